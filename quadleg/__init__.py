@@ -1,0 +1,1 @@
+"""quadleg: leg control and state estimation for small four-legged robots with twelve hobby servos."""

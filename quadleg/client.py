@@ -1,0 +1,361 @@
+"""`Robot`: a running stack from a Python script. Each call returns when it is done or raises with the reason.
+
+    from quadleg.client import Robot
+
+    with Robot() as robot:
+        robot.stand(height_mm=150)
+        robot.pose(height_mm=140, pitch_deg=5)
+        robot.sit()
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import acos, hypot, isfinite, radians
+from types import TracebackType
+from typing import Any
+
+from .errors import NotHeard, NotReached, QuadlegError, Refused
+from .graph import stay_local
+from .kinematics.body import Pose, all_forward, pose_from_feet
+from .robot.load import find_robot, load_robot
+from .robot.model import JOINT_NAMES
+from .robot.model import Robot as Model
+from .runner import need_ros
+
+HEARD_WITHIN = 5.0  # s for a running stack to be found
+ANSWER_WITHIN = 5.0  # s for a service to answer
+STAND_WITHIN = 20.0
+SIT_WITHIN = 30.0
+POSE_WITHIN = 30.0
+POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
+TURN_TOLERANCE = radians(1.0)
+
+
+@dataclass
+class Snapshot:
+    """What is known of the running stack. Times are those of the steady clock, in s."""
+
+    state: str | None = None
+    why: str = ""
+    servo_state: str | None = None
+    servo_why: str = ""
+    angles: dict[str, float] = field(default_factory=dict)
+    angles_heard: float = 0.0
+    diagnostics: dict[str, tuple[Any, float]] = field(default_factory=dict)
+
+    def values(self, node: str) -> dict[str, str]:
+        """The figures in a node's last diagnostics; empty before the first."""
+        status, _ = self.diagnostics.get(node, (None, 0.0))
+        return {pair.key: pair.value for pair in status.values} if status else {}
+
+
+class Robot:
+    """One running stack.
+
+    `robot_file` is needed where the stack does not run the default robot; `namespace` is the stack's own.
+    Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
+    """
+
+    def __init__(self, robot_file: str = "greenhouse_inspector", namespace: str = "", frame_prefix: str = "") -> None:
+        need_ros()
+        stay_local()
+        import rclpy
+        from diagnostic_msgs.msg import DiagnosticArray
+        from geometry_msgs.msg import PoseStamped
+        from rclpy.experimental import EventsExecutor
+        from rclpy.signals import SignalHandlerOptions
+        from sensor_msgs.msg import JointState
+        from std_msgs.msg import String
+        from std_srvs.srv import SetBool, Trigger
+
+        from .nodes.topics import JOINT_STATES, LATCHED, LATEST
+
+        self.model: Model = load_robot(find_robot(robot_file))
+        self._frame = frame_prefix + "base_footprint"
+        self._news = threading.Condition()
+        self._now = Snapshot()
+        self._asked = 0
+        self.on_angles: Callable[[dict[str, float]], None] | None = None
+        self._context = rclpy.Context()
+        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
+        self._node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
+        subscribe = self._node.create_subscription
+        subscribe(String, "state", self._on_state, LATCHED)
+        subscribe(String, "servo_state", self._on_servo_state, LATCHED)
+        subscribe(JointState, "joint_states", self._on_joint_states, JOINT_STATES)
+        subscribe(DiagnosticArray, "diagnostics", self._on_diagnostics, 10)
+        self._target = self._node.create_publisher(PoseStamped, "base_target", LATEST)
+        self._enable = self._node.create_client(SetBool, "enable")
+        self._reset = self._node.create_client(Trigger, "reset")
+        self._emergency_stop = self._node.create_client(Trigger, "emergency_stop")
+        self._executor = EventsExecutor(context=self._context)
+        self._executor.add_node(self._node)
+        self._closed = False
+        self._thread = threading.Thread(target=self._spin, name="quadleg_client", daemon=True)
+        self._thread.start()
+        try:
+            self._wait(self._found, HEARD_WITHIN, self._who_is_missing)
+        except QuadlegError:
+            self.close()
+            raise
+
+    def __enter__(self) -> Robot:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Leaves the stack as it is and frees the connection."""
+        self._closed = True
+        self._thread.join()
+        self._executor.shutdown()
+        self._node.destroy_node()
+        self._context.try_shutdown()
+
+    # What a person asks for
+
+    def stand(self, height_mm: float | None = None) -> None:
+        """Powers the robot where it is off, rises, and goes to the height with the body level and centred.
+
+        The legs have to be in the resting pose before a robot that is off is powered. Raises Refused (a
+        fault wants `reset` first), NotReached or NotHeard.
+        """
+        if self._now.state != "active":
+            self._wait(
+                lambda: self._now.servo_state in ("following", None) or self._now.state not in ("off", None),
+                ANSWER_WITHIN,
+                lambda: f"servo_output is {self._now.servo_state}: {self._now.servo_why}",
+            )
+            self._call_enable(True)
+            self._wait(
+                lambda: self._now.state in ("active", "off", "fault"),
+                STAND_WITHIN,
+                lambda: f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}",
+            )
+        self.pose(height_mm=height_mm)
+
+    def pose(
+        self,
+        height_mm: float | None = None,
+        x_mm: float = 0.0,
+        y_mm: float = 0.0,
+        roll_deg: float = 0.0,
+        pitch_deg: float = 0.0,
+        yaw_deg: float = 0.0,
+    ) -> None:
+        """Moves the body over its standing feet. What is not given is the standing height, centred, level.
+
+        Angles turn about the fixed axes x, y, z in this order; a positive pitch lowers the front. Raises
+        Refused, NotReached (the robot then is as far along the way as it can be) or NotHeard.
+        """
+        height = self.model.standing.height if height_mm is None else height_mm / 1000
+        axes = (x_mm / 1000, y_mm / 1000, height, *map(radians, (roll_deg, pitch_deg, yaw_deg)))
+        if not all(map(isfinite, axes)):
+            raise Refused(f"a pose must be finite numbers, not {axes}")
+        if self._now.state != "active":
+            raise Refused(f"the robot is {self._now.state} ({self._now.why}); `stand` first")
+        self._send(Pose.from_rpy(*axes))
+        self._wait(self._pose_settled, POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
+        if self._motion().get("motion") == "stopped":
+            raise NotReached(self._status("base_motion"))
+        self._wait(self._servos_there, ANSWER_WITHIN, self._servos_astray)
+
+    def sit(self) -> None:
+        """Lowers the body to the resting pose and switches the servos off. Raises Refused or NotHeard."""
+        if self._now.state in ("off", "fault"):
+            raise Refused(f"the robot is {self._now.state} already ({self._now.why})")
+        self._call_enable(False)
+        self._wait(
+            lambda: self._now.state in ("off", "fault"),
+            SIT_WITHIN,
+            lambda: f"the robot is not off after {SIT_WITHIN:g} s: {self._now.state}, {self._now.why}",
+        )
+
+    def stop(self) -> None:
+        """Emergency stop: pulses off at once. `reset` and then `stand` start again."""
+        from std_srvs.srv import Trigger
+
+        self._call(self._emergency_stop, Trigger.Request())
+
+    def reset(self) -> None:
+        """Leaves a fault. Put the legs into the resting pose before standing again."""
+        from std_srvs.srv import Trigger
+
+        self._call(self._reset, Trigger.Request())
+        self._wait(lambda: self._now.state != "fault", ANSWER_WITHIN, lambda: "the fault stays")
+
+    def status(self) -> Snapshot:
+        """What the stack says of itself now, after its next diagnostics."""
+        seen = {node: heard for node, (_, heard) in self._now.diagnostics.items()}
+        wanted = ("base_motion", "joint_watchdog", "servo_output")
+        deadline = time.monotonic() + 1.5
+
+        def fresh() -> bool:
+            late = time.monotonic() > deadline
+            return late or all(self._now.diagnostics.get(n, (0, 0.0))[1] > seen.get(n, 0.0) for n in wanted)
+
+        self._wait(fresh, ANSWER_WITHIN, lambda: "no diagnostics")
+        return self._now
+
+    def reached(self) -> Pose:
+        """The body's pose over its standing feet by forward kinematics of joint_states; raises NotHeard."""
+        self._wait(lambda: len(self._now.angles) >= 12, HEARD_WITHIN, lambda: "no joint_states")
+        return self.pose_of(self._now.angles)
+
+    def pose_of(self, angles: dict[str, float]) -> Pose:
+        """The body's pose over its standing feet with the joints at `angles` (rad)."""
+        feet = all_forward(self.model, [angles[name] for name in JOINT_NAMES])
+        return pose_from_feet(feet, self.model.standing.feet)
+
+    # Waiting and asking
+
+    def wait_for(self, *states: str, within: float = 30.0) -> None:
+        """Returns when the watchdog's state is one of these; raises NotHeard when it is not in time."""
+        self._wait(
+            lambda: self._now.state in states,
+            within,
+            lambda: f"not {' or '.join(states)} within {within:g} s: {self._now.state}, {self._now.why}",
+        )
+
+    def set_parameter(self, node: str, name: str, value: Any) -> None:
+        """Sets a parameter of a node of the stack; raises Refused or NotHeard."""
+        from rcl_interfaces.srv import SetParameters
+        from rclpy.parameter import Parameter
+
+        client = self._node.create_client(SetParameters, f"{node}/set_parameters")
+        request = SetParameters.Request(parameters=[Parameter(name, value=value).to_parameter_msg()])
+        (result,) = self._answer(client, request).results
+        if not result.successful:
+            raise Refused(f"{node} refused {name} = {value}: {result.reason}")
+
+    def _wait(self, done: Callable[[], bool], seconds: float, otherwise: Callable[[], str]) -> None:
+        with self._news:
+            if not self._news.wait_for(done, seconds):
+                raise NotHeard(otherwise())
+
+    def _answer(self, client: Any, request: Any) -> Any:
+        if not client.wait_for_service(ANSWER_WITHIN):
+            raise NotHeard(f"nobody answers {client.srv_name}: is `quadleg run` still there?")
+        future = client.call_async(request)
+        future.add_done_callback(lambda _: self._wake())
+        self._wait(future.done, ANSWER_WITHIN, lambda: f"no answer from {client.srv_name}")
+        return future.result()
+
+    def _call(self, client: Any, request: Any) -> None:
+        response = self._answer(client, request)
+        if not response.success:
+            raise Refused(response.message)
+
+    def _call_enable(self, on: bool) -> None:
+        from std_srvs.srv import SetBool
+
+        self._call(self._enable, SetBool.Request(data=on))
+
+    def _send(self, pose: Pose) -> None:
+        from geometry_msgs.msg import PoseStamped
+
+        message = PoseStamped()
+        stamp = self._node.get_clock().now()
+        self._asked = stamp.nanoseconds
+        message.header.stamp, message.header.frame_id = stamp.to_msg(), self._frame
+        p, q = message.pose.position, message.pose.orientation
+        p.x, p.y, p.z = pose.position
+        q.w, q.x, q.y, q.z = pose.quaternion
+        self._target.publish(message)
+
+    # Judging
+
+    def _found(self) -> bool:
+        return (
+            self._now.state is not None
+            and "base_motion" in self._now.diagnostics
+            and self._target.get_subscription_count() > 0
+        )
+
+    def _who_is_missing(self) -> str:
+        if self._now.state is None:
+            return "no running stack is heard; start one in another terminal: quadleg run"
+        return f"the watchdog is {self._now.state}, but base_motion is not heard; is it running?"
+
+    def _motion(self) -> dict[str, str]:
+        values = self._now.values("base_motion")
+        return values if values.get("target_stamp") == str(self._asked) else {}
+
+    def _pose_settled(self) -> bool:
+        if self._now.state != "active":
+            raise NotReached(f"the robot is {self._now.state}: {self._now.why}")
+        return self._motion().get("motion") in ("arrived", "stopped")
+
+    def _servos_there(self) -> bool:
+        if self._now.state != "active":
+            raise NotReached(f"the robot is {self._now.state}: {self._now.why}")
+        planned = pose_from_words(self._motion().get("planned", ""))
+        if planned is None or len(self._now.angles) < len(JOINT_NAMES):
+            return False
+        shift, turn = difference(planned, self.pose_of(self._now.angles))
+        return shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
+
+    def _servos_astray(self) -> str:
+        return f"the servos do not come to the planned pose; {self._now.state}: {self._now.why}"
+
+    def _status(self, node: str) -> str:
+        status, _ = self._now.diagnostics.get(node, (None, 0.0))
+        return status.message if status else f"{node} is not heard"
+
+    # What comes in, on the executor's thread
+
+    def _spin(self) -> None:
+        while not self._closed:
+            self._executor.spin_once(timeout_sec=0.1)
+
+    def _wake(self) -> None:
+        with self._news:
+            self._news.notify_all()
+
+    def _on_state(self, message: Any) -> None:
+        from .nodes.topics import split_state
+
+        self._now.state, self._now.why = split_state(message.data)
+        self._wake()
+
+    def _on_servo_state(self, message: Any) -> None:
+        from .nodes.topics import split_state
+
+        self._now.servo_state, self._now.servo_why = split_state(message.data)
+        self._wake()
+
+    def _on_joint_states(self, message: Any) -> None:
+        self._now.angles = dict(zip(message.name, message.position))
+        self._now.angles_heard = time.monotonic()
+        if self.on_angles:
+            self.on_angles(self._now.angles)
+        self._wake()
+
+    def _on_diagnostics(self, message: Any) -> None:
+        for status in message.status:
+            name = status.name.removeprefix("quadleg: ")
+            self._now.diagnostics[name] = (status, time.monotonic())
+        self._wake()
+
+
+def pose_from_words(text: str) -> Pose | None:
+    """The pose that base_motion's diagnostics say: x y z (m) and roll pitch yaw (rad); None for other text."""
+    try:
+        axes: Sequence[float] = [float(word) for word in text.split()]
+        return Pose.from_rpy(*axes)
+    except (ValueError, TypeError):
+        return None
+
+
+def difference(a: Pose, b: Pose) -> tuple[float, float]:
+    """How far two poses are apart: m, and the angle of the turn between them in rad."""
+    shift = hypot(*(p - q for p, q in zip(a.position, b.position)))
+    w = abs(sum(p * q for p, q in zip(a.quaternion, b.quaternion)))
+    return shift, 2 * acos(min(1.0, w))

@@ -1,0 +1,91 @@
+"""Every error of quadleg. Each message says what is wrong and what would be right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class QuadlegError(Exception):
+    """The base of all errors that quadleg raises on purpose; the command line prints it without a traceback."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a robot file: where it stands, what stands there, and what would be right."""
+
+    file: Path
+    line: int
+    key: str
+    value: object
+    remedy: str
+
+    def __str__(self) -> str:
+        shown = "" if self.value is None else f" is {self.value!r}"
+        return f"{self.file}:{self.line}: {self.key}{shown}: {self.remedy}"
+
+
+class RobotFileError(QuadlegError):
+    """A robot file that cannot be used. `faults` holds every fault found, in the order of the file."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = sorted(faults, key=lambda fault: fault.line)
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        lines = "\n".join(f"  {fault}" for fault in self.faults)
+        super().__init__(f"{self.faults[0].file} cannot be used, {count}:\n{lines}")
+
+
+class Unreachable(QuadlegError):
+    """A foot target that a leg cannot reach.
+
+    `target` and `nearest` are points in base_link (m), `angles` reach `nearest` (rad), `joint` is the
+    joint that stops the leg and `limit` says in words how.
+    """
+
+    def __init__(
+        self,
+        leg: str,
+        target: tuple[float, float, float],
+        nearest: tuple[float, float, float],
+        angles: tuple[float, float, float],
+        joint: str,
+        limit: str,
+    ) -> None:
+        self.leg = leg
+        self.target = target
+        self.nearest = nearest
+        self.angles = angles
+        self.joint = joint
+        self.limit = limit
+        wanted, reached = (", ".join(f"{1000 * c:.1f}" for c in point) for point in (target, nearest))
+        super().__init__(
+            f"{leg} cannot reach ({wanted}) mm in base_link: {limit}; nearest is ({reached}) mm"
+        )
+
+
+class BoardError(QuadlegError):
+    """The board did not take or give the bytes asked for."""
+
+
+class BadTarget(QuadlegError):
+    """A target message that cannot be followed: not finite, wrong names, wrong count or wrong frame."""
+
+
+class RosMissing(QuadlegError):
+    """A part that needs ROS 2 was asked for where rclpy does not import."""
+
+
+class AlreadyRunning(QuadlegError):
+    """The same robot runs already under the same name."""
+
+
+class Refused(QuadlegError):
+    """The running stack refused what was asked; the message is its reason."""
+
+
+class NotReached(QuadlegError):
+    """A pose was asked for and the robot stays short of it; the message says what stops it."""
+
+
+class NotHeard(QuadlegError):
+    """A running stack was looked for and not found, or it fell silent."""

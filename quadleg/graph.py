@@ -1,0 +1,62 @@
+"""The one table of nodes: name, executable, class, own parameters, and the process it lives in."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from importlib import import_module
+from typing import Any
+
+from .robot.model import LEGS
+
+SERVO_OUTPUT, CONTROL = "servo_output", "control"
+DISCOVERY = "ROS_AUTOMATIC_DISCOVERY_RANGE"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One node of the graph. Its class is the one in `nodes/<executable>.py` named `kind`."""
+
+    name: str
+    executable: str
+    kind: str
+    process: str
+    parameters: dict[str, Any] = field(default_factory=dict)
+
+    def make(self, parameters: dict[str, Any]) -> Any:
+        """The node, with the parameters given and its own. Needs ROS."""
+        module = import_module(f"quadleg.nodes.{self.executable}")
+        return getattr(module, self.kind)(self.name, {**parameters, **self.parameters})
+
+
+GRAPH = (
+    Entry("servo_output", "servo_output", "ServoOutput", SERVO_OUTPUT),
+    Entry("joint_watchdog", "joint_watchdog", "JointWatchdog", CONTROL),
+    *(Entry(f"{leg}_ik", "leg_ik", "LegIk", CONTROL, {"leg": leg}) for leg in LEGS),
+    Entry("base_motion", "base_motion", "BaseMotion", CONTROL),
+    Entry("gait", "gait", "Gait", CONTROL),
+)
+
+
+def processes(separate: bool) -> dict[str, tuple[Entry, ...]]:
+    """The processes and their nodes: two, or with `separate` one a node."""
+    table: dict[str, tuple[Entry, ...]] = {}
+    for entry in GRAPH:
+        key = entry.name if separate else entry.process
+        table[key] = (*table.get(key, ()), entry)
+    return table
+
+
+def entries(names: Iterable[str]) -> tuple[Entry, ...]:
+    """The entries of these names, in the order of the table."""
+    wanted = set(names)
+    return tuple(entry for entry in GRAPH if entry.name in wanted)
+
+
+def stay_local() -> bool:
+    """Keeps this process's ROS traffic on this computer, unless the person chose otherwise; whether it did."""
+    if any(os.environ.get(name) for name in (DISCOVERY, "ROS_STATIC_PEERS", "ROS_DISCOVERY_SERVER")):
+        return False
+    os.environ[DISCOVERY] = "LOCALHOST"
+    return True

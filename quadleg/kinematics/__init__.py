@@ -1,0 +1,1 @@
+"""Kinematics of the legs and the body, and the distances between them."""

@@ -1,0 +1,131 @@
+"""The pose of the body over its feet, and what it asks of the twelve joints.
+
+Feet are foot centres, in the order of `LEGS`: their ground points in base_footprint stay while the body moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import isfinite, sqrt
+
+import numpy as np
+from transforms3d.euler import euler2quat, quat2euler
+from transforms3d.quaternions import mat2quat, qmult
+
+from quadleg.kinematics import leg as kinematics
+from quadleg.robot.model import Angles, Robot, Stance, Vector
+
+Quaternion = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """The pose of base_link in base_footprint (or of any frame in another): m, and a quaternion (w, x, y, z).
+
+    The quaternion is brought to unit length. Raises ValueError if it is zero or any number is not finite.
+    """
+
+    position: Vector
+    quaternion: Quaternion = (1.0, 0.0, 0.0, 0.0)
+
+    def __post_init__(self) -> None:
+        w, x, y, z = self.quaternion
+        norm = sqrt(w * w + x * x + y * y + z * z)
+        if not isfinite(sum(self.position) + norm):
+            raise ValueError(f"{self} is not finite: give finite numbers for position and quaternion")
+        if norm < 1e-6:
+            raise ValueError(f"the quaternion of {self} is zero: (1, 0, 0, 0) is no rotation")
+        object.__setattr__(self, "quaternion", (w / norm, x / norm, y / norm, z / norm))
+
+    @classmethod
+    def from_rpy(cls, x: float, y: float, z: float, roll: float, pitch: float, yaw: float) -> Pose:
+        """Position in m and turns in rad about the fixed axes x, then y, then z, as in a URDF."""
+        a, b, c, d = euler2quat(roll, pitch, yaw, "sxyz").tolist()
+        return cls((x, y, z), (a, b, c, d))
+
+    @property
+    def rpy(self) -> Vector:
+        """Roll, pitch and yaw in rad, the inverse of `from_rpy`."""
+        roll, pitch, yaw = quat2euler(self.quaternion, "sxyz")
+        return float(roll), float(pitch), float(yaw)
+
+    @cached_property
+    def matrix(self) -> tuple[Vector, Vector, Vector]:
+        """The rotation matrix by rows."""
+        w, x, y, z = self.quaternion
+        return (
+            (1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)),
+            (2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)),
+            (2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
+        )
+
+
+def compose(a: Pose, b: Pose) -> Pose:
+    """Pose `b`, which is expressed in the frame of `a`, in the frame that `a` is expressed in."""
+    x, y, z = b.position
+    px, py, pz = (p + r[0] * x + r[1] * y + r[2] * z for p, r in zip(a.position, a.matrix))
+    qw, qx, qy, qz = qmult(a.quaternion, b.quaternion).tolist()
+    return Pose((px, py, pz), (qw, qx, qy, qz))
+
+
+def feet_in_base(pose: Pose, feet: Sequence[Vector]) -> tuple[Vector, Vector, Vector, Vector]:
+    """The four foot centres, given in base_footprint, in base_link with the body at `pose`."""
+    px, py, pz = pose.position
+    (xx, xy, xz), (yx, yy, yz), (zx, zy, zz) = pose.matrix
+    result = []
+    for x, y, z in feet:
+        x -= px
+        y -= py
+        z -= pz
+        result.append((xx * x + yx * y + zx * z, xy * x + yy * y + zy * z, xz * x + yz * y + zz * z))
+    front_left, front_right, rear_left, rear_right = result
+    return front_left, front_right, rear_left, rear_right
+
+
+def legs_inverse(robot: Robot, pose: Pose, feet: Sequence[Vector]) -> tuple[float, ...]:
+    """The twelve angles, in the order of `JOINT_NAMES`, that hold the body at `pose` over `feet`.
+
+    Raises Unreachable for the first leg that cannot reach its foot.
+    """
+    angles: list[float] = []
+    for leg, foot in zip(robot.legs, feet_in_base(pose, feet)):
+        angles += kinematics.inverse(leg, foot)
+    return tuple(angles)
+
+
+def all_forward(robot: Robot, angles: Angles) -> tuple[Vector, Vector, Vector, Vector]:
+    """The four foot centres in base_link from the twelve angles."""
+    front_left, front_right, rear_left, rear_right = robot.legs
+    return (
+        kinematics.forward(front_left, angles[0:3]),
+        kinematics.forward(front_right, angles[3:6]),
+        kinematics.forward(rear_left, angles[6:9]),
+        kinematics.forward(rear_right, angles[9:12]),
+    )
+
+
+def stance_angles(robot: Robot, stance: Stance) -> tuple[float, ...]:
+    """The twelve angles of a stance with the body level; raises Unreachable where a leg cannot."""
+    return legs_inverse(robot, Pose((0.0, 0.0, stance.height)), stance.feet)
+
+
+def resting_angles(robot: Robot) -> tuple[float, ...]:
+    """The twelve angles of the resting pose."""
+    return stance_angles(robot, robot.resting)
+
+
+def pose_from_feet(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:
+    """The pose of base_link that best fits foot centres in base_link to the same feet in base_footprint.
+
+    Least squares over three feet or more that are not in one line: Kabsch, Acta Cryst. A32 (1976) 922 and
+    A34 (1978) 827; the sign that keeps it a rotation after Umeyama, IEEE PAMI 13 (1991) 376.
+    """
+    base, ground = np.asarray(in_base, dtype=float), np.asarray(feet, dtype=float)
+    base_centre, ground_centre = base.mean(axis=0), ground.mean(axis=0)
+    u, _, vt = np.linalg.svd((ground - ground_centre).T @ (base - base_centre))
+    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    x, y, z = (ground_centre - rotation @ base_centre).tolist()
+    qw, qx, qy, qz = mat2quat(rotation).tolist()
+    return Pose((x, y, z), (qw, qx, qy, qz))

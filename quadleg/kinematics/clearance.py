@@ -1,0 +1,134 @@
+"""How far the legs are from each other and from the body, all taken as capsules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.kinematics.leg import points, points_batch
+from quadleg.robot.model import LEGS, Angles, Body, Robot
+
+Array = NDArray[np.float64]
+
+_BLOCK = 256  # rows: a workspace study must not fill the memory
+
+
+@dataclass(frozen=True)
+class Gap:
+    """The free distance in m between two links (negative: they overlap), and the legs they belong to."""
+
+    distance: float
+    parts: tuple[str, str]
+    legs: tuple[str, ...]
+
+
+class Clearance:
+    """Free distances between the links of different legs, and between each link and the body.
+
+    A leg's links are capsules from hip joint to knee, with `link_radius`, and from knee to foot centre, with
+    the greater of `link_radius` and `foot_radius`. The links of one leg are kept apart by the knee's limits.
+
+    The body is a row of equal capsules along x, inside its box: as thick as the box's lesser side, side by
+    side over the greater with their axes at most a radius r apart. They touch all six faces. What they cut off:
+    the edges, by 0.41 r along x and up to 0.73 r at the corners, and grooves of at most 0.13 r on the broad faces.
+
+    The upper link counts from its hip joint, so a hip joint must be farther outside the box than
+    `link_radius` and the clearance.
+    """
+
+    def __init__(self, robot: Robot) -> None:
+        self._robot = robot
+        self._body, body_radius = _body_axes(robot.body)
+        body_count = len(self._body)
+
+        # Capsules: upper and lower of each leg, 0 to 7, then the body's. Pairs with the body come last.
+        names = [f"{leg}_{link}" for leg in LEGS for link in ("upper", "lower")]
+        radii = [
+            radius
+            for leg in robot.legs
+            for radius in (leg.link_radius, max(leg.link_radius, leg.foot_radius))
+        ]
+        between = [(i, j) for i, j in combinations(range(8), 2) if i // 2 != j // 2]
+        with_body = [(i, 8 + j) for i in range(8) for j in range(body_count)]
+        first, second = np.array(between + with_body).T
+        self._first, self._second = first, second
+        self._radii = np.array(radii + [body_radius] * body_count)[[first, second]].sum(axis=0)
+        # Where the distances of each reported pair begin: the body counts as one part.
+        self._begin = [*range(len(between)), *range(len(between), len(first), body_count)]
+        self._parts = [(names[i], names[j]) for i, j in between] + [(name, "base_link") for name in names]
+        self._legs = [(LEGS[i // 2], LEGS[j // 2]) for i, j in between] + [(LEGS[i // 2],) for i in range(8)]
+
+    def gaps_below(self, angles: Angles, distance: float) -> list[Gap]:
+        """All gaps smaller than `distance` (m) at the twelve angles (rad), nearest first."""
+        gaps = self._single(angles)
+        near = np.flatnonzero(gaps < distance)
+        return [self._gap(gaps, pair) for pair in near[np.argsort(gaps[near], kind="stable")]]
+
+    def least(self, angles: Angles) -> Gap:
+        """The smallest gap at the twelve angles (rad)."""
+        gaps = self._single(angles)
+        return self._gap(gaps, np.argmin(gaps))
+
+    def least_batch(self, angles: Array) -> Array:
+        """(n,) smallest gaps in m at angles (n, 12) in rad."""
+        least = np.empty(len(angles))
+        for start in range(0, len(angles), _BLOCK):
+            rows = angles[start : start + _BLOCK]
+            legs = [points_batch(leg, rows[:, 3 * i : 3 * i + 3]) for i, leg in enumerate(self._robot.legs)]
+            self._distances(np.stack(legs, axis=1)).min(axis=1, out=least[start : start + _BLOCK])
+        return least
+
+    def _gap(self, gaps: Array, pair: np.intp) -> Gap:
+        return Gap(float(gaps[pair]), self._parts[pair], self._legs[pair])
+
+    def _single(self, angles: Angles) -> Array:
+        """(32,) gaps of the reported pairs."""
+        legs = [points(leg, angles[3 * i : 3 * i + 3]) for i, leg in enumerate(self._robot.legs)]
+        return np.minimum.reduceat(self._distances(np.array([legs]))[0], self._begin)
+
+    def _distances(self, legs: Array) -> Array:
+        """(n, pairs) gaps from the points (n, 4, 4, 3) of the legs."""
+        count = len(legs)
+        links = np.stack((legs[:, :, 1:3], legs[:, :, 2:4]), axis=3).reshape(count, 8, 2, 3)
+        body = np.broadcast_to(self._body, (count, *self._body.shape))
+        axes = np.concatenate((links, body), axis=1)
+        return _segment_distances(axes[:, self._first], axes[:, self._second]) - self._radii
+
+
+def _body_axes(body: Body) -> tuple[Array, float]:
+    """Axes (m, 2, 3) and radius of the capsules that fill the body's box."""
+    length, *across = body.size
+    radius = min(across) / 2
+    wide = int(across[1] > across[0])  # 0: side by side along y, 1: along z
+    reach = across[wide] / 2 - radius
+    places = np.linspace(-reach, reach, 1 + ceil(2 * reach / radius - 1e-9))
+    axes = np.zeros((len(places), 2, 3))
+    axes[:, :, 0] = np.array([-1, 1]) * max(length / 2 - radius, 0.0)
+    axes[:, :, 1 + wide] = places[:, None]
+    return axes + body.centre, radius
+
+
+def _segment_distances(first: Array, second: Array) -> Array:
+    """Distances (...) between segments (..., 2, 3): Ericson, Real-Time Collision Detection (2005), 5.1.9."""
+    along1, along2 = first[..., 1, :] - first[..., 0, :], second[..., 1, :] - second[..., 0, :]
+    between = first[..., 0, :] - second[..., 0, :]
+    tiny = 1e-18  # m²: a segment of no length keeps its only point
+    square1, square2 = _dot(along1, along1) + tiny, _dot(along2, along2) + tiny
+    mixed, ahead1, ahead2 = _dot(along1, along2), _dot(along1, between), _dot(along2, between)
+    # Of parallel lines any two points abreast will do; the later clamps find the ends.
+    spread = np.maximum(square1 * square2 - mixed * mixed, 1e-12 * square1 * square2)
+    s = ((mixed * ahead2 - ahead1 * square2) / spread).clip(0.0, 1.0)
+    t = ((mixed * s + ahead2) / square2).clip(0.0, 1.0)
+    s = ((mixed * t - ahead1) / square1).clip(0.0, 1.0)
+    apart = between + s[..., None] * along1 - t[..., None] * along2
+    distances: Array = np.sqrt(_dot(apart, apart))
+    return distances
+
+
+def _dot(a: Array, b: Array) -> Array:
+    products: Array = np.einsum("...i,...i->...", a, b)
+    return products

@@ -1,0 +1,191 @@
+"""base_motion: the body follows its target pose over the planned feet, never jumping to it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from math import hypot, isfinite
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from geometry_msgs.msg import PointStamped, PoseStamped
+from sensor_msgs.msg import MultiDOFJointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory
+
+from ..errors import BadTarget, Unreachable
+from ..kinematics.approach import Approach
+from ..kinematics.body import Pose, all_forward, compose, feet_in_base, legs_inverse, pose_from_feet
+from ..kinematics.clearance import Clearance
+from ..robot.model import JOINT_NAMES, LEGS, Vector
+from .base import Health, QuadlegNode
+from .host import main_of
+from .topics import LATCHED, LATEST, check_frame, finite_point, nanoseconds, split_state
+
+TELEOP_FRESH = 0.5  # s
+FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
+PLANNED = [*LEGS, "base_link"]
+
+
+class BaseMotion(QuadlegNode):
+    """Base targets and planned feet in, one foot target for each leg out, once for each planned frame."""
+
+    def __init__(self, name: str = "base_motion", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        self._period = self.declare_period()
+        speed = self.declare("speed", 0.06, "Body speed in m/s", 0.001, 1.0)
+        turn_speed = self.declare("turn_speed", 0.6, "Body turning speed in rad/s", 0.01, 10.0)
+        rise = self.declare("acceleration_time", 0.3, "Time in s from rest to full speed", 0.01, 10.0)
+        self._rest = Pose.from_rpy(0.0, 0.0, self.robot.resting.height, 0.0, 0.0, 0.0)
+        self._approach = Approach(self._rest, speed, turn_speed, rise)
+        self._clearance = Clearance(self.robot)
+        self._planned: tuple[Vector, ...] = self.robot.standing.feet
+        self._shift = Pose.from_rpy(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._active = False
+        self._target: tuple[Pose, int] | None = None
+        self._teleop: tuple[Pose, int] | None = None
+        self._teleop_heard = 0.0
+        self._stop: str | None = None
+        self._refusal: str | None = None
+        self._said: tuple[object, ...] = ()
+        self._outputs = []
+        for leg in LEGS:
+            publisher = self.create_publisher(PointStamped, f"{leg}/foot_target", LATEST)
+            message = PointStamped()
+            message.header.frame_id = self.prefix + "base_link"
+            self._outputs.append((publisher, message))
+        self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
+        self.subscribe(PoseStamped, "base_target", self._base_target, LATEST)
+        self.subscribe(PoseStamped, "teleop/base_target", self._teleop_target, LATEST)
+        self.subscribe(String, "state", self._state, LATCHED)
+        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
+
+    # Targets
+
+    def _base_target(self, message: PoseStamped) -> None:
+        pose = self._accepted(message)
+        if pose:
+            self._target = pose
+
+    def _teleop_target(self, message: PoseStamped) -> None:
+        pose = self._accepted(message)
+        if pose:
+            self._teleop, self._teleop_heard = pose, time.monotonic()
+
+    def _accepted(self, message: PoseStamped) -> tuple[Pose, int] | None:
+        try:
+            pose = self._pose_of(message)
+        except BadTarget as error:
+            self._refusal = f"base target refused: {error}; the last good one stays"
+            self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
+            self.say_health()
+            return None
+        self._refusal = None
+        return pose, nanoseconds(message.header.stamp)
+
+    def _pose_of(self, message: PoseStamped) -> Pose:
+        check_frame(message.header.frame_id, self.prefix + "base_footprint")
+        place = finite_point(message.pose.position)
+        if max(map(abs, place)) > FARTHEST:
+            raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres")
+        q = message.pose.orientation
+        norm = hypot(q.w, q.x, q.y, q.z)
+        if not isfinite(norm) or norm < 1e-6:
+            raise BadTarget(
+                f"orientation ({q.w}, {q.x}, {q.y}, {q.z}) is no rotation; it must be a quaternion, level is w = 1"
+            )
+        return Pose(place, (q.w / norm, q.x / norm, q.y / norm, q.z / norm))
+
+    def _wanted(self) -> tuple[Pose, int]:
+        if self._teleop and time.monotonic() - self._teleop_heard < TELEOP_FRESH:
+            return self._teleop
+        return self._target or (self._approach.pose, 0)
+
+    # While the watchdog leads, its pose is followed, so that there is no step when it lets go
+
+    def _state(self, message: String) -> None:
+        state, _ = split_state(message.data)
+        self._active = state == "active"
+        if state in ("off", "fault"):
+            self._target = self._teleop = None
+            self._approach.reset(self._rest)
+        if not self._active:
+            self._stop = None
+
+    def _joint_commands(self, message: JointTrajectory) -> None:
+        if self._active or len(message.joint_names) < len(JOINT_NAMES):
+            return
+        angles = dict(zip(message.joint_names, message.points[0].positions))
+        feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
+        self._approach.reset(pose_from_feet(feet, self._planned))
+
+    # One frame
+
+    def _planned_feet(self, message: MultiDOFJointState) -> None:
+        places = dict(zip(message.joint_names, message.transforms))
+        self._planned = tuple(
+            (t.x, t.y, t.z) for t in (places[leg].translation for leg in LEGS)
+        )
+        shift = places["base_link"]
+        p, q = shift.translation, shift.rotation
+        self._shift = Pose((p.x, p.y, p.z), (q.w, q.x, q.y, q.z))
+        if self._active:
+            target, _ = self._wanted()
+            self._stop = None
+            self._approach.step(target, self._period, self._reachable)
+        feet = feet_in_base(compose(self._approach.pose, self._shift), self._planned)
+        for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
+            target_message.header.stamp = message.header.stamp
+            point = target_message.point
+            point.x, point.y, point.z = x, y, z
+            publisher.publish(target_message)
+        self._say_changes()
+
+    def _reachable(self, pose: Pose) -> bool:
+        self._stop = self._what_stops(compose(pose, self._shift), self._planned)
+        return self._stop is None
+
+    def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> str | None:
+        try:
+            angles = legs_inverse(self.robot, pose, feet)
+        except Unreachable as error:
+            return f"{error.leg}: {error.joint}, {error.limit}"
+        gap = self._clearance.least(angles)
+        if gap.distance < self.robot.clearance:
+            return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
+        return None
+
+    # What it says
+
+    def _say_changes(self) -> None:
+        said = (self._active, self._approach.moving, self._stop is None, self._wanted()[1])
+        if said != self._said:
+            self._said = said
+            self.say_health()
+
+    def health(self) -> Health:
+        target, stamp = self._wanted()
+        values = {
+            "target_stamp": stamp,
+            "asked": _in_words(target),
+            "planned": _in_words(self._approach.pose),
+            "motion": "waiting",
+        }
+        if not self._active:
+            return Health("follows the watchdog until it is active", values)
+        if self._refusal:
+            values["refusal"] = self._refusal
+        if self._stop:
+            values["motion"] = "stopped"
+            return Health(f"goes no further, stopped by {self._stop}", values, DiagnosticStatus.WARN)
+        values["motion"] = "moving" if self._approach.moving else "arrived"
+        if self._refusal:
+            return Health(self._refusal, values, DiagnosticStatus.WARN)
+        return Health("on the way to the base target" if self._approach.moving else "at the base target", values)
+
+
+def _in_words(pose: Pose) -> str:
+    return " ".join(f"{value:.5f}" for value in (*pose.position, *pose.rpy))
+
+
+main = main_of(BaseMotion)

@@ -1,0 +1,124 @@
+"""joint_watchdog: the only way from joint targets to the servos."""
+
+from __future__ import annotations
+
+import time
+from array import array
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from sensor_msgs.msg import JointState
+from std_msgs.msg import String
+from std_srvs.srv import SetBool, Trigger
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from ..robot.model import JOINT_NAMES
+from ..safety.commands import ALL, Command
+from ..safety.watchdog import State, Watchdog
+from .base import Health, QuadlegNode
+from .host import main_of
+from .topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds, split_state
+
+LEVELS = {
+    State.FAULT: DiagnosticStatus.ERROR,
+    State.HOLD: DiagnosticStatus.WARN,
+}
+LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
+
+
+class JointWatchdog(QuadlegNode):
+    """Publishes `joint_commands` at the control rate in every state, and `state` with its reason."""
+
+    def __init__(self, name: str = "joint_watchdog", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        period = self.declare_period()
+        self._watchdog = Watchdog(self.robot, period, time.monotonic())
+        self._said: str | None = None
+        self._last_words = LAST_WORDS
+        self._message = JointTrajectory(points=[JointTrajectoryPoint()])
+        self._commands = self.create_publisher(JointTrajectory, "joint_commands", LATEST)
+        self._state = self.create_publisher(String, "state", LATCHED)
+        self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
+        self.subscribe(String, "servo_state", self._servo_state, LATCHED)
+        self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
+        self.serve(SetBool, "enable", self._enable)
+        self.serve(Trigger, "reset", self._reset)
+        self.every(period, self._tick)
+
+    def _joint_targets(self, message: JointTrajectory) -> None:
+        points = [point.positions for point in message.points]
+        stamp = nanoseconds(message.header.stamp)
+        command = self._watchdog.targets(stamp, message.joint_names, points, time.monotonic())
+        if command:
+            self._send(command, message.header.stamp)
+
+    def _tick(self) -> None:
+        command = self._watchdog.tick(time.monotonic())
+        if command:
+            self._send(command, self.get_clock().now().to_msg())
+        self._say()
+        if self._watchdog.finished:
+            self._last_words -= 1
+            self.finished = self._last_words <= 0
+
+    def _send(self, command: Command, stamp: Any) -> None:
+        self._message.header.stamp = stamp
+        point = self._message.points[0]
+        if command.powered == ALL:
+            self._message.joint_names = list(JOINT_NAMES)
+            point.positions = array("d", command.angles)
+        else:
+            named = [i for i, powered in enumerate(command.powered) if powered]
+            self._message.joint_names = [JOINT_NAMES[i] for i in named]
+            point.positions = array("d", [command.angles[i] for i in named])
+        self._commands.publish(self._message)
+
+    def _servo_state(self, message: String) -> None:
+        self._watchdog.output_says(*split_state(message.data), time.monotonic())
+        self._say()
+
+    def _joint_states(self, _: bytes) -> None:
+        self._watchdog.output_heard(time.monotonic())
+
+    def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
+        answer = self._watchdog.enable(request.data, time.monotonic())
+        self._say()
+        return answer
+
+    def _reset(self, _: Trigger.Request) -> tuple[bool, str]:
+        answer = self._watchdog.reset(time.monotonic())
+        self._say()
+        return answer
+
+    def _say(self) -> None:
+        text = f"{self._watchdog.state.value}: {self._watchdog.why}"
+        if text == self._said:
+            return
+        self._said = text
+        self._state.publish(String(data=text))
+        self.say_health()
+
+    def health(self) -> Health:
+        watchdog = self._watchdog
+        age = watchdog.age(time.monotonic())
+        values = {
+            "state": watchdog.state.value,
+            "frames_sent": watchdog.sent,
+            "frames_dropped": watchdog.dropped,
+            "frames_slowed": watchdog.slowed,
+            "targets_late": watchdog.late,
+            "targets_refused": watchdog.refused,
+            "last_good_frame_s": f"{age:.3f}",
+        }
+        level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)
+        return Health(f"{watchdog.state.value}: {watchdog.why}", values, level)
+
+    def end(self, alone: bool) -> None:
+        self._watchdog.end(time.monotonic())
+
+    def off_now(self) -> None:
+        self._watchdog.end(time.monotonic())
+        self._watchdog.off_now("switched off at once", time.monotonic())
+
+
+main = main_of(JointWatchdog)

@@ -1,0 +1,67 @@
+"""leg_ik: one leg's inverse kinematics; a foot target becomes the three joint targets of that leg."""
+
+from __future__ import annotations
+
+from array import array
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from geometry_msgs.msg import PointStamped
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from ..errors import BadTarget, Unreachable
+from ..kinematics.leg import inverse
+from ..robot.model import LEGS
+from .base import Health, QuadlegNode
+from .host import main_of
+from .topics import JOINT_TARGETS, LATEST, check_frame, finite_point
+
+
+class LegIk(QuadlegNode):
+    """Answers each foot target; an unreachable one with the nearest reachable point, which it says."""
+
+    def __init__(self, name: str = "leg_ik", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        leg = self.declare("leg", LEGS[0], f"The leg: one of {', '.join(LEGS)}")
+        if leg not in LEGS:
+            raise ValueError(f"parameter leg is '{leg}'; it must be one of {', '.join(LEGS)}")
+        self._leg = self.robot.leg(leg)
+        self._frame = self.prefix + "base_link"
+        self._limit: str | None = None
+        self._refusal: str | None = None
+        self._message = JointTrajectory(
+            joint_names=[joint.name for joint in self._leg.joints], points=[JointTrajectoryPoint()]
+        )
+        self._targets = self.create_publisher(JointTrajectory, "joint_targets", JOINT_TARGETS)
+        self.subscribe(PointStamped, f"{leg}/foot_target", self._foot_target, LATEST)
+
+    def _foot_target(self, target: PointStamped) -> None:
+        try:
+            check_frame(target.header.frame_id, self._frame)
+            angles, limit = inverse(self._leg, finite_point(target.point)), None
+        except BadTarget as error:
+            self._say(self._limit, f"foot target refused: {error}")
+            return
+        except Unreachable as error:
+            angles, limit = error.angles, f"{error.joint}: {error.limit}"
+        self._say(limit, None)
+        self._message.header.stamp = target.header.stamp
+        self._message.points[0].positions = array("d", angles)
+        self._targets.publish(self._message)
+
+    def _say(self, limit: str | None, refusal: str | None) -> None:
+        if (limit, refusal) == (self._limit, self._refusal):
+            return
+        self._limit, self._refusal = limit, refusal
+        self.say_health()
+
+    def health(self) -> Health:
+        if self._refusal:
+            return Health(self._refusal, level=DiagnosticStatus.ERROR)
+        if self._limit:
+            message = f"foot target out of reach, at the nearest point: {self._limit}"
+            return Health(message, level=DiagnosticStatus.WARN)
+        return Health("foot targets in reach")
+
+
+main = main_of(LegIk)

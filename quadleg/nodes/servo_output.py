@@ -1,0 +1,232 @@
+"""servo_output: the one owner of the board; joint commands become bytes, the servos' angles joint states."""
+
+from __future__ import annotations
+
+import threading
+import time
+from array import array
+from collections import deque
+from math import degrees
+from pathlib import Path
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from sensor_msgs.msg import JointState
+from std_msgs.msg import String
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import JointTrajectory
+
+from ..errors import BadTarget, BoardError
+from ..kinematics.body import stance_angles
+from ..robot.model import JOINT_NAMES
+from ..robot.urdf import urdf
+from ..safety.commands import command_of
+from ..safety.output import Output, OutputState
+from ..servos.bank import ServoBank
+from ..servos.boards import open_board
+from ..servos.pca9685 import PCA9685
+from ..servos.simulated import SimulatedBoard
+from .base import Health, QuadlegNode
+from .host import main_of
+from .topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+
+LATENCIES_KEPT = 1000
+MEASURED, MODELLED = "measured", "modelled"
+
+
+class ServoOutput(QuadlegNode):
+    """Writes each command as it comes, from a thread with a steady clock of its own that also does
+    what has to be done when no command comes."""
+
+    def __init__(self, name: str = "servo_output", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        self._period = self.declare_period()
+        memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
+        seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
+        rest = stance_angles(self.robot, self.robot.resting)
+        self._board = open_board(self.robot, rest, Path(memory) if memory else None, seed)
+        simulated = isinstance(self._board, SimulatedBoard)
+        source = self.declare(
+            "joint_angles", MEASURED if simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
+        )
+        if source not in (MEASURED, MODELLED) or (source == MEASURED and not simulated):
+            valid = f"{MEASURED} or {MODELLED}" if simulated else f"{MODELLED} on a board without feedback"
+            raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
+        self._measured = self._board if source == MEASURED else None
+        chip = PCA9685(self._board, self.robot.board)
+        running = chip.start()
+        self._bank = ServoBank(self.robot, chip)
+        found = self._bank.read_back() if running else None
+        self._output = Output(self.robot, self._period, time.monotonic(), found)
+        self._modelled = list(self._output.angles)
+        self._lock = threading.Lock()
+        self._news = threading.Event()
+        self._stamp: int | None = None
+        self._written: tuple[object, ...] | None = None
+        self._said: str | None = None
+        self._ending = False
+        self._closed = False
+        self._refusal: str | None = None
+        self._trouble: str | None = None
+        self._frames = 0
+        self._board_errors = 0
+        self._power_up = 0.0
+        self._latencies: deque[float] = deque(maxlen=LATENCIES_KEPT)
+        self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
+        self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
+        self._description = self.create_publisher(String, "robot_description", LATCHED)
+        self._description.publish(String(data=urdf(self.robot)))
+        self._message = JointState(name=list(JOINT_NAMES))
+        self._say()
+        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
+        self.serve(Trigger, "emergency_stop", self._emergency_stop)
+        self._thread = threading.Thread(target=self._run, name="board", daemon=True)
+        self._thread.start()
+
+    # What comes in, on the executor's thread
+
+    def _joint_commands(self, message: JointTrajectory) -> None:
+        points = [point.positions for point in message.points]
+        try:
+            command = command_of(message.joint_names, points, self._output.angles)
+        except BadTarget as error:
+            self._refusal = f"command refused: {error}"
+            return
+        self._refusal = None
+        with self._lock:
+            followed = self._output.command(command, time.monotonic())
+            self._stamp = nanoseconds(message.header.stamp)
+        if followed:
+            self._news.set()
+
+    def _emergency_stop(self, _: Trigger.Request) -> tuple[bool, str]:
+        with self._lock:
+            self._cut("emergency stop")
+            self._output.stop("emergency stop", time.monotonic())
+            self._say()
+        return True, "pulses are off; `reset` and then `enable` start again"
+
+    def _cut(self, why: str) -> None:
+        """Writes full-off; the writing thread repeats it for as long as the board does not take it."""
+        self._written = None
+        try:
+            self._bank.all_off()
+        except BoardError as error:
+            self._say_trouble(error)
+
+    # The writing thread
+
+    def _run(self) -> None:
+        last = time.monotonic()
+        while not self._closed:
+            following = self._output.state is OutputState.FOLLOWING
+            due = last + (1.5 if following else 1.0) * self._period
+            commanded = self._news.wait(max(0.0, due - time.monotonic()))
+            self._news.clear()
+            last = time.monotonic()
+            try:
+                with self._lock:
+                    self._output.tick(last)
+                    self._write(commanded)
+                    self._say()
+                self._publish_states()
+            except Exception as error:
+                self._say_defect(error)
+            if self._ending and not any(self._output.powered):
+                self.finished = True
+
+    def _write(self, commanded: bool) -> None:
+        angles, powered = self._output.angles, self._output.powered
+        frame = (angles, powered)
+        if frame != self._written:
+            self._note_first_pulses(angles, powered)
+            try:
+                self._bank.write(angles, powered)
+            except BoardError as error:
+                self._say_trouble(error)
+                return
+            self._trouble = None
+            self._written = frame
+            self._frames += 1
+            for i, on in enumerate(powered):
+                if on:
+                    self._modelled[i] = angles[i]
+        if commanded and self._stamp is not None:
+            self._latencies.append((self.get_clock().now().nanoseconds - self._stamp) * 1e-9)
+
+    def _note_first_pulses(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
+        before = self._written[1] if self._written else (False,) * len(powered)
+        if self._measured is None or not any(on and not was for on, was in zip(powered, before)):
+            return
+        for at, to, on, was in zip(self._measured.angles(), angles, powered, before):
+            if on and not was:
+                self._power_up = max(self._power_up, abs(to - at))
+
+    def _publish_states(self) -> None:
+        self._message.header.stamp = self.get_clock().now().to_msg()
+        angles = self._measured.angles() if self._measured else self._modelled
+        self._message.position = array("d", angles)
+        self._states.publish(self._message)
+
+    # What it says
+
+    def _say(self) -> None:
+        text = f"{self._output.state.value}: {self._output.why}"
+        if text != self._said:
+            self._said = text
+            self._servo_state.publish(String(data=text))
+
+    def _say_trouble(self, error: BoardError) -> None:
+        self._board_errors += 1
+        if self._trouble is None:
+            self.get_logger().error(f"the board fails: {error}")
+        self._trouble = str(error)
+
+    def health(self) -> Health:
+        with self._lock:
+            latencies = sorted(self._latencies)
+        values: dict[str, object] = {
+            "servo_state": self._output.state.value,
+            "joint_angles": MEASURED if self._measured else MODELLED,
+            "joints_powered": sum(self._output.powered),
+            "frames_written": self._frames,
+            "board_errors": self._board_errors,
+        }
+        if latencies:
+            values["tick_to_bytes_p50_ms"] = f"{1000 * latencies[len(latencies) // 2]:.2f}"
+            values["tick_to_bytes_p99_ms"] = f"{1000 * latencies[int(0.99 * (len(latencies) - 1))]:.2f}"
+        if self._measured:
+            values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
+        if self._trouble:
+            return Health(self._trouble, values, DiagnosticStatus.ERROR)
+        if self._refusal:
+            return Health(self._refusal, values, DiagnosticStatus.WARN)
+        level = DiagnosticStatus.OK if self._output.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
+        return Health(f"{self._output.state.value}: {self._output.why}", values, level)
+
+    # The end
+
+    def end(self, alone: bool) -> None:
+        with self._lock:
+            self._ending = True
+            if alone:
+                self._output.lower("servo_output is ending", time.monotonic())
+
+    def off_now(self) -> None:
+        with self._lock:
+            self._ending = True
+            self._cut("switched off at once")
+            self._output.off("switched off at once", time.monotonic())
+
+    def destroy_node(self) -> None:
+        self._closed = True
+        self._news.set()
+        self._thread.join()
+        if self.finished and isinstance(self._board, SimulatedBoard):
+            self._board.remove()
+        else:
+            self._board.close()
+        super().destroy_node()
+
+
+main = main_of(ServoOutput)

@@ -1,0 +1,49 @@
+"""Qualities of service and message details that several nodes share."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+from builtin_interfaces.msg import Time
+from geometry_msgs.msg import Point
+from rclpy.qos import DurabilityPolicy, QoSProfile
+
+from ..errors import BadTarget
+
+LATEST = QoSProfile(depth=1)
+LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
+# With a depth of 1 the four legs' publishers would overwrite each other; two frames of them have room.
+JOINT_TARGETS = QoSProfile(depth=8)
+JOINT_STATES = QoSProfile(depth=10)
+
+STATE_SEPARATOR = ": "
+
+
+def nanoseconds(stamp: Time) -> int:
+    """A stamp as one number, which names a frame."""
+    return stamp.sec * 1_000_000_000 + stamp.nanosec
+
+
+def stamp_of(ns: int) -> Time:
+    """The stamp of a frame's number."""
+    return Time(sec=ns // 1_000_000_000, nanosec=ns % 1_000_000_000)
+
+
+def check_frame(found: str, wanted: str) -> None:
+    """Raises BadTarget unless a message is in the wanted frame."""
+    if found != wanted:
+        raise BadTarget(f"frame_id is '{found}'; it must be '{wanted}'")
+
+
+def finite_point(point: Point) -> tuple[float, float, float]:
+    """The coordinates in m; raises BadTarget where one is not finite."""
+    place = (point.x, point.y, point.z)
+    if not all(map(isfinite, place)):
+        raise BadTarget(f"place {place} is not finite; it must be three numbers in metres")
+    return place
+
+
+def split_state(text: str) -> tuple[str, str]:
+    """`<state>: <why>` taken apart."""
+    state, _, why = text.partition(STATE_SEPARATOR)
+    return state, why

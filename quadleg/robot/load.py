@@ -1,0 +1,237 @@
+"""Robot file -> Robot. Every fault of the file is told at once, each with its line and what would be right."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from quadleg.errors import Fault, RobotFileError
+from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, limits_deg
+from quadleg.robot.document import Document
+from quadleg.robot.model import (
+    JOINTS,
+    LEGS,
+    BoardSettings,
+    Body,
+    FixedFrame,
+    Joint,
+    Leg,
+    Masses,
+    Robot,
+    Servo,
+    ServoKind,
+    Stance,
+    Supply,
+    Vector,
+)
+
+STANDARD_GRAVITY = 9.80665  # m/s², exact by definition: 3rd CGPM (1901)
+
+# How a total mass is split when the parts were not weighed (common practice, no source): each leg is about
+# a seventh of the robot, most of it servos, which ride on the abductor and on the upper leg.
+ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE = 0.045, 0.07, 0.035
+
+
+def load_robot(path: Path | str) -> Robot:
+    """The robot that the file at `path` describes.
+
+    Raises RobotFileError with every fault found: syntax, keys, types, ranges, contradictions between
+    keys, and a standing or resting pose that is out of reach or too tight. A contradiction is looked
+    for wherever the keys it needs are sound, whatever else is wrong.
+    """
+    schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    document = Document(Path(path), schema)
+    check_keys(document)
+    robot = _robot(document)
+    check_robot(document, robot)
+    if document.faults:
+        raise RobotFileError(document.faults)
+    return robot
+
+
+def find_robot(name_or_path: Path | str) -> Path:
+    """The robot file at a path, or the one of that name (without `.yaml`) that quadleg ships.
+
+    Raises RobotFileError, with the names there are, where there is neither.
+    """
+    path, shipped = Path(name_or_path), shipped_robots()
+    if path.is_file():
+        return path
+    if str(name_or_path) in shipped:
+        return shipped[str(name_or_path)]
+    remedy = f"is neither a file nor a robot that quadleg ships: give a path, or one of {', '.join(shipped)}"
+    raise RobotFileError([Fault(path, 1, "the whole file", None, remedy)])
+
+
+def shipped_robots() -> dict[str, Path]:
+    """The robot files that quadleg ships, by name."""
+    here = Path(__file__).resolve()
+    # A virtual environment, a ROS 2 workspace and a system folder all have the package somewhere under
+    # `<prefix>/lib` and this folder under `<prefix>/share`; a checkout has it beside the package.
+    folders = [parent / "share/quadleg/config" for parent in here.parents] + [here.parents[2] / "config"]
+    folder = next((folder for folder in folders if folder.is_dir()), folders[-1])
+    # ROS parameter files lie in the same folder.
+    return {
+        file.stem: file
+        for file in sorted(folder.glob("*.yaml"))
+        if "ros__parameters" not in file.read_text(encoding="utf-8")
+    }
+
+
+def _robot(document: Document) -> Robot:
+    """The robot, with None for each part whose keys have faults: `load_robot` lets no such robot out."""
+
+    def part(make: Callable[[Document], Any], *sections: str) -> Any:
+        return make(document) if all(document.sound(section) for section in sections) else None
+
+    return Robot(
+        name=document.value("name"),
+        path=document.path,
+        body=part(_body, "body"),
+        legs=part(_legs, "hip_axes", "leg", "knee_points", "joint_limits_deg"),
+        masses=part(_masses, "mass"),
+        board=part(_board, "board"),
+        supply=part(_supply, "supply"),
+        control_rate=part(lambda document: float(document.value("control", "rate_hz")), "control"),
+        standing=part(_standing, "stance", "hip_axes", "leg"),
+        resting=part(_resting, "resting", "stance", "hip_axes", "leg"),
+        clearance=part(lambda document: document.value("clearance_mm") / 1000, "clearance_mm"),
+        frames=part(_frames, "frames"),
+    )
+
+
+def _body(document: Document) -> Body:
+    body = document.value("body")
+    size = (body["length_mm"] / 1000, body["width_mm"] / 1000, body["height_mm"] / 1000)
+    return Body(size, _metres(body["centre_mm"]))
+
+
+def _legs(document: Document) -> tuple[Leg, ...]:
+    return tuple(_leg(document, name) for name in LEGS)
+
+
+def _leg(document: Document, name: str) -> Leg:
+    along, across = _outward(name)
+    size, axes = document.value("leg"), document.value("hip_axes")
+    abduction, hip, knee = (_joint(document, name, joint) for joint in JOINTS)
+    return Leg(
+        name=name,
+        hip=(along * axes["apart_along_mm"] / 2000, across * axes["apart_across_mm"] / 2000, 0.0),
+        hip_offset=across * size["hip_offset_mm"] / 1000,
+        upper_length=size["upper_leg_mm"] / 1000,
+        lower_length=size["lower_leg_mm"] / 1000,
+        foot_radius=size["foot_radius_mm"] / 1000,
+        link_radius=size["link_radius_mm"] / 1000,
+        knee_sign=-1 if document.value("knee_points", name.split("_")[0]) == "rearward" else 1,
+        joints=(abduction, hip, knee),
+    )
+
+
+def _outward(leg: str) -> tuple[int, int]:
+    """Signs of x and y that lead away from the middle of the robot at that leg."""
+    return 1 if leg.startswith("front") else -1, 1 if leg.endswith("left") else -1
+
+
+def _joint(document: Document, leg: str, joint: str) -> Joint:
+    lower, upper = limits_deg(document, leg, joint)
+    servo: Any = _servo(document, f"{leg}_{joint}")
+    return Joint(f"{leg}_{joint}", math.radians(lower), math.radians(upper), servo)
+
+
+def _servo(document: Document, name: str) -> Servo | None:
+    servo = document.value("servos", name)
+    if not document.sound("servos", name) or not document.sound("servo_kinds", servo["kind"]):
+        return None
+    return Servo(
+        kind=_kind(document, servo["kind"]),
+        channel=int(servo["channel"]),
+        pulse_at_zero=servo["pulse_at_zero_us"] / 1e6,
+        pulse_per_radian=servo["us_per_degree"] / 1e6 / math.radians(1),
+        stops=_seconds(servo["stops_us"]),
+    )
+
+
+def _kind(document: Document, name: str) -> ServoKind:
+    kind = document.value("servo_kinds", name)
+    return ServoKind(
+        name=name,
+        stall_torque=kind["stall_torque_kg_cm"] * STANDARD_GRAVITY / 100,
+        no_load_speed=math.radians(60) / kind["seconds_per_60_deg"],
+        voltage=float(kind["at_voltage_v"]),
+        pulse_range=_seconds(kind["pulse_range_us"]),
+        deadband=kind["deadband_us"] / 1e6,
+        idle_current=float(kind["idle_current_a"]),
+        stall_current=float(kind["stall_current_a"]),
+    )
+
+
+def _masses(document: Document) -> Masses:
+    kilograms = {key: grams / 1000 for key, grams in document.value("mass").items()}
+    total = kilograms.pop("total_g")
+    if kilograms:
+        return Masses(*(kilograms[key] for key in MASS_PARTS), assumed=False)
+    legs = 4 * (ABDUCTOR_SHARE + UPPER_SHARE + LOWER_SHARE)
+    shares = (1 - legs, ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE)
+    return Masses(*(share * total for share in shares), assumed=True)
+
+
+def _board(document: Document) -> BoardSettings:
+    board = document.value("board")
+    return BoardSettings(
+        kind=board["kind"],
+        address=int(board["address"]),
+        frequency=float(board["frequency_hz"]),
+        clock=board["clock_mhz"] * 1e6,
+        bus_speed=board["bus_khz"] * 1e3,
+    )
+
+
+def _supply(document: Document) -> Supply:
+    supply = document.value("supply")
+    return Supply(float(supply["voltage_v"]), float(supply["rated_current_a"]))
+
+
+def _standing(document: Document) -> Stance:
+    stance = document.value("stance")
+    return _stance(document, stance["standing_height_mm"], stance)
+
+
+def _resting(document: Document) -> Stance:
+    resting = document.value("resting")
+    return _stance(document, resting["height_mm"], {**document.value("stance"), **resting})
+
+
+def _stance(document: Document, height_mm: float, feet: dict[str, float]) -> Stance:
+    axes, leg = document.value("hip_axes"), document.value("leg")
+    x = axes["apart_along_mm"] / 2 + feet["feet_out_along_mm"]
+    y = axes["apart_across_mm"] / 2 + leg["hip_offset_mm"] + feet["feet_out_across_mm"]
+    front_left, front_right, rear_left, rear_right = (
+        _metres((along * x, across * y, leg["foot_radius_mm"])) for along, across in map(_outward, LEGS)
+    )
+    return Stance(height_mm / 1000, (front_left, front_right, rear_left, rear_right))
+
+
+def _frames(document: Document) -> tuple[FixedFrame, ...]:
+    return tuple(
+        FixedFrame(name, _metres(frame["xyz_mm"]), _radians(frame["rpy_deg"]), frame["mass_g"] / 1000)
+        for name, frame in (document.value("frames") or {}).items()
+    )
+
+
+def _metres(millimetres: Iterable[float]) -> Vector:
+    x, y, z = (value / 1000 for value in millimetres)
+    return x, y, z
+
+
+def _radians(degrees: Iterable[float]) -> Vector:
+    roll, pitch, yaw = (math.radians(value) for value in degrees)
+    return roll, pitch, yaw
+
+
+def _seconds(microseconds: Iterable[float]) -> tuple[float, float]:
+    shortest, longest = (value / 1e6 for value in microseconds)
+    return shortest, longest

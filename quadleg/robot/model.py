@@ -1,0 +1,203 @@
+"""What the machine is: one robot as frozen dataclasses, all in SI units (m, rad, s, kg, N·m, A, V).
+
+Frames follow REP-103: x forward, y left, z up. `base_link` has its origin at the centre of the four
+hip axes. Signs follow the right-hand rule on both sides of the robot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+LEGS = ("front_left", "front_right", "rear_left", "rear_right")
+JOINTS = ("abduction", "hip", "knee")
+JOINT_NAMES = tuple(f"{leg}_{joint}" for leg in LEGS for joint in JOINTS)
+
+Vector = tuple[float, float, float]
+Angles = Sequence[float]
+
+
+@dataclass(frozen=True)
+class ServoKind:
+    """Data-sheet figures of one kind of servo. Speed and torque hold at `voltage`."""
+
+    name: str
+    stall_torque: float
+    no_load_speed: float
+    voltage: float
+    pulse_range: tuple[float, float]
+    deadband: float
+    idle_current: float
+    stall_current: float
+
+    def no_load_speed_at(self, voltage: float) -> float:
+        """Speed in rad/s at another supply voltage: a brushed motor's speed goes with its voltage."""
+        return self.no_load_speed * voltage / self.voltage
+
+    def stall_torque_at(self, voltage: float) -> float:
+        """Stall torque in N·m at another supply voltage: it goes with the current, that with the voltage."""
+        return self.stall_torque * voltage / self.voltage
+
+
+@dataclass(frozen=True)
+class Servo:
+    """One servo: where it is wired, and how its pulses map to the angle of its joint.
+
+    `pulse_at_zero` in s may lie outside the stops, since zero need not be an angle the joint reaches;
+    `pulse_per_radian` in s/rad carries the sign of the mounting; `stops` in s are its mechanical ends.
+    """
+
+    kind: ServoKind
+    channel: int
+    pulse_at_zero: float
+    pulse_per_radian: float
+    stops: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Joint:
+    """One revolute joint with its limits in rad and the servo that turns it."""
+
+    name: str
+    lower: float
+    upper: float
+    servo: Servo
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One leg. All joints at zero: it hangs straight down.
+
+    `hip` is the origin of the abduction axis in base_link; `hip_offset` is signed, from the abduction
+    axis to the plane of the leg along y (positive on the left); `lower_length` ends at the centre of
+    the foot sphere; `knee_sign` is the sign of the knee angle: −1 where the knee points rearward.
+    """
+
+    name: str
+    hip: Vector
+    hip_offset: float
+    upper_length: float
+    lower_length: float
+    foot_radius: float
+    link_radius: float
+    knee_sign: int
+    joints: tuple[Joint, Joint, Joint]
+
+    @cached_property
+    def limits(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
+        """(lower, upper) in rad of abduction, hip and knee, the knee's cut to the side of `knee_sign`."""
+        abduction, hip, knee = self.joints
+        lower = max(knee.lower, 0.0) if self.knee_sign > 0 else knee.lower
+        upper = min(knee.upper, 0.0) if self.knee_sign < 0 else knee.upper
+        return (abduction.lower, abduction.upper), (hip.lower, hip.upper), (lower, upper)
+
+    @cached_property
+    def constants(self) -> tuple[float, ...]:
+        """What the inverse kinematics needs at every call, worked out once: see kinematics/leg.py."""
+        l1, l2 = self.upper_length, self.lower_length
+        limits = (end for lower, upper in self.limits for end in (lower - 1e-9, upper + 1e-9))
+        return (*self.hip, self.hip_offset, l1, l2, self.knee_sign, l1 * l1 + l2 * l2, 2 * l1 * l2, *limits)
+
+
+@dataclass(frozen=True)
+class Body:
+    """The body's box: `size` along x, y, z and the `centre` of it in base_link."""
+
+    size: Vector
+    centre: Vector
+
+
+@dataclass(frozen=True)
+class Masses:
+    """Masses in kg; a leg's three links are alike on all legs. `assumed` where only a total was given."""
+
+    body: float
+    abductor: float
+    upper: float
+    lower: float
+    assumed: bool
+
+    @property
+    def total(self) -> float:
+        return self.body + 4 * (self.abductor + self.upper + self.lower)
+
+
+@dataclass(frozen=True)
+class BoardSettings:
+    """The PWM board: what carries its bytes, I2C address, PWM frequency, oscillator and bus speed in Hz."""
+
+    kind: str
+    address: int
+    frequency: float
+    clock: float
+    bus_speed: float
+
+
+@dataclass(frozen=True)
+class Supply:
+    """The servos' supply: voltage in V, rated current in A."""
+
+    voltage: float
+    rated_current: float
+
+
+@dataclass(frozen=True)
+class Stance:
+    """A symmetrical way to have four feet on level ground.
+
+    `height` of base_link above the ground; `feet` are the centres of the foot spheres in
+    base_footprint, in the order of `LEGS`, so their z is the foot radius.
+    """
+
+    height: float
+    feet: tuple[Vector, Vector, Vector, Vector]
+
+
+@dataclass(frozen=True)
+class FixedFrame:
+    """A frame fixed to base_link, such as a sensor: place, roll-pitch-yaw in rad, mass in kg.
+
+    The mass is part of `Masses.body`: a body is weighed with what is fixed to it.
+    """
+
+    name: str
+    position: Vector
+    rpy: Vector
+    mass: float
+
+
+@dataclass(frozen=True)
+class Robot:
+    """The whole machine, made from one robot file."""
+
+    name: str
+    path: Path
+    body: Body
+    legs: tuple[Leg, Leg, Leg, Leg]
+    masses: Masses
+    board: BoardSettings
+    supply: Supply
+    control_rate: float
+    standing: Stance
+    resting: Stance
+    clearance: float
+    frames: tuple[FixedFrame, ...]
+
+    @cached_property
+    def joints(self) -> tuple[Joint, ...]:
+        """The twelve joints in the order of `JOINT_NAMES`."""
+        return tuple(joint for leg in self.legs for joint in leg.joints)
+
+    def leg(self, name: str) -> Leg:
+        """The leg of that name."""
+        return self.legs[LEGS.index(name)]
+
+    def no_load_speed(self, joint: Joint) -> float:
+        """The speed in rad/s that a joint's servo reaches unloaded at this robot's supply."""
+        return joint.servo.kind.no_load_speed_at(self.supply.voltage)
+
+    def stall_torque(self, joint: Joint) -> float:
+        """The torque in N·m at which a joint's servo stalls at this robot's supply."""
+        return joint.servo.kind.stall_torque_at(self.supply.voltage)

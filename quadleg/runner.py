@@ -1,0 +1,271 @@
+"""`quadleg run`: starts the processes of the graph, keeps them, and ends them in order.
+
+The parent alone takes the terminal's signals. Each child lives in a session of its own and hears the
+parent over a socket, whose end means that the parent died. The parent needs no ROS.
+"""
+
+from __future__ import annotations
+
+import argparse
+import fcntl
+import json
+import os
+import selectors
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from . import graph
+from .errors import AlreadyRunning, QuadlegError, RosMissing
+from .kinematics.body import stance_angles
+from .nodes.words import END, OFF, READY
+from .robot.model import Robot
+from .servos.boards import open_board
+from .servos.pca9685 import PCA9685
+
+MOST_DEATHS = 3  # of one process
+DEATHS_WITHIN = 20.0  # s
+END_TIME = 25.0  # s that lowering and switching off may take before the children are ended hard
+OFF_TIME = 2.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to run: the robot, the parameters that all nodes share, and how."""
+
+    robot: Robot
+    namespace: str = ""
+    frame_prefix: str = ""
+    rate_hz: float | None = None
+    seed: int = 0
+    separate: bool = False
+    memory: Path | None = None
+
+    def board_memory(self) -> Path:
+        """Where the simulated board keeps its registers: one file a user, domain, namespace and robot."""
+        if self.memory:
+            return self.memory
+        domain = os.environ.get("ROS_DOMAIN_ID", "0")
+        parts = (str(os.getuid()), domain, self.namespace.strip("/").replace("/", "."), self.robot.name)
+        return Path(tempfile.gettempdir()) / f"quadleg-{'-'.join(part for part in parts if part)}.board"
+
+    def parameters(self) -> dict[str, Any]:
+        """The parameters that every node takes."""
+        shared: dict[str, Any] = {"robot": str(self.robot.path), "frame_prefix": self.frame_prefix}
+        if self.rate_hz:
+            shared["rate_hz"] = float(self.rate_hz)
+        return shared
+
+
+@dataclass
+class Child:
+    """One process of the graph, as its parent sees it."""
+
+    name: str
+    entries: Sequence[graph.Entry]
+    process: subprocess.Popen[bytes] | None = None
+    line: socket.socket | None = None
+    ready: bool = False
+    deaths: list[float] = field(default_factory=list)
+
+    def tell(self, word: bytes) -> None:
+        """Says a word to the child; one that died hears nothing."""
+        if self.line:
+            try:
+                self.line.send(word)
+            except OSError:
+                pass
+
+
+class Runner:
+    """The parent of the graph's processes. `say` takes its sentences."""
+
+    def __init__(self, plan: Plan, say: Callable[[str], None] = print) -> None:
+        self._plan = plan
+        self._say = say
+        self._memory = plan.board_memory()
+        table = graph.processes(plan.separate)
+        self._children = [Child(name, entries) for name, entries in table.items()]
+        self._selector = selectors.DefaultSelector()
+        self._interrupts = 0
+        self._ending_since: float | None = None
+        self._exit_code = 0
+
+    def run(self) -> int:
+        """Runs until the end is asked for and done; the exit code. Raises AlreadyRunning, RosMissing."""
+        need_ros()
+        with self._only_one():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                signal.signal(number, self._interrupt)
+            begun = time.monotonic()
+            self._say_network()
+            for child in self._children:
+                self._start(child)
+            was_ready = False
+            while any(child.process for child in self._children):
+                self._look()
+                if not was_ready and all(child.ready for child in self._children):
+                    was_ready = True
+                    self._say_ready(time.monotonic() - begun)
+            return self._exit_code
+
+    # The parts of `run`
+
+    def _only_one(self) -> Any:
+        lock = open(self._memory.with_suffix(".lock"), "w")
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            lock.close()
+            raise AlreadyRunning(
+                f"{self._plan.robot.name} already runs on this computer under the same name; end that "
+                f"`quadleg run` first, or give this one its own --namespace"
+            ) from None
+        return lock
+
+    def _say_network(self) -> None:
+        if graph.stay_local():
+            self._say(f"ROS traffic stays on this computer; {graph.DISCOVERY}=SUBNET opens it to the network")
+
+    def _say_ready(self, seconds: float) -> None:
+        height = 1000 * self._plan.robot.standing.height
+        self._say(
+            f"ready after {seconds:.1f} s, and off: no servo is powered. "
+            f"In another terminal: quadleg stand {height:.0f}. Here Ctrl-C lowers the robot and ends."
+        )
+
+    def _start(self, child: Child) -> None:
+        ours, theirs = socket.socketpair()
+        parameters = self._plan.parameters()
+        if any(entry.name == graph.SERVO_OUTPUT for entry in child.entries):
+            own = {"board_memory": str(self._memory), "seed": self._plan.seed}
+        else:
+            own = {}
+        command = [
+            sys.executable,
+            "-m",
+            "quadleg.runner",
+            f"--nodes={','.join(entry.name for entry in child.entries)}",
+            f"--parent={theirs.fileno()}",
+            f"--parameters={json.dumps({**parameters, **own})}",
+            f"--namespace={self._plan.namespace}",
+        ]
+        child.process = subprocess.Popen(
+            command, pass_fds=[theirs.fileno()], start_new_session=True, stdin=subprocess.DEVNULL
+        )
+        theirs.close()
+        child.line, child.ready = ours, False
+        self._selector.register(ours, selectors.EVENT_READ, child)
+
+    def _interrupt(self, *_: object) -> None:
+        self._interrupts += 1
+
+    def _look(self) -> None:
+        for key, _ in self._selector.select(timeout=0.1):
+            child: Child = key.data
+            if child.line and child.line.recv(1) == READY:
+                child.ready = True
+            else:
+                self._bury(child)
+        if self._interrupts and self._ending_since is None:
+            self._end("lowering the robot, then off; Ctrl-C again switches off at once")
+        if self._interrupts > 1:
+            self._interrupts = 1
+            self._say("switching off at once")
+            self._off()
+        if self._ending_since and time.monotonic() - self._ending_since > END_TIME:
+            self._say(f"no orderly end within {END_TIME:g} s; switching off")
+            self._off()
+
+    def _end(self, why: str) -> None:
+        self._say(why)
+        self._ending_since = time.monotonic()
+        for child in self._children:
+            child.tell(END)
+
+    def _off(self) -> None:
+        """Tells all to switch off, and ends hard what does not obey."""
+        for child in self._children:
+            child.tell(OFF)
+        deadline = time.monotonic() + OFF_TIME
+        for child in self._children:
+            if not child.process:
+                continue
+            try:
+                child.process.wait(max(0.0, deadline - time.monotonic()))
+            except subprocess.TimeoutExpired:
+                child.process.kill()
+                child.process.wait()
+                if child.name == graph.SERVO_OUTPUT:
+                    self._write_full_off()
+
+    def _bury(self, child: Child) -> None:
+        """A child's line ended: it died, or it ended as it was told."""
+        assert child.process and child.line
+        self._selector.unregister(child.line)
+        child.line.close()
+        code = child.process.wait()
+        child.process = child.line = None
+        if self._ending_since is not None:
+            if code and child.name == graph.SERVO_OUTPUT:
+                self._write_full_off()
+            return
+        how = f"was ended by signal {-code}" if code < 0 else f"ended with exit code {code}"
+        now = time.monotonic()
+        child.deaths = [death for death in child.deaths if now - death < DEATHS_WITHIN] + [now]
+        never_ready = not child.ready and code > 0
+        if never_ready or len(child.deaths) > MOST_DEATHS:
+            self._say(f"{child.name} {how} and will not start")
+            if child.name == graph.SERVO_OUTPUT:
+                self._write_full_off()
+            self._exit_code = 1
+            self._end("ending")
+            return
+        self._say(f"{child.name} {how}; it is started again")
+        self._start(child)
+
+    def _write_full_off(self) -> None:
+        robot = self._plan.robot
+        try:
+            with open_board(robot, stance_angles(robot, robot.resting), self._memory) as board:
+                PCA9685(board, robot.board).all_off()
+            self._say("pulses switched off by the parent")
+        except QuadlegError as error:
+            self._say(f"the pulses could not be switched off: {error}. Open the switch in the servo supply now")
+
+
+def need_ros() -> None:
+    """Raises RosMissing where rclpy does not import."""
+    from importlib.util import find_spec
+
+    if find_spec("rclpy") is None:
+        raise RosMissing(
+            "this needs ROS 2: source one (Jazzy or later), or `make demo` in the checkout installs it from "
+            "wheels (x86-64 Linux, Python 3.10 to 3.13)"
+        )
+
+
+def child_main() -> int:
+    """The process that a Runner starts."""
+    parser = argparse.ArgumentParser()
+    for name in ("nodes", "parent", "parameters", "namespace"):
+        parser.add_argument(f"--{name}")
+    options = parser.parse_args()
+    from .nodes.host import host
+
+    parameters = json.loads(options.parameters)
+    chosen = graph.entries(options.nodes.split(","))
+    makers = [lambda entry=entry: entry.make(parameters) for entry in chosen]
+    args = ["--ros-args", "-r", f"__ns:=/{options.namespace.strip('/')}"] if options.namespace else []
+    return host(makers, args, socket.socket(fileno=int(options.parent)))
+
+
+if __name__ == "__main__":
+    sys.exit(child_main())

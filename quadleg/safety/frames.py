@@ -1,0 +1,83 @@
+"""Assembly of frames: four legs' joint targets with one stamp make one frame of twelve angles."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from math import isfinite
+
+from ..errors import BadTarget
+from ..robot.model import JOINT_NAMES, JOINTS, LEGS
+
+KEPT_STAMPS = 32
+
+_LEG_OF = {name: (LEGS[i // 3], i % 3) for i, name in enumerate(JOINT_NAMES)}
+
+
+def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> tuple[str, tuple[float, ...]]:
+    """The leg that a joint target is for, and its three angles in the order of `JOINTS` (rad).
+
+    `names` are the joints in any order, `points` the positions of each trajectory point. Raises
+    BadTarget unless there is one point with one finite angle for each joint of exactly one leg.
+    """
+    if len(points) != 1:
+        raise BadTarget(f"a joint target has {len(points)} points; it must have one")
+    positions = points[0]
+    if len(names) != 3 or len(positions) != 3:
+        raise BadTarget(
+            f"a joint target has {len(names)} names and {len(positions)} positions; it must have three of each"
+        )
+    unknown = [name for name in names if name not in _LEG_OF]
+    if unknown:
+        raise BadTarget(f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}")
+    legs = {_LEG_OF[name][0] for name in names}
+    if len(legs) != 1 or len(set(names)) != 3:
+        raise BadTarget(f"joints {', '.join(names)} are not the {', '.join(JOINTS)} of one leg")
+    angles = [0.0, 0.0, 0.0]
+    for name, position in zip(names, positions):
+        if not isfinite(position):
+            raise BadTarget(f"{name} is {position}; an angle must be a finite number of radians")
+        angles[_LEG_OF[name][1]] = position
+    return legs.pop(), tuple(angles)
+
+
+class FrameAssembly:
+    """Collects the legs' targets by their stamp.
+
+    A frame whose four legs are not there one `period` (s) after the first is dropped and counted; the
+    legs of it that come later are counted too and begin nothing. Stamps only name frames: one that goes
+    back is a new sequence and no fault. Times are those of a steady clock.
+    """
+
+    def __init__(self, period: float) -> None:
+        self._period = period
+        self._open: OrderedDict[int, tuple[float, dict[str, tuple[float, ...]]]] = OrderedDict()
+        self._dropped_stamps: OrderedDict[int, None] = OrderedDict()
+        self.dropped = 0
+        self.late = 0
+
+    def add(self, stamp: int, leg: str, angles: tuple[float, ...], now: float) -> tuple[float, ...] | None:
+        """Takes one leg's angles; the twelve angles when the frame of that stamp is complete, else None."""
+        if stamp in self._dropped_stamps:
+            self.late += 1
+            return None
+        _, legs = self._open.setdefault(stamp, (now, {}))
+        legs[leg] = angles
+        if len(legs) < len(LEGS):
+            return None
+        del self._open[stamp]
+        return tuple(angle for name in LEGS for angle in legs[name])
+
+    def expire(self, now: float) -> list[str]:
+        """Drops the frames that waited longer than a period; the legs that were missing, each once."""
+        missing: dict[str, None] = {}
+        for stamp, (begun, legs) in list(self._open.items()):
+            if now - begun <= self._period:
+                break
+            del self._open[stamp]
+            self.dropped += 1
+            self._dropped_stamps[stamp] = None
+            if len(self._dropped_stamps) > KEPT_STAMPS:
+                self._dropped_stamps.popitem(last=False)
+            missing.update(dict.fromkeys(name for name in LEGS if name not in legs))
+        return list(missing)

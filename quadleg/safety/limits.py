@@ -1,0 +1,95 @@
+"""One frame of twelve joint targets against what the robot may do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import degrees
+
+from ..kinematics.clearance import Clearance
+from ..robot.model import LEGS, Robot
+
+# A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
+LOADED_SPEED_SHARE = 0.8
+ANGLE_TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class LimitedFrame:
+    """What may be sent. `share` of the way to the target is gone (1: not slowed); `stops` says which legs stay."""
+
+    angles: tuple[float, ...]
+    share: float
+    stops: tuple[str, ...]
+
+
+def joint_steps(robot: Robot, period: float) -> tuple[float, ...]:
+    """How far each joint may turn in one `period` (s), in rad: its loaded speed at the robot's supply."""
+    return tuple(LOADED_SPEED_SHARE * robot.no_load_speed(joint) * period for joint in robot.joints)
+
+
+class Limits:
+    """Joint limits, clearance and servo speed for one robot at one control period (s)."""
+
+    def __init__(self, robot: Robot, period: float) -> None:
+        self._robot = robot
+        self._clearance = Clearance(robot)
+        self._steps = joint_steps(robot, period)
+        self._bounds = tuple((j.lower - ANGLE_TOLERANCE, j.upper + ANGLE_TOLERANCE) for j in robot.joints)
+
+    def apply(self, last: Sequence[float], wanted: Sequence[float]) -> LimitedFrame:
+        """The frame that may follow `last` on the way to `wanted`; both twelve angles in rad.
+
+        A leg with a joint past its limit, or nearer to another part than the robot's clearance, stays at
+        its last angles. A frame faster than the servos is slowed, all joints by the same share, so that
+        the feet keep their lines.
+        """
+        target = list(wanted)
+        stops = self._stop_at_joint_limits(last, target)
+        slowed, share = self.slow(last, target)
+        angles = list(slowed)
+        stops += self._stop_at_clearance(last, angles)
+        return LimitedFrame(tuple(angles), share, tuple(stops))
+
+    def slow(self, last: Sequence[float], wanted: Sequence[float]) -> tuple[tuple[float, ...], float]:
+        """The servos' speed alone: the angles after one period, and the share of the way they went."""
+        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps))
+        if excess <= 1.0:
+            return tuple(wanted), 1.0
+        share = 1.0 / excess
+        return tuple(a + share * (b - a) for a, b in zip(last, wanted)), share
+
+    def _stop_at_joint_limits(self, last: Sequence[float], target: list[float]) -> list[str]:
+        stops = []
+        for i, (angle, (lower, upper)) in enumerate(zip(target, self._bounds)):
+            if lower <= angle <= upper:
+                continue
+            joint = self._robot.joints[i]
+            stops.append(
+                f"{joint.name} asked for {degrees(angle):.1f}°, allowed is "
+                f"{degrees(joint.lower):.1f}° to {degrees(joint.upper):.1f}°"
+            )
+            first = i - i % 3
+            target[first : first + 3] = last[first : first + 3]
+        return stops
+
+    def _stop_at_clearance(self, last: Sequence[float], angles: list[float]) -> list[str]:
+        stops: list[str] = []
+        for _ in LEGS:
+            near = self._clearance.gaps_below(angles, self._robot.clearance)
+            if not near:
+                break
+            before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, self._robot.clearance)}
+            # Parts already too near may move apart; only what comes nearer is stopped.
+            nearer = [gap for gap in near if gap.distance < before.get(gap.parts, float("inf")) - ANGLE_TOLERANCE]
+            if not nearer:
+                break
+            for gap in nearer:
+                stops.append(
+                    f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart, "
+                    f"the clearance is {1000 * self._robot.clearance:.1f} mm"
+                )
+                for leg in gap.legs:
+                    first = 3 * LEGS.index(leg)
+                    angles[first : first + 3] = last[first : first + 3]
+        return stops

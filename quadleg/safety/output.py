@@ -1,0 +1,116 @@
+"""What servo_output does by itself when the watchdog falls silent, an end is asked for or a stop comes.
+
+All times are those of a steady clock, in s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+
+from ..kinematics.body import stance_angles
+from ..robot.model import Robot
+from . import rest
+from .commands import NONE, Command
+from .limits import Limits, joint_steps
+
+HOLD_AFTER = 0.5
+LOWER_AFTER = 3.0
+STOPPED_TIME = 0.5  # a stop stands at least so long, so that everyone hears of it
+
+
+class OutputState(str, Enum):
+    """`following` the watchdog; else what servo_output does against or without it."""
+
+    FOLLOWING = "following"
+    HOLDING = "holding"
+    LOWERING = "lowering"
+    OFF = "off"
+    STOPPED = "stopped"
+
+
+class Output:
+    """The last stage before the board, at one control period (s).
+
+    `found` are the angles that a running board was found to hold (rad, None where limp). Feed it with
+    `command`, `stop`, `lower` and, once a period, `tick`; `angles` and `powered` are what the board has
+    to show.
+    """
+
+    def __init__(
+        self, robot: Robot, period: float, now: float, found: Sequence[float | None] | None = None
+    ) -> None:
+        self._robot = robot
+        self._period = period
+        self._limits = Limits(robot, period)
+        self._reach = joint_steps(robot, period)
+        self._rest = stance_angles(robot, robot.resting)
+        self._path: rest.SlowedPath | None = None
+        self._followed = now
+        self._since = now
+        self.angles = self._rest
+        self.powered: tuple[bool, ...] = NONE
+        self.state = OutputState.OFF
+        self.why = "no command yet"
+        if found is not None and any(angle is not None for angle in found):
+            self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
+            self.powered = tuple(angle is not None for angle in found)
+            self._enter(OutputState.HOLDING, "the board was found running; it holds what it held", now)
+
+    def command(self, command: Command, now: float) -> bool:
+        """Takes the watchdog's command; whether it is followed."""
+        if self.state is not OutputState.FOLLOWING:
+            if not self._may_follow(command, now):
+                return False
+            self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
+        self._followed = now
+        self.angles = command.angles
+        self.powered = command.powered
+        return True
+
+    def _may_follow(self, command: Command, now: float) -> bool:
+        if not any(command.powered):
+            return self.state is not OutputState.STOPPED or now - self._since >= STOPPED_TIME
+        if self.state is not OutputState.HOLDING or command.powered != self.powered:
+            return False
+        return all(abs(a - b) <= reach for a, b, reach in zip(command.angles, self.angles, self._reach))
+
+    def stop(self, why: str, now: float) -> None:
+        """Stop of category 0: all joints limp."""
+        self._go_limp(OutputState.STOPPED, why, now)
+
+    def off(self, why: str, now: float) -> None:
+        """All joints limp, with no fault."""
+        self._go_limp(OutputState.OFF, why, now)
+
+    def lower(self, why: str, now: float) -> None:
+        """Stop of category 1 by servo_output itself: whatever the watchdog says, lower, then off."""
+        if not any(self.powered):
+            self.off(why, now)
+        elif self.state is not OutputState.LOWERING:
+            self._enter(OutputState.LOWERING, why, now)
+            path = rest.lowering(self._robot, self.angles, self._period)
+            self._path = rest.SlowedPath(self._limits, path)
+
+    def tick(self, now: float) -> None:
+        """One control period: judges the watchdog's silence, moves along the own way down."""
+        silence = now - self._followed
+        if self.state is OutputState.FOLLOWING and any(self.powered) and silence > HOLD_AFTER:
+            self._enter(OutputState.HOLDING, f"no command from the watchdog for {HOLD_AFTER:g} s", now)
+        elif self.state is OutputState.HOLDING and silence > LOWER_AFTER:
+            self.lower(f"{self.why}; no command to go on for {LOWER_AFTER:g} s", now)
+        if self._path is not None:
+            angles = self._path.step(self.angles)
+            if angles is None:
+                self.off(f"at rest ({self.why})", now)
+            else:
+                self.angles = angles
+
+    def _go_limp(self, state: OutputState, why: str, now: float) -> None:
+        self.powered = NONE
+        self.angles = self._rest
+        self._enter(state, why, now)
+
+    def _enter(self, state: OutputState, why: str, now: float) -> None:
+        self.state, self.why, self._since = state, why, now
+        self._path = None

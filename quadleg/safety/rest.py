@@ -1,0 +1,154 @@
+"""Rising from the resting pose, lowering to it, and setting swing feet down.
+
+Each path is a generator of twelve joint angles (rad), one for each control period of `dt` seconds. The
+paths stay within the reach of the legs: where a foot cannot go, its leg goes to the nearest point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from math import ceil
+
+import numpy as np
+from transforms3d.quaternions import mat2quat
+
+from ..errors import Unreachable
+from ..kinematics.approach import Approach
+from ..kinematics.body import Pose, all_forward, feet_in_base, stance_angles
+from ..kinematics.leg import inverse
+from ..robot.model import Robot, Vector
+from .limits import Limits
+
+LIFT_SPEED = 0.05  # m/s: half a minute's patience at most, and far below what the servos can do
+LEVEL_SPEED = 0.5  # rad/s
+FOLD_SPEED = 1.0  # rad/s, of the fastest joint
+ACCELERATION_TIME = 0.3  # s
+ON_GROUND = 0.003  # m: nearer to its resting height than this the belly lies on the ground
+
+Path = Iterator[tuple[float, ...]]
+
+
+class SlowedPath:
+    """A path walked no faster than the servos can go: each of its points is reached before the next."""
+
+    def __init__(self, limits: Limits, path: Path) -> None:
+        self._limits = limits
+        self._path = path
+        self._waypoint: tuple[float, ...] | None = None
+
+    def step(self, angles: Sequence[float]) -> tuple[float, ...] | None:
+        """The angles one period after `angles`, None at the end of the path."""
+        if self._waypoint is None:
+            self._waypoint = next(self._path, None)
+        if self._waypoint is None:
+            return None
+        slowed, share = self._limits.slow(angles, self._waypoint)
+        if share == 1.0:
+            self._waypoint = None
+        return slowed
+
+
+def rising(robot: Robot, angles: Sequence[float], dt: float) -> Path:
+    """From `angles`, at rest or part of the way up, to the level stance at the standing height."""
+    pose, feet = standing_over(robot, all_forward(robot, angles))
+    if _belly_down(robot, pose):
+        # The belly carries the weight: the feet may slide to their places in the stance.
+        pose, feet = _level(robot.resting.height), robot.standing.feet
+        yield from _fold(angles, _nearest_angles(robot, pose, feet), dt)
+    yield from _move(robot, pose, _level(robot.standing.height), feet, dt)
+
+
+def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
+    """From `angles` to the resting pose: feet down, body level above them, straight down, legs folded."""
+    angles = tuple(angles)
+    pose, feet = standing_over(robot, all_forward(robot, angles))
+    if not _belly_down(robot, pose):
+        for angles in settling(robot, angles, dt):
+            yield angles
+        pose, feet = standing_over(robot, all_forward(robot, angles))
+        level = _level(pose.position[2])
+        yield from _move(robot, pose, level, feet, dt)
+        yield from _move(robot, level, _level(robot.resting.height), feet, dt)
+        angles = _nearest_angles(robot, _level(robot.resting.height), feet)
+    yield from _fold(angles, stance_angles(robot, robot.resting), dt)
+
+
+def settling(robot: Robot, angles: Sequence[float], dt: float) -> Path:
+    """Swing feet go down onto the plane of the others; the body stays. Yields nothing when all stand."""
+    pose, feet = standing_over(robot, all_forward(robot, angles))
+    ground = robot.legs[0].foot_radius
+    height = max(foot[2] for foot in feet) - ground
+    steps = ceil(height / (LIFT_SPEED * dt) - 1e-6)
+    for k in range(1, steps + 1):
+        top = ground + height * (1 - k / steps)
+        feet_now = tuple((x, y, min(z, top)) for x, y, z in feet)
+        yield _nearest_angles(robot, pose, feet_now)
+
+
+def standing_over(robot: Robot, feet: Sequence[Vector]) -> tuple[Pose, tuple[Vector, ...]]:
+    """The body's pose over the ground that its feet stand on, and the feet in that stance frame.
+
+    `feet` are the four foot centres in base_link (m). The ground is the plane under the feet that
+    carry: three of them with no foot below. The stance frame lies on it below the centre of the
+    feet, with the body's heading.
+    """
+    points = np.asarray(feet, dtype=float)
+    normal = _support_normal(points)
+    forward = np.array([1.0, 0.0, 0.0]) - normal[0] * normal
+    forward /= np.linalg.norm(forward)
+    to_stance = np.array([forward, np.cross(normal, forward), normal])
+    centre = points.mean(axis=0)
+    centre += normal * (np.min(points @ normal) - centre @ normal - robot.legs[0].foot_radius)
+    placed = (points - centre) @ to_stance.T
+    position = tuple(float(c) for c in -to_stance @ centre)
+    quaternion = tuple(float(c) for c in mat2quat(to_stance))
+    return Pose(position, quaternion), tuple(tuple(float(c) for c in foot) for foot in placed)
+
+
+def _support_normal(feet: np.ndarray) -> np.ndarray:
+    """Upward normal, in base_link, of the most level plane through three feet with no foot below it."""
+    best = np.array([0.0, 0.0, 1.0])
+    most_level = 0.0
+    for three in combinations(range(4), 3):
+        a, b, c = feet[list(three)]
+        normal = np.cross(b - a, c - a)
+        length = np.linalg.norm(normal)
+        if length < 1e-9:
+            continue
+        normal *= np.sign(normal[2]) / length
+        above = (feet - a) @ normal
+        if above.min() > -1e-6 and normal[2] > most_level:
+            best, most_level = normal, normal[2]
+    return best
+
+
+def _belly_down(robot: Robot, pose: Pose) -> bool:
+    return pose.position[2] < robot.resting.height + ON_GROUND
+
+
+def _level(height: float) -> Pose:
+    return Pose.from_rpy(0.0, 0.0, height, 0.0, 0.0, 0.0)
+
+
+def _move(robot: Robot, start: Pose, target: Pose, feet: Sequence[Vector], dt: float) -> Path:
+    approach = Approach(start, LIFT_SPEED, LEVEL_SPEED, ACCELERATION_TIME)
+    while approach.pose != target:
+        yield _nearest_angles(robot, approach.step(target, dt), feet)
+
+
+def _fold(start: Sequence[float], end: Sequence[float], dt: float) -> Path:
+    furthest = max(abs(b - a) for a, b in zip(start, end))
+    steps = ceil(furthest / (FOLD_SPEED * dt) - 1e-6)
+    for k in range(1, steps + 1):
+        yield tuple(a + (b - a) * k / steps for a, b in zip(start, end))
+
+
+def _nearest_angles(robot: Robot, pose: Pose, feet: Sequence[Vector]) -> tuple[float, ...]:
+    angles: list[float] = []
+    for leg, foot in zip(robot.legs, feet_in_base(pose, feet)):
+        try:
+            angles += inverse(leg, foot)
+        except Unreachable as error:
+            angles += error.angles
+    return tuple(angles)

@@ -1,0 +1,341 @@
+"""The watchdog: the state machine between the joint targets and the servos.
+
+The stops follow the categories of IEC 60204-1: 0 = pulses off at once, 1 = lower the body, then off,
+2 = hold with power. All times are those of a steady clock, in s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+
+from ..errors import BadTarget
+from ..kinematics.body import stance_angles
+from ..robot.model import JOINT_NAMES, Robot
+from . import rest
+from .commands import NONE, Command
+from .frames import FrameAssembly, leg_of_targets
+from .limits import Limits
+
+MISSING_FRAMES = 3  # frames without a good one, and good ones that end the hold again
+BAD_TARGETS = 3
+HOLD_TIME = 2.0
+LIMIT_TIME = 3.0
+POWER_INTERVAL = 0.2  # between the first pulses of two servos
+OUTPUT_SILENT = 0.5
+OUTPUT_IGNORES = 0.25
+FIRST_WORD = 2.0  # how long servo_output may take to be heard before the watchdog speaks unasked
+NOTICE_TIME = 1.0
+
+
+class State(str, Enum):
+    """What the watchdog is doing; all but `off` and `fault` have power on the servos."""
+
+    OFF = "off"
+    RISING = "rising"
+    ACTIVE = "active"
+    HOLD = "hold"
+    LOWERING = "lowering"
+    FAULT = "fault"
+
+
+class Cause(Enum):
+    """Why the watchdog holds, where that decides how the hold ends."""
+
+    MISSING = "no good frame"
+    BAD = "bad targets"
+    LIMIT = "a leg at its limit"
+    SILENT = "servo_output is silent"
+
+
+class Watchdog:
+    """One robot's watchdog at one control period (s).
+
+    Feed it with `targets`, `output_says`, `output_heard`, `enable`, `reset` and `tick`, which has to be
+    called once a period. `targets` and `tick` give the command to send, or None when there is none.
+    """
+
+    def __init__(self, robot: Robot, period: float, now: float) -> None:
+        self._robot = robot
+        self._period = period
+        self._begun = now
+        self._limits = Limits(robot, period)
+        self._assembly = FrameAssembly(period)
+        self._rest = stance_angles(robot, robot.resting)
+        self._angles = self._rest
+        self._powered = list(NONE)
+        self._path: rest.SlowedPath | None = None
+        self.state = State.OFF
+        self._why = "not enabled yet"
+        self._since = now
+        self._cause: Cause | None = None
+        self._ending = False
+        self._notices: dict[str, tuple[str, float]] = {}
+        self._output: str | None = None
+        self._output_since = now
+        self._output_heard = now
+        self._last_good = -float("inf")
+        self._last_sent = -float("inf")
+        self._good_in_hold = 0
+        self._bad_in_a_row = 0
+        self._stopped_since: float | None = None
+        self.sent = 0
+        self.slowed = 0
+        self.refused = 0
+
+    @property
+    def why(self) -> str:
+        """The reason for the state, in words."""
+        return "; ".join([self._why, *(text for text, _ in self._notices.values())])
+
+    @property
+    def dropped(self) -> int:
+        """Frames that were not complete in time."""
+        return self._assembly.dropped
+
+    @property
+    def late(self) -> int:
+        """Joint targets that came after their frame was dropped."""
+        return self._assembly.late
+
+    @property
+    def powered(self) -> bool:
+        """Whether any servo has power by this watchdog's will."""
+        return self.state not in (State.OFF, State.FAULT)
+
+    @property
+    def finished(self) -> bool:
+        """Whether an ending watchdog has taken the power off."""
+        return self._ending and not self.powered
+
+    def age(self, now: float) -> float:
+        """Seconds since the last good frame; infinite before the first."""
+        return now - self._last_good
+
+    # What comes in
+
+    def targets(
+        self, stamp: int, names: Sequence[str], points: Sequence[Sequence[float]], now: float
+    ) -> Command | None:
+        """Takes one leg's joint target; the command to send when it completes a frame that is followed."""
+        try:
+            leg, angles = leg_of_targets(names, points)
+        except BadTarget as error:
+            self._refuse(str(error), now)
+            return None
+        frame = self._assembly.add(stamp, leg, angles, now)
+        if frame is None:
+            return None
+        self._last_good = now
+        self._bad_in_a_row = 0
+        if self.state is State.HOLD and self._cause is Cause.MISSING:
+            self._good_in_hold += 1
+            if self._good_in_hold >= MISSING_FRAMES:
+                self._follow(now)
+        if self.state is not State.ACTIVE:
+            return None
+        return self._follow_frame(frame, now)
+
+    def enable(self, on: bool, now: float) -> tuple[bool, str]:
+        """Power on (rise, or go on after a hold) or off (lower first). Whether it is done, and in words what."""
+        if not on:
+            return self._lower("asked to sit", now)
+        if self._ending:
+            return False, "not enabled: quadleg is ending"
+        if self.state is State.FAULT:
+            return False, f"not enabled: in fault ({self._why}); call reset first"
+        if self.state is State.OFF:
+            if self._output is None:
+                return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
+            if self._output != "following":
+                return False, f"not enabled: servo_output is {self._output}; wait until it is following"
+            self._angles = self._rest
+            return self._rise("enabled", now)
+        if self.state is State.LOWERING:
+            return self._rise("enabled while it was lowering", now)
+        if self.state is State.HOLD:
+            if self._stale(now):
+                self._cause, self._good_in_hold = Cause.MISSING, 0
+                return True, "holds until joint targets arrive"
+            self._follow(now)
+            return True, "goes on"
+        return True, f"already {self.state.value}"
+
+    def reset(self, now: float) -> tuple[bool, str]:
+        """Leaves `fault` for `off`."""
+        if self.state is not State.FAULT:
+            return True, f"nothing to reset: {self.state.value}"
+        self._enter(State.OFF, "reset after a fault; enable when the legs are in the resting pose", now)
+        return True, "reset; the robot is off"
+
+    def output_says(self, state: str, why: str, now: float) -> None:
+        """Takes servo_output's own state. Its `stopped` is a fault, its `off` ends the power here too."""
+        self._output_heard = now
+        if state != self._output:
+            self._output, self._output_since = state, now
+        if state == "stopped":
+            self._switch_off(State.FAULT, why, now)
+        elif state == "off" and self.powered:
+            self._switch_off(State.OFF, f"servo_output switched off: {why}", now)
+
+    def output_heard(self, now: float) -> None:
+        """Notes that servo_output lives; its joint states say so."""
+        self._output_heard = now
+
+    def end(self, now: float) -> None:
+        """Begins the orderly end: lower, then off; nothing enables it again."""
+        self._ending = True
+        self._lower("quadleg is ending", now)
+
+    def off_now(self, why: str, now: float) -> None:
+        """Stop of category 0."""
+        self._switch_off(State.OFF, why, now)
+
+    # What goes out
+
+    def tick(self, now: float) -> Command | None:
+        """One control period: judges what is missing, moves along the watchdog's own paths."""
+        missing = self._assembly.expire(now)
+        if missing and self.state is State.ACTIVE:
+            self._note("dropped", f"frame without {', '.join(missing)} not sent", now)
+        self._forget_notices(now)
+        if self.powered and self._output in ("holding", "lowering"):
+            if now - self._output_since > OUTPUT_IGNORES:
+                self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
+        if self.state in (State.RISING, State.LOWERING):
+            self._advance(now)
+        elif self.state is State.ACTIVE:
+            self._judge(now)
+            if self.state is State.ACTIVE and now - self._last_sent < 1.5 * self._period:
+                return None
+        elif self.state is State.HOLD:
+            self._advance(now)
+            if self._cause in (Cause.MISSING, Cause.BAD) and now - self._since > HOLD_TIME:
+                self._lower(f"held for {HOLD_TIME:g} s: {self._why}", now)
+        if self._must_be_silent(now):
+            return None
+        return self._command(now)
+
+    def _must_be_silent(self, now: float) -> bool:
+        # A command without joints would cut the power in the middle of what servo_output does to
+        # put the robot down, and before its first word nobody knows whether it is doing that.
+        if self.powered:
+            return False
+        if self._output is None:
+            return now - self._begun < FIRST_WORD
+        return self._output in ("holding", "lowering")
+
+    def _command(self, now: float) -> Command:
+        self._last_sent = now
+        return Command(self._angles, tuple(self._powered))
+
+    def _follow_frame(self, frame: tuple[float, ...], now: float) -> Command:
+        limited = self._limits.apply(self._angles, frame)
+        self._angles = limited.angles
+        self.sent += 1
+        if limited.share < 1.0:
+            self.slowed += 1
+            self._note("slowed", "slowed to the speed of the servos", now)
+        if not limited.stops:
+            self._stopped_since = None
+            return self._command(now)
+        self._note("limit", limited.stops[0], now)
+        if self._stopped_since is None:
+            self._stopped_since = now
+        elif now - self._stopped_since > LIMIT_TIME:
+            self._hold(Cause.LIMIT, f"at a limit for {LIMIT_TIME:g} s: {limited.stops[0]}", now)
+        return self._command(now)
+
+    # Judgements
+
+    def _stale(self, now: float) -> bool:
+        return now - self._last_good > MISSING_FRAMES * self._period
+
+    def _judge(self, now: float) -> None:
+        if now - self._output_heard > OUTPUT_SILENT:
+            self._hold(Cause.SILENT, "servo_output is silent", now)
+        elif self._bad_in_a_row >= BAD_TARGETS:
+            self._hold(Cause.BAD, self._last_refusal, now)
+        elif self._stale(now):
+            missing = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
+            self._hold(Cause.MISSING, missing, now)
+
+    def _refuse(self, reason: str, now: float) -> None:
+        self.refused += 1
+        self._bad_in_a_row += 1
+        self._last_refusal = reason
+        self._note("refused", reason, now)
+
+    # Changes of state
+
+    def _enter(self, state: State, why: str, now: float) -> None:
+        self.state, self._why, self._since = state, why, now
+        self._path = self._cause = None
+        self._stopped_since = None
+        self._notices.clear()
+
+    def _follow(self, now: float) -> None:
+        self._enter(State.ACTIVE, "following the joint targets", now)
+        self._bad_in_a_row = 0
+        self._output_heard = now
+
+    def _hold(self, cause: Cause, why: str, now: float) -> None:
+        self._enter(State.HOLD, why, now)
+        self._cause, self._good_in_hold = cause, 0
+        self._path = self._slowed(rest.settling(self._robot, self._angles, self._period))
+
+    def _rise(self, why: str, now: float) -> tuple[bool, str]:
+        self._enter(State.RISING, why, now)
+        self._path = self._slowed(self._power_up_then_rise())
+        return True, f"rising to {1000 * self._robot.standing.height:.0f} mm"
+
+    def _lower(self, why: str, now: float) -> tuple[bool, str]:
+        if not self.powered:
+            return True, f"already {self.state.value}"
+        if self.state is not State.LOWERING:
+            self._enter(State.LOWERING, why, now)
+            self._path = self._slowed(rest.lowering(self._robot, self._angles, self._period))
+        return True, "lowering the body, then off"
+
+    def _switch_off(self, state: State, why: str, now: float) -> None:
+        self._enter(state, why, now)
+        self._powered = list(NONE)
+        self._angles = self._rest
+
+    def _power_up_then_rise(self) -> rest.Path:
+        for i, name in enumerate(JOINT_NAMES):
+            if self._powered[i]:
+                continue
+            self._powered[i] = True
+            self._why = f"first pulses: {name}, {i + 1} of {len(JOINT_NAMES)}"
+            for _ in range(max(1, round(POWER_INTERVAL / self._period))):
+                yield self._angles
+        self._why = "rising to the standing height"
+        yield from rest.rising(self._robot, self._angles, self._period)
+
+    def _slowed(self, path: rest.Path) -> rest.SlowedPath:
+        return rest.SlowedPath(self._limits, path)
+
+    def _advance(self, now: float) -> None:
+        if self._path is None:
+            return
+        angles = self._path.step(self._angles)
+        if angles is not None:
+            self._angles = angles
+            return
+        self._path = None
+        if self.state is State.RISING:
+            self._follow(now)
+        elif self.state is State.LOWERING:
+            self._switch_off(State.OFF, f"at rest ({self._why})", now)
+
+    # Notices: what goes on within a state, said as long as it lasts
+
+    def _note(self, kind: str, text: str, now: float) -> None:
+        said = self._notices.get(kind)
+        self._notices[kind] = (said[0] if said else text, now)
+
+    def _forget_notices(self, now: float) -> None:
+        for kind, (_, last) in list(self._notices.items()):
+            if now - last > NOTICE_TIME:
+                del self._notices[kind]

@@ -1,0 +1,69 @@
+"""What carries the bytes to the PWM chip and back: the common shape of all boards, and how to open one."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TypeVar
+
+from ..errors import BoardError
+from ..robot.model import Angles, Robot
+
+AnyBoard = TypeVar("AnyBoard", bound="Board")
+
+
+class Board(ABC):
+    """A way to one I2C chip. A context manager that closes itself."""
+
+    @abstractmethod
+    def write(self, *messages: bytes) -> None:
+        """Send messages, each a register's address and then data, as one transaction.
+
+        There is a single stop condition, at the end, so the chip's outputs change together. Raises
+        BoardError if the chip did not take them.
+        """
+
+    @abstractmethod
+    def read(self, register: int, count: int) -> bytes:
+        """Read `count` bytes, beginning at a register. Raises BoardError if the chip did not answer."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the board, whose outputs go on. Closing twice does no harm."""
+
+    def __enter__(self: AnyBoard) -> AnyBoard:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _open_simulated(robot: Robot, rest: Angles, memory: Path | None, seed: int) -> Board:
+    # Imported only when opened, like every board: each brings a library that the others do without.
+    from .simulated import SimulatedBoard
+
+    return SimulatedBoard(robot, rest, memory, seed)
+
+
+BOARDS: dict[str, Callable[[Robot, Angles, Path | None, int], Board]] = {"simulated": _open_simulated}
+
+
+def open_board(robot: Robot, rest: Angles, memory: Path | None = None, seed: int = 0) -> Board:
+    """Open the board that the robot file names.
+
+    A simulated board needs the twelve resting angles in rad, the file that is its memory (None: it ends
+    with this process) and the seed of the servos' first places; other boards pass them over. Raises
+    BoardError for an unknown kind or a board that cannot be opened.
+    """
+    try:
+        opener = BOARDS[robot.board.kind]
+    except KeyError:
+        raise BoardError(
+            f"{robot.path}: board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} "
+            f"would be right"
+        ) from None
+    return opener(robot, rest, memory, seed)

@@ -1,0 +1,147 @@
+"""What a PCA9685 does with the bytes it gets: NXP, PCA9685 data sheet, rev. 4, section 7.3.
+
+Written against the data sheet, not against the driver, so that it shows what the driver gets wrong.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+
+from .calibration import COUNTS
+from .pca9685 import (
+    AI,
+    ALL_LED_OFF_H,
+    ALL_LED_ON_L,
+    ALLCALL,
+    CHANNELS,
+    EXTCLK,
+    FULL,
+    INVRT,
+    LED0_ON_L,
+    MODE1,
+    MODE2,
+    OSCILLATOR_START,
+    OUTDRV,
+    PRE_SCALE,
+    PRE_SCALE_RANGE,
+    RESTART,
+    SLEEP,
+    counts_from_registers,
+)
+
+_LED_END = LED0_ON_L + 4 * CHANNELS
+_SUBADDRESSES = range(0x02, 0x06)
+
+
+def reset_registers() -> bytearray:
+    """The 256 registers after a power-on reset."""
+    registers = bytearray(256)
+    registers[MODE1] = SLEEP | ALLCALL
+    registers[MODE2] = OUTDRV
+    registers[_SUBADDRESSES.start : _SUBADDRESSES.stop] = bytes((0xE2, 0xE4, 0xE8, 0xE0))
+    registers[LED0_ON_L:_LED_END] = bytes((0, 0, 0, FULL)) * CHANNELS
+    registers[PRE_SCALE] = 0x1E
+    return registers
+
+
+@dataclass
+class Chip:
+    """The chip's state: 256 registers, and when (s) SLEEP was last cleared. `now` in s is the same clock's.
+
+    What the chip passes over goes into `refused` with the reason.
+    """
+
+    registers: bytearray
+    woken: float
+    refused: list[str]
+
+    def write(self, message: bytes, now: float) -> None:
+        """Take one message: a register's address, then data."""
+        register = message[0]
+        if len(message) > 2 and register != MODE1 and not self.registers[MODE1] & AI:
+            self.refused.append(
+                f"register 0x{register:02X}: {len(message) - 1} bytes all went there, auto-increment is off"
+            )
+        for value in message[1:]:
+            self._set(register, value, now)
+            register = self._following(register)
+
+    def read(self, register: int, count: int) -> bytes:
+        """Give `count` bytes, beginning at a register."""
+        values = bytearray()
+        for _ in range(count):
+            values.append(self.registers[register])
+            register = self._following(register)
+        return bytes(values)
+
+    def start_of_pulses(self) -> float | None:
+        """From when on (s) the outputs follow the channels' registers; None while they do not."""
+        # Nothing drives the external clock's pin.
+        if self.registers[MODE1] & (SLEEP | RESTART | EXTCLK):
+            return None
+        return self.woken + OSCILLATOR_START
+
+    def counts(self, channel: int) -> int | None:
+        """The counts that the channel's output is high while pulses are made, None where it is steady."""
+        counts = counts_from_registers(*struct.unpack_from("<HH", self.registers, LED0_ON_L + 4 * channel))
+        if counts is not None and self.registers[MODE2] & INVRT:
+            return COUNTS - counts
+        return counts
+
+    def _following(self, register: int) -> int:
+        if not self.registers[MODE1] & AI:
+            return register
+        # Remark under the register table, recalled from memory: past the channels, and past PRE_SCALE, the
+        # pointer goes to MODE1.
+        return 0 if register in (_LED_END - 1, PRE_SCALE) else (register + 1) % 256
+
+    def _set(self, register: int, value: int, now: float) -> None:
+        if LED0_ON_L <= register < _LED_END:
+            self._set_channel(register, value)
+        elif ALL_LED_ON_L <= register <= ALL_LED_OFF_H:
+            for first in range(LED0_ON_L, _LED_END, 4):
+                self._set_channel(first + register - ALL_LED_ON_L, value)
+        elif register == MODE1:
+            self._set_mode1(value, now)
+        elif register == MODE2:
+            self.registers[MODE2] = value & 0x1F
+        elif register in _SUBADDRESSES:
+            self.registers[register] = value & 0xFE
+        elif register == PRE_SCALE:
+            self._set_prescale(value)
+        else:
+            self.refused.append(f"register 0x{register:02X} is reserved")
+
+    def _set_channel(self, register: int, value: int) -> None:
+        high = (register - LED0_ON_L) % 2
+        self.registers[register] = value & 0x1F if high else value
+        # Section 7.3.1.1: a write to a channel also clears the pending restart, and its outputs go on.
+        self.registers[MODE1] &= ~RESTART
+
+    def _set_mode1(self, value: int, now: float) -> None:
+        old = self.registers[MODE1]
+        new = value & ~(RESTART | EXTCLK) | old & (RESTART | EXTCLK)
+        if value & EXTCLK & ~old:
+            if old & value & SLEEP:
+                new |= EXTCLK
+            else:
+                self.refused.append("EXTCLK is set in sleep only")
+        if new & SLEEP and not old & SLEEP and any(map(self.counts, range(CHANNELS))):
+            new |= RESTART
+        elif value & old & RESTART:
+            if (new | old) & SLEEP or 0 <= now - self.woken < OSCILLATOR_START:
+                self.refused.append("RESTART is answered only 500 us after SLEEP was cleared")
+            else:
+                new &= ~RESTART
+        if old & SLEEP and not new & SLEEP:
+            self.woken = now
+        self.registers[MODE1] = new
+
+    def _set_prescale(self, value: int) -> None:
+        if not self.registers[MODE1] & SLEEP:
+            self.refused.append("PRE_SCALE is written in sleep only")
+            return
+        if value < PRE_SCALE_RANGE[0]:
+            self.refused.append(f"PRE_SCALE {value} is below {PRE_SCALE_RANGE[0]}")
+        self.registers[PRE_SCALE] = max(value, PRE_SCALE_RANGE[0])

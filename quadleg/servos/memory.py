@@ -1,0 +1,121 @@
+"""A small record that several processes share and that outlives them, in a memory-mapped file."""
+
+from __future__ import annotations
+
+import mmap
+import os
+import struct
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from ..errors import BoardError
+
+_MAGIC = b"quadleg\0"
+_VERSION = 1
+_HEADER = struct.Struct("<8sH245sB")
+
+
+class Memory:
+    """One record of fixed size. Use `load` and `store` within `locked`.
+
+    The file holds two slots and one byte that says which is valid. `store` fills the other slot and then
+    turns that byte, so a process killed half-way leaves the former record whole; the kernel then frees
+    its lock too.
+    """
+
+    def __init__(self, path: Path | None, owner: str, size: int, initial: Callable[[], bytes]) -> None:
+        """Open the file, or make it with `initial()` if there is none; without a path, keep to this process.
+
+        Raises BoardError if the file cannot be opened or was not made for this owner.
+        """
+        self._size = size
+        self._turn = threading.Lock()
+        self._file: BinaryIO | None = None
+        header = _HEADER.pack(_MAGIC, _VERSION, owner.encode()[:245], 0)
+        length = len(header) + 2 * size
+        if path is None:
+            self._map = mmap.mmap(-1, length)
+            self._map[:] = header + 2 * initial()
+            return
+        try:
+            if not path.exists():
+                _create(path, header + 2 * initial())
+            self._file = path.open("r+b")
+        except OSError as error:
+            raise BoardError(
+                f"{path}: {error.strerror}: a place where files can be made and written would be right"
+            ) from error
+        try:
+            _check(path, self._file, header, length)
+            self._map = mmap.mmap(self._file.fileno(), length)
+        except BaseException:
+            self._file.close()
+            raise
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Keep all other threads and processes off the record."""
+        with self._turn:
+            if self._map.closed:
+                raise BoardError("the simulated board is closed: open it again")
+            if self._file is None:
+                yield
+                return
+            # Not on every system; a board without a file needs none.
+            import fcntl
+
+            fcntl.flock(self._file, fcntl.LOCK_EX)
+            try:
+                yield
+            finally:
+                fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def load(self) -> bytes:
+        """The record."""
+        start = self._slot(self._map[_HEADER.size - 1])
+        return self._map[start : start + self._size]
+
+    def store(self, record: bytes) -> None:
+        """Replace the record."""
+        other = 1 - self._map[_HEADER.size - 1]
+        start = self._slot(other)
+        self._map[start : start + self._size] = record
+        self._map[_HEADER.size - 1] = other
+
+    def close(self) -> None:
+        """Let go of the file, which stays."""
+        with self._turn:
+            self._map.close()
+            if self._file is not None:
+                self._file.close()
+
+    def _slot(self, index: int) -> int:
+        return _HEADER.size + index * self._size
+
+
+def _create(path: Path, content: bytes) -> None:
+    # A file that is there is whole: it gets its name last. Another process may have been faster.
+    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.") as file:
+        file.write(content)
+        file.flush()
+        with suppress(FileExistsError):
+            os.link(file.name, path)
+
+
+def _check(path: Path, file: BinaryIO, header: bytes, length: int) -> None:
+    magic, version, wanted, _ = _HEADER.unpack(header)
+    content = file.read()
+    if content[: len(magic)] != magic:
+        raise BoardError(f"{path} is not the memory of a simulated board: give another path")
+    if len(content) != length or struct.unpack_from("<H", content, len(magic))[0] != version:
+        raise BoardError(f"{path} was written by another version of quadleg: delete it, or give another path")
+    found = _HEADER.unpack_from(content)[2]
+    if found != wanted:
+        names = [name.rstrip(b"\0").decode(errors="replace") for name in (found, wanted)]
+        raise BoardError(
+            f"{path} is the memory of {names[0]}, not of {names[1]}: give another path, or delete it"
+        )

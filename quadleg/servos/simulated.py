@@ -1,0 +1,145 @@
+"""A PWM board with twelve servos in memory: it takes the bytes that the real one takes."""
+
+from __future__ import annotations
+
+import random
+import struct
+import time
+from collections.abc import Callable
+from math import radians
+from pathlib import Path
+
+from ..robot.model import JOINT_NAMES, Angles, Robot
+from .boards import Board
+from .calibration import pulse_from_counts
+from .chip import Chip, reset_registers
+from .memory import Memory
+from .model import ServoModel
+from .pca9685 import PRE_SCALE, period_from_prescale
+
+# Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
+FIRST_OFFSET = radians(12)
+
+_SERVOS = len(JOINT_NAMES)
+# Angles in rad, time of the last change and of the last waking in s, registers.
+_RECORD = struct.Struct(f"<{_SERVOS}d2d256s")
+
+
+class SimulatedBoard(Board):
+    """The chip and the robot's twelve servos, in the order of `JOINT_NAMES`.
+
+    Their state lives in the file `memory`, which outlives this process as the real chip does and which
+    several processes may open at once. Without a file yet, the chip is fresh from its power-on reset and
+    the servos stand at random, by `seed`, near the twelve angles `rest` (rad). `clock` gives seconds that
+    never go back, the same for all processes. `refused` lists what this object wrote and the chip passed
+    over.
+
+    Raises BoardError if the file cannot be opened or belongs to another robot.
+    """
+
+    def __init__(
+        self,
+        robot: Robot,
+        rest: Angles,
+        memory: Path | None = None,
+        seed: int = 0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.refused: list[str] = []
+        self._clock = clock
+        self._oscillator = robot.board.clock
+        self._path = memory
+        self._channels = [joint.servo.channel for joint in robot.joints]
+        self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
+
+        def fresh() -> bytes:
+            angles = _first_angles(robot, rest, seed)
+            return _RECORD.pack(*angles, clock(), 0.0, bytes(reset_registers()))
+
+        owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
+        self._memory = Memory(memory, owner, _RECORD.size, fresh)
+        self._notice_reboot()
+
+    def write(self, *messages: bytes) -> None:
+        with self._memory.locked():
+            now = self._clock()
+            chip, angles = self._state(now)
+            for message in messages:
+                chip.write(message, now)
+            self._store(angles, now, chip)
+
+    def read(self, register: int, count: int) -> bytes:
+        with self._memory.locked():
+            chip, _ = self._state(self._clock())
+        return chip.read(register, count)
+
+    def close(self) -> None:
+        self._memory.close()
+
+    def remove(self) -> None:
+        """Close and delete the file: the orderly end of a simulation."""
+        self.close()
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)
+
+    def angles(self, now: float | None = None) -> tuple[float, ...]:
+        """The servos' true angles in rad, at the clock's time or at `now` in s."""
+        with self._memory.locked():
+            _, angles = self._state(self._clock() if now is None else now)
+        return tuple(angles)
+
+    def pulses(self) -> tuple[float | None, ...]:
+        """The pulses in s that the servos get now, None where there is none."""
+        with self._memory.locked():
+            now = self._clock()
+            chip, _ = self._state(now)
+        start = chip.start_of_pulses()
+        return tuple(self._pulses(chip) if start is not None and start <= now else [None] * _SERVOS)
+
+    def powered(self) -> tuple[bool, ...]:
+        """Which servos get pulses now and so hold their joints."""
+        return tuple(pulse is not None for pulse in self.pulses())
+
+    def power_loss(self) -> None:
+        """The chip loses its power for a moment: registers as after reset, the servos limp where they are."""
+        with self._memory.locked():
+            now = self._clock()
+            _, angles = self._state(now)
+            self._store(angles, now, Chip(reset_registers(), 0.0, self.refused))
+
+    def _notice_reboot(self) -> None:
+        # The clock begins anew with the machine, and a machine that started anew had lost its power.
+        with self._memory.locked():
+            changed = _RECORD.unpack(self._memory.load())[_SERVOS]
+            rebooted = changed > self._clock()
+        if rebooted:
+            self.power_loss()
+
+    def _state(self, now: float) -> tuple[Chip, list[float]]:
+        """The chip as it is stored, and the angles that the servos have come to by `now`."""
+        *angles, changed, woken, registers = _RECORD.unpack(self._memory.load())
+        chip = Chip(bytearray(registers), woken, self.refused)
+        start = chip.start_of_pulses()
+        if start is None or now <= max(start, changed):
+            return chip, angles
+        duration = now - max(start, changed)
+        pulses = self._pulses(chip)
+        return chip, [
+            model.advance(angle, pulse, duration) for model, angle, pulse in zip(self._models, angles, pulses)
+        ]
+
+    def _store(self, angles: list[float], now: float, chip: Chip) -> None:
+        self._memory.store(_RECORD.pack(*angles, now, chip.woken, bytes(chip.registers)))
+
+    def _pulses(self, chip: Chip) -> list[float | None]:
+        period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)
+        counts = map(chip.counts, self._channels)
+        return [None if count is None else pulse_from_counts(count, period) for count in counts]
+
+
+def _first_angles(robot: Robot, rest: Angles, seed: int) -> list[float]:
+    offsets = random.Random(seed)
+    return [
+        min(max(angle + offsets.uniform(-FIRST_OFFSET, FIRST_OFFSET), joint.lower), joint.upper)
+        for joint, angle in zip(robot.joints, rest)
+    ]

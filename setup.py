@@ -1,0 +1,61 @@
+from glob import glob
+
+from setuptools import find_packages, setup
+
+NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output")
+
+EXTRAS = {
+    "ros": [
+        "ros-kilted-rclpy; platform_system == 'Linux' and platform_machine == 'x86_64'",
+        "ros-kilted-common-interfaces; platform_system == 'Linux' and platform_machine == 'x86_64'",
+        "ros-kilted-rmw-fastrtps-cpp; platform_system == 'Linux' and platform_machine == 'x86_64'",
+    ],
+    "log": ["matplotlib>=3.6"],
+    "test": [
+        "pytest>=7.4,<8",
+        "hypothesis>=6.90",
+        "scipy>=1.10",
+        "pin>=2.7; platform_system == 'Linux'",
+        "mujoco>=3.1",
+        "ikpy>=3.3",
+        "modern-robotics>=1.1",
+        "psutil>=5.9",
+        "mypy>=1.8",
+        "ruff>=0.6",
+        "types-jsonschema",
+    ],
+}
+
+setup(
+    name="quadleg",
+    version="0.1.0",
+    description="Leg control and state estimation for small four-legged robots with twelve hobby servos",
+    long_description=open("README.md", encoding="utf-8").read(),
+    long_description_content_type="text/markdown",
+    license="Apache-2.0",
+    maintainer="quadleg developers",
+    maintainer_email="quadleg@localhost.localdomain",
+    packages=find_packages(include=["quadleg", "quadleg.*"]),
+    package_data={"quadleg.robot": ["*.json"]},
+    data_files=[
+        ("share/ament_index/resource_index/packages", ["resource/quadleg"]),
+        ("share/quadleg", ["package.xml"]),
+        ("share/quadleg/config", glob("config/*")),
+    ],
+    python_requires=">=3.10",
+    install_requires=[
+        "numpy>=1.21",
+        "transforms3d>=0.4.1",
+        "ruamel.yaml>=0.17",
+        "jsonschema>=4.0",
+        "rich>=12",
+    ],
+    extras_require=EXTRAS,
+    entry_points={
+        "console_scripts": [
+            "quadleg = quadleg.cli:main",
+            *(f"{node} = quadleg.nodes.{node}:main" for node in NODES),
+        ]
+    },
+    zip_safe=True,
+)

@@ -1,0 +1,138 @@
+"""Two robots built in code, for tests that need one without a file."""
+
+from __future__ import annotations
+
+from math import radians
+from pathlib import Path
+
+from quadleg.robot.model import (
+    JOINTS,
+    LEGS,
+    BoardSettings,
+    Body,
+    FixedFrame,
+    Joint,
+    Leg,
+    Masses,
+    Robot,
+    Servo,
+    ServoKind,
+    Stance,
+    Supply,
+)
+
+Limits = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+
+
+def _leg(
+    name: str,
+    kind: ServoKind,
+    channels: tuple[int, ...],
+    hip: tuple[float, float],
+    offset: float,
+    lengths: tuple[float, float],
+    radii: tuple[float, float],
+    knee_sign: int,
+    limits: Limits,
+) -> Leg:
+    """One leg from figures of the left side; `limits` in degrees, channels in the order of the joints."""
+    left, front = name.endswith("left"), name.startswith("front")
+    side = 1 if left else -1
+    joints = []
+    for joint, (lower, upper), channel in zip(JOINTS, limits, channels):
+        if joint == "abduction" and not left:
+            lower, upper = -upper, -lower
+        mirrored = -1 if joint != "abduction" and not left else 1
+        per_radian = mirrored * (kind.pulse_range[1] - kind.pulse_range[0]) / radians(180)
+        centred = sum(kind.pulse_range) / 2 - per_radian * radians((lower + upper) / 2)
+        servo = Servo(kind, channel, centred, per_radian, kind.pulse_range)
+        joints.append(Joint(f"{name}_{joint}", radians(lower), radians(upper), servo))
+    return Leg(
+        name=name,
+        hip=(hip[0] if front else -hip[0], side * hip[1], 0.0),
+        hip_offset=side * offset,
+        upper_length=lengths[0],
+        lower_length=lengths[1],
+        foot_radius=radii[0],
+        link_radius=radii[1],
+        knee_sign=knee_sign,
+        joints=(joints[0], joints[1], joints[2]),
+    )
+
+
+def _stance(height: float, x: float, y: float, foot_radius: float) -> Stance:
+    """Feet at (±x, ±y) on level ground."""
+    return Stance(
+        height, ((x, y, foot_radius), (x, -y, foot_radius), (-x, y, foot_radius), (-x, -y, foot_radius))
+    )
+
+
+def inspector() -> Robot:
+    """The demo robot, which looks under a greenhouse's benches: all knees rearward, 50 Hz."""
+    kind = ServoKind("metal gear 10 kg·cm", 0.98, 6.5, 6.0, (0.0005, 0.0025), 2e-6, 0.01, 2.5)
+    legs = [
+        _leg(
+            name=name,
+            kind=kind,
+            channels=(3 * number, 3 * number + 1, 3 * number + 2),
+            hip=(0.109, 0.052),
+            offset=0.038,
+            lengths=(0.092, 0.108),
+            radii=(0.008, 0.009),
+            knee_sign=-1,
+            limits=((-30, 45), (-40, 130), (-160, -5)),
+        )
+        for number, name in enumerate(LEGS)
+    ]
+    return Robot(
+        name="greenhouse_inspector",
+        path=Path("greenhouse_inspector.yaml"),
+        body=Body((0.200, 0.088, 0.070), (0.0, 0.0, -0.015)),
+        legs=(legs[0], legs[1], legs[2], legs[3]),
+        masses=Masses(body=0.62, abductor=0.065, upper=0.105, lower=0.05, assumed=False),
+        board=BoardSettings("simulated", 0x40, 50.0, 25e6, 400e3),
+        supply=Supply(6.0, 20.0),
+        control_rate=50.0,
+        standing=_stance(0.150, 0.089, 0.090, 0.008),
+        resting=_stance(0.050, 0.089, 0.090, 0.008),
+        clearance=0.005,
+        frames=(FixedFrame("imu_link", (0.0, 0.0, 0.010), (0.0, 0.0, 0.0), 0.01),),
+    )
+
+
+def digger() -> Robot:
+    """A smaller, unlike robot: knees point outward front and rear, scattered channels, 100 Hz."""
+    kind = ServoKind("digital mini", 0.55, 9.0, 7.4, (0.0006, 0.0024), 3e-6, 0.008, 1.4)
+    channels = ((15, 4, 9), (2, 12, 0), (7, 1, 13), (10, 5, 3))
+    legs = [
+        _leg(
+            name=name,
+            kind=kind,
+            channels=own,
+            hip=(0.080, 0.040),
+            offset=0.027,
+            lengths=(0.075, 0.066),
+            radii=(0.009, 0.006),
+            knee_sign=1 if name.startswith("front") else -1,
+            limits=(
+                ((-40, 35), (-115, 50), (10, 155))
+                if name.startswith("front")
+                else ((-40, 35), (-50, 115), (-155, -10))
+            ),
+        )
+        for name, own in zip(LEGS, channels)
+    ]
+    return Robot(
+        name="digger",
+        path=Path("digger.yaml"),
+        body=Body((0.170, 0.078, 0.040), (0.0, 0.0, 0.004)),
+        legs=(legs[0], legs[1], legs[2], legs[3]),
+        masses=Masses(body=0.30, abductor=0.03, upper=0.04, lower=0.02, assumed=True),
+        board=BoardSettings("simulated", 0x41, 100.0, 25e6, 100e3),
+        supply=Supply(6.6, 12.0),
+        control_rate=100.0,
+        standing=_stance(0.105, 0.078, 0.067, 0.009),
+        resting=_stance(0.042, 0.072, 0.071, 0.009),
+        clearance=0.004,
+        frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
+    )

@@ -1,0 +1,91 @@
+"""What every board must do, whatever carries its bytes: a new kind joins by one line in FACTORIES."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from robots import inspector
+
+from quadleg.errors import BoardError
+from quadleg.servos.boards import BOARDS, Board, open_board
+from quadleg.servos.pca9685 import PCA9685
+
+ROBOT = inspector()
+REST = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
+
+FACTORIES: dict[str, Callable[[Path], Board]] = {
+    "simulated": lambda folder: open_board(ROBOT, REST),
+    "simulated in a file": lambda folder: open_board(ROBOT, REST, folder / "board"),
+}
+
+
+@pytest.fixture(params=FACTORIES)
+def board(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Board]:
+    """A board with a chip fresh from its power-on reset."""
+    with FACTORIES[request.param](tmp_path) as board:
+        yield board
+
+
+def test_the_chip_answers_with_its_reset_values(board: Board) -> None:
+    # NXP, PCA9685 data sheet, rev. 4, tables 5, 6 and 9.
+    assert [board.read(register, 1) for register in (0x00, 0x01, 0xFE)] == [b"\x11", b"\x04", b"\x1e"]
+
+
+def test_bytes_written_are_read_back(board: Board) -> None:
+    board.write(bytes((0x00, 0x20)))
+    frame = bytes((0x30, 0x01, 0x32, 0x03, 1, 2, 3, 4))
+    board.write(bytes((0x0A,)) + frame)
+    assert board.read(0x0A, 8) == frame
+    assert board.read(0x0E, 2) == bytes((1, 2))
+
+
+def test_messages_of_one_transaction_all_arrive(board: Board) -> None:
+    board.write(bytes((0x00, 0x20)), bytes((0x06, 1, 2)), bytes((0x42, 3, 4)))
+    assert board.read(0x06, 2) + board.read(0x42, 2) == bytes((1, 2, 3, 4))
+
+
+def test_a_frame_of_twelve_channels_is_48_bytes_of_registers(board: Board) -> None:
+    chip = PCA9685(board, ROBOT.board)
+    assert chip.start() is False
+    chip.write({channel: 0x133 + channel for channel in range(12)})
+    assert board.read(0x06, 64) == bytes.fromhex(
+        "00003301 00003401 00003501 00003601 00003701 00003801 "
+        "00003901 00003A01 00003B01 00003C01 00003D01 00003E01 "
+        "00000010 00000010 00000010 00000010"
+    )
+
+
+def test_a_chip_found_running_is_left_alone(board: Board) -> None:
+    first = PCA9685(board, ROBOT.board)
+    first.start()
+    first.write({0: 300, 7: 400})
+    second = PCA9685(board, ROBOT.board)
+    assert second.start() is True
+    assert {channel: counts for channel, counts in second.read().items() if counts} == {0: 300, 7: 400}
+
+
+def test_all_off_in_any_state(board: Board) -> None:
+    chip = PCA9685(board, ROBOT.board)
+    chip.all_off()
+    chip.start()
+    chip.write(dict.fromkeys(range(16), 300))
+    chip.all_off()
+    assert chip.read() == dict.fromkeys(range(16))
+
+
+def test_a_closed_board_says_so(board: Board) -> None:
+    board.close()
+    board.close()
+    with pytest.raises(BoardError, match="open it again"):
+        board.write(bytes((0xFD, 0x10)))
+    with pytest.raises(BoardError, match="open it again"):
+        board.read(0x00, 1)
+
+
+def test_an_unknown_kind_lists_the_known_ones() -> None:
+    robot = replace(ROBOT, board=replace(ROBOT.board, kind="wishful"))
+    with pytest.raises(BoardError, match=f"'wishful' is not known: one of {', '.join(sorted(BOARDS))}"):
+        open_board(robot, REST)

@@ -1,0 +1,611 @@
+"""The robot file: what a sound one becomes, and that every fault is told, with its line, all at once."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+from robots import digger, inspector
+from ruamel.yaml import YAML
+
+from quadleg.errors import Fault, RobotFileError
+from quadleg.robot import load
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import JOINT_NAMES
+
+CONFIG = Path(__file__).parents[1] / "config"
+INSPECTOR = CONFIG / "greenhouse_inspector.yaml"
+DIGGER = Path(__file__).parent / "data" / "digger.yaml"
+TEXT = INSPECTOR.read_text(encoding="utf-8")
+
+
+def edited(*edits: tuple[str, str]) -> str:
+    """The demo robot's file with each first text replaced by the second; the first must be there."""
+    text = TEXT
+    for old, new in edits:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def faults_of(folder: Path, text: str) -> list[Fault]:
+    path = folder / "robot.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(RobotFileError) as caught:
+        load_robot(path)
+    assert all(fault.file == path for fault in caught.value.faults)
+    assert all(str(fault) in str(caught.value) for fault in caught.value.faults)
+    return caught.value.faults
+
+
+def line_of(text: str, mark: str = "#!") -> int:
+    """The line of the one mark in a text."""
+    assert text.count(mark) == 1
+    return text[: text.index(mark)].count("\n") + 1
+
+
+def servo(name: str) -> str:
+    """That servo's line in the demo robot's file."""
+    return next(line for line in TEXT.splitlines() if line.startswith(f"  {name}:"))
+
+
+def servo_edit(name: str, old: str, new: str) -> tuple[str, str]:
+    line = servo(name)
+    assert old in line
+    return line, line.replace(old, new) + " #!"
+
+
+# --- sound files ---------------------------------------------------------------------------------------
+
+
+def numbers(value: object) -> Any:
+    """A frozen dataclass as nested lists and scalars, so that approx can compare it."""
+    if hasattr(value, "__dataclass_fields__"):
+        return {name: numbers(getattr(value, name)) for name in value.__dataclass_fields__}
+    return [numbers(item) for item in value] if isinstance(value, tuple) else value
+
+
+def assert_alike(first: Any, second: Any, tolerance: float, where: str = "") -> None:
+    if isinstance(first, dict):
+        for key in first.keys() | second.keys():
+            assert_alike(first[key], second[key], tolerance, f"{where}.{key}")
+    elif isinstance(first, list):
+        assert len(first) == len(second), where
+        for index, pair in enumerate(zip(first, second)):
+            assert_alike(*pair, tolerance, f"{where}[{index}]")
+    elif isinstance(first, float):
+        assert first == pytest.approx(second, rel=tolerance, abs=1e-12), where
+    else:
+        assert first == second, where
+
+
+def test_digger_is_the_robot_built_in_code() -> None:
+    built = digger()
+    built = replace(built, path=DIGGER, masses=replace(built.masses, assumed=False))
+    # 1e-5: the code's yaw of 1.5708 for 90 degrees, and seconds per 60 degrees written with seven digits.
+    assert_alike(numbers(load_robot(DIGGER)), numbers(built), 1e-5)
+
+
+def test_demo_robot_has_the_geometry_built_in_code() -> None:
+    loaded, built = load_robot(INSPECTOR), inspector()
+    for part in (
+        "body",
+        "masses",
+        "board",
+        "supply",
+        "standing",
+        "resting",
+        "clearance",
+        "control_rate",
+        "frames",
+    ):
+        assert_alike(numbers(getattr(loaded, part)), numbers(getattr(built, part)), 1e-9, part)
+    for own, other in zip(loaded.legs, built.legs):
+        assert_alike(numbers(replace(own, joints=())), numbers(replace(other, joints=())), 1e-9, own.name)
+        for joint, wanted in zip(own.joints, other.joints):
+            assert (joint.name, joint.servo.channel) == (wanted.name, wanted.servo.channel)
+            assert (joint.lower, joint.upper) == pytest.approx((wanted.lower, wanted.upper))
+
+
+def test_units_are_si() -> None:
+    kind = load_robot(INSPECTOR).joints[0].servo.kind
+    # 1 kgf·cm = 0.0980665 N·m: standard gravity, 3rd CGPM (1901).
+    assert kind.stall_torque == pytest.approx(10 * 0.0980665)
+    assert kind.no_load_speed == pytest.approx(math.pi / 3 / 0.161)
+    assert kind.pulse_range == pytest.approx((0.0005, 0.0025))
+    knee = load_robot(INSPECTOR).joints[2].servo
+    assert knee.pulse_at_zero + knee.pulse_per_radian * math.radians(-82.5) == pytest.approx(0.0015, abs=1e-7)
+
+
+def test_abduction_limits_are_mirrored_on_the_right() -> None:
+    left, right = (load_robot(INSPECTOR).leg(name).joints[0] for name in ("rear_left", "rear_right"))
+    assert (left.lower, left.upper) == pytest.approx((math.radians(-30), math.radians(45)))
+    assert (right.lower, right.upper) == pytest.approx((math.radians(-45), math.radians(30)))
+
+
+def test_total_mass_alone_is_split_and_said_to_be_assumed(tmp_path: Path) -> None:
+    parts = ("body_g", "abductor_g", "upper_leg_g", "lower_leg_g")
+    lines = [line for line in TEXT.splitlines() if not line.strip().startswith(parts)]
+    path = tmp_path / "robot.yaml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    masses = load_robot(path).masses
+    assert masses.assumed
+    assert masses.total == pytest.approx(1.5)
+    assert min(masses.body, masses.abductor, masses.upper, masses.lower) > 0
+    assert not load_robot(INSPECTOR).masses.assumed
+
+
+def test_resting_feet_are_the_stance_s_unless_given(tmp_path: Path) -> None:
+    robot = load_robot(INSPECTOR)
+    assert robot.resting.feet == robot.standing.feet
+    path = tmp_path / "robot.yaml"
+    path.write_text(
+        edited(("  height_mm: 50 ", "  feet_out_across_mm: 6\n  height_mm: 50 ")), encoding="utf-8"
+    )
+    assert load_robot(path).resting.feet[1] == pytest.approx((0.089, -0.096, 0.008))
+
+
+def test_frames_may_be_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "robot.yaml"
+    path.write_text(TEXT[: TEXT.index("\nframes:")], encoding="utf-8")
+    assert load_robot(path).frames == ()
+
+
+def test_anchors_and_aliases_work(tmp_path: Path) -> None:
+    text = edited(("  front: rearward", "  front: &side rearward"), ("  rear: rearward", "  rear: *side"))
+    path = tmp_path / "robot.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert {leg.knee_sign for leg in load_robot(path).legs} == {-1}
+
+
+# --- the schema ----------------------------------------------------------------------------------------
+
+
+def test_schema_is_sound_and_says_what_each_key_means() -> None:
+    schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator.check_schema(schema)
+
+    def properties(part: object) -> Any:
+        if isinstance(part, dict):
+            for name, value in part.items():
+                if name == "properties":
+                    yield from value.items()
+                yield from properties(value)
+
+    silent = [name for name, part in properties(schema) if "description" not in part]
+    assert silent == []
+
+
+# --- one fault of each kind ----------------------------------------------------------------------------
+
+KNEE = "knee: [-160, -5]"
+FAULTS = {
+    # name: (edits, with #! on the line where the fault stands; key; what the remedy says)
+    "missing key": ([("  upper_leg_mm: 92", "#"), ("\nleg:", "\nleg: #!")], "leg.upper_leg_mm", "write `upper_leg_mm:`"),
+    "missing section": (
+        [("# yaml-language", "#! yaml-language"), ("\nclearance_mm: 5", "\n")],
+        "clearance_mm",
+        "missing in the file",
+    ),
+    "missing servo": (
+        [("\nservos:", "\nservos: #!"), (servo("rear_left_hip"), "")],
+        "servos.rear_left_hip",
+        "the servo that turns the rear left hip",
+    ),
+    "unknown key": (
+        [("  width_mm: 88", "  widht_mm: 88 #!")],
+        "body.widht_mm",
+        "did you mean `width_mm`?",
+    ),
+    "unknown key beside the right one": (
+        [("  width_mm: 88", "  width_cm: 9 #!\n  width_mm: 88")],
+        "body.width_cm",
+        "did you mean `width_mm`?",
+    ),
+    "unknown key like no other": (
+        [("  width_mm: 88", "  zzz: 9 #!\n  width_mm: 88")],
+        "body.zzz",
+        "the keys here are length_mm, width_mm, height_mm and centre_mm",
+    ),
+    "duplicate key": ([("  width_mm: 88", "  length_mm: 8 #!\n  width_mm: 88")], "body.length_mm", "keep one of the two"),
+    "duplicate section": ([("\ncontrol:", "\nbody: #!\n  length_mm: 3\ncontrol:")], "body", "keep one of the two"),
+    "wrong type": ([("height_mm: 70", "height_mm: tall #!")], "body.height_mm", "a number from 1 to 2000"),
+    "wrong type of a name": ([("name: greenhouse_inspector", "name: 7 #!")], "name", "write text"),
+    "wrong name": ([("name: greenhouse_inspector", "name: <a> #!")], "name", "letters, digits"),
+    "empty value": ([("height_mm: 70", "height_mm: #!")], "body.height_mm", "a number from 1 to 2000"),
+    "empty section": ([(TEXT[TEXT.index("\nframes:") :], "\nframes: #!\n")], "frames", "a section"),
+    "value where a section belongs": (
+        [("control:\n  rate_hz: 50", "control: 50 #!")],
+        "control",
+        "a section with the keys rate_hz",
+    ),
+    "nan": ([("upper_leg_mm: 92", "upper_leg_mm: .nan #!")], "leg.upper_leg_mm", "a number from 1"),
+    "infinite": ([("upper_leg_mm: 92", "upper_leg_mm: .inf #!")], "leg.upper_leg_mm", "a number from 1"),
+    "negative": ([("upper_leg_mm: 92", "upper_leg_mm: -92 #!")], "leg.upper_leg_mm", "a number from 1"),
+    "truth value": ([("upper_leg_mm: 92", "upper_leg_mm: true #!")], "leg.upper_leg_mm", "a number from 1"),
+    "number too great": ([("upper_leg_mm: 92", "upper_leg_mm: 9e400 #!")], "leg.upper_leg_mm", "a number from 1"),
+    "list too short": ([("centre_mm: [0, 0, -15]", "centre_mm: [0, 0] #!")], "body.centre_mm", "a list of 3 numbers"),
+    "wrong item of a list": (
+        [("centre_mm: [0, 0, -15]", "centre_mm: [0, no, -15] #!")],
+        "body.centre_mm[1]",
+        "a number from -2000 to 2000",
+    ),
+    "unknown choice": ([("  rear: rearward", "  rear: sideways #!")], "knee_points.rear", "write rearward or forward"),
+    "unknown board": ([("kind: simulated", "kind: wooden #!")], "board.kind", "write simulated"),
+    "channel out of range": (
+        [servo_edit("rear_right_knee", "channel: 11", "channel: 16")],
+        "servos.rear_right_knee.channel",
+        "a whole number from 0 to 15",
+    ),
+    "channel not whole": (
+        [servo_edit("rear_right_knee", "channel: 11", "channel: 11.5")],
+        "servos.rear_right_knee.channel",
+        "a whole number from 0 to 15",
+    ),
+    "duplicate channel": (
+        [servo_edit("rear_right_knee", "channel: 11", "channel: 4")],
+        "servos.rear_right_knee.channel",
+        "also the channel of front_right_hip",
+    ),
+    "unknown servo kind": (
+        [servo_edit("front_left_hip", "ten_kg", "nine_kg")],
+        "servos.front_left_hip.kind",
+        "write one of ten_kg",
+    ),
+    "no servo kind": (
+        [(TEXT[TEXT.index("servo_kinds:") : TEXT.index("# Each servo")], "servo_kinds: {} #!\n")],
+        "servo_kinds",
+        "a section with names of your own",
+    ),
+    "servo that never moves": (
+        [servo_edit("front_left_hip", "us_per_degree:  11.111", "us_per_degree: 0")],
+        "servos.front_left_hip.us_per_degree",
+        "not 0",
+    ),
+    "limits crossed": (
+        [("    hip: [-40, 130]", "    hip: [130, -40] #!")],
+        "joint_limits_deg.front.hip",
+        "write the lower one first: [-40, 130]",
+    ),
+    "limit over half a turn": ([("[-40, 130]", "[-40, 190] #!")], "joint_limits_deg.front.hip[1]", "from -180 to 180"),
+    "knee limits against knee_points": (
+        [(KNEE, "knee: [-150, 5] #!")],
+        "joint_limits_deg.front.knee",
+        "a knee that points rearward has negative angles (knee_points.front)",
+    ),
+    "knee limits against knee_points forward": (
+        [("  front: rearward", "  front: forward"), (KNEE, KNEE + " #!")],
+        "joint_limits_deg.front.knee",
+        "a knee that points forward has positive angles",
+    ),
+    "limit needs a pulse outside the stops": (
+        [servo_edit("front_right_knee", "583.3", "650")],
+        "servos.front_right_knee.stops_us",
+        "joint_limits_deg.front.knee [-160, -5] needs 706 to 2428 µs, and these stops allow -162.9 to 9.9",
+    ),
+    "limit needs a pulse outside the stops, mirrored": (
+        [servo_edit("rear_right_abduction", "1500", "2200")],
+        "servos.rear_right_abduction.stops_us",
+        "joint_limits_deg.rear.abduction [-30, 45] needs 1700 to 2533 µs, and these stops allow -23.4 to 149.4",
+    ),
+    "stops crossed": (
+        [servo_edit("front_left_hip", "[540, 2460]", "[2460, 540]")],
+        "servos.front_left_hip.stops_us",
+        "write the lower one first",
+    ),
+    "stops outside the pulses of the kind": (
+        [servo_edit("front_left_hip", "[540, 2460]", "[490, 2460]")],
+        "servos.front_left_hip.stops_us",
+        "within 500 to 2500 µs",
+    ),
+    "pulse range crossed": (
+        [("pulse_range_us: [500, 2500]", "pulse_range_us: [2500, 500] #!")],
+        "servo_kinds.ten_kg.pulse_range_us",
+        "write the lower one first: [500, 2500]",
+    ),
+    # NXP PCA9685 data sheet rev. 4, 7.3.5: the prescale goes from 3 (1526 Hz) to 255 (24 Hz) at 25 MHz.
+    "frequency too low": ([("frequency_hz: 50", "frequency_hz: 20 #!")], "board.frequency_hz", "write 24 to 1525"),
+    "frequency too high": ([("frequency_hz: 50", "frequency_hz: 1900 #!")], "board.frequency_hz", "write 24 to 1525"),
+    "pulse longer than the period": (
+        [("frequency_hz: 50", "frequency_hz: 450 #!")],
+        "board.frequency_hz",
+        "write 406 or less",
+    ),
+    # 12 channels: (2 + 48) bytes of nine bits = 450 bits a frame, fifty times a second.
+    "bus too slow": ([("bus_khz: 400", "bus_khz: 22 #!")], "board.bus_khz", "write 23 or more"),
+    "standing out of reach": (
+        [("standing_height_mm: 150", "standing_height_mm: 207 #!")],
+        "stance.standing_height_mm",
+        "the foot of front_left is out of reach, knee at its upper limit of -5 deg",
+    ),
+    "resting out of reach": (
+        [("feet_out_along_mm: -20", "feet_out_along_mm: 20"), ("  height_mm: 50", "  height_mm: 50 #!")],
+        "resting.height_mm",
+        "the foot of rear_left is out of reach",
+    ),
+    "resting above standing": ([("  height_mm: 50", "  height_mm: 151 #!")], "resting.height_mm", "less than 150"),
+    "resting with the belly in the ground": ([("  height_mm: 50", "  height_mm: 49 #!")], "resting.height_mm", "50 or more"),
+    "standing too tight": (
+        [("hip_offset_mm: 38", "hip_offset_mm: 6"), ("standing_height_mm: 150", "standing_height_mm: 150 #!"),
+         ("  height_mm: 50", "  feet_out_across_mm: 30\n  height_mm: 50"), ("width_mm: 88", "width_mm: 87")],
+        "stance.standing_height_mm",
+        "front_left_upper and base_link are",
+    ),
+    "resting too tight": (
+        [("  height_mm: 50", "  feet_out_across_mm: -30\n  height_mm: 50 #!"), ("clearance_mm: 5", "clearance_mm: 12")],
+        "resting.height_mm",
+        "clearance_mm is 12",
+    ),
+    "no pose at all": (
+        [("hip: [-40, 130]", "hip: [170, 180]"), (KNEE, "knee: [-6, -5]"),
+         ("standing_height_mm: 150", "standing_height_mm: 150 #!")],
+        "stance.standing_height_mm",
+        "foot",
+    ),
+    "masses that disagree": ([("total_g: 1500", "total_g: 1600 #!")], "mass.total_g", "make 1500"),
+    "some of the masses": ([("\nmass:", "\nmass: #!"), ("  abductor_g: 65", "#")], "mass.abductor_g", "missing in `mass`"),
+    "frame named like a link": ([("  imu_link:", "  rear_left_upper: #!")], "frames.rear_left_upper", "another"),
+    "frame with a name that ROS refuses": ([("  imu_link:", "  my imu: #!")], "frames.my imu", "small letters"),
+    "frames heavier than the body": ([("mass_g: 10", "mass_g: 620"), ("\nframes:", "\nframes: #!")], "frames", "620"),
+    "not YAML": ([("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15 #!")], "syntax", "no YAML from here on"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_fault(name: str, tmp_path: Path) -> None:
+    edits, key, remedy = FAULTS[name]
+    text = edited(*edits)
+    (fault,) = faults_of(tmp_path, text)
+    assert fault.key == key
+    assert fault.line == line_of(text)
+    assert remedy in fault.remedy
+
+
+def test_value_is_shown(tmp_path: Path) -> None:
+    (fault,) = faults_of(tmp_path, edited(("upper_leg_mm: 92", "upper_leg_mm: -92")))
+    assert fault.value == -92
+
+
+@pytest.mark.parametrize(
+    ("content", "remedy"),
+    [
+        (b"", "is empty"),
+        (b"# nothing\n", "is empty"),
+        (b"- one\n- two\n", "holds a list"),
+        (b"just words\n", "holds a single value"),
+        (b"name: a\n---\nname: b\n", "no YAML"),
+        (b"a: 1\nb: \x07\n", "no YAML"),
+        (b"a: 1\nb: *nowhere\n", "no YAML"),
+        (b"a: 1\nb: \xff\n", "not UTF-8"),
+        (b"a: !!python/object:os.system x\n", "no YAML"),
+        (b"a: " + b"[" * 5000, "no YAML"),
+    ],
+)
+def test_file_with_no_mapping(content: bytes, remedy: str, tmp_path: Path) -> None:
+    path = tmp_path / "robot.yaml"
+    path.write_bytes(content)
+    with pytest.raises(RobotFileError) as caught:
+        load_robot(path)
+    (fault,) = caught.value.faults
+    assert remedy in fault.remedy
+    # Where something is wrong on a line, all of these have it on the last but the document mark.
+    if content.startswith(b"a: 1"):
+        assert fault.line == 2
+
+
+def test_file_that_is_none(tmp_path: Path) -> None:
+    for path, remedy in ((tmp_path / "none.yaml", "does not exist"), (tmp_path, "is a folder")):
+        with pytest.raises(RobotFileError, match=remedy):
+            load_robot(path)
+
+
+def test_file_that_may_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(_path: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    with pytest.raises(RobotFileError, match="cannot be read \\(Permission denied\\)"):
+        load_robot(tmp_path / "robot.yaml")
+
+
+def test_alias_within_its_own_anchor_is_a_fault_and_ends(tmp_path: Path) -> None:
+    faults = faults_of(tmp_path, TEXT + "\nloop: &loop [*loop]\nmap: &map {again: *map}\n")
+    assert {fault.key for fault in faults} == {"loop", "map"}
+
+
+# --- many at once --------------------------------------------------------------------------------------
+
+MANY = [
+    ("name: greenhouse_inspector", "name: ''"),
+    ("length_mm: 200", "length_mm: -200"),
+    ("  width_mm: 88", "  widht_mm: 88"),
+    ("apart_along_mm: 218", "apart_along_mm: .nan"),
+    ("apart_across_mm: 104", "apart_across_mm: [104]"),
+    ("  foot_radius_mm: 8", "  # foot_radius_mm: 8"),
+    ("  front: rearward", "  front: backward"),
+    ("total_g: 1500", "total_g: 1400"),
+    ("hip: [-40, 130]", "hip: [130, -40]"),
+    ("knee: [-160, -5]\n  rear", "knee: [-160, -5, 0]\n  rear"),
+    ("deadband_us: 2", "deadband_us: two"),
+    (servo("front_right_abduction"), servo("front_right_abduction").replace("channel:  3", "channel: 0")),
+    (servo("rear_left_abduction"), servo("rear_left_abduction").replace("ten_kg", "nine_kg")),
+    (servo("rear_left_hip"), servo("rear_left_hip").replace("1000", "1100")),
+    (servo("rear_right_hip"), servo("rear_right_hip").replace("channel: 10", "channel: 99")),
+    (servo("rear_right_knee"), servo("rear_right_knee").replace("[540, 2460]", "[540, 2600]")),
+    ("frequency_hz: 50", "frequency_hz: 20"),
+    ("bus_khz: 400", "bus_khz: 10"),
+    ("voltage_v: 6.0\n  rated", "voltage_v: 6.0\n  voltage_v: 7.4\n  rated"),
+    ("height_mm: 50 ", "height_mm: 200 "),
+    ("clearance_mm: 5", "clearance_mm: -5"),
+    ("imu_link:", "base_link:"),
+]
+
+
+def test_twenty_two_faults_are_told_at_once(tmp_path: Path) -> None:
+    text = edited(*MANY)
+    faults = faults_of(tmp_path, text)
+    assert [fault.key for fault in faults] == [
+        "name",
+        "body.length_mm",
+        "body.widht_mm",
+        "hip_axes.apart_along_mm",
+        "hip_axes.apart_across_mm",
+        "leg.foot_radius_mm",
+        "knee_points.front",
+        "mass.total_g",
+        "joint_limits_deg.front.hip",
+        "joint_limits_deg.front.knee",
+        "servo_kinds.ten_kg.deadband_us",
+        "servos.front_right_abduction.channel",
+        "servos.rear_left_abduction.kind",
+        "servos.rear_left_hip.stops_us",
+        "servos.rear_right_hip.channel",
+        "servos.rear_right_knee.stops_us",
+        "board.frequency_hz",
+        "board.bus_khz",
+        "supply.voltage_v",
+        "resting.height_mm",
+        "clearance_mm",
+        "frames.base_link",
+    ]
+    lines = text.splitlines()
+    for fault in faults:
+        if fault.key == "leg.foot_radius_mm":  # missing: told at its section
+            assert lines[fault.line - 1].startswith("leg:")
+        else:
+            written = [part for part in fault.key.split(".") if part in lines[fault.line - 1]]
+            assert written, fault
+
+
+def test_each_missing_section_is_told(tmp_path: Path) -> None:
+    keys = {fault.key for fault in faults_of(tmp_path, "name: bare\n")}
+    schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    assert keys == set(schema["required"]) - {"name"}
+
+
+def test_poses_are_checked_though_servos_and_board_have_faults(tmp_path: Path) -> None:
+    text = edited(("bus_khz: 400", "bus_khz: x"), (servo("front_left_hip"), ""), ("_mm: 150", "_mm: 300"))
+    keys = [fault.key for fault in faults_of(tmp_path, text)]
+    assert keys == ["servos.front_left_hip", "board.bus_khz", "stance.standing_height_mm"]
+
+
+# --- anything at all -----------------------------------------------------------------------------------
+
+YAML_VALUES = (
+    st.sampled_from(
+        "'' ~ 0 -1 1 1.5 1e9 -1e9 1e-300 9e999 .nan -.inf true word '*' [] {} [1,2] [2,1] [1,2,3] {a:\\ 1} 2020-01-01 "
+        "0x40 ten_kg rearward !!binary\\ a !!set\\ {a} !!int\\ x 2020-99-99 [[1,2],[3]] {1:\\ 2} {[1]:\\ 2} {~:\\ 1} !x &a\\ [*a] <<".replace(
+            "\\ ", "\0"
+        ).split(" ")
+    ).map(lambda value: value.replace("\0", " "))
+    | st.floats().map(repr)
+    | st.text(max_size=6)
+)
+VALUES = [line for line, text in enumerate(TEXT.splitlines()) if ": " in text.split("#")[0]]
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(VALUES), st.integers(0, 4), YAML_VALUES), min_size=1, max_size=3))
+def test_any_change_of_values_gives_a_robot_or_its_faults(
+    tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, int, str]]
+) -> None:
+    lines = TEXT.splitlines()
+    for line, which, value in changes:
+        parts = lines[line].split("#")[0].split(": ")
+        which = 1 + which % (len(parts) - 1) if len(parts) > 1 else 0
+        comma = parts[which].find(", ") if "{" in parts[1:2] or len(parts) > 2 else -1
+        parts[which] = value + (parts[which][comma:] if comma >= 0 else "")
+        lines[line] = ": ".join(parts)
+    path = tmp_path_factory.mktemp("any") / "robot.yaml"
+    path.write_bytes("\n".join(lines).encode("utf-8", "surrogatepass"))
+    try:
+        robot = load_robot(path)
+    except RobotFileError as error:
+        assert error.faults
+        return
+    assert [joint.name for joint in robot.joints] == list(JOINT_NAMES)
+    assert all(isinstance(joint.servo.channel, int) for joint in robot.joints)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=60) | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")))
+def test_any_bytes_give_faults(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
+    path = tmp_path_factory.mktemp("any") / "robot.yaml"
+    path.write_bytes(content)
+    with pytest.raises(RobotFileError):
+        load_robot(path)
+
+
+def leaves(value: Any, key: tuple[Any, ...] = ()) -> Any:
+    """The keys of every scalar in nested dicts and lists."""
+    inner = (
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else None
+    )
+    if inner is None:
+        yield key
+    else:
+        for name, item in inner:
+            yield from leaves(item, (*key, name))
+
+
+DATA = YAML(typ="safe", pure=True).load(TEXT)
+ODD = (
+    st.floats()
+    | st.integers()
+    | st.integers(-3, 3)
+    | st.none()
+    | st.text(max_size=3)
+    | st.just([1, 2])
+    | st.just({})
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(key=st.sampled_from(list(leaves(DATA))), value=ODD, scale=st.none() | st.floats(-3, 3))
+def test_any_figure_gives_a_robot_or_a_fault(
+    tmp_path_factory: pytest.TempPathFactory, key: tuple[Any, ...], value: Any, scale: float | None
+) -> None:
+    data = json.loads(json.dumps(DATA))
+    section = data
+    for name in key[:-1]:
+        section = section[name]
+    old = section[key[-1]]
+    section[key[-1]] = old * scale if scale is not None and isinstance(old, (int, float)) else value
+    path = tmp_path_factory.mktemp("any") / "robot.yaml"
+    path.write_text(json.dumps(data).replace("NaN", ".nan").replace("Infinity", ".inf"), encoding="utf-8")
+    try:
+        load_robot(path)
+    except RobotFileError as error:
+        assert error.faults
+
+
+# --- finding robot files -------------------------------------------------------------------------------
+
+
+def test_find_by_path_and_by_name() -> None:
+    assert find_robot(DIGGER) == DIGGER
+    assert find_robot(str(DIGGER)) == DIGGER
+    assert find_robot("greenhouse_inspector") == INSPECTOR
+
+
+def test_find_names_the_robots_there_are() -> None:
+    with pytest.raises(RobotFileError, match="one of .*greenhouse_inspector"):
+        find_robot("no_such_robot")
+
+
+def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    module = tmp_path / "lib/python3.12/site-packages/quadleg/robot/load.py"
+    config = tmp_path / "share/quadleg/config"
+    config.mkdir(parents=True)
+    (config / "mine.yaml").write_text("name: mine\n")
+    (config / "nodes.yaml").write_text("gait:\n  ros__parameters: {}\n")
+    monkeypatch.setattr(load, "__file__", str(module))
+    assert load.shipped_robots() == {"mine": config / "mine.yaml"}
