@@ -1,6 +1,251 @@
+"""The `quadleg` command."""
+
+from __future__ import annotations
+
+import argparse
 import sys
-from .runner import Runner, Plan
-from .robot.load import load_robot, find_robot
-def main():
-    r = load_robot(find_robot("greenhouse_inspector"))
-    sys.exit(Runner(Plan(r)).run())
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from quadleg.errors import QuadlegError
+from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+
+CAUTION = (
+    "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
+    "of the servo supply within reach."
+)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from quadleg.runner import Plan, Runner
+
+    plan = Plan(
+        robot=load_robot(find_robot(options.robot)),
+        namespace=options.namespace,
+        frame_prefix=options.frame_prefix,
+        rate_hz=options.rate,
+        seed=options.seed,
+        separate=options.separate,
+        memory=Path(options.board_memory) if options.board_memory else None,
+    )
+    return Runner(plan, _say).run()
+
+
+def _stand(options: argparse.Namespace) -> int:
+    with _robot(options) as robot:
+        robot.stand(height_mm=options.height)
+        return _say_reached(robot)
+
+
+def _pose(options: argparse.Namespace) -> int:
+    with _robot(options) as robot:
+        robot.pose(
+            height_mm=options.height,
+            x_mm=options.x,
+            y_mm=options.y,
+            roll_deg=options.roll,
+            pitch_deg=options.pitch,
+            yaw_deg=options.yaw,
+        )
+        return _say_reached(robot)
+
+
+def _sit(options: argparse.Namespace) -> int:
+    with _robot(options) as robot:
+        robot.sit()
+    _say("sits; the servos are off")
+    return 0
+
+
+def _stop(options: argparse.Namespace) -> int:
+    with _robot(options) as robot:
+        robot.stop()
+    _say(
+        "stopped: pulses are off. Put the legs into the resting pose, then `quadleg reset` and `quadleg stand`"
+    )
+    return 0
+
+
+def _reset(options: argparse.Namespace) -> int:
+    with _robot(options) as robot:
+        robot.reset()
+    _say("reset; with the legs in the resting pose, `quadleg stand` goes on")
+    return 0
+
+
+def _status(options: argparse.Namespace) -> int:
+    from quadleg.words import status_in_words
+
+    with _robot(options) as robot:
+        now, asked, reached = robot.status(), robot.asked(), robot.reached()
+    for heading, sentence in status_in_words(now, asked, reached):
+        _say(f"{heading:<9} {sentence}")
+    return 0
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from quadleg.demo import demo
+
+    return demo(load_robot(find_robot(options.robot)), Path(options.picture), options.seed)
+
+
+def _urdf(options: argparse.Namespace) -> int:
+    from quadleg.robot.urdf import urdf
+
+    _say(urdf(load_robot(find_robot(options.robot))))
+    return 0
+
+
+def _timing(options: argparse.Namespace) -> int:
+    from quadleg import timing
+
+    timings = timing.measure()
+    if options.json:
+        _say(timing.as_json(timings))
+    else:
+        timing.print_table(timings)
+    return 0
+
+
+def _robot(options: argparse.Namespace):
+    from quadleg.client import Robot
+
+    return Robot(options.namespace)
+
+
+def _say_reached(robot) -> int:
+    from quadleg.words import pose_in_words
+
+    _say(f"stands: {pose_in_words(robot.reached())}")
+    return 0
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line, with all its help."""
+    top = argparse.ArgumentParser(
+        prog="quadleg",
+        description="Stands, moves and watches over a small four-legged robot with twelve hobby servos.",
+        epilog=f"Start with `quadleg demo`: it needs no hardware. {CAUTION}",
+    )
+    commands = top.add_subparsers(metavar="COMMAND", required=True)
+
+    def command(
+        name: str, act: Callable[[argparse.Namespace], int], summary: str, more: str = ""
+    ) -> argparse.ArgumentParser:
+        sub = commands.add_parser(
+            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}".strip()
+        )
+        sub.set_defaults(act=act)
+        return sub
+
+    def takes_robot(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument(
+            "robot",
+            nargs="?",
+            default=DEFAULT_ROBOT,
+            help="robot file, or the name of one that comes with quadleg",
+        )
+
+    def takes_namespace(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--namespace", default="", help="ROS namespace of the running stack")
+
+    run = command(
+        "run",
+        _run,
+        "start the nodes of one robot and keep them running",
+        f"No servo is powered until `quadleg stand` or the service `enable` asks for it. Ctrl-C lowers the body, "
+        f"then switches the pulses off and ends; a second Ctrl-C switches off at once. {CAUTION}",
+    )
+    takes_robot(run)
+    takes_namespace(run)
+    run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
+    run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
+    run.add_argument(
+        "--seed", type=int, default=0, help="where the simulated servos stand before the first pulse"
+    )
+    run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
+    run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
+
+    stand = command(
+        "stand",
+        _stand,
+        "power the robot, rise and stand at a height",
+        f"The legs must be in the resting pose (belly down, legs folded) before a robot that is off is powered. "
+        f"{CAUTION}",
+    )
+    stand.add_argument("height", nargs="?", type=float, help="height of the hip axes above the ground in mm")
+    takes_namespace(stand)
+
+    pose = command(
+        "pose",
+        _pose,
+        "move the body of the standing robot",
+        "The feet stay where they are. What is not given is the standing height, centred and level. An unreachable "
+        "pose is approached as far as it goes, and what stops it is said.",
+    )
+    pose.add_argument("--height", type=float, help="height of the hip axes above the ground in mm")
+    for axis, way in (("x", "forward"), ("y", "to the left")):
+        pose.add_argument(f"--{axis}", type=float, default=0.0, metavar="MM", help=f"shift {way} in mm")
+    for turn, way in (("roll", "right side down"), ("pitch", "front down"), ("yaw", "to the left")):
+        pose.add_argument(f"--{turn}", type=float, default=0.0, metavar="DEG", help=f"turn in degrees, {way}")
+    takes_namespace(pose)
+
+    takes_namespace(command("sit", _sit, "lower the body to the resting pose and switch the servos off"))
+    takes_namespace(
+        command(
+            "stop",
+            _stop,
+            "emergency stop: pulses off at once",
+            "The robot falls onto its belly. The switch in the servo supply is the real emergency stop: this one "
+            "needs a working computer.",
+        )
+    )
+    takes_namespace(command("reset", _reset, "leave a fault, as after a stop; the robot stays off"))
+    takes_namespace(command("status", _status, "say in plain sentences what the robot does and why"))
+
+    show = command(
+        "demo",
+        _demo,
+        "show the whole chain on a simulated board, without hardware",
+        "Rises, moves the body along and about all axes, provokes an unreachable target, a hold and an emergency "
+        "stop, and sits down; ends with a table and a picture.",
+    )
+    takes_robot(show)
+    show.add_argument(
+        "--picture", default="demo.png", metavar="FILE", help="where to draw (default: %(default)s)"
+    )
+    show.add_argument(
+        "--seed", type=int, default=0, help="where the simulated servos stand before the first pulse"
+    )
+
+    takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
+    speed = command("timing", _timing, "measure the speed of the parts on this computer")
+    speed.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
+    return top
+
+
+def _rate(text: str) -> float:
+    rate = float(text)
+    if not 10 <= rate <= 200:
+        raise argparse.ArgumentTypeError(f"{text} is not a control rate: 10 to 200 Hz")
+    return rate
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command; errors of quadleg are said without a traceback. The exit code."""
+    options = parser().parse_args(arguments)
+    try:
+        return options.act(options)
+    except QuadlegError as error:
+        print(f"quadleg: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

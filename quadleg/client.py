@@ -1,11 +1,11 @@
 """`Robot`: a running stack from a Python script. Each call returns when it is done or raises with the reason.
 
-    from quadleg.client import Robot
+from quadleg.client import Robot
 
-    with Robot() as robot:
-        robot.stand(height_mm=150)
-        robot.pose(height_mm=140, pitch_deg=5)
-        robot.sit()
+with Robot() as robot:
+    robot.stand(height_mm=150)
+    robot.pose(height_mm=140, pitch_deg=5)
+    robot.sit()
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from math import acos, hypot, isfinite, radians
 from types import TracebackType
 from typing import Any
 
-from .errors import NotHeard, NotReached, QuadlegError, Refused
-from .graph import stay_local
-from .kinematics.body import Pose, all_forward, pose_from_feet
-from .robot.load import find_robot, load_robot
-from .robot.model import JOINT_NAMES
-from .robot.model import Robot as Model
-from .runner import need_ros
+from quadleg.errors import NotHeard, NotReached, QuadlegError, Refused
+from quadleg.graph import stay_local
+from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import Robot as Model
+from quadleg.runner import need_ros
 
-HEARD_WITHIN = 5.0  # s for a running stack to be found
+HEARD_WITHIN = 10.0  # s for a running stack to be found
 ANSWER_WITHIN = 5.0  # s for a service to answer
 STAND_WITHIN = 20.0
 SIT_WITHIN = 30.0
@@ -44,7 +44,7 @@ class Snapshot:
     servo_state: str | None = None
     servo_why: str = ""
     angles: dict[str, float] = field(default_factory=dict)
-    angles_heard: float = 0.0
+    still: bool = False
     diagnostics: dict[str, tuple[Any, float]] = field(default_factory=dict)
 
     def values(self, node: str) -> dict[str, str]:
@@ -54,13 +54,12 @@ class Snapshot:
 
 
 class Robot:
-    """One running stack.
+    """One running stack, found by its `namespace`; its robot file and frame prefix are asked of it.
 
-    `robot_file` is needed where the stack does not run the default robot; `namespace` is the stack's own.
-    Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
+    Raises RosMissing without ROS, and NotHeard where no stack is found within ten seconds.
     """
 
-    def __init__(self, robot_file: str = "greenhouse_inspector", namespace: str = "", frame_prefix: str = "") -> None:
+    def __init__(self, namespace: str = "") -> None:
         need_ros()
         stay_local()
         import rclpy
@@ -72,14 +71,13 @@ class Robot:
         from std_msgs.msg import String
         from std_srvs.srv import SetBool, Trigger
 
-        from .nodes.topics import JOINT_STATES, LATCHED, LATEST
+        from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST
 
-        self.model: Model = load_robot(find_robot(robot_file))
-        self._frame = frame_prefix + "base_footprint"
         self._news = threading.Condition()
         self._now = Snapshot()
         self._asked = 0
         self.on_angles: Callable[[dict[str, float]], None] | None = None
+        self.on_state: Callable[[str], None] | None = None
         self._context = rclpy.Context()
         rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
         self._node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
@@ -99,6 +97,9 @@ class Robot:
         self._thread.start()
         try:
             self._wait(self._found, HEARD_WITHIN, self._who_is_missing)
+            robot_file, prefix = self._parameters("joint_watchdog", "robot", "frame_prefix")
+            self.model: Model = load_robot(find_robot(robot_file))
+            self._frame = prefix + "base_footprint"
         except QuadlegError:
             self.close()
             raise
@@ -129,7 +130,10 @@ class Robot:
         """
         if self._now.state != "active":
             self._wait(
-                lambda: self._now.servo_state in ("following", None) or self._now.state not in ("off", None),
+                lambda: (
+                    self._now.state != "off"
+                    or self._now.values("joint_watchdog").get("servo_output") == "following"
+                ),
                 ANSWER_WITHIN,
                 lambda: f"servo_output is {self._now.servo_state}: {self._now.servo_why}",
             )
@@ -137,7 +141,9 @@ class Robot:
             self._wait(
                 lambda: self._now.state in ("active", "off", "fault"),
                 STAND_WITHIN,
-                lambda: f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}",
+                lambda: (
+                    f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}"
+                ),
             )
         self.pose(height_mm=height_mm)
 
@@ -161,11 +167,25 @@ class Robot:
             raise Refused(f"a pose must be finite numbers, not {axes}")
         if self._now.state != "active":
             raise Refused(f"the robot is {self._now.state} ({self._now.why}); `stand` first")
-        self._send(Pose.from_rpy(*axes))
+        self.send(Pose.from_rpy(*axes))
         self._wait(self._pose_settled, POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
         if self._motion().get("motion") == "stopped":
             raise NotReached(self._status("base_motion"))
         self._wait(self._servos_there, ANSWER_WITHIN, self._servos_astray)
+
+    def send(self, pose: Pose) -> None:
+        """Publishes a base target and does not wait for it: for targets that stream."""
+        from geometry_msgs.msg import PoseStamped
+
+        message = PoseStamped()
+        stamp = self._node.get_clock().now()
+        self._asked = stamp.nanoseconds
+        message.header.stamp, message.header.frame_id = stamp.to_msg(), self._frame
+        p, q = message.pose.position, message.pose.orientation
+        p.x, p.y, p.z = pose.position
+        q.w, q.x, q.y, q.z = pose.quaternion
+        self._now.still = False
+        self._target.publish(message)
 
     def sit(self) -> None:
         """Lowers the body to the resting pose and switches the servos off. Raises Refused or NotHeard."""
@@ -204,6 +224,10 @@ class Robot:
         self._wait(fresh, ANSWER_WITHIN, lambda: "no diagnostics")
         return self._now
 
+    def asked(self) -> Pose | None:
+        """The pose that base_motion is asked for, None before its first diagnostics."""
+        return pose_from_words(self._now.values("base_motion").get("asked", ""))
+
     def reached(self) -> Pose:
         """The body's pose over its standing feet by forward kinematics of joint_states; raises NotHeard."""
         self._wait(lambda: len(self._now.angles) >= 12, HEARD_WITHIN, lambda: "no joint_states")
@@ -235,6 +259,14 @@ class Robot:
         if not result.successful:
             raise Refused(f"{node} refused {name} = {value}: {result.reason}")
 
+    def _parameters(self, node: str, *names: str) -> list[Any]:
+        from rcl_interfaces.srv import GetParameters
+        from rclpy.parameter import parameter_value_to_python
+
+        client = self._node.create_client(GetParameters, f"{node}/get_parameters")
+        values = self._answer(client, GetParameters.Request(names=list(names))).values
+        return [parameter_value_to_python(value) for value in values]
+
     def _wait(self, done: Callable[[], bool], seconds: float, otherwise: Callable[[], str]) -> None:
         with self._news:
             if not self._news.wait_for(done, seconds):
@@ -258,31 +290,22 @@ class Robot:
 
         self._call(self._enable, SetBool.Request(data=on))
 
-    def _send(self, pose: Pose) -> None:
-        from geometry_msgs.msg import PoseStamped
-
-        message = PoseStamped()
-        stamp = self._node.get_clock().now()
-        self._asked = stamp.nanoseconds
-        message.header.stamp, message.header.frame_id = stamp.to_msg(), self._frame
-        p, q = message.pose.position, message.pose.orientation
-        p.x, p.y, p.z = pose.position
-        q.w, q.x, q.y, q.z = pose.quaternion
-        self._target.publish(message)
-
     # Judging
 
     def _found(self) -> bool:
         return (
             self._now.state is not None
+            and self._now.servo_state is not None
             and "base_motion" in self._now.diagnostics
             and self._target.get_subscription_count() > 0
         )
 
     def _who_is_missing(self) -> str:
-        if self._now.state is None:
+        if self._now.state is None and self._now.servo_state is None:
             return "no running stack is heard; start one in another terminal: quadleg run"
-        return f"the watchdog is {self._now.state}, but base_motion is not heard; is it running?"
+        heard = {"joint_watchdog": self._now.state, "servo_output": self._now.servo_state}
+        missing = [node for node, state in heard.items() if state is None] or ["base_motion"]
+        return f"a stack is heard, but not its {missing[0]}; is it running?"
 
     def _motion(self) -> dict[str, str]:
         values = self._now.values("base_motion")
@@ -300,7 +323,7 @@ class Robot:
         if planned is None or len(self._now.angles) < len(JOINT_NAMES):
             return False
         shift, turn = difference(planned, self.pose_of(self._now.angles))
-        return shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
+        return self._now.still and shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
 
     def _servos_astray(self) -> str:
         return f"the servos do not come to the planned pose; {self._now.state}: {self._now.why}"
@@ -320,20 +343,23 @@ class Robot:
             self._news.notify_all()
 
     def _on_state(self, message: Any) -> None:
-        from .nodes.topics import split_state
+        from quadleg.nodes.topics import split_state
 
         self._now.state, self._now.why = split_state(message.data)
+        if self.on_state:
+            self.on_state(self._now.state)
         self._wake()
 
     def _on_servo_state(self, message: Any) -> None:
-        from .nodes.topics import split_state
+        from quadleg.nodes.topics import split_state
 
         self._now.servo_state, self._now.servo_why = split_state(message.data)
         self._wake()
 
     def _on_joint_states(self, message: Any) -> None:
-        self._now.angles = dict(zip(message.name, message.position))
-        self._now.angles_heard = time.monotonic()
+        angles = dict(zip(message.name, message.position))
+        self._now.still = angles == self._now.angles
+        self._now.angles = angles
         if self.on_angles:
             self.on_angles(self._now.angles)
         self._wake()

@@ -58,9 +58,7 @@ class Unreachable(QuadlegError):
         self.joint = joint
         self.limit = limit
         wanted, reached = (", ".join(f"{1000 * c:.1f}" for c in point) for point in (target, nearest))
-        super().__init__(
-            f"{leg} cannot reach ({wanted}) mm in base_link: {limit}; nearest is ({reached}) mm"
-        )
+        super().__init__(f"{leg} cannot reach ({wanted}) mm in base_link: {limit}; nearest is ({reached}) mm")
 
 
 class BoardError(QuadlegError):

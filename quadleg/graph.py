@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any
 
-from .robot.model import LEGS
+from quadleg.robot.model import LEGS
 
 SERVO_OUTPUT, CONTROL = "servo_output", "control"
 DISCOVERY = "ROS_AUTOMATIC_DISCOVERY_RANGE"

@@ -22,13 +22,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from . import graph
-from .errors import AlreadyRunning, QuadlegError, RosMissing
-from .kinematics.body import stance_angles
-from .nodes.words import END, OFF, READY
-from .robot.model import Robot
-from .servos.boards import open_board
-from .servos.pca9685 import PCA9685
+from quadleg import graph
+from quadleg.errors import AlreadyRunning, QuadlegError, RosMissing
+from quadleg.kinematics.body import stance_angles
+from quadleg.nodes.words import END, OFF, READY
+from quadleg.robot.model import Robot
+from quadleg.servos.boards import open_board
+from quadleg.servos.pca9685 import PCA9685
 
 MOST_DEATHS = 3  # of one process
 DEATHS_WITHIN = 20.0  # s
@@ -238,7 +238,9 @@ class Runner:
                 PCA9685(board, robot.board).all_off()
             self._say("pulses switched off by the parent")
         except QuadlegError as error:
-            self._say(f"the pulses could not be switched off: {error}. Open the switch in the servo supply now")
+            self._say(
+                f"the pulses could not be switched off: {error}. Open the switch in the servo supply now"
+            )
 
 
 def need_ros() -> None:
@@ -258,7 +260,7 @@ def child_main() -> int:
     for name in ("nodes", "parent", "parameters", "namespace"):
         parser.add_argument(f"--{name}")
     options = parser.parse_args()
-    from .nodes.host import host
+    from quadleg.nodes.host import host
 
     parameters = json.loads(options.parameters)
     chosen = graph.entries(options.nodes.split(","))

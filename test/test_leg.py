@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import acos, cos, dist, isfinite, nan, inf, pi, radians, sin, sqrt
+from math import acos, cos, dist, inf, isfinite, nan, pi, radians, sin, sqrt
 
 import modern_robotics
 import numpy as np
@@ -50,13 +50,18 @@ def with_limits(leg: Leg, *degrees: tuple[float, float]) -> Leg:
 def test_at_zero_the_leg_hangs_straight_down(leg):
     x, y, z = leg.hip
     y += leg.hip_offset
-    hanging = leg.hip, (x, y, z), (x, y, z - leg.upper_length), (x, y, z - leg.upper_length - leg.lower_length)
+    hanging = (
+        leg.hip,
+        (x, y, z),
+        (x, y, z - leg.upper_length),
+        (x, y, z - leg.upper_length - leg.lower_length),
+    )
     assert np.allclose(kinematics.points(leg, (0, 0, 0)), hanging, rtol=0, atol=1e-15)
 
 
 def test_signs_follow_the_right_hand_rule():
     leg = ROBOTS[0].leg("front_left")
-    x, y, z = kinematics.forward(leg, (0, 0, 0))
+    x, y, _ = kinematics.forward(leg, (0, 0, 0))
     assert kinematics.forward(leg, (0, 0.1, 0))[0] < x, "a positive hip swings the foot backward"
     assert kinematics.forward(leg, (0, 0, 0.1))[0] < x, "a positive knee swings the foot backward"
     assert kinematics.forward(leg, (0.1, 0, 0))[1] > y, "a positive abduction swings the foot to the left"
@@ -68,7 +73,9 @@ def test_forward_is_the_product_of_the_joints_rotations(leg, fraction):
     abduction = Rotation.from_euler("x", angles[0])
     hip, knee = Rotation.from_euler("y", angles[1]), Rotation.from_euler("y", angles[2])
     knee_to_foot = knee.apply((0, 0, -leg.lower_length))
-    expected = leg.hip + abduction.apply((0, leg.hip_offset, 0) + hip.apply((0, 0, -leg.upper_length) + knee_to_foot))
+    expected = leg.hip + abduction.apply(
+        (0, leg.hip_offset, 0) + hip.apply((0, 0, -leg.upper_length) + knee_to_foot)
+    )
     assert np.allclose(kinematics.forward(leg, angles), expected, rtol=0, atol=1e-15)
 
 
@@ -103,7 +110,7 @@ def test_inverse_is_exact_within_the_limits_or_raises(leg, point):
     assert angles[2] * leg.knee_sign >= 0
 
 
-@pytest.mark.parametrize("sign", (-1, 1))
+@pytest.mark.parametrize("sign", [-1, 1])
 def test_law_of_cosines_of_the_two_link_arm(sign):
     """Lynch & Park, Modern Robotics (2017), section 6.1, equations for the 2R planar arm, from memory."""
     leg = with_limits(replace(KINDS[0], knee_sign=sign), (-45, 45), (-179, 179), (-179, 179))
@@ -119,7 +126,7 @@ def test_law_of_cosines_of_the_two_link_arm(sign):
 @pytest.mark.parametrize("leg", KINDS, ids=ids)
 def test_against_the_package_of_modern_robotics(leg):
     """FKinSpace and IKinSpace of `modern-robotics`, the software of Lynch & Park (2017)."""
-    joint = np.array(leg.hip) + (0, leg.hip_offset, 0)
+    joint = np.add(leg.hip, (0, leg.hip_offset, 0))
     knee = joint - (0, 0, leg.upper_length)
     home = np.eye(4)
     home[:3, 3] = knee - (0, 0, leg.lower_length)
@@ -156,7 +163,10 @@ def test_batch_equals_scalar(leg):
     rng = np.random.default_rng(11)
     angles = np.array([within(leg, f) for f in rng.uniform(0, 1, (300, 3))])
     assert np.allclose(
-        kinematics.points_batch(leg, angles), [kinematics.points(leg, row) for row in angles], rtol=0, atol=1e-15
+        kinematics.points_batch(leg, angles),
+        [kinematics.points(leg, row) for row in angles],
+        rtol=0,
+        atol=1e-15,
     )
     assert np.array_equal(kinematics.forward_batch(leg, angles), kinematics.points_batch(leg, angles)[:, 3])
     one_by_one = [kinematics.jacobian(leg, row) for row in angles]
@@ -177,18 +187,23 @@ def test_batch_equals_scalar(leg):
 def test_batch_refuses_what_is_not_finite_and_takes_nothing():
     leg = KINDS[0]
     good = kinematics.forward(leg, within(leg, (0.5, 0.5, 0.5)))
-    _, reachable = kinematics.inverse_batch(leg, np.array([good, (nan, 0, -0.1), (0, inf, -0.1), (0, 0, -inf)]))
+    _, reachable = kinematics.inverse_batch(
+        leg, np.array([good, (nan, 0, -0.1), (0, inf, -0.1), (0, 0, -inf)])
+    )
     assert reachable.tolist() == [True, False, False, False]
     angles, reachable = kinematics.inverse_batch(leg, np.empty((0, 3)))
-    assert angles.shape == (0, 3) and reachable.shape == (0,)
+    assert angles.shape == (0, 3)
+    assert reachable.shape == (0,)
 
 
-@pytest.mark.parametrize("number", (nan, inf, -inf))
+@pytest.mark.parametrize("number", [nan, inf, -inf])
 @pytest.mark.parametrize("axis", range(3))
 def test_points_that_are_not_finite_are_refused_in_words(number, axis):
     point = [0.1, 0.1, -0.1]
     point[axis] = number
-    with pytest.raises(ValueError, match="front_left: foot target .* is not finite: give three finite numbers"):
+    with pytest.raises(
+        ValueError, match=r"front_left: foot target .* is not finite: give three finite numbers"
+    ):
         kinematics.inverse(KINDS[0], tuple(point))
 
 
@@ -204,8 +219,8 @@ def test_the_limits_themselves_are_within_reach():
 
 
 @pytest.mark.parametrize(
-    "knee, target, joint, words",
-    (
+    ("knee", "target", "joint", "words"),
+    [
         # targets relative to the hip joint hanging at abduction 0; limits of abduction −30..45, hip −40..130
         ((-160, 0), (0, 0, -0.3), "knee", "knee straight"),
         ((-180, 0), (0.0125, 0, -0.001), "knee", "knee fully folded"),
@@ -215,7 +230,7 @@ def test_the_limits_themselves_are_within_reach():
         ((-160, -5), (0, -0.150, -0.1), "abduction", "abduction at its lower limit of -30 deg"),
         ((-160, -5), (0, 0.120, 0.0), "abduction", "abduction at its upper limit of 45 deg"),
         ((-160, -5), (0.185, 0, -0.060), "hip", "hip at its lower limit of -40 deg"),
-    ),
+    ],
 )
 def test_an_unreachable_target_says_what_stops_the_leg(knee, target, joint, words):
     leg = with_limits(KINDS[0], (-30, 45), (-40, 130), knee)
@@ -252,8 +267,8 @@ def nearest_by_search(leg: Leg, target: tuple[float, ...], rng: np.random.Genera
                     options={"ftol": 1e-12, "maxiter": 200},
                 ).x
             ]
-        for angles in ends:
-            angles = np.clip(angles, lower, upper)
+        for end in ends:
+            angles = np.clip(end, lower, upper)
             if depth(leg, angles) <= 1e-9:
                 found = min(found, dist(kinematics.forward(leg, angles), target))
     return found

@@ -52,9 +52,7 @@ class Approach:
         self._pose = pose
         self._velocity = np.zeros(6)
 
-    def step(
-        self, target: Pose, dt: float, reachable: Callable[[Pose], bool] | None = None
-    ) -> Pose:
+    def step(self, target: Pose, dt: float, reachable: Callable[[Pose], bool] | None = None) -> Pose:
         """The pose `dt` seconds later; steps of even `dt` end exactly at the target and never beyond.
 
         Where `reachable` refuses that pose, the step ends as near to it as it can, and there the motion

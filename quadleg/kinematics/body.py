@@ -1,6 +1,6 @@
 """The pose of the body over its feet, and what it asks of the twelve joints.
 
-Feet are foot centres, in the order of `LEGS`: their ground points in base_footprint stay while the body moves.
+Feet are foot centres, in the order of `LEGS`; in base_footprint they stay while the body moves.
 """
 
 from __future__ import annotations
@@ -75,10 +75,8 @@ def feet_in_base(pose: Pose, feet: Sequence[Vector]) -> tuple[Vector, Vector, Ve
     px, py, pz = pose.position
     (xx, xy, xz), (yx, yy, yz), (zx, zy, zz) = pose.matrix
     result = []
-    for x, y, z in feet:
-        x -= px
-        y -= py
-        z -= pz
+    for foot_x, foot_y, foot_z in feet:
+        x, y, z = foot_x - px, foot_y - py, foot_z - pz
         result.append((xx * x + yx * y + zx * z, xy * x + yy * y + zy * z, xz * x + yz * y + zz * z))
     front_left, front_right, rear_left, rear_right = result
     return front_left, front_right, rear_left, rear_right

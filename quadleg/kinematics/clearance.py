@@ -33,8 +33,8 @@ class Clearance:
     the greater of `link_radius` and `foot_radius`. The links of one leg are kept apart by the knee's limits.
 
     The body is a row of equal capsules along x, inside its box: as thick as the box's lesser side, side by
-    side over the greater with their axes at most a radius r apart. They touch all six faces. What they cut off:
-    the edges, by 0.41 r along x and up to 0.73 r at the corners, and grooves of at most 0.13 r on the broad faces.
+    side over the greater with their axes at most a radius r apart. They touch all six faces. They leave out
+    the edges (0.41 r deep, 0.73 r at the corners) and grooves of at most 0.13 r on the broad faces.
 
     The upper link counts from its hip joint, so a hip joint must be farther outside the box than
     `link_radius` and the clearance.
@@ -88,7 +88,8 @@ class Clearance:
     def _single(self, angles: Angles) -> Array:
         """(32,) gaps of the reported pairs."""
         legs = [points(leg, angles[3 * i : 3 * i + 3]) for i, leg in enumerate(self._robot.legs)]
-        return np.minimum.reduceat(self._distances(np.array([legs]))[0], self._begin)
+        gaps: Array = np.minimum.reduceat(self._distances(np.array([legs]))[0], self._begin)
+        return gaps
 
     def _distances(self, legs: Array) -> Array:
         """(n, pairs) gaps from the points (n, 4, 4, 3) of the legs."""
@@ -96,7 +97,8 @@ class Clearance:
         links = np.stack((legs[:, :, 1:3], legs[:, :, 2:4]), axis=3).reshape(count, 8, 2, 3)
         body = np.broadcast_to(self._body, (count, *self._body.shape))
         axes = np.concatenate((links, body), axis=1)
-        return _segment_distances(axes[:, self._first], axes[:, self._second]) - self._radii
+        gaps: Array = _segment_distances(axes[:, self._first], axes[:, self._second]) - self._radii
+        return gaps
 
 
 def _body_axes(body: Body) -> tuple[Array, float]:

@@ -1,12 +1,12 @@
 """One leg in closed form: forward and inverse kinematics and the Jacobian, scalar and batch.
 
 Abduction turns about +x at `leg.hip`; hip and knee turn about +y in the plane of the leg, which stands
-`leg.hip_offset` beside the abduction axis. With the foot centre at (x, z) in that plane (z < 0: below the axis),
+`leg.hip_offset` beside the abduction axis. The foot centre in that plane, z < 0 being below the axis, is
 
     x = −l1 sin h − l2 sin(h + k),    z = −l1 cos h − l2 cos(h + k),
 
 and the plane is turned about x by the abduction. The inverse is the law of cosines (Lynch & Park, Modern
-Robotics, 2017, ch. 6), each angle from one atan2. All points are in base_link (m), all angles in rad.
+Robotics, 2017, ch. 6), abduction and hip from one atan2 each. Points are in base_link (m), angles in rad.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from quadleg.robot.model import Angles, Leg, Vector
 
 Array = NDArray[np.float64]
 
-_BLOCK = 4096  # rows: few calls of numpy, and temporaries that stay in the cache
+_BLOCK = 8192  # rows: few calls of numpy, and temporaries that stay in the cache
 
 
 def points(leg: Leg, angles: Angles) -> tuple[Vector, Vector, Vector, Vector]:
@@ -80,7 +80,8 @@ def inverse(leg: Leg, point: Vector) -> Vector:
 
 def jacobian(leg: Leg, angles: Angles) -> Array:
     """(3, 3): velocity of the foot centre in base_link (rows) per rad/s of each joint (columns)."""
-    return jacobian_batch(leg, np.array([angles], dtype=float))[0]
+    one: Array = jacobian_batch(leg, np.array([angles], dtype=float))[0]
+    return one
 
 
 def points_batch(leg: Leg, angles: Array) -> Array:
@@ -119,9 +120,7 @@ def inverse_batch(leg: Leg, points: Array) -> tuple[Array, NDArray[np.bool_]]:
     return angles, reachable
 
 
-def _inverse_block(
-    leg: Leg, points: Array, angles: Array, reachable: NDArray[np.bool_], work: Array
-) -> None:
+def _inverse_block(leg: Leg, points: Array, angles: Array, reachable: NDArray[np.bool_], work: Array) -> None:
     """One block of `inverse_batch`, into `angles` and `reachable`; in place, since memory is the limit."""
     x0, y0, z0, d, l1, l2, knee_sign, squares, product, a0, a1, h0, h1, k0, k1 = leg.constants
     x, y, z, below, foot, cosine, along, across, s, t = work[:, : len(points)]

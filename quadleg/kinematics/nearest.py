@@ -32,12 +32,10 @@ def nearest(leg: Leg, target: Vector) -> tuple[Vector, str, str]:
     radius, direction = hypot(y, z), atan2(z, y)
     (a0, a1), (h0, h1), (k0, k1) = leg.limits
     best: tuple[float, Vector] | None = None
-    for hip, knee in _candidates(leg, x, y, z):
-        if not (h0 - _TOLERANCE <= hip <= h1 + _TOLERANCE and k0 - _TOLERANCE <= knee <= k1 + _TOLERANCE):
-            continue
-        hip, knee = min(max(hip, h0), h1), min(max(knee, k0), k1)
+    for free_hip, free_knee in _candidates(leg, x, y, z):
+        hip, knee = min(max(free_hip, h0), h1), min(max(free_knee, k0), k1)
         foot_x, foot_z = _foot(leg, hip, knee)
-        if foot_z > _TOLERANCE:
+        if max(abs(hip - free_hip), abs(knee - free_knee), foot_z) > _TOLERANCE:
             continue
         # The plane of the leg turned so that the foot is nearest, or as far that way as abduction goes.
         abduction = ideal = remainder(direction - atan2(foot_z, d), tau)

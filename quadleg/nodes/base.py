@@ -13,12 +13,11 @@ from rclpy.clock import Clock, ClockType
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 
-from ..robot.load import find_robot, load_robot
-from ..robot.model import Robot
-from .topics import LATEST
+from quadleg.nodes.topics import LATEST
+from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.model import Robot
 
 DIAGNOSTICS_PERIOD = 1.0
-DEFAULT_ROBOT = "greenhouse_inspector"
 
 
 @dataclass
@@ -44,6 +43,11 @@ class QuadlegNode(Node):
         self.finished = False
         self.every(DIAGNOSTICS_PERIOD, self.say_health)
 
+    @property
+    def ready(self) -> bool:
+        """Whether the node has all it needs to do its work."""
+        return True
+
     # Plumbing for subclasses
 
     def declare(
@@ -60,7 +64,11 @@ class QuadlegNode(Node):
     def declare_period(self) -> float:
         """The control period in s, from the parameter `rate_hz`; the robot file's rate by default."""
         rate = self.declare(
-            "rate_hz", float(self.robot.control_rate), "Control rate in Hz, the same for all nodes", 10.0, 200.0
+            "rate_hz",
+            float(self.robot.control_rate),
+            "Control rate in Hz, the same for all nodes",
+            10.0,
+            200.0,
         )
         return 1.0 / rate
 

@@ -13,14 +13,14 @@ from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
-from ..errors import BadTarget, Unreachable
-from ..kinematics.approach import Approach
-from ..kinematics.body import Pose, all_forward, compose, feet_in_base, legs_inverse, pose_from_feet
-from ..kinematics.clearance import Clearance
-from ..robot.model import JOINT_NAMES, LEGS, Vector
-from .base import Health, QuadlegNode
-from .host import main_of
-from .topics import LATCHED, LATEST, check_frame, finite_point, nanoseconds, split_state
+from quadleg.errors import BadTarget, Unreachable
+from quadleg.kinematics.approach import Approach
+from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, legs_inverse, pose_from_feet
+from quadleg.kinematics.clearance import Clearance
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_point, nanoseconds, split_state
+from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
 FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
@@ -87,7 +87,9 @@ class BaseMotion(QuadlegNode):
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
         place = finite_point(message.pose.position)
         if max(map(abs, place)) > FARTHEST:
-            raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres")
+            raise BadTarget(
+                f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres"
+            )
         q = message.pose.orientation
         norm = hypot(q.w, q.x, q.y, q.z)
         if not isfinite(norm) or norm < 1e-6:
@@ -123,9 +125,7 @@ class BaseMotion(QuadlegNode):
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         places = dict(zip(message.joint_names, message.transforms))
-        self._planned = tuple(
-            (t.x, t.y, t.z) for t in (places[leg].translation for leg in LEGS)
-        )
+        self._planned = tuple((t.x, t.y, t.z) for t in (places[leg].translation for leg in LEGS))
         shift = places["base_link"]
         p, q = shift.translation, shift.rotation
         self._shift = Pose((p.x, p.y, p.z), (q.w, q.x, q.y, q.z))
@@ -149,7 +149,7 @@ class BaseMotion(QuadlegNode):
         try:
             angles = legs_inverse(self.robot, pose, feet)
         except Unreachable as error:
-            return f"{error.leg}: {error.joint}, {error.limit}"
+            return f"{error.leg}_{error.joint}: {error.limit}"
         gap = self._clearance.least(angles)
         if gap.distance < self.robot.clearance:
             return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
@@ -181,7 +181,9 @@ class BaseMotion(QuadlegNode):
         values["motion"] = "moving" if self._approach.moving else "arrived"
         if self._refusal:
             return Health(self._refusal, values, DiagnosticStatus.WARN)
-        return Health("on the way to the base target" if self._approach.moving else "at the base target", values)
+        return Health(
+            "on the way to the base target" if self._approach.moving else "at the base target", values
+        )
 
 
 def _in_words(pose: Pose) -> str:

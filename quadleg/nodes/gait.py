@@ -8,10 +8,10 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import Transform, Twist, Wrench
 from sensor_msgs.msg import MultiDOFJointState
 
-from ..robot.model import LEGS
-from .base import Health, QuadlegNode
-from .host import main_of
-from .topics import LATEST
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.topics import LATEST
+from quadleg.robot.model import LEGS
 
 STANDARD_GRAVITY = 9.80665
 

@@ -14,9 +14,8 @@ from rclpy.exceptions import ParameterException
 from rclpy.experimental import EventsExecutor
 from rclpy.signals import SignalHandlerOptions
 
-from ..errors import QuadlegError
-from .words import END, OFF, READY
-
+from quadleg.errors import QuadlegError
+from quadleg.nodes.words import END, OFF, READY
 
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
 
@@ -54,9 +53,14 @@ class Wishes:
 
 
 def host(
-    makers: Sequence[Callable[[], Any]], args: Sequence[str] | None = None, parent: socket.socket | None = None
+    makers: Sequence[Callable[[], Any]],
+    args: Sequence[str] | None = None,
+    parent: socket.socket | None = None,
 ) -> int:
-    """Makes the nodes and spins them until all are `finished`; the exit code. `parent` hears `READY`."""
+    """Makes the nodes and spins them until all are `finished`; the exit code.
+
+    `parent` hears `READY` once all nodes have what they need.
+    """
     rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
     wishes = Wishes(parent)
     executor = EventsExecutor()
@@ -65,9 +69,7 @@ def host(
         for make in makers:
             nodes.append(make())
             executor.add_node(nodes[-1])
-        if parent:
-            parent.send(READY)
-        _spin(executor, nodes, wishes)
+        _spin(executor, nodes, wishes, parent)
     except (QuadlegError, ParameterException, ValueError) as error:
         print(f"quadleg: {error}", file=sys.stderr)
         return 2
@@ -79,10 +81,13 @@ def host(
     return 0
 
 
-def _spin(executor: Any, nodes: Sequence[Any], wishes: Wishes) -> None:
-    told_end = told_off = False
+def _spin(executor: Any, nodes: Sequence[Any], wishes: Wishes, parent: socket.socket | None) -> None:
+    told_end = told_off = said_ready = False
     while not all(node.finished for node in nodes):
         executor.spin_once(timeout_sec=WAKE_PERIOD)
+        if parent and not said_ready and all(node.ready for node in nodes):
+            said_ready = True
+            parent.send(READY)
         if wishes.off and not told_off:
             told_off = told_end = True
             for node in nodes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from array import array
+from math import isfinite
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
@@ -12,12 +13,12 @@ from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-from ..robot.model import JOINT_NAMES
-from ..safety.commands import ALL, Command
-from ..safety.watchdog import State, Watchdog
-from .base import Health, QuadlegNode
-from .host import main_of
-from .topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds, split_state
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds, split_state
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.commands import ALL, Command
+from quadleg.safety.watchdog import State, Watchdog
 
 LEVELS = {
     State.FAULT: DiagnosticStatus.ERROR,
@@ -44,6 +45,11 @@ class JointWatchdog(QuadlegNode):
         self.serve(SetBool, "enable", self._enable)
         self.serve(Trigger, "reset", self._reset)
         self.every(period, self._tick)
+
+    @property
+    def ready(self) -> bool:
+        """Whether the chain is closed on both sides: frames come in, servo_output is heard."""
+        return self._watchdog.output is not None and isfinite(self._watchdog.age(time.monotonic()))
 
     def _joint_targets(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]
@@ -74,8 +80,11 @@ class JointWatchdog(QuadlegNode):
         self._commands.publish(self._message)
 
     def _servo_state(self, message: String) -> None:
+        before = self._watchdog.output
         self._watchdog.output_says(*split_state(message.data), time.monotonic())
         self._say()
+        if self._watchdog.output != before:
+            self.say_health()
 
     def _joint_states(self, _: bytes) -> None:
         self._watchdog.output_heard(time.monotonic())
@@ -103,6 +112,7 @@ class JointWatchdog(QuadlegNode):
         age = watchdog.age(time.monotonic())
         values = {
             "state": watchdog.state.value,
+            "servo_output": watchdog.output or "not heard",
             "frames_sent": watchdog.sent,
             "frames_dropped": watchdog.dropped,
             "frames_slowed": watchdog.slowed,

@@ -9,12 +9,12 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-from ..errors import BadTarget, Unreachable
-from ..kinematics.leg import inverse
-from ..robot.model import LEGS
-from .base import Health, QuadlegNode
-from .host import main_of
-from .topics import JOINT_TARGETS, LATEST, check_frame, finite_point
+from quadleg.errors import BadTarget, Unreachable
+from quadleg.kinematics.leg import inverse
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.topics import JOINT_TARGETS, LATEST, check_frame, finite_point
+from quadleg.robot.model import LEGS
 
 
 class LegIk(QuadlegNode):
@@ -43,7 +43,7 @@ class LegIk(QuadlegNode):
             self._say(self._limit, f"foot target refused: {error}")
             return
         except Unreachable as error:
-            angles, limit = error.angles, f"{error.joint}: {error.limit}"
+            angles, limit = error.angles, f"{error.leg}_{error.joint}: {error.limit}"
         self._say(limit, None)
         self._message.header.stamp = target.header.stamp
         self._message.points[0].positions = array("d", angles)

@@ -16,19 +16,19 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from ..errors import BadTarget, BoardError
-from ..kinematics.body import stance_angles
-from ..robot.model import JOINT_NAMES
-from ..robot.urdf import urdf
-from ..safety.commands import command_of
-from ..safety.output import Output, OutputState
-from ..servos.bank import ServoBank
-from ..servos.boards import open_board
-from ..servos.pca9685 import PCA9685
-from ..servos.simulated import SimulatedBoard
-from .base import Health, QuadlegNode
-from .host import main_of
-from .topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+from quadleg.errors import BadTarget, BoardError
+from quadleg.kinematics.body import stance_angles
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.urdf import urdf
+from quadleg.safety.commands import command_of
+from quadleg.safety.output import Output, OutputState
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.boards import open_board
+from quadleg.servos.pca9685 import PCA9685
+from quadleg.servos.simulated import SimulatedBoard
 
 LATENCIES_KEPT = 1000
 MEASURED, MODELLED = "measured", "modelled"

@@ -8,7 +8,7 @@ from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point
 from rclpy.qos import DurabilityPolicy, QoSProfile
 
-from ..errors import BadTarget
+from quadleg.errors import BadTarget
 
 LATEST = QoSProfile(depth=1)
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)

@@ -62,9 +62,13 @@ def check_robot(document: Document, robot: Robot) -> None:
 
 
 def limits_deg(document: Document, leg: str, joint: str) -> tuple[float, float]:
-    """Lower and upper limit of a joint in degrees by the right-hand rule: the file says abduction of the left."""
-    lower, upper = document.value("joint_limits_deg", leg.split("_")[0], joint)
-    return (-upper, -lower) if joint == "abduction" and leg.endswith("right") else (lower, upper)
+    """Lower and upper limit of a joint in degrees by the right-hand rule: the file gives the left legs'."""
+    lower, upper = document.value("joint_limits_deg", leg.split("_", 1)[0], joint)
+    return (-upper, -lower) if _is_mirrored(leg, joint) else (lower, upper)
+
+
+def _is_mirrored(leg: str, joint: str) -> bool:
+    return joint == "abduction" and leg.endswith("right")
 
 
 def _check_kinds(document: Document) -> None:
@@ -80,13 +84,11 @@ def _check_limits(document: Document, pair: str) -> None:
         return
     lower, upper = document.value(*knee)
     if document.value(*points) == "rearward" and upper > 0:
-        document.fault(
-            f"a knee that points rearward has negative angles (knee_points.{pair}): end at 0 or below", *knee
-        )
+        remedy = f"a knee that points rearward has negative angles (knee_points.{pair}): end at 0 or below"
+        document.fault(remedy, *knee)
     if document.value(*points) == "forward" and lower < 0:
-        document.fault(
-            f"a knee that points forward has positive angles (knee_points.{pair}): begin at 0 or above", *knee
-        )
+        remedy = f"a knee that points forward has positive angles (knee_points.{pair}): begin at 0 or above"
+        document.fault(remedy, *knee)
 
 
 def _check_servo(document: Document, name: str) -> None:
@@ -94,13 +96,13 @@ def _check_servo(document: Document, name: str) -> None:
     kinds = _section(document, "servo_kinds")
     kind = document.value(*key, "kind")
     if kinds and document.sound(*key, "kind") and kind not in kinds:
-        document.fault(f"is not in servo_kinds: write one of {', '.join(map(str, kinds))}", *key, "kind")
+        document.fault(f"not in servo_kinds: write one of {', '.join(map(str, kinds))}", *key, "kind")
     _check_order(document, *key, "stops_us")
     kind_known = document.sound(*key, "kind") and document.sound("servo_kinds", kind, "pulse_range_us")
     if kind_known and document.sound(*key, "stops_us"):
         (low, high), (shortest, longest) = document.value(*key, "stops_us"), kinds[kind]["pulse_range_us"]
         if low < shortest or high > longest:
-            remedy = f"lie outside the pulses of {kind}: keep them within {shortest} to {longest} µs"
+            remedy = f"outside the pulses of {kind}: keep the stops within {shortest} to {longest} µs"
             document.fault(remedy, *key, "stops_us")
     _check_travel(document, name)
 
@@ -108,7 +110,7 @@ def _check_servo(document: Document, name: str) -> None:
 def _check_travel(document: Document, name: str) -> None:
     """The joint's limits need pulses that lie within the servo's stops."""
     leg, joint = name.rsplit("_", 1)
-    limits = ("joint_limits_deg", leg.split("_")[0], joint)
+    limits = ("joint_limits_deg", leg.split("_", 1)[0], joint)
     figures = [("servos", name, figure) for figure in ("pulse_at_zero_us", "us_per_degree", "stops_us")]
     if not all(document.sound(*key) for key in (limits, *figures)):
         return
@@ -116,13 +118,12 @@ def _check_travel(document: Document, name: str) -> None:
     shortest, longest = sorted(zero + slope * angle for angle in limits_deg(document, leg, joint))
     if shortest < low - _PULSE_ERROR_US or longest > high + _PULSE_ERROR_US:
         first, last = sorted((pulse - zero) / slope for pulse in (low, high))
-        if limits_deg(document, leg, joint) != tuple(document.value(*limits)):
+        if _is_mirrored(leg, joint):
             first, last = -last, -first
-        document.fault(
-            f"{'.'.join(limits)} {document.value(*limits)} needs {shortest:.0f} to {longest:.0f} µs, and these stops "
-            f"allow {first:.1f} to {last:.1f} degrees: narrow the limits, or correct pulse_at_zero_us or the stops",
-            *("servos", name, "stops_us"),
-        )
+        needed = f"{'.'.join(limits)} {document.value(*limits)} needs {shortest:.0f} to {longest:.0f} µs"
+        allowed = f"these stops allow {first:.1f} to {last:.1f} degrees"
+        remedy = f"{needed}, and {allowed}: narrow the limits, or correct pulse_at_zero_us or the stops"
+        document.fault(remedy, "servos", name, "stops_us")
 
 
 def _check_channels(document: Document) -> None:
@@ -134,7 +135,7 @@ def _check_channels(document: Document) -> None:
         channel = int(document.value(*key))
         if channel in owners:
             free = [number for number in range(16) if number not in _channels(document)]
-            remedy = f"is also the channel of {owners[channel]}: give each joint its own, free are {free}"
+            remedy = f"also the channel of {owners[channel]}: give each joint its own, free are {free}"
             document.fault(remedy, *key)
         owners.setdefault(channel, name)
 
@@ -148,13 +149,13 @@ def _check_frequency(document: Document) -> None:
     least, most = _PRESCALES
     if not least <= prescale <= most:
         slowest, fastest = clock / _STEPS / (most + 1), clock / _STEPS / (least + 1)
-        remedy = f"needs a prescale of {prescale}, the board takes {least} to {most}"
+        remedy = f"this needs a prescale of {prescale}, the board takes {least} to {most}"
         document.fault(f"{remedy}: write {ceil(slowest)} to {floor(fastest)}", *key)
         return
     stops = [("servos", name, "stops_us") for name in JOINT_NAMES]
     longest = max((document.value(*stop)[1] for stop in stops if document.sound(*stop)), default=0)
     if longest * frequency > 1e6:
-        remedy = f"leaves {1e6 / frequency:.0f} µs for a pulse, and stops_us go up to {longest} µs"
+        remedy = f"this leaves {1e6 / frequency:.0f} µs for a pulse, and stops_us go up to {longest} µs"
         document.fault(f"{remedy}: write {floor(1e6 / longest)} or less", *key)
 
 
@@ -168,7 +169,7 @@ def _check_bus(document: Document) -> None:
     rate = document.value("control", "rate_hz")
     if bits * rate > 1000 * document.value(*key):
         needed = f"a frame has {bits} bits and control.rate_hz is {rate}"
-        document.fault(f"is too slow, {needed}: write {ceil(bits * rate / 1000)} or more", *key)
+        document.fault(f"too slow, {needed}: write {ceil(bits * rate / 1000)} or more", *key)
 
 
 def _check_masses(document: Document) -> None:
@@ -178,14 +179,16 @@ def _check_masses(document: Document) -> None:
     body, *leg = (mass[part] for part in MASS_PARTS)
     total = body + 4 * sum(leg)
     if abs(total - mass["total_g"]) > _SCALE_ERROR_G:
-        remedy = f"the body and four times the parts of a leg make {total:g}: weigh again, or write the total alone"
+        remedy = (
+            f"body and four times the parts of a leg make {total:g}: weigh again, or give the total alone"
+        )
         document.fault(remedy, "mass", "total_g")
 
 
 def _check_frames(document: Document) -> None:
     for name in _section(document, "frames"):
         if name in _TAKEN:
-            document.fault("is a name that the robot itself uses: give the frame another", "frames", name)
+            document.fault("a name that the robot itself uses: give the frame another", "frames", name)
 
 
 def _check_heights(document: Document) -> None:

@@ -58,7 +58,7 @@ class Document:
         return list(self._faults.values())
 
     def fault(self, remedy: str, *key: Any) -> None:
-        """Record a fault of the value at `key`. The first fault of a key stands: later ones follow from it."""
+        """Record a fault of the value at `key`. The first one of a key stands: later ones follow from it."""
         if key in self._faults:
             return
         place, value = key, self.value(*key)
@@ -90,7 +90,6 @@ class Document:
             found = "is empty" if data is None else f"holds {_kind_of(data)}"
             remedy = f"{found}: write `key: value` lines with the keys {_listed(schema['properties'])}"
             raise RobotFileError([Fault(self.path, 1, "the whole file", None, remedy)])
-        self.data = data
         self._walk(root, ())
         return data
 
@@ -100,13 +99,14 @@ class Document:
             return
         if isinstance(node, SequenceNode):
             for index, item in enumerate(node.value):
-                self._lines[(*key, index)] = item.start_mark.line + 1
-                self._walk(item, (*key, index))
+                inner = (*key, index)
+                self._lines[inner] = item.start_mark.line + 1
+                self._walk(item, inner)
         elif isinstance(node, MappingNode):
             for name, value in node.value:
                 inner, line = (*key, str(name.value)), name.start_mark.line + 1
                 if inner in self._lines:
-                    remedy = f"stands here and on line {self._lines[inner]}: keep one of the two"
+                    remedy = f"both here and on line {self._lines[inner]}: keep one of the two"
                     self._faults[inner] = Fault(self.path, line, _dotted(inner), None, remedy)
                 else:
                     self._lines[inner] = line
@@ -118,14 +118,16 @@ class Document:
             if error.validator in ("required", "dependentRequired", "additionalProperties"):
                 self._check_keys(key, error)
             elif "propertyNames" in error.absolute_schema_path:
-                self.fault(f"is no name: write {_expected(error.schema)}", *key, error.instance)
+                self.fault(f"not a name: write {_expected(error.schema)}", *key, error.instance)
             else:
                 self.fault(f"write {_expected(error.schema)}", *key)
 
     def _check_keys(self, section: Key, error: ValidationError) -> None:
-        present, known = error.instance, error.schema["properties"]
-        wanted = list(error.schema.get("required", ()))
-        for key, others in error.schema.get("dependentRequired", {}).items():
+        schema: Any = error.schema
+        present: Any = error.instance
+        known = schema["properties"]
+        wanted = list(schema.get("required", ()))
+        for key, others in schema.get("dependentRequired", {}).items():
             wanted += others if key in present else ()
         missing = {key for key in wanted if key not in present}
         for key in present:
@@ -135,9 +137,9 @@ class Document:
             choices = choices or difflib.get_close_matches(str(key), list(known), n=1)
             missing -= set(choices)  # One slip of the pen is one fault, not also a key that is missing.
             meant = f"did you mean `{choices[0]}`?" if choices else f"the keys here are {_listed(known)}"
-            self.fault(f"is no key of {_section(section)}: {meant}", *section, key)
+            self.fault(f"no key of {_section(section)}: {meant}", *section, key)
         for key in sorted(missing):
-            remedy = f"is missing in {_section(section)}: write `{key}:`, {known[key]['description']}"
+            remedy = f"missing in {_section(section)}: write `{key}:`, {known[key]['description']}"
             self.fault(remedy, *section, key)
 
 

@@ -1,4 +1,4 @@
-"""Robot file -> Robot. Every fault of the file is told at once, each with its line and what would be right."""
+"""Robot file -> Robot. Every fault of the file is told at once, with its line and what would be right."""
 
 from __future__ import annotations
 
@@ -34,6 +34,8 @@ STANDARD_GRAVITY = 9.80665  # m/s², exact by definition: 3rd CGPM (1901)
 # How a total mass is split when the parts were not weighed (common practice, no source): each leg is about
 # a seventh of the robot, most of it servos, which ride on the abductor and on the upper leg.
 ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE = 0.045, 0.07, 0.035
+
+DEFAULT_ROBOT = "greenhouse_inspector"
 
 
 def load_robot(path: Path | str) -> Robot:
@@ -126,7 +128,7 @@ def _leg(document: Document, name: str) -> Leg:
         lower_length=size["lower_leg_mm"] / 1000,
         foot_radius=size["foot_radius_mm"] / 1000,
         link_radius=size["link_radius_mm"] / 1000,
-        knee_sign=-1 if document.value("knee_points", name.split("_")[0]) == "rearward" else 1,
+        knee_sign=-1 if document.value("knee_points", name.split("_", 1)[0]) == "rearward" else 1,
         joints=(abduction, hip, knee),
     )
 
@@ -170,13 +172,13 @@ def _kind(document: Document, name: str) -> ServoKind:
 
 
 def _masses(document: Document) -> Masses:
-    kilograms = {key: grams / 1000 for key, grams in document.value("mass").items()}
-    total = kilograms.pop("total_g")
-    if kilograms:
-        return Masses(*(kilograms[key] for key in MASS_PARTS), assumed=False)
-    legs = 4 * (ABDUCTOR_SHARE + UPPER_SHARE + LOWER_SHARE)
-    shares = (1 - legs, ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE)
-    return Masses(*(share * total for share in shares), assumed=True)
+    mass = document.value("mass")
+    if MASS_PARTS[0] in mass:
+        body, abductor, upper, lower = (mass[part] / 1000 for part in MASS_PARTS)
+        return Masses(body, abductor, upper, lower, assumed=False)
+    total = mass["total_g"] / 1000
+    abductor, upper, lower = (share * total for share in (ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE))
+    return Masses(total - 4 * (abductor + upper + lower), abductor, upper, lower, assumed=True)
 
 
 def _board(document: Document) -> BoardSettings:

@@ -1,6 +1,7 @@
 """Robot -> URDF: links, joints, inertias, and shapes without meshes.
 
-Each leg is `<leg>_abductor`, `<leg>_upper`, `<leg>_lower` and, at the centre of its foot sphere, `<leg>_foot`.
+A leg is `<leg>_abductor`, `<leg>_upper`, `<leg>_lower` and, at the centre of the foot sphere, `<leg>_foot`,
+whose mass is in the lower leg: a physics engine must not make one up from its sphere.
 Masses are spread evenly over solid boxes, cylinders and spheres, whose inertias any mechanics text has
 (e.g. Goldstein, Poole & Safko, Classical Mechanics; recalled from memory).
 """
@@ -70,27 +71,28 @@ def _add_frame(root: Element, frame: FixedFrame) -> None:
     link = SubElement(root, "link", name=frame.name)
     if frame.mass:
         _add_inertial(link, frame.mass, _ORIGIN, _LEVEL, sphere_inertia(frame.mass, _FRAME_RADIUS))
-    _add_joint(root, f"{frame.name}_joint", "fixed", "base_link", frame.name, frame.position, frame.rpy)
+    name, child = f"{frame.name}_joint", frame.name
+    _add_joint(root, name, "fixed", parent="base_link", child=child, place=frame.position, rpy=frame.rpy)
 
 
 def _add_leg(root: Element, robot: Robot, leg: Leg) -> None:
     abductor, upper, lower, foot = (f"{leg.name}_{link}" for link in ("abductor", "upper", "lower", "foot"))
     sideways = (0.0, leg.hip_offset, 0.0)
     knee, sole = (0.0, 0.0, -leg.upper_length), (0.0, 0.0, -leg.lower_length)
-    _add_tube(root, abductor, leg, robot.masses.abductor, sideways, _ALONG_Y)
-    _add_tube(root, upper, leg, robot.masses.upper, knee, _LEVEL)
-    _add_tube(root, lower, leg, robot.masses.lower, sole, _LEVEL)
+    _add_tube(root, abductor, leg, mass=robot.masses.abductor, end=sideways, rpy=_ALONG_Y)
+    _add_tube(root, upper, leg, mass=robot.masses.upper, end=knee, rpy=_LEVEL)
+    _add_tube(root, lower, leg, mass=robot.masses.lower, end=sole, rpy=_LEVEL)
     link = SubElement(root, "link", name=foot)
     _add_shape(link, leg.name, _ORIGIN, _LEVEL, "sphere", radius=_numbers(leg.foot_radius))
 
-    abduction_joint, hip_joint, knee_joint = leg.joints
-    _add_revolute(root, robot, abduction_joint, "base_link", abductor, leg.hip, "1 0 0")
-    _add_revolute(root, robot, hip_joint, abductor, upper, sideways, "0 1 0")
-    _add_revolute(root, robot, knee_joint, upper, lower, knee, "0 1 0")
-    _add_joint(root, f"{foot}_joint", "fixed", lower, foot, sole)
+    first, second, third = leg.joints
+    _add_revolute(root, robot, first, parent="base_link", child=abductor, place=leg.hip, axis="1 0 0")
+    _add_revolute(root, robot, second, parent=abductor, child=upper, place=sideways, axis="0 1 0")
+    _add_revolute(root, robot, third, parent=upper, child=lower, place=knee, axis="0 1 0")
+    _add_joint(root, f"{foot}_joint", "fixed", parent=lower, child=foot, place=sole)
 
 
-def _add_tube(root: Element, name: str, leg: Leg, mass: float, end: Vector, rpy: Vector) -> None:
+def _add_tube(root: Element, name: str, leg: Leg, *, mass: float, end: Vector, rpy: Vector) -> None:
     """A link that is a cylinder from its own origin to `end`, along y or z."""
     link = SubElement(root, "link", name=name)
     x, y, z = end
@@ -119,9 +121,9 @@ def _add_shape(link: Element, material: str, middle: Vector, rpy: Vector, shape:
 
 
 def _add_revolute(
-    root: Element, robot: Robot, joint: Joint, parent: str, child: str, place: Vector, axis: str
+    root: Element, robot: Robot, joint: Joint, *, parent: str, child: str, place: Vector, axis: str
 ) -> None:
-    element = _add_joint(root, joint.name, "revolute", parent, child, place)
+    element = _add_joint(root, joint.name, "revolute", parent=parent, child=child, place=place)
     SubElement(element, "axis", xyz=axis)
     SubElement(
         element,
@@ -134,7 +136,7 @@ def _add_revolute(
 
 
 def _add_joint(
-    root: Element, name: str, kind: str, parent: str, child: str, place: Vector, rpy: Vector = _LEVEL
+    root: Element, name: str, kind: str, *, parent: str, child: str, place: Vector, rpy: Vector = _LEVEL
 ) -> Element:
     joint = SubElement(root, "joint", name=name, type=kind)
     SubElement(joint, "origin", xyz=_numbers(*place), rpy=_numbers(*rpy))

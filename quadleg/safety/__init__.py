@@ -1,1 +1,1 @@
-"""What stands between a joint target and a servo: limits, the watchdog, rest, and servo_output's own states."""
+"""What stands between a joint target and a servo: limits, watchdog, rest, and servo_output's own states."""

@@ -23,19 +23,17 @@ class Command:
     powered: tuple[bool, ...]
 
 
-def command_of(
-    names: Sequence[str], points: Sequence[Sequence[float]], unnamed: Sequence[float]
-) -> Command:
+def command_of(names: Sequence[str], points: Sequence[Sequence[float]], unnamed: Sequence[float]) -> Command:
     """The command that a trajectory of one point says: a joint named is powered, a joint not named is limp.
 
     `unnamed` gives the angles (rad) kept for joints not named. Raises BadTarget for unknown or repeated
     names, another number of positions than names, or a position that is not finite.
     """
     positions = points[0] if len(points) == 1 else ()
-    if len(names) != len(positions) and (names or len(points) > 1):
+    if len(points) > 1 or len(names) != len(positions):
         raise BadTarget(
-            f"a joint command has {len(names)} names and {len(points)} points; it must have one point "
-            f"with one position a name"
+            f"a joint command has {len(names)} names, {len(points)} points and {len(positions)} positions; "
+            f"it must have one point with one position a name"
         )
     angles, powered = list(unnamed), [False] * len(JOINT_NAMES)
     for name, position in zip(names, positions):

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Sequence
 from math import isfinite
 
 from ..errors import BadTarget
 from ..robot.model import JOINT_NAMES, JOINTS, LEGS
 
-KEPT_STAMPS = 32
+REMEMBERED = 0.5  # s that the stamp of a frame is known after it was sent or dropped
 
 _LEG_OF = {name: (LEGS[i // 3], i % 3) for i, name in enumerate(JOINT_NAMES)}
 
@@ -25,11 +24,13 @@ def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> t
     positions = points[0]
     if len(names) != 3 or len(positions) != 3:
         raise BadTarget(
-            f"a joint target has {len(names)} names and {len(positions)} positions; it must have three of each"
+            f"a joint target has {len(names)} names and {len(positions)} positions; three of each are right"
         )
     unknown = [name for name in names if name not in _LEG_OF]
     if unknown:
-        raise BadTarget(f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}")
+        raise BadTarget(
+            f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}"
+        )
     legs = {_LEG_OF[name][0] for name in names}
     if len(legs) != 1 or len(set(names)) != 3:
         raise BadTarget(f"joints {', '.join(names)} are not the {', '.join(JOINTS)} of one leg")
@@ -44,28 +45,30 @@ def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> t
 class FrameAssembly:
     """Collects the legs' targets by their stamp.
 
-    A frame whose four legs are not there one `period` (s) after the first is dropped and counted; the
-    legs of it that come later are counted too and begin nothing. Stamps only name frames: one that goes
-    back is a new sequence and no fault. Times are those of a steady clock.
+    A frame whose four legs are not there one `period` (s) after the first is dropped and counted. What
+    comes for a frame that is over, sent or dropped, is counted as late and begins nothing. Stamps only
+    name frames: one that goes back is a new sequence and no fault. Times are those of a steady clock.
     """
 
     def __init__(self, period: float) -> None:
         self._period = period
-        self._open: OrderedDict[int, tuple[float, dict[str, tuple[float, ...]]]] = OrderedDict()
-        self._dropped_stamps: OrderedDict[int, None] = OrderedDict()
+        self._open: dict[int, tuple[float, dict[str, tuple[float, ...]]]] = {}
+        self._over: dict[int, float] = {}
         self.dropped = 0
         self.late = 0
 
     def add(self, stamp: int, leg: str, angles: tuple[float, ...], now: float) -> tuple[float, ...] | None:
         """Takes one leg's angles; the twelve angles when the frame of that stamp is complete, else None."""
-        if stamp in self._dropped_stamps:
+        begun, legs = self._open.get(stamp, (now, {}))
+        if stamp in self._over or now - begun > self._period:
             self.late += 1
             return None
-        _, legs = self._open.setdefault(stamp, (now, {}))
         legs[leg] = angles
         if len(legs) < len(LEGS):
+            self._open[stamp] = begun, legs
             return None
         del self._open[stamp]
+        self._over[stamp] = now
         return tuple(angle for name in LEGS for angle in legs[name])
 
     def expire(self, now: float) -> list[str]:
@@ -76,8 +79,10 @@ class FrameAssembly:
                 break
             del self._open[stamp]
             self.dropped += 1
-            self._dropped_stamps[stamp] = None
-            if len(self._dropped_stamps) > KEPT_STAMPS:
-                self._dropped_stamps.popitem(last=False)
+            self._over[stamp] = now
             missing.update(dict.fromkeys(name for name in LEGS if name not in legs))
+        for stamp, since in list(self._over.items()):
+            if now - since <= REMEMBERED:
+                break
+            del self._over[stamp]
         return list(missing)

@@ -11,12 +11,12 @@ from ..robot.model import LEGS, Robot
 
 # A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
 LOADED_SPEED_SHARE = 0.8
-ANGLE_TOLERANCE = 1e-6
+TOLERANCE = 1e-6  # rad of a joint limit, m of a gap: rounding alone must stop no leg
 
 
 @dataclass(frozen=True)
 class LimitedFrame:
-    """What may be sent. `share` of the way to the target is gone (1: not slowed); `stops` says which legs stay."""
+    """What may be sent, the `share` of the way that it goes (1: not slowed), and which legs stay and why."""
 
     angles: tuple[float, ...]
     share: float
@@ -35,7 +35,7 @@ class Limits:
         self._robot = robot
         self._clearance = Clearance(robot)
         self._steps = joint_steps(robot, period)
-        self._bounds = tuple((j.lower - ANGLE_TOLERANCE, j.upper + ANGLE_TOLERANCE) for j in robot.joints)
+        self._bounds = tuple((j.lower - TOLERANCE, j.upper + TOLERANCE) for j in robot.joints)
 
     def apply(self, last: Sequence[float], wanted: Sequence[float]) -> LimitedFrame:
         """The frame that may follow `last` on the way to `wanted`; both twelve angles in rad.
@@ -75,19 +75,20 @@ class Limits:
 
     def _stop_at_clearance(self, last: Sequence[float], angles: list[float]) -> list[str]:
         stops: list[str] = []
+        clearance = self._robot.clearance
         for _ in LEGS:
-            near = self._clearance.gaps_below(angles, self._robot.clearance)
+            near = self._clearance.gaps_below(angles, clearance)
             if not near:
                 break
-            before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, self._robot.clearance)}
+            before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, clearance)}
             # Parts already too near may move apart; only what comes nearer is stopped.
-            nearer = [gap for gap in near if gap.distance < before.get(gap.parts, float("inf")) - ANGLE_TOLERANCE]
+            nearer = [gap for gap in near if gap.distance < before.get(gap.parts, float("inf")) - TOLERANCE]
             if not nearer:
                 break
             for gap in nearer:
                 stops.append(
                     f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart, "
-                    f"the clearance is {1000 * self._robot.clearance:.1f} mm"
+                    f"the clearance is {1000 * clearance:.1f} mm"
                 )
                 for leg in gap.legs:
                     first = 3 * LEGS.index(leg)

@@ -80,8 +80,9 @@ class Output:
         self._go_limp(OutputState.STOPPED, why, now)
 
     def off(self, why: str, now: float) -> None:
-        """All joints limp, with no fault."""
-        self._go_limp(OutputState.OFF, why, now)
+        """All joints limp, with no fault. A stop stays a stop: its joints are limp already."""
+        if self.state is not OutputState.STOPPED:
+            self._go_limp(OutputState.OFF, why, now)
 
     def lower(self, why: str, now: float) -> None:
         """Stop of category 1 by servo_output itself: whatever the watchdog says, lower, then off."""

@@ -6,7 +6,7 @@ paths stay within the reach of the legs: where a foot cannot go, its leg goes to
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from itertools import combinations
 from math import ceil
 
@@ -20,13 +20,14 @@ from ..kinematics.leg import inverse
 from ..robot.model import Robot, Vector
 from .limits import Limits
 
-LIFT_SPEED = 0.05  # m/s: half a minute's patience at most, and far below what the servos can do
+LIFT_SPEED = 0.05  # m/s: a few seconds to rise, and far below what the servos can do
 LEVEL_SPEED = 0.5  # rad/s
 FOLD_SPEED = 1.0  # rad/s, of the fastest joint
 ACCELERATION_TIME = 0.3  # s
 ON_GROUND = 0.003  # m: nearer to its resting height than this the belly lies on the ground
 
 Path = Iterator[tuple[float, ...]]
+Standing = tuple[Pose, tuple[Vector, ...]]  # the body over the ground, and the feet on it
 
 
 class SlowedPath:
@@ -56,17 +57,16 @@ def rising(robot: Robot, angles: Sequence[float], dt: float) -> Path:
         # The belly carries the weight: the feet may slide to their places in the stance.
         pose, feet = _level(robot.resting.height), robot.standing.feet
         yield from _fold(angles, _nearest_angles(robot, pose, feet), dt)
+    else:
+        pose, feet = yield from _settled(robot, angles, dt)
     yield from _move(robot, pose, _level(robot.standing.height), feet, dt)
 
 
 def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
     """From `angles` to the resting pose: feet down, body level above them, straight down, legs folded."""
-    angles = tuple(angles)
     pose, feet = standing_over(robot, all_forward(robot, angles))
     if not _belly_down(robot, pose):
-        for angles in settling(robot, angles, dt):
-            yield angles
-        pose, feet = standing_over(robot, all_forward(robot, angles))
+        pose, feet = yield from _settled(robot, angles, dt)
         level = _level(pose.position[2])
         yield from _move(robot, pose, level, feet, dt)
         yield from _move(robot, level, _level(robot.resting.height), feet, dt)
@@ -86,7 +86,16 @@ def settling(robot: Robot, angles: Sequence[float], dt: float) -> Path:
         yield _nearest_angles(robot, pose, feet_now)
 
 
-def standing_over(robot: Robot, feet: Sequence[Vector]) -> tuple[Pose, tuple[Vector, ...]]:
+def _settled(robot: Robot, start: Sequence[float], dt: float) -> Generator[tuple[float, ...], None, Standing]:
+    """`settling`; returns how the body then stands."""
+    end = start
+    for angles in settling(robot, start, dt):
+        yield angles
+        end = angles
+    return standing_over(robot, all_forward(robot, end))
+
+
+def standing_over(robot: Robot, feet: Sequence[Vector]) -> Standing:
     """The body's pose over the ground that its feet stand on, and the feet in that stance frame.
 
     `feet` are the four foot centres in base_link (m). The ground is the plane under the feet that
@@ -101,9 +110,9 @@ def standing_over(robot: Robot, feet: Sequence[Vector]) -> tuple[Pose, tuple[Vec
     centre = points.mean(axis=0)
     centre += normal * (np.min(points @ normal) - centre @ normal - robot.legs[0].foot_radius)
     placed = (points - centre) @ to_stance.T
-    position = tuple(float(c) for c in -to_stance @ centre)
-    quaternion = tuple(float(c) for c in mat2quat(to_stance))
-    return Pose(position, quaternion), tuple(tuple(float(c) for c in foot) for foot in placed)
+    px, py, pz = (-to_stance @ centre).tolist()
+    qw, qx, qy, qz = mat2quat(to_stance).tolist()
+    return Pose((px, py, pz), (qw, qx, qy, qz)), tuple((x, y, z) for x, y, z in placed.tolist())
 
 
 def _support_normal(feet: np.ndarray) -> np.ndarray:
@@ -140,8 +149,9 @@ def _move(robot: Robot, start: Pose, target: Pose, feet: Sequence[Vector], dt: f
 def _fold(start: Sequence[float], end: Sequence[float], dt: float) -> Path:
     furthest = max(abs(b - a) for a, b in zip(start, end))
     steps = ceil(furthest / (FOLD_SPEED * dt) - 1e-6)
-    for k in range(1, steps + 1):
+    for k in range(1, steps):
         yield tuple(a + (b - a) * k / steps for a, b in zip(start, end))
+    yield tuple(end)  # exactly, not to rounding
 
 
 def _nearest_angles(robot: Robot, pose: Pose, feet: Sequence[Vector]) -> tuple[float, ...]:

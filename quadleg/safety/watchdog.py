@@ -24,8 +24,8 @@ LIMIT_TIME = 3.0
 POWER_INTERVAL = 0.2  # between the first pulses of two servos
 OUTPUT_SILENT = 0.5
 OUTPUT_IGNORES = 0.25
-FIRST_WORD = 2.0  # how long servo_output may take to be heard before the watchdog speaks unasked
 NOTICE_TIME = 1.0
+NO_FRAME = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
 
 
 class State(str, Enum):
@@ -58,7 +58,6 @@ class Watchdog:
     def __init__(self, robot: Robot, period: float, now: float) -> None:
         self._robot = robot
         self._period = period
-        self._begun = now
         self._limits = Limits(robot, period)
         self._assembly = FrameAssembly(period)
         self._rest = stance_angles(robot, robot.resting)
@@ -70,7 +69,7 @@ class Watchdog:
         self._since = now
         self._cause: Cause | None = None
         self._ending = False
-        self._notices: dict[str, tuple[str, float]] = {}
+        self._notices: dict[str, tuple[str, float, float]] = {}
         self._output: str | None = None
         self._output_since = now
         self._output_heard = now
@@ -78,6 +77,7 @@ class Watchdog:
         self._last_sent = -float("inf")
         self._good_in_hold = 0
         self._bad_in_a_row = 0
+        self._last_refusal = ""
         self._stopped_since: float | None = None
         self.sent = 0
         self.slowed = 0
@@ -86,7 +86,7 @@ class Watchdog:
     @property
     def why(self) -> str:
         """The reason for the state, in words."""
-        return "; ".join([self._why, *(text for text, _ in self._notices.values())])
+        return "; ".join([self._why, *(text for text, _, _ in self._notices.values())])
 
     @property
     def dropped(self) -> int:
@@ -102,6 +102,11 @@ class Watchdog:
     def powered(self) -> bool:
         """Whether any servo has power by this watchdog's will."""
         return self.state not in (State.OFF, State.FAULT)
+
+    @property
+    def output(self) -> str | None:
+        """servo_output's state as last heard."""
+        return self._output
 
     @property
     def finished(self) -> bool:
@@ -126,6 +131,8 @@ class Watchdog:
         frame = self._assembly.add(stamp, leg, angles, now)
         if frame is None:
             return None
+        if self._stale(now):
+            self._good_in_hold = 0
         self._last_good = now
         self._bad_in_a_row = 0
         if self.state is State.HOLD and self._cause is Cause.MISSING:
@@ -137,29 +144,18 @@ class Watchdog:
         return self._follow_frame(frame, now)
 
     def enable(self, on: bool, now: float) -> tuple[bool, str]:
-        """Power on (rise, or go on after a hold) or off (lower first). Whether it is done, and in words what."""
+        """Power on (rise, or go on after a hold) or off (lower first): whether it is done, and what in words."""
         if not on:
             return self._lower("asked to sit", now)
         if self._ending:
             return False, "not enabled: quadleg is ending"
-        if self.state is State.FAULT:
-            return False, f"not enabled: in fault ({self._why}); call reset first"
-        if self.state is State.OFF:
-            if self._output is None:
-                return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
-            if self._output != "following":
-                return False, f"not enabled: servo_output is {self._output}; wait until it is following"
-            self._angles = self._rest
-            return self._rise("enabled", now)
         if self.state is State.LOWERING:
             return self._rise("enabled while it was lowering", now)
         if self.state is State.HOLD:
-            if self._stale(now):
-                self._cause, self._good_in_hold = Cause.MISSING, 0
-                return True, "holds until joint targets arrive"
-            self._follow(now)
-            return True, "goes on"
-        return True, f"already {self.state.value}"
+            return self._go_on(now)
+        if self.powered:
+            return True, f"already {self.state.value}"
+        return self._start(now)
 
     def reset(self, now: float) -> tuple[bool, str]:
         """Leaves `fault` for `off`."""
@@ -188,8 +184,9 @@ class Watchdog:
         self._lower("quadleg is ending", now)
 
     def off_now(self, why: str, now: float) -> None:
-        """Stop of category 0."""
-        self._switch_off(State.OFF, why, now)
+        """Stop of category 0; a fault stays one."""
+        if self.powered:
+            self._switch_off(State.OFF, why, now)
 
     # What goes out
 
@@ -199,9 +196,9 @@ class Watchdog:
         if missing and self.state is State.ACTIVE:
             self._note("dropped", f"frame without {', '.join(missing)} not sent", now)
         self._forget_notices(now)
-        if self.powered and self._output in ("holding", "lowering"):
-            if now - self._output_since > OUTPUT_IGNORES:
-                self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
+        ignored = self._output in ("holding", "lowering") and now - self._output_since > OUTPUT_IGNORES
+        if self.powered and ignored:
+            self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
         if self.state in (State.RISING, State.LOWERING):
             self._advance(now)
         elif self.state is State.ACTIVE:
@@ -212,18 +209,14 @@ class Watchdog:
             self._advance(now)
             if self._cause in (Cause.MISSING, Cause.BAD) and now - self._since > HOLD_TIME:
                 self._lower(f"held for {HOLD_TIME:g} s: {self._why}", now)
-        if self._must_be_silent(now):
+        if self._must_be_silent():
             return None
         return self._command(now)
 
-    def _must_be_silent(self, now: float) -> bool:
+    def _must_be_silent(self) -> bool:
         # A command without joints would cut the power in the middle of what servo_output does to
         # put the robot down, and before its first word nobody knows whether it is doing that.
-        if self.powered:
-            return False
-        if self._output is None:
-            return now - self._begun < FIRST_WORD
-        return self._output in ("holding", "lowering")
+        return not self.powered and self._output in (None, "holding", "lowering")
 
     def _command(self, now: float) -> Command:
         self._last_sent = now
@@ -257,8 +250,7 @@ class Watchdog:
         elif self._bad_in_a_row >= BAD_TARGETS:
             self._hold(Cause.BAD, self._last_refusal, now)
         elif self._stale(now):
-            missing = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
-            self._hold(Cause.MISSING, missing, now)
+            self._hold(Cause.MISSING, NO_FRAME, now)
 
     def _refuse(self, reason: str, now: float) -> None:
         self.refused += 1
@@ -278,6 +270,22 @@ class Watchdog:
         self._enter(State.ACTIVE, "following the joint targets", now)
         self._bad_in_a_row = 0
         self._output_heard = now
+
+    def _start(self, now: float) -> tuple[bool, str]:
+        if self.state is State.FAULT:
+            return False, f"not enabled: in fault ({self._why}); call reset first"
+        if self._output is None:
+            return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
+        if self._output != "following":
+            return False, f"not enabled: servo_output is {self._output}; wait until it is following"
+        return self._rise("enabled", now)
+
+    def _go_on(self, now: float) -> tuple[bool, str]:
+        if self._stale(now):
+            self._hold(Cause.MISSING, NO_FRAME, now)
+            return True, "holds until joint targets arrive"
+        self._follow(now)
+        return True, "goes on"
 
     def _hold(self, cause: Cause, why: str, now: float) -> None:
         self._enter(State.HOLD, why, now)
@@ -329,13 +337,15 @@ class Watchdog:
         elif self.state is State.LOWERING:
             self._switch_off(State.OFF, f"at rest ({self._why})", now)
 
-    # Notices: what goes on within a state, said as long as it lasts
+    # Notices: what goes on within a state, said as long as it lasts; the words change once a NOTICE_TIME
 
     def _note(self, kind: str, text: str, now: float) -> None:
-        said = self._notices.get(kind)
-        self._notices[kind] = (said[0] if said else text, now)
+        said, since, _ = self._notices.get(kind, (text, now, now))
+        if now - since > NOTICE_TIME:
+            said, since = text, now
+        self._notices[kind] = (said, since, now)
 
     def _forget_notices(self, now: float) -> None:
-        for kind, (_, last) in list(self._notices.items()):
+        for kind, (_, _, last) in list(self._notices.items()):
             if now - last > NOTICE_TIME:
                 del self._notices[kind]

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor, isfinite
 
-from ..errors import BoardError
-from ..robot.model import Angles, Joint, Robot
-from .calibration import COUNTS
-from .pca9685 import PCA9685
+from quadleg.errors import BoardError
+from quadleg.robot.model import Angles, Joint, Robot
+from quadleg.servos.calibration import COUNTS
+from quadleg.servos.pca9685 import PCA9685
 
 
 @dataclass(frozen=True, slots=True)

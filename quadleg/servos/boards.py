@@ -8,8 +8,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from ..errors import BoardError
-from ..robot.model import Angles, Robot
+from quadleg.errors import BoardError
+from quadleg.robot.model import Angles, Robot
 
 AnyBoard = TypeVar("AnyBoard", bound="Board")
 
@@ -44,7 +44,7 @@ class Board(ABC):
 
 def _open_simulated(robot: Robot, rest: Angles, memory: Path | None, seed: int) -> Board:
     # Imported only when opened, like every board: each brings a library that the others do without.
-    from .simulated import SimulatedBoard
+    from quadleg.servos.simulated import SimulatedBoard
 
     return SimulatedBoard(robot, rest, memory, seed)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..robot.model import Servo
+from quadleg.robot.model import Servo
 
 COUNTS = 4096
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from .calibration import COUNTS
-from .pca9685 import (
+from quadleg.servos.calibration import COUNTS
+from quadleg.servos.pca9685 import (
     AI,
     ALL_LED_OFF_H,
     ALL_LED_ON_L,

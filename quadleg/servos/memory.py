@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from ..errors import BoardError
+from quadleg.errors import BoardError
 
 _MAGIC = b"quadleg\0"
 _VERSION = 1

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import copysign
 
-from ..robot.model import Servo
-from .calibration import angle_from_pulse
+from quadleg.robot.model import Servo
+from quadleg.servos.calibration import angle_from_pulse
 
 
 class ServoModel:

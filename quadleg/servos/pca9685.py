@@ -9,10 +9,10 @@ import struct
 import time
 from collections.abc import Callable, Mapping
 
-from ..errors import BoardError
-from ..robot.model import BoardSettings
-from .boards import Board
-from .calibration import COUNTS
+from quadleg.errors import BoardError
+from quadleg.robot.model import BoardSettings
+from quadleg.servos.boards import Board
+from quadleg.servos.calibration import COUNTS
 
 CHANNELS = 16
 

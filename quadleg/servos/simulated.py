@@ -9,13 +9,13 @@ from collections.abc import Callable
 from math import radians
 from pathlib import Path
 
-from ..robot.model import JOINT_NAMES, Angles, Robot
-from .boards import Board
-from .calibration import pulse_from_counts
-from .chip import Chip, reset_registers
-from .memory import Memory
-from .model import ServoModel
-from .pca9685 import PRE_SCALE, period_from_prescale
+from quadleg.robot.model import JOINT_NAMES, Angles, Robot
+from quadleg.servos.boards import Board
+from quadleg.servos.calibration import pulse_from_counts
+from quadleg.servos.chip import Chip, reset_registers
+from quadleg.servos.memory import Memory
+from quadleg.servos.model import ServoModel
+from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 
 # Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
 FIRST_OFFSET = radians(12)
@@ -53,7 +53,7 @@ class SimulatedBoard(Board):
         self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
 
         def fresh() -> bytes:
-            angles = _first_angles(robot, rest, seed)
+            angles = placed_by_hand(robot, rest, seed)
             return _RECORD.pack(*angles, clock(), 0.0, bytes(reset_registers()))
 
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
@@ -107,6 +107,15 @@ class SimulatedBoard(Board):
             _, angles = self._state(now)
             self._store(angles, now, Chip(reset_registers(), 0.0, self.refused))
 
+    def place(self, angles: Angles) -> None:
+        """A hand puts the joints that are limp at `angles` (rad), as before a power-up."""
+        with self._memory.locked():
+            now = self._clock()
+            chip, there = self._state(now)
+            pulses = self._pulses(chip) if chip.start_of_pulses() is not None else [None] * _SERVOS
+            placed = [to if pulse is None else at for at, to, pulse in zip(there, angles, pulses)]
+            self._store(placed, now, chip)
+
     def _notice_reboot(self) -> None:
         # The clock begins anew with the machine, and a machine that started anew had lost its power.
         with self._memory.locked():
@@ -137,7 +146,8 @@ class SimulatedBoard(Board):
         return [None if count is None else pulse_from_counts(count, period) for count in counts]
 
 
-def _first_angles(robot: Robot, rest: Angles, seed: int) -> list[float]:
+def placed_by_hand(robot: Robot, rest: Angles, seed: int) -> list[float]:
+    """Where the joints stand, by `seed`, after a person put the legs at the angles `rest` (rad)."""
     offsets = random.Random(seed)
     return [
         min(max(angle + offsets.uniform(-FIRST_OFFSET, FIRST_OFFSET), joint.lower), joint.upper)

@@ -1,0 +1,1 @@
+"""Recordings of runs, and what is drawn from them."""

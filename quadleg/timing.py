@@ -1,0 +1,233 @@
+"""Benchmarks: how fast the parts are on this computer, beside yardsticks measured in the same run.
+
+Every time is the best of several repeated blocks: whatever else the computer does can only add to it.
+"""
+
+from __future__ import annotations
+
+import json
+import timeit
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import radians
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Console
+from rich.table import Table
+
+from quadleg.kinematics.body import Pose, legs_inverse
+from quadleg.kinematics.leg import forward_batch, inverse, inverse_batch
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import Leg, Robot, Vector
+from quadleg.robot.urdf import urdf
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.boards import Board
+from quadleg.servos.pca9685 import PCA9685
+
+Array = NDArray[np.float64]
+Case = TypeVar("Case")
+
+_GET_YARDSTICK = "the extra `test` brings it: pip install 'quadleg[test]'"
+_DAMPING = 1e-6
+
+
+@dataclass(frozen=True)
+class Timing:
+    """One result: its name, value and unit, and the same work done by a library that the trade knows.
+
+    `note` says in words what was measured, and how to get a yardstick that is not installed.
+    """
+
+    name: str
+    value: float
+    unit: str
+    yardstick: str | None = None
+    yardstick_value: float | None = None
+    note: str = ""
+
+    @property
+    def ratio(self) -> float | None:
+        """Value / yardstick's value: below 1 is better for a time, above 1 for a rate. None without yardstick."""
+        return self.value / self.yardstick_value if self.yardstick_value else None
+
+
+def measure() -> list[Timing]:
+    """Run every benchmark with the demo robot; takes some seconds. Keep the computer quiet meanwhile."""
+    robot = load_robot(find_robot("greenhouse_inspector"))
+    return [benchmark(robot) for benchmark in BENCHMARKS]
+
+
+def as_json(timings: Sequence[Timing]) -> str:
+    """One JSON array of objects {name, value, unit, yardstick, yardstick_value, ratio}, null where there is none."""
+    keys = ("name", "value", "unit", "yardstick", "yardstick_value", "ratio")
+    return json.dumps([{key: getattr(timing, key) for key in keys} for timing in timings], indent=2)
+
+
+def print_table(timings: Sequence[Timing]) -> None:
+    """The same for a person."""
+    table = Table(title="Speed on this computer")
+    for heading in ("name", "value", "yardstick", "its value", "ratio"):
+        table.add_column(heading, justify="left" if heading in ("name", "yardstick") else "right")
+    table.add_column("note", overflow="fold")
+    for timing in timings:
+        table.add_row(
+            timing.name,
+            f"{_shown(timing.value)} {timing.unit}",
+            timing.yardstick or "–",
+            "–" if timing.yardstick_value is None else f"{_shown(timing.yardstick_value)} {timing.unit}",
+            "–" if timing.ratio is None else f"{timing.ratio:.2g}",
+            timing.note,
+        )
+    Console().print(table)
+
+
+def ik_scalar(robot: Robot) -> Timing:
+    """One leg's inverse against one iteration of pinocchio's; the iterative way takes several of them."""
+    leg = robot.legs[0]
+    value, note = _inverse_us(leg), "inverse kinematics of one leg"
+    try:
+        iterate = pinocchio_iteration(robot, leg)
+    except ImportError:
+        return Timing("ik_scalar", value, "us", note=f"{note}; pinocchio is not installed, {_GET_YARDSTICK}")
+    start = np.array([sum(limits) / 2 for limits in leg.limits])
+    points = _reachable(leg, 500)
+    yardstick = 1e6 * _seconds_per_call(lambda point: iterate(start, point), list(points))
+    return Timing("ik_scalar", value, "us", "pinocchio, one iteration", yardstick, note)
+
+
+def ik_scalar_ikpy(robot: Robot) -> Timing:
+    """One leg's inverse against ikpy's, which solves until it converges."""
+    leg = robot.legs[0]
+    value, note = _inverse_us(leg), "inverse kinematics of one leg"
+    try:
+        solve = ikpy_inverse(robot, leg)
+    except ImportError:
+        return Timing("ik_scalar_ikpy", value, "us", note=f"{note}; ikpy is not installed, {_GET_YARDSTICK}")
+    yardstick = 1e6 * _seconds_per_call(solve, list(_reachable(leg, 50)), blocks=3)
+    return Timing("ik_scalar_ikpy", value, "us", "ikpy", yardstick, note)
+
+
+def ik_batch(robot: Robot) -> Timing:
+    """The batch inverse with its limit checks; numpy does such work on a single core."""
+    leg = robot.legs[0]
+    points = _reachable(leg, 300_000)
+    seconds = _seconds_per_call(lambda batch: inverse_batch(leg, batch), [points])
+    return Timing("ik_batch", len(points) / seconds, "per_s", note="legs a second, on one core")
+
+
+def pose_to_bytes(robot: Robot) -> Timing:
+    """A body pose to register bytes for all four legs, as a tick does it but for the messages."""
+    bank = ServoBank(robot, PCA9685(_Sink(), robot.board))
+    feet, powered = robot.standing.feet, (True,) * 12
+    reach = np.array([0.01, 0.01, 0.02, *[radians(5)] * 3])
+    centre = np.array([0.0, 0.0, robot.standing.height, 0.0, 0.0, 0.0])
+    poses = [
+        Pose.from_rpy(*axes)
+        for axes in (centre + np.random.default_rng(0).uniform(-reach, reach, (500, 6))).tolist()
+    ]
+
+    def tick(asked: tuple[Vector, tuple[float, float, float, float]]) -> None:
+        bank.write(legs_inverse(robot, Pose(*asked), feet), powered)
+
+    value = 1e6 * _seconds_per_call(tick, [(pose.position, pose.quaternion) for pose in poses])
+    return Timing("pose_to_bytes", value, "us", note="body pose to register bytes, all four legs, no ROS")
+
+
+BENCHMARKS: tuple[Callable[[Robot], Timing], ...] = (ik_scalar, ik_scalar_ikpy, ik_batch, pose_to_bytes)
+
+
+def pinocchio_iteration(robot: Robot, leg: Leg) -> Callable[[Array, Array], Array]:
+    """One step of damped least squares on the leg's URDF: (angles (3,), point (3,)) -> nearer angles (3,).
+
+    Forward kinematics, frame Jacobian, solve, integrate: Nakamura & Hanafusa, J. Dyn. Sys. Meas. Control 108
+    (1986) 163. Raises ImportError where pinocchio is not installed.
+    """
+    import pinocchio
+
+    whole = pinocchio.buildModelFromXML(urdf(robot))
+    own = {joint.name for joint in leg.joints}
+    others = [whole.getJointId(joint.name) for joint in robot.joints if joint.name not in own]
+    model = pinocchio.buildReducedModel(whole, others, pinocchio.neutral(whole))
+    data = model.createData()
+    foot = model.getFrameId(f"{leg.name}_foot")
+    damping = _DAMPING * np.eye(3)
+
+    def iterate(angles: Array, point: Array) -> Array:
+        pinocchio.forwardKinematics(model, data, angles)
+        error = point - pinocchio.updateFramePlacement(model, data, foot).translation
+        jacobian = pinocchio.computeFrameJacobian(model, data, angles, foot, pinocchio.LOCAL_WORLD_ALIGNED)[
+            :3
+        ]
+        step = jacobian.T @ np.linalg.solve(jacobian @ jacobian.T + damping, error)
+        return np.asarray(pinocchio.integrate(model, angles, step))
+
+    return iterate
+
+
+def ikpy_inverse(robot: Robot, leg: Leg) -> Callable[[Array], Array]:
+    """ikpy's inverse for the leg's chain from the URDF, from the middle of its joints' limits: point (3,) -> (3,).
+
+    Raises ImportError where ikpy is not installed.
+    """
+    from ikpy.chain import Chain
+
+    links = ("abductor", "upper", "lower")
+    path = ["base_link"]
+    for joint, link in zip(leg.joints, links):
+        path += [joint.name, f"{leg.name}_{link}"]
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "robot.urdf"
+        file.write_text(urdf(robot), encoding="utf-8")
+        # The chain begins and ends with a fixed link.
+        chain = Chain.from_urdf_file(
+            str(file), base_elements=path, active_links_mask=[False, True, True, True, False]
+        )
+    start = [0.0, *(sum(limits) / 2 for limits in leg.limits), 0.0]
+
+    def solve(point: Array) -> Array:
+        return np.asarray(chain.inverse_kinematics(point, initial_position=start))[1:4]
+
+    return solve
+
+
+class _Sink(Board):
+    """Takes bytes and does nothing with them."""
+
+    def write(self, *messages: bytes) -> None:
+        pass
+
+    def read(self, register: int, count: int) -> bytes:
+        return bytes(count)
+
+    def close(self) -> None:
+        pass
+
+
+def _inverse_us(leg: Leg) -> float:
+    points: list[Vector] = [(x, y, z) for x, y, z in _reachable(leg, 5000).tolist()]
+    return 1e6 * _seconds_per_call(lambda point: inverse(leg, point), points)
+
+
+def _reachable(leg: Leg, count: int) -> Array:
+    """(count, 3) random foot centres that the leg reaches, the same in every run."""
+    lower, upper = np.array(leg.limits).T
+    points = forward_batch(leg, np.random.default_rng(0).uniform(lower, upper, (2 * count, 3)))
+    return np.ascontiguousarray(points[inverse_batch(leg, points)[1]][:count])
+
+
+def _seconds_per_call(call: Callable[[Case], object], cases: Sequence[Case], blocks: int = 15) -> float:
+    """The time of a call in s, in the best of some blocks that each go through all cases."""
+
+    def block() -> None:
+        for case in cases:
+            call(case)
+
+    return min(timeit.repeat(block, number=1, repeat=blocks)) / len(cases)
+
+
+def _shown(value: float) -> str:
+    return f"{value:,.0f}" if value >= 1000 else f"{value:.3g}"

@@ -1,0 +1,116 @@
+"""The benchmarks' form and yardsticks; how fast anything is, no test says."""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import numpy as np
+import pytest
+import robots
+
+from quadleg import timing
+from quadleg.kinematics.leg import forward, inverse
+from quadleg.timing import Timing
+
+KEYS = ["name", "value", "unit", "yardstick", "yardstick_value", "ratio"]
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Every benchmark goes through its code once, with few cases."""
+    reachable = timing._reachable
+    monkeypatch.setattr(timing, "_reachable", lambda leg, count: reachable(leg, min(count, 20)))
+
+    def once(call, cases, blocks=1):
+        call(cases[0])
+        return 1e-6
+
+    monkeypatch.setattr(timing, "_seconds_per_call", once)
+
+
+def test_ratio_is_value_by_yardstick():
+    assert Timing("a", 3.0, "us", "other", 4.0).ratio == 0.75
+    assert Timing("a", 3.0, "us").ratio is None
+
+
+def test_json_is_one_array_with_null_for_what_is_not_there():
+    timings = [Timing("a", 3.0, "us", "other", 4.0, "said to a person only"), Timing("b", 7.0, "per_s")]
+    assert json.loads(timing.as_json(timings)) == [
+        dict(zip(KEYS, ("a", 3.0, "us", "other", 4.0, 0.75))),
+        dict(zip(KEYS, ("b", 7.0, "per_s", None, None, None))),
+    ]
+
+
+@pytest.mark.usefixtures("quick")
+def test_measure_gives_every_row():
+    rows = [(row.name, row.unit) for row in timing.measure()]
+    assert rows == [
+        ("ik_scalar", "us"),
+        ("ik_scalar_ikpy", "us"),
+        ("ik_batch", "per_s"),
+        ("pose_to_bytes", "us"),
+    ]
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize(
+    ("benchmark", "module"), [(timing.ik_scalar, "pinocchio"), (timing.ik_scalar_ikpy, "ikpy")]
+)
+def test_missing_yardstick_is_null_and_the_note_says_how_to_get_it(monkeypatch, benchmark, module):
+    monkeypatch.setitem(sys.modules, module, None)
+    monkeypatch.setitem(sys.modules, f"{module}.chain", None)
+    row = benchmark(robots.inspector())
+    assert row.value > 0
+    assert row.yardstick is None
+    assert row.yardstick_value is None
+    assert row.ratio is None
+    assert module in row.note
+    assert "quadleg[test]" in row.note
+
+
+def test_table_says_all_of_it(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    timing.print_table([Timing("a", 16_234_567.0, "per_s", "other", 4e6, "told"), Timing("b", 0.5678, "us")])
+    out = capsys.readouterr().out
+    for word in ("16,234,567 per_s", "other", "4,000,000 per_s", "4.1", "told", "0.568 us"):
+        assert word in out
+
+
+def test_time_of_a_call_is_the_best_block_by_the_number_of_cases(monkeypatch):
+    monkeypatch.setattr(timing.timeit, "repeat", lambda block, number, repeat: block() or [9.0, 6.0, 8.0])
+    seen = []
+    assert timing._seconds_per_call(seen.append, ["a", "b"], blocks=3) == 3.0
+    assert seen == ["a", "b"]
+
+
+@pytest.mark.parametrize("robot", [robots.inspector(), robots.digger()], ids=lambda robot: robot.name)
+def test_points_are_reachable_and_differ(robot):
+    points = timing._reachable(robot.legs[0], 1000)
+    assert points.shape == (1000, 3)
+    assert len(np.unique(points, axis=0)) == 1000
+    for point in points:
+        inverse(robot.legs[0], tuple(point))  # raises Unreachable where it is not
+
+
+# The yardsticks must do the work that they are timed for.
+
+
+@pytest.mark.parametrize("leg", robots.inspector().legs, ids=lambda leg: leg.name)
+def test_pinocchio_yardstick_converges_to_our_inverse(leg):
+    pytest.importorskip("pinocchio")
+    iterate = timing.pinocchio_iteration(robots.inspector(), leg)
+    start = np.array([sum(limits) / 2 for limits in leg.limits])
+    point = np.array(forward(leg, start + [0.1, -0.2, 0.15]))
+    angles = start
+    for _ in range(20):
+        angles = iterate(angles, point)
+    assert angles == pytest.approx(inverse(leg, tuple(point)), abs=1e-6)
+
+
+@pytest.mark.parametrize("leg", robots.inspector().legs, ids=lambda leg: leg.name)
+def test_ikpy_yardstick_reaches_the_point(leg):
+    pytest.importorskip("ikpy")
+    solve = timing.ikpy_inverse(robots.inspector(), leg)
+    point = np.array(forward(leg, [sum(limits) / 2 + 0.1 for limits in leg.limits]))
+    assert forward(leg, solve(point)) == pytest.approx(point, abs=1e-4)
