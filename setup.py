@@ -1,4 +1,5 @@
 from glob import glob
+from pathlib import Path
 
 from setuptools import find_packages, setup
 
@@ -30,7 +31,7 @@ setup(
     name="quadleg",
     version="0.1.0",
     description="Leg control and state estimation for small four-legged robots with twelve hobby servos",
-    long_description=open("README.md", encoding="utf-8").read(),
+    long_description=Path("README.md").read_text(encoding="utf-8"),
     long_description_content_type="text/markdown",
     license="Apache-2.0",
     maintainer="quadleg developers",

@@ -60,9 +60,7 @@ def _sit(options: argparse.Namespace) -> int:
 def _stop(options: argparse.Namespace) -> int:
     with _robot(options) as robot:
         robot.stop()
-    _say(
-        "stopped: pulses are off. Put the legs into the resting pose, then `quadleg reset` and `quadleg stand`"
-    )
+    _say("stopped: pulses are off. Put the legs into the resting pose, then `quadleg reset` and `quadleg stand`")
     return 0
 
 
@@ -136,9 +134,7 @@ def parser() -> argparse.ArgumentParser:
     def command(
         name: str, act: Callable[[argparse.Namespace], int], summary: str, more: str = ""
     ) -> argparse.ArgumentParser:
-        sub = commands.add_parser(
-            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}".strip()
-        )
+        sub = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}".strip())
         sub.set_defaults(act=act)
         return sub
 
@@ -164,9 +160,7 @@ def parser() -> argparse.ArgumentParser:
     takes_namespace(run)
     run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
     run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
-    run.add_argument(
-        "--seed", type=int, default=0, help="where the simulated servos stand before the first pulse"
-    )
+    run.add_argument("--seed", type=int, default=0, help="where the simulated servos stand before the first pulse")
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
     run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
 
@@ -215,12 +209,8 @@ def parser() -> argparse.ArgumentParser:
         "stop, and sits down; ends with a table and a picture.",
     )
     takes_robot(show)
-    show.add_argument(
-        "--picture", default="demo.png", metavar="FILE", help="where to draw (default: %(default)s)"
-    )
-    show.add_argument(
-        "--seed", type=int, default=0, help="where the simulated servos stand before the first pulse"
-    )
+    show.add_argument("--picture", default="demo.png", metavar="FILE", help="where to draw (default: %(default)s)")
+    show.add_argument("--seed", type=int, default=0, help="where the simulated servos stand before the first pulse")
 
     takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
     speed = command("timing", _timing, "measure the speed of the parts on this computer")

@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Any
 
 from quadleg.errors import NotHeard, NotReached, QuadlegError, Refused
-from quadleg.graph import stay_local
+from quadleg.graph import find_each_other_soon, stay_local
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES
@@ -62,6 +62,7 @@ class Robot:
     def __init__(self, namespace: str = "") -> None:
         need_ros()
         stay_local()
+        find_each_other_soon()
         import rclpy
         from diagnostic_msgs.msg import DiagnosticArray
         from geometry_msgs.msg import PoseStamped
@@ -131,8 +132,7 @@ class Robot:
         if self._now.state != "active":
             self._wait(
                 lambda: (
-                    self._now.state != "off"
-                    or self._now.values("joint_watchdog").get("servo_output") == "following"
+                    self._now.state != "off" or self._now.values("joint_watchdog").get("servo_output") == "following"
                 ),
                 ANSWER_WITHIN,
                 lambda: f"servo_output is {self._now.servo_state}: {self._now.servo_why}",
@@ -141,9 +141,7 @@ class Robot:
             self._wait(
                 lambda: self._now.state in ("active", "off", "fault"),
                 STAND_WITHIN,
-                lambda: (
-                    f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}"
-                ),
+                lambda: f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}",
             )
         self.pose(height_mm=height_mm)
 

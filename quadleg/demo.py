@@ -108,9 +108,7 @@ class Demo:
         start = self._clock()
         note = act.do(self)
         reached = self.robot.reached()
-        self.steps.append(
-            Step(act.name, start, self._clock(), act.asked, reached, self.history.angles[-1], note)
-        )
+        self.steps.append(Step(act.name, start, self._clock(), act.asked, reached, self.history.angles[-1], note))
 
     # Acts that are more than one pose
 
@@ -256,9 +254,7 @@ def _stack(model: Model, seed: int) -> Iterator[tuple[str, Path]]:
 
 
 def _height_error_mm(step: Step) -> float:
-    return (
-        abs(step.asked.position[2] - step.reached.position[2]) * 1000 if step.asked and step.reached else 0.0
-    )
+    return abs(step.asked.position[2] - step.reached.position[2]) * 1000 if step.asked and step.reached else 0.0
 
 
 def _table(demo: Demo) -> Table:
@@ -275,9 +271,7 @@ def _table(demo: Demo) -> Table:
     for step in demo.steps:
         if step.asked and step.reached:
             asked, reached = _axes(step.asked), _axes(step.reached)
-            table.add_row(
-                step.name, *(f"{a:g}→{r:.1f}" if a else f"{r:+.1f}" for a, r in zip(asked, reached))
-            )
+            table.add_row(step.name, *(f"{a:g}→{r:.1f}" if a else f"{r:+.1f}" for a, r in zip(asked, reached)))
     return table
 
 

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import Any
 
 from quadleg.robot.model import LEGS
+from quadleg.shipped import config_folder
 
 SERVO_OUTPUT, CONTROL = "servo_output", "control"
 DISCOVERY = "ROS_AUTOMATIC_DISCOVERY_RANGE"
@@ -60,3 +61,8 @@ def stay_local() -> bool:
         return False
     os.environ[DISCOVERY] = "LOCALHOST"
     return True
+
+
+def find_each_other_soon() -> None:
+    """Lets this process's nodes announce themselves often, unless the person has a Fast DDS profile of their own."""
+    os.environ.setdefault("FASTDDS_DEFAULT_PROFILES_FILE", str(config_folder() / "fastdds_discovery.xml"))

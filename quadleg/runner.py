@@ -17,7 +17,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -78,10 +79,8 @@ class Child:
     def tell(self, word: bytes) -> None:
         """Says a word to the child; one that died hears nothing."""
         if self.line:
-            try:
+            with suppress(OSError):
                 self.line.send(word)
-            except OSError:
-                pass
 
 
 class Runner:
@@ -118,19 +117,20 @@ class Runner:
 
     # The parts of `run`
 
-    def _only_one(self) -> Any:
-        lock = open(self._memory.with_suffix(".lock"), "w")
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            lock.close()
-            raise AlreadyRunning(
-                f"{self._plan.robot.name} already runs on this computer under the same name; end that "
-                f"`quadleg run` first, or give this one its own --namespace"
-            ) from None
-        return lock
+    @contextmanager
+    def _only_one(self) -> Iterator[None]:
+        with self._memory.with_suffix(".lock").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise AlreadyRunning(
+                    f"{self._plan.robot.name} already runs on this computer under the same name; end that "
+                    f"`quadleg run` first, or give this one its own --namespace"
+                ) from None
+            yield
 
     def _say_network(self) -> None:
+        graph.find_each_other_soon()
         if graph.stay_local():
             self._say(f"ROS traffic stays on this computer; {graph.DISCOVERY}=SUBNET opens it to the network")
 
@@ -208,7 +208,8 @@ class Runner:
 
     def _bury(self, child: Child) -> None:
         """A child's line ended: it died, or it ended as it was told."""
-        assert child.process and child.line
+        assert child.process is not None
+        assert child.line is not None
         self._selector.unregister(child.line)
         child.line.close()
         code = child.process.wait()
@@ -238,9 +239,7 @@ class Runner:
                 PCA9685(board, robot.board).all_off()
             self._say("pulses switched off by the parent")
         except QuadlegError as error:
-            self._say(
-                f"the pulses could not be switched off: {error}. Open the switch in the servo supply now"
-            )
+            self._say(f"the pulses could not be switched off: {error}. Open the switch in the servo supply now")
 
 
 def need_ros() -> None:

@@ -51,7 +51,7 @@ class Timing:
 
     @property
     def ratio(self) -> float | None:
-        """Value / yardstick's value: below 1 is better for a time, above 1 for a rate. None without yardstick."""
+        """Value / yardstick's value: the less the better for a time, the more for a rate."""
         return self.value / self.yardstick_value if self.yardstick_value else None
 
 
@@ -62,7 +62,7 @@ def measure() -> list[Timing]:
 
 
 def as_json(timings: Sequence[Timing]) -> str:
-    """One JSON array of objects {name, value, unit, yardstick, yardstick_value, ratio}, null where there is none."""
+    """One JSON array of objects {name, value, unit, yardstick, yardstick_value, ratio}, null where none."""
     keys = ("name", "value", "unit", "yardstick", "yardstick_value", "ratio")
     return json.dumps([{key: getattr(timing, key) for key in keys} for timing in timings], indent=2)
 
@@ -144,7 +144,7 @@ def pinocchio_iteration(robot: Robot, leg: Leg) -> Callable[[Array, Array], Arra
     """One step of damped least squares on the leg's URDF: (angles (3,), point (3,)) -> nearer angles (3,).
 
     Forward kinematics, frame Jacobian, solve, integrate: Nakamura & Hanafusa, J. Dyn. Sys. Meas. Control 108
-    (1986) 163. Raises ImportError where pinocchio is not installed.
+    (1986) 163 (recalled from memory). Raises ImportError where pinocchio is not installed.
     """
     import pinocchio
 
@@ -169,9 +169,9 @@ def pinocchio_iteration(robot: Robot, leg: Leg) -> Callable[[Array, Array], Arra
 
 
 def ikpy_inverse(robot: Robot, leg: Leg) -> Callable[[Array], Array]:
-    """ikpy's inverse for the leg's chain from the URDF, from the middle of its joints' limits: point (3,) -> (3,).
+    """ikpy's inverse on the leg's URDF: point (3,) -> angles (3,).
 
-    Raises ImportError where ikpy is not installed.
+    It starts in the middle of the joint limits. Raises ImportError where ikpy is not installed.
     """
     from ikpy.chain import Chain
 

@@ -29,13 +29,9 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
         lines += [("asked", pose_in_words(asked)), ("reached", pose_in_words(reached))]
     lines.append(("servos", f"servo_output is {now.servo_state}: {now.servo_why}"))
     if output:
-        lines.append(
-            ("joints", f"{output['joints_powered']} of 12 powered; joint_states are {output['joint_angles']}")
-        )
+        lines.append(("joints", f"{output['joints_powered']} of 12 powered; joint_states are {output['joint_angles']}"))
         if "power_up_movement_deg" in output:
-            lines.append(
-                ("power-up", f"no first pulse moved a joint by more than {output['power_up_movement_deg']}°")
-            )
+            lines.append(("power-up", f"no first pulse moved a joint by more than {output['power_up_movement_deg']}°"))
     if watchdog:
         age = float(watchdog["last_good_frame_s"])
         last = f"the last {1000 * age:.0f} ms ago" if age < 60 else "none yet"

@@ -101,7 +101,7 @@ def test_pinocchio_yardstick_converges_to_our_inverse(leg):
     pytest.importorskip("pinocchio")
     iterate = timing.pinocchio_iteration(robots.inspector(), leg)
     start = np.array([sum(limits) / 2 for limits in leg.limits])
-    point = np.array(forward(leg, start + [0.1, -0.2, 0.15]))
+    point = np.array(forward(leg, start + np.array([0.1, -0.2, 0.15])))
     angles = start
     for _ in range(20):
         angles = iterate(angles, point)

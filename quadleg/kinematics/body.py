@@ -109,11 +109,6 @@ def stance_angles(robot: Robot, stance: Stance) -> tuple[float, ...]:
     return legs_inverse(robot, Pose((0.0, 0.0, stance.height)), stance.feet)
 
 
-def resting_angles(robot: Robot) -> tuple[float, ...]:
-    """The twelve angles of the resting pose."""
-    return stance_angles(robot, robot.resting)
-
-
 def pose_from_feet(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:
     """The pose of base_link that best fits foot centres in base_link to the same feet in base_footprint.
 

@@ -47,11 +47,7 @@ class Clearance:
 
         # Capsules: upper and lower of each leg, 0 to 7, then the body's. Pairs with the body come last.
         names = [f"{leg}_{link}" for leg in LEGS for link in ("upper", "lower")]
-        radii = [
-            radius
-            for leg in robot.legs
-            for radius in (leg.link_radius, max(leg.link_radius, leg.foot_radius))
-        ]
+        radii = [radius for leg in robot.legs for radius in (leg.link_radius, max(leg.link_radius, leg.foot_radius))]
         between = [(i, j) for i, j in combinations(range(8), 2) if i // 2 != j // 2]
         with_body = [(i, 8 + j) for i in range(8) for j in range(body_count)]
         first, second = np.array(between + with_body).T

@@ -72,9 +72,7 @@ class QuadlegNode(Node):
         )
         return 1.0 / rate
 
-    def subscribe(
-        self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False
-    ) -> None:
+    def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> None:
         self.create_subscription(kind, topic, self._guarded(callback), qos, raw=raw)
 
     def every(self, period: float, callback: Callable[[], None]) -> None:

@@ -80,16 +80,14 @@ class BaseMotion(QuadlegNode):
             self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
             self.say_health()
             return None
-        self._refusal = None
+        self._refusal = self._stop = None
         return pose, nanoseconds(message.header.stamp)
 
     def _pose_of(self, message: PoseStamped) -> Pose:
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
         place = finite_point(message.pose.position)
         if max(map(abs, place)) > FARTHEST:
-            raise BadTarget(
-                f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres"
-            )
+            raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres")
         q = message.pose.orientation
         norm = hypot(q.w, q.x, q.y, q.z)
         if not isfinite(norm) or norm < 1e-6:
@@ -149,7 +147,7 @@ class BaseMotion(QuadlegNode):
         try:
             angles = legs_inverse(self.robot, pose, feet)
         except Unreachable as error:
-            return f"{error.leg}_{error.joint}: {error.limit}"
+            return f"{error.leg}, {error.limit}"
         gap = self._clearance.least(angles)
         if gap.distance < self.robot.clearance:
             return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
@@ -158,7 +156,8 @@ class BaseMotion(QuadlegNode):
     # What it says
 
     def _say_changes(self) -> None:
-        said = (self._active, self._approach.moving, self._stop is None, self._wanted()[1])
+        target, stamp = self._wanted()
+        said = (self._active, self._approach.pose == target, self._stop is None, stamp)
         if said != self._said:
             self._said = said
             self.say_health()
@@ -178,12 +177,11 @@ class BaseMotion(QuadlegNode):
         if self._stop:
             values["motion"] = "stopped"
             return Health(f"goes no further, stopped by {self._stop}", values, DiagnosticStatus.WARN)
-        values["motion"] = "moving" if self._approach.moving else "arrived"
+        arrived = self._approach.pose == target
+        values["motion"] = "arrived" if arrived else "moving"
         if self._refusal:
             return Health(self._refusal, values, DiagnosticStatus.WARN)
-        return Health(
-            "on the way to the base target" if self._approach.moving else "at the base target", values
-        )
+        return Health("at the base target" if arrived else "on the way to the base target", values)
 
 
 def _in_words(pose: Pose) -> str:

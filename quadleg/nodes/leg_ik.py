@@ -43,7 +43,7 @@ class LegIk(QuadlegNode):
             self._say(self._limit, f"foot target refused: {error}")
             return
         except Unreachable as error:
-            angles, limit = error.angles, f"{error.leg}_{error.joint}: {error.limit}"
+            angles, limit = error.angles, f"{error.leg}, {error.limit}"
         self._say(limit, None)
         self._message.header.stamp = target.header.stamp
         self._message.points[0].positions = array("d", angles)

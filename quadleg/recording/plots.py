@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, degrees
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, Patch, Polygon, Rectangle
+from matplotlib.patches import Circle, Polygon, Rectangle
 from numpy.typing import NDArray
 
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
@@ -22,7 +23,6 @@ from quadleg.kinematics.leg import points
 from quadleg.recording.run import History, Step
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import JOINTS, LEGS, Robot
-from quadleg.words import pose_in_words
 
 Array = NDArray[np.float64]
 
@@ -31,18 +31,18 @@ _DPI = 200
 _COLUMNS = 6
 
 # All below in pixels.
-_MARGIN = 60
-_TITLE = 130
-_HEADING_GAP, _ROW_GAP, _COLUMN_GAP = 8, 34, 56
-_LINE = 30
-_VALUE_INDENT = 108
-_CHARACTER = 12.6  # mean width in the text size
-_PANEL, _PANEL_GAP = 150, 16
+_MARGIN, _COLUMN_GAP, _ROW_GAP, _HEADING_GAP = 60, 40, 34, 10
+_TITLE = 128
+_LINE = 28
+_CHARACTER = 12.6  # a little over the mean width of one
+_ASKED, _ARROW, _REACHED, _UNIT = 148, 170, 262, 270  # right end, middle, right end, left end
 _AXIS_LEFT = 170
+_BAND, _PANEL, _PANEL_GAP = 34, 150, 16
 
-_TEXT, _SMALL, _TITLE_SIZE = 8.0, 8.0, 14.0
-_INK, _QUIET = "#27313d", "#66717e"
-_GROUND = 0.006  # m that the ground is drawn deep
+_TEXT, _SECTION, _TITLE_SIZE = 8.0, 11.0, 14.0  # points
+_INK, _QUIET, _PALE = "#27313d", "#66717e", "#b9c1ca"
+_GROUND = 0.005  # m that the ground is drawn deep
+_SHOWN = 0.5  # mm or degrees: what less is reached where nothing was asked is left out
 
 # Colour and hatch of the watchdog's states, apart from the hues of the legs.
 STATES = {
@@ -57,7 +57,7 @@ STATES = {
 
 @dataclass(frozen=True)
 class View:
-    """A side to look from: the axis of base_footprint across the picture (z is up), and the way to the viewer."""
+    """A side to look from in base_footprint: the axis across the picture, and towards the viewer; z is up."""
 
     name: str
     across: int
@@ -74,7 +74,7 @@ FRONT = View("front", 1, (1.0, 0.0, 0.0))
 
 def demo_picture(robot: Robot, steps: Sequence[Step], history: History, path: Path) -> None:
     """Draw a run into a PNG file, `WIDTH` pixels wide: see `demo_figure`."""
-    demo_figure(robot, steps, history).savefig(path, format="png")
+    demo_figure(robot, steps, history).savefig(path, format="png", dpi=_DPI)
 
 
 def demo_figure(robot: Robot, steps: Sequence[Step], history: History) -> Figure:
@@ -96,130 +96,133 @@ class _Picture:
         rows = ceil(len(steps) / _COLUMNS)
         columns = ceil(len(steps) / rows)
         cell = (WIDTH - 2 * _MARGIN - (columns - 1) * _COLUMN_GAP) / columns
+        headings = [_Heading.of(step, cell) for step in steps]
         stands = [_Stand.of(robot, step) for step in steps]
         spans = {view: _span(stands, view) for view in (SIDE, FRONT)}
-        top = max(float(stand.places()[:, 2].max()) for stand in stands) + 0.004
-        scale = min(cell / sum(high - low for low, high in spans.values()), 1400.0)
-        view_height = scale * (top + _GROUND)
+        scale = cell / sum(high - low for low, high in spans.values())  # pixels a metre
 
-        headings = [_Heading.of(step, cell) for step in steps]
         in_rows = [range(first, min(first + columns, len(steps))) for first in range(0, len(steps), columns)]
-        row_heights = [
-            max(headings[i].lines for i in row) * _LINE + _HEADING_GAP + view_height + _ROW_GAP for row in in_rows
-        ]
-        panels_top = _TITLE + sum(row_heights) + 20
-        self._height = round(panels_top + 150 + 3 * _PANEL + 2 * _PANEL_GAP + 100)
+        heading_heights = [_LINE * max(headings[i].lines for i in row) + _HEADING_GAP for row in in_rows]
+        tops = [max(stands[i].top for i in row) + 0.002 for row in in_rows]
+        view_heights = [scale * (top + _GROUND) for top in tops]
+        time_top = _TITLE + sum(heading_heights) + sum(view_heights) + _ROW_GAP * rows + 20
+        self._height = round(time_top + 64 + _LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86)
         self.figure = Figure(figsize=(WIDTH / _DPI, self._height / _DPI), dpi=_DPI, facecolor="white")
 
         self._title()
         row_top = float(_TITLE)
-        for row, row_height in zip(in_rows, row_heights):
+        for row, heading_height, view_height, top in zip(in_rows, heading_heights, view_heights, tops):
             for column, i in enumerate(row):
                 left = _MARGIN + column * (cell + _COLUMN_GAP)
                 self._heading(left, row_top, i + 1, headings[i])
-                views_top = row_top + row_height - _ROW_GAP - view_height
-                at = left
                 for view, (low, high) in spans.items():
-                    axes = self._axes(f"{i + 1} {view.name}", at, views_top, scale * (high - low), view_height)
+                    width = scale * (high - low)
+                    axes = self._axes(
+                        f"{i + 1} {view.name}", left, row_top + heading_height, width, view_height
+                    )
                     axes.set(xlim=(low, high), ylim=(-_GROUND, top))
+                    axes.set_axis_off()
                     _draw_robot(axes, robot, stands[i], view)
-                    at += scale * (high - low)
-            row_top += row_height
-        self._over_time(panels_top, steps, history)
+                    left += width
+            row_top += heading_height + view_height + _ROW_GAP
+        self._over_time(time_top, steps, history)
 
-    def _axes(self, label: str, left: float, top: float, width: float, height: float, **options: Any) -> Axes:
+    def _axes(self, label: str, left: float, top: float, width: float, height: float) -> Axes:
         place = (left / WIDTH, 1 - (top + height) / self._height, width / WIDTH, height / self._height)
-        axes = self.figure.add_axes(place, label=label, **options)
-        if not options:
-            axes.set_axis_off()
-        return axes
+        return self.figure.add_axes(place, label=label)
 
-    def _write(self, left: float, top: float, words: str, **style: Any) -> None:
-        self.figure.text(left / WIDTH, 1 - top / self._height, words, **{"va": "baseline", **style})
+    def _write(self, left: float, baseline: float, words: str, **style: Any) -> None:
+        self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
+
+    def _legend(self, handles: Sequence[Artist], middle: float) -> None:
+        legend = self.figure.legend(
+            handles=list(handles),
+            loc="center right",
+            bbox_to_anchor=(1 - _MARGIN / WIDTH, 1 - middle / self._height),
+            ncol=max(1, len(handles)),
+            frameon=False,
+            borderpad=0,
+            borderaxespad=0,
+            handlelength=1.6,
+            columnspacing=1.6,
+        )
+        legend.set_in_layout(False)
 
     def _title(self) -> None:
-        name = self._robot.name.replace("_", " ")
-        self._write(_MARGIN, 62, name, fontsize=_TITLE_SIZE, fontweight="bold")
-        self._write(
-            _MARGIN, 98, "each step at its end, seen from the right side and from the front", color=_QUIET
-        )
+        self._write(_MARGIN, 62, self._robot.name.replace("_", " "), fontsize=_TITLE_SIZE, fontweight="bold")
+        explained = "each step at its end, from the right side and from the front; body pose asked → reached"
+        self._write(_MARGIN, 98, explained, color=_QUIET)
         legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
-        self._legend(legs, 46)
-
-    def _legend(self, handles: list[Any], top: float) -> None:
-        self.figure.add_artist(
-            self.figure.legend(
-                handles=handles,
-                loc="center right",
-                bbox_to_anchor=(1 - _MARGIN / WIDTH, 1 - top / self._height),
-                ncol=len(handles),
-                frameon=False,
-                borderpad=0,
-                borderaxespad=0,
-                handlelength=1.6,
-                columnspacing=1.6,
-            )
-        )
+        self._legend(legs, 50)
 
     def _heading(self, left: float, top: float, number: int, heading: _Heading) -> None:
-        self._write(left, top + 24, f"{number}", fontweight="bold", color=_QUIET)
-        self._write(left + 40, top + 24, heading.name, fontweight="bold")
-        line = 1
-        for label, values in heading.parts:
-            self._write(left, top + 24 + line * _LINE, label, color=_QUIET)
-            for value in values:
-                self._write(left + (_VALUE_INDENT if label else 0), top + 24 + line * _LINE, value)
-                line += 1
+        baseline = top + 20
+        self._write(left, baseline, f"{number}", fontweight="bold", color=_QUIET)
+        self._write(left + 42, baseline, heading.name, fontweight="bold")
+        for axis, asked, reached, unit in heading.axes:
+            baseline += _LINE
+            self._write(left, baseline, axis, color=_QUIET)
+            self._write(left + _ASKED, baseline, asked, ha="right")
+            self._write(left + _ARROW, baseline, "→", ha="center", color=_QUIET)
+            self._write(left + _REACHED, baseline, reached, ha="right")
+            self._write(left + _UNIT, baseline, unit, color=_QUIET)
+        for line in heading.note:
+            baseline += _LINE
+            self._write(left, baseline, line, color=_QUIET)
 
     def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
         width = WIDTH - _AXIS_LEFT - _MARGIN
         first, last = min(history.times[0], steps[0].start), max(history.times[-1], steps[-1].end)
-        begun = [time for time, _ in history.states]
-        spells = [
-            (start, end, state)
-            for (start, state), end in zip(history.states, [*begun[1:], last])
-            if state in STATES
-        ]
-        self._write(_MARGIN, top + 30, "Joint angles", fontsize=11, fontweight="bold")
-        shown = dict.fromkeys(state for _, _, state in spells)
-        self._legend([_patch(state, label=state) for state in shown], top + 22)
+        ends = [*(time for time, _ in history.states[1:]), last]
+        spells = [(start, end, state) for (start, state), end in zip(history.states, ends) if state in STATES]
+        bounds = sorted({time for step in steps for time in (step.start, step.end)})
 
-        top += 60
+        self._write(_MARGIN, top + 30, "joint angles over time", fontsize=_SECTION, fontweight="bold")
+        self._legend([_patch(state) for state in STATES if state in {spell[2] for spell in spells}], top + 22)
+
+        top += 64
+        self._write(_MARGIN, top + 23, "step", color=_QUIET)
         numbers = self._axes("steps", _AXIS_LEFT, top, width, _LINE)
         numbers.set(xlim=(first, last), ylim=(0, 1))
+        numbers.set_axis_off()
+        numbers.vlines(bounds, 0, 1, color=_PALE, linewidth=0.6)
         middles = [(step.start + step.end) / 2 for step in steps]
         for number, place in enumerate(_spread(middles, 36 * (last - first) / width, last), 1):
             numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=_QUIET)
-        self._write(_MARGIN, top + 23, "step", color=_QUIET)
 
-        top += _LINE + 4
-        band = self._axes("states", _AXIS_LEFT, top, width, 34)
+        top += _LINE
+        self._write(_MARGIN, top + 25, "state", color=_QUIET)
+        band = self._axes("states", _AXIS_LEFT, top, width, _BAND)
         band.set(xlim=(first, last), ylim=(0, 1))
+        band.set_axis_off()
         for start, end, state in spells:
-            band.add_patch(_patch(state, xy=(start, 0), width=end - start, height=1))
-            if (end - start) / (last - first) * width > len(state) * _CHARACTER + 16:
+            patch = _patch(state)
+            band.add_patch(patch)
+            patch.set_bounds(start, 0, end - start, 1)
+            if (end - start) / (last - first) * width > len(state) * _CHARACTER + 12:
                 words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
                 words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
-        self._write(_MARGIN, top + 25, "state", color=_QUIET)
 
-        top += 34 + _PANEL_GAP
-        degrees = np.degrees(np.array(history.angles)).reshape(-1, 12)
+        top += _BAND + _PANEL_GAP
         for j, joint in enumerate(JOINTS):
-            panel = self._axes(joint, _AXIS_LEFT, top, width, _PANEL, facecolor="none")
+            panel = self._axes(joint, _AXIS_LEFT, top, width, _PANEL)
             for start, end, state in spells:
                 if state in ("hold", "fault"):
                     panel.axvspan(start, end, color=STATES[state][0], alpha=0.45, linewidth=0, zorder=0)
-            for moment in dict.fromkeys(time for step in steps for time in (step.start, step.end)):
-                panel.axvline(moment, color="#b9c1ca", linewidth=0.6, zorder=1)
-            # Legs that move alike lie on each other: the narrower lines leave the wider ones seen.
-            for i, (leg, thick) in enumerate(zip(LEGS, (4.2, 3.0, 1.9, 0.9))):
-                panel.plot(history.times, degrees[:, 3 * i + j], color=LEG[leg], linewidth=thick, label=leg)
+            for bound in bounds:
+                panel.axvline(bound, color=_PALE, linewidth=0.6, zorder=1)
+            # Legs that move alike lie on each other: narrower lines leave the wider ones seen.
+            for i, (leg, thick) in enumerate(zip(LEGS, (4.4, 3.1, 1.9, 0.8))):
+                curve = np.degrees([angles[3 * i + j] for angles in history.angles])
+                panel.plot(history.times, curve, color=LEG[leg], linewidth=thick, label=leg)
             panel.set_xlim(first, last)
             panel.margins(y=0.12)
             panel.set_ylabel(f"{joint} (°)", color=_INK)
-            panel.yaxis.set_label_coords(-(_AXIS_LEFT - _MARGIN - 14) / width, 0.5)
+            panel.yaxis.set_label_coords((_MARGIN + 14 - _AXIS_LEFT) / width, 0.5)
             panel.locator_params(axis="y", nbins=4)
-            panel.tick_params(color=_QUIET, labelcolor=_INK, labelbottom=joint == JOINTS[-1])
+            panel.tick_params(color=_QUIET, labelcolor=_INK)
+            if joint != JOINTS[-1]:
+                panel.tick_params(axis="x", bottom=False, labelbottom=False)
             panel.spines[["top", "right"]].set_visible(False)
             panel.spines[["left", "bottom"]].set_color(_QUIET)
             top += _PANEL + _PANEL_GAP
@@ -228,7 +231,7 @@ class _Picture:
 
 @dataclass(frozen=True)
 class _Stand:
-    """The robot in base_footprint: the points of each leg (4, 4, 3), and the body's six faces (6, 4, 3)."""
+    """The robot in base_footprint: points of legs (4, 4, 3), faces of the body (6, 4, 3), their normals."""
 
     legs: Array
     faces: Array
@@ -239,114 +242,111 @@ class _Stand:
         pose = step.reached or pose_from_feet(all_forward(robot, step.angles), robot.standing.feet)
         rotation, position = np.array(pose.matrix), np.array(pose.position)
         legs = np.array([points(leg, step.angles[3 * i : 3 * i + 3]) for i, leg in enumerate(robot.legs)])
-        faces, normals = _box()
-        corners = faces * (np.array(robot.body.size) / 2) + np.array(robot.body.centre)
-        return cls(legs @ rotation.T + position, corners @ rotation.T + position, normals @ rotation.T)
+        faces, normals = _cube()
+        faces = np.array(robot.body.centre) + faces * np.array(robot.body.size) / 2
+        return cls(legs @ rotation.T + position, faces @ rotation.T + position, normals @ rotation.T)
 
+    @property
     def places(self) -> Array:
         """(n, 3): all of it."""
         return np.concatenate([self.legs.reshape(-1, 3), self.faces.reshape(-1, 3)])
 
+    @property
+    def top(self) -> float:
+        return float(self.places[:, 2].max())
+
 
 @dataclass(frozen=True)
 class _Heading:
-    """What stands above a step: its name, and labelled lines."""
+    """What stands above a step: its name, lines of (axis, asked, reached, unit), and lines of words."""
 
     name: str
-    parts: list[tuple[str, list[str]]]
+    axes: list[tuple[str, str, str, str]]
+    note: list[str]
 
     @classmethod
     def of(cls, step: Step, width: float) -> _Heading:
-        def lines(words: str, room: float) -> list[str]:
-            return wrap(words, max(1, int(room / _CHARACTER)))
-
+        """The axes that the pose asked for, or the pose reached, has; the note where no pose was asked."""
         if not step.asked:
-            return cls(step.name, [("", lines(step.note, width))] if step.note else [])
-        parts = []
-        for label, pose in (("asked", step.asked), ("reached", step.reached)):
-            parts.append((label, lines(_unbroken(pose), width - _VALUE_INDENT) if pose else ["not known"]))
-        return cls(step.name, parts)
+            return cls(step.name, [], wrap(step.note, int(width / _CHARACTER)))
+        axes = []
+        reached = _axes(step.reached) if step.reached else [None] * 6
+        for (name, unit), asked, got in zip(_AXES, _axes(step.asked), reached):
+            if name == "height" or round(asked, 1) or (got and abs(got) >= _SHOWN):
+                axes.append((name, _number(asked, "g"), "?" if got is None else _number(got, ".1f"), unit))
+        return cls(step.name, axes, [])
 
     @property
     def lines(self) -> int:
-        return 1 + sum(len(values) for _, values in self.parts)
+        return 1 + len(self.axes) + len(self.note)
 
 
-def _unbroken(pose: Pose) -> str:
-    """The pose in words that are broken between two axes only."""
-    return ", ".join(axis.replace(" ", "\u00a0") for axis in pose_in_words(pose).split(", "))
+_AXES = (("height", "mm"), ("x", "mm"), ("y", "mm"), ("roll", "°"), ("pitch", "°"), ("yaw", "°"))
 
 
-def _box() -> tuple[Array, Array]:
+def _axes(pose: Pose) -> list[float]:
+    """The pose in mm and degrees, in the order of `_AXES`."""
+    x, y, z = (1000 * value for value in pose.position)
+    return [z, x, y, *map(degrees, pose.rpy)]
+
+
+def _number(value: float, form: str) -> str:
+    """To a tenth, without a negative zero, and with the minus of print."""
+    return format(round(value, 1) + 0.0, form).replace("-", "−")
+
+
+def _cube() -> tuple[Array, Array]:
     """Faces (6, 4, 3) and outward normals (6, 3) of the cube from −1 to 1."""
-    faces, normals = [], []
-    for axis in range(3):
-        for side in (-1.0, 1.0):
-            face = np.insert([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]], axis, side, axis=1)
-            faces.append(face)
-            normals.append(np.insert([0.0, 0.0], axis, side))
-    return np.array(faces), np.array(normals)
+    square = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]
+    sides = [(axis, end) for axis in range(3) for end in (-1.0, 1.0)]
+    faces = [np.insert(square, axis, end, axis=1) for axis, end in sides]
+    return np.array(faces), np.array([np.mean(face, axis=0) for face in faces])
 
 
 def _span(stands: Sequence[_Stand], view: View) -> tuple[float, float]:
-    """What the robot takes across the picture in any step, with a margin, in m."""
-    across = np.concatenate([view.flat(stand.places())[:, 0] for stand in stands])
-    return float(across.min()) - 0.016, float(across.max()) + 0.016
+    """What the robot takes across the picture over all steps, with a margin, in m."""
+    across = np.concatenate([view.flat(stand.places)[:, 0] for stand in stands])
+    return float(across.min()) - 0.011, float(across.max()) + 0.011
 
 
 def _draw_robot(axes: Axes, robot: Robot, stand: _Stand, view: View) -> None:
-    """One robot from one side, what is nearer over what is farther."""
+    """One robot from one side: far legs, body, near legs, ground."""
     towards = np.array(view.towards)
-    low, high = axes.get_xlim()
-    axes.add_patch(Rectangle((low, -_GROUND), high - low, _GROUND, color="#e3e7eb", linewidth=0, zorder=9))
-    axes.axhline(0.0, color=_QUIET, linewidth=0.8, zorder=9)
-
     for face, facing in zip(stand.faces, stand.normals @ towards):
         if facing > 1e-6:
-            shade = _mixed(BODY, 0.35 + 0.35 * float(facing))
-            axes.add_patch(
-                Polygon(view.flat(face), facecolor=shade, edgecolor=BODY, linewidth=1.0, joinstyle="round", zorder=5)
-            )
+            shade = _thinned(BODY, 0.25 + 0.3 * float(facing))
+            axes.add_patch(Polygon(view.flat(face), facecolor=shade, edgecolor=BODY, linewidth=1.0, zorder=5))
 
-    depth = [float(leg.mean(axis=0) @ towards) for leg in robot_depths(robot)]
-    middle = sum(depth) / len(depth)
-    for leg, name, places, depth_of_leg in zip(robot.legs, LEGS, stand.legs, depth):
-        near = depth_of_leg > middle
-        colour = LEG[name] if near else _mixed(LEG[name], 0.55)
-        flat = view.flat(places)
+    depths = stand.legs[:, 0] @ towards
+    for leg, places, near in zip(robot.legs, stand.legs, depths > depths.mean()):
+        colour = LEG[leg.name] if near else _thinned(LEG[leg.name], 0.55)
+        line = view.flat(places)
         # A far leg is wider, so that it is seen even right behind a near one.
-        axes.plot(
-            *flat.T,
-            color=colour,
-            linewidth=2.6 if near else 6.0,
-            solid_capstyle="round",
-            solid_joinstyle="round",
-            zorder=7 if near else 3,
-            label=name,
-        )
+        (drawn,) = axes.plot(*line.T, color=colour, linewidth=2.6 if near else 5.4, label=leg.name)
+        drawn.set(solid_capstyle="round", solid_joinstyle="round", zorder=7 if near else 3)
         if near:
-            axes.plot(*flat[:3].T, "o", color="white", markeredgecolor=colour, markersize=3.6, zorder=8)
-        axes.add_patch(Circle(tuple(flat[3]), leg.foot_radius, color=colour, linewidth=0, zorder=8 if near else 4))
+            axes.plot(*line[:3].T, "o", color="white", markeredgecolor=colour, markersize=3.6, zorder=8)
+        foot = Circle((line[3, 0], line[3, 1]), leg.foot_radius, color=colour, linewidth=0)
+        axes.add_patch(foot).set_zorder(8 if near else 4)
+
+    axes.axhspan(-_GROUND, 0.0, color=_thinned(_QUIET, 0.2), linewidth=0, zorder=9)
+    axes.axhline(0.0, color=_QUIET, linewidth=0.8, zorder=9)
 
 
-def robot_depths(robot: Robot) -> list[Array]:
-    return [np.array([leg.hip]) for leg in robot.legs]
-
-
-def _patch(state: str, **options: Any) -> Patch:
+def _patch(state: str) -> Rectangle:
     colour, hatch = STATES[state]
-    kind = Rectangle if "xy" in options else Patch
-    return kind(facecolor=colour, edgecolor=_mixed(_INK, 0.45), hatch=hatch, linewidth=0.5, **options)
+    edge = _thinned(_INK, 0.45)
+    return Rectangle((0, 0), 1, 1, facecolor=colour, edgecolor=edge, hatch=hatch, linewidth=0.5, label=state)
 
 
-def _mixed(colour: str, strength: float) -> tuple[float, float, float]:
-    """The colour thinned with white, as it is at a strength of 1."""
+def _thinned(colour: str, strength: float) -> tuple[float, float, float]:
+    """The colour mixed with white: 1 is all colour."""
     red, green, blue = (1 - strength * (1 - part) for part in rgb(colour))
     return red, green, blue
 
 
 def _spread(places: Sequence[float], apart: float, last: float) -> list[float]:
-    """Rising places moved as little as keeps neighbours `apart`, the last not beyond `last`."""
+    """Rising places, moved so that neighbours are `apart` at least and none is beyond `last`."""
     result: list[float] = []
     for place in places:
         result.append(max(place, result[-1] + apart) if result else place)

@@ -179,9 +179,7 @@ def _check_masses(document: Document) -> None:
     body, *leg = (mass[part] for part in MASS_PARTS)
     total = body + 4 * sum(leg)
     if abs(total - mass["total_g"]) > _SCALE_ERROR_G:
-        remedy = (
-            f"body and four times the parts of a leg make {total:g}: weigh again, or give the total alone"
-        )
+        remedy = f"body and four times the parts of a leg make {total:g}: weigh again, or give the total alone"
         document.fault(remedy, "mass", "total_g")
 
 
@@ -218,9 +216,7 @@ def _check_pose(document: Document, robot: Robot, stance: Stance, section: str, 
         angles = stance_angles(robot, stance)
     except Unreachable as error:
         pose = f"in this pose the foot of {error.leg} is out of reach, {error.limit}"
-        document.fault(
-            f"{pose}: change the height, feet_out_along_mm, feet_out_across_mm or the limit", section, key
-        )
+        document.fault(f"{pose}: change the height, feet_out_along_mm, feet_out_across_mm or the limit", section, key)
         return
     except ValueError as error:  # Limits so odd that no foot gets below its hip.
         document.fault(str(error), section, key)

@@ -28,6 +28,7 @@ from quadleg.robot.model import (
     Supply,
     Vector,
 )
+from quadleg.shipped import config_folder
 
 STANDARD_GRAVITY = 9.80665  # m/s², exact by definition: 3rd CGPM (1901)
 
@@ -71,15 +72,10 @@ def find_robot(name_or_path: Path | str) -> Path:
 
 def shipped_robots() -> dict[str, Path]:
     """The robot files that quadleg ships, by name."""
-    here = Path(__file__).resolve()
-    # A virtual environment, a ROS 2 workspace and a system folder all have the package somewhere under
-    # `<prefix>/lib` and this folder under `<prefix>/share`; a checkout has it beside the package.
-    folders = [parent / "share/quadleg/config" for parent in here.parents] + [here.parents[2] / "config"]
-    folder = next((folder for folder in folders if folder.is_dir()), folders[-1])
     # ROS parameter files lie in the same folder.
     return {
         file.stem: file
-        for file in sorted(folder.glob("*.yaml"))
+        for file in sorted(config_folder().glob("*.yaml"))
         if "ros__parameters" not in file.read_text(encoding="utf-8")
     }
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import degrees
+from math import degrees, inf
 
-from ..kinematics.clearance import Clearance
+from ..kinematics.clearance import Clearance, Gap
 from ..robot.model import LEGS, Robot
 
 # A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
@@ -46,10 +46,19 @@ class Limits:
         """
         target = list(wanted)
         stops = self._stop_at_joint_limits(last, target)
-        slowed, share = self.slow(last, target)
-        angles = list(slowed)
-        stops += self._stop_at_clearance(last, angles)
-        return LimitedFrame(tuple(angles), share, tuple(stops))
+        while True:  # five times at most: each pass stops a leg more
+            angles, share = self.slow(last, target)
+            nearer = self._coming_nearer(last, angles)
+            if not nearer:
+                return LimitedFrame(angles, share, tuple(stops))
+            for gap in nearer:
+                stops.append(
+                    f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart, "
+                    f"the clearance is {1000 * self._robot.clearance:.1f} mm"
+                )
+                for leg in gap.legs:
+                    first = 3 * LEGS.index(leg)
+                    target[first : first + 3] = last[first : first + 3]
 
     def slow(self, last: Sequence[float], wanted: Sequence[float]) -> tuple[tuple[float, ...], float]:
         """The servos' speed alone: the angles after one period, and the share of the way they went."""
@@ -73,24 +82,10 @@ class Limits:
             target[first : first + 3] = last[first : first + 3]
         return stops
 
-    def _stop_at_clearance(self, last: Sequence[float], angles: list[float]) -> list[str]:
-        stops: list[str] = []
-        clearance = self._robot.clearance
-        for _ in LEGS:
-            near = self._clearance.gaps_below(angles, clearance)
-            if not near:
-                break
-            before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, clearance)}
-            # Parts already too near may move apart; only what comes nearer is stopped.
-            nearer = [gap for gap in near if gap.distance < before.get(gap.parts, float("inf")) - TOLERANCE]
-            if not nearer:
-                break
-            for gap in nearer:
-                stops.append(
-                    f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart, "
-                    f"the clearance is {1000 * clearance:.1f} mm"
-                )
-                for leg in gap.legs:
-                    first = 3 * LEGS.index(leg)
-                    angles[first : first + 3] = last[first : first + 3]
-        return stops
+    def _coming_nearer(self, last: Sequence[float], angles: Sequence[float]) -> list[Gap]:
+        """The gaps below the clearance, without those of parts too near already that do not come nearer."""
+        near = self._clearance.gaps_below(angles, self._robot.clearance)
+        if not near:
+            return near
+        before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, self._robot.clearance)}
+        return [gap for gap in near if gap.distance < before.get(gap.parts, inf) - TOLERANCE]

@@ -63,7 +63,7 @@ def rising(robot: Robot, angles: Sequence[float], dt: float) -> Path:
 
 
 def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
-    """From `angles` to the resting pose: feet down, body level above them, straight down, legs folded."""
+    """From `angles` to the resting pose: feet down, body level and square above them, straight down, legs folded."""
     pose, feet = standing_over(robot, all_forward(robot, angles))
     if not _belly_down(robot, pose):
         pose, feet = yield from _settled(robot, angles, dt)
@@ -100,11 +100,12 @@ def standing_over(robot: Robot, feet: Sequence[Vector]) -> Standing:
 
     `feet` are the four foot centres in base_link (m). The ground is the plane under the feet that
     carry: three of them with no foot below. The stance frame lies on it below the centre of the
-    feet, with the body's heading.
+    feet, heading from the rear feet to the front ones: a body that stands turned over its feet has a yaw.
     """
     points = np.asarray(feet, dtype=float)
     normal = _support_normal(points)
-    forward = np.array([1.0, 0.0, 0.0]) - normal[0] * normal
+    forward = points[:2].sum(axis=0) - points[2:].sum(axis=0)
+    forward -= forward @ normal * normal
     forward /= np.linalg.norm(forward)
     to_stance = np.array([forward, np.cross(normal, forward), normal])
     centre = points.mean(axis=0)

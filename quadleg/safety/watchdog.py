@@ -144,7 +144,7 @@ class Watchdog:
         return self._follow_frame(frame, now)
 
     def enable(self, on: bool, now: float) -> tuple[bool, str]:
-        """Power on (rise, or go on after a hold) or off (lower first): whether it is done, and what in words."""
+        """Power on (rise, or go on after a hold) or off (lower first): whether it is done, and in words."""
         if not on:
             return self._lower("asked to sit", now)
         if self._ending:

@@ -116,6 +116,4 @@ def _check(path: Path, file: BinaryIO, header: bytes, length: int) -> None:
     found = _HEADER.unpack_from(content)[2]
     if found != wanted:
         names = [name.rstrip(b"\0").decode(errors="replace") for name in (found, wanted)]
-        raise BoardError(
-            f"{path} is the memory of {names[0]}, not of {names[1]}: give another path, or delete it"
-        )
+        raise BoardError(f"{path} is the memory of {names[0]}, not of {names[1]}: give another path, or delete it")

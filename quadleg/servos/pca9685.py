@@ -83,9 +83,7 @@ class PCA9685:
     board cannot carry the bytes.
     """
 
-    def __init__(
-        self, board: Board, settings: BoardSettings, sleep: Callable[[float], None] = time.sleep
-    ) -> None:
+    def __init__(self, board: Board, settings: BoardSettings, sleep: Callable[[float], None] = time.sleep) -> None:
         self._board = board
         self._address = settings.address
         self._sleep = sleep

@@ -1,0 +1,24 @@
+# make demo: the main job on a simulated board; make test: all tests; make check: format, lint and types.
+# All three install what they need into .venv; a sourced ROS 2 is used where there is one.
+
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test check clean
+
+demo:
+	@$(PYTHON) environment.py ros log
+	@$(BIN)/quadleg demo
+
+test:
+	@$(PYTHON) environment.py ros log test
+	@$(BIN)/python -m pytest
+
+check:
+	@$(PYTHON) environment.py ros log test
+	@$(BIN)/ruff format --check .
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+
+clean:
+	rm -rf .venv build install log *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

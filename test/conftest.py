@@ -1,0 +1,162 @@
+"""A running stack of real processes for the graph tests, each on its own ROS domain and on the loopback."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from quadleg.kinematics.body import all_forward, stance_angles
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.servos.simulated import SimulatedBoard
+
+# Domains 1 to 100 keep their UDP ports below Linux's ephemeral ones.
+_domains = itertools.count(os.getpid())
+
+
+class Stack:
+    """`quadleg run` as a person starts it, with an eye on the simulated board's memory."""
+
+    def __init__(self, folder: Path, robot: str, *arguments: str) -> None:
+        self.memory = folder / "test.board"
+        self.model = load_robot(find_robot(robot))
+        self.output: list[str] = []
+        command = [sys.executable, "-m", "quadleg.cli", "run", robot, "--board-memory", str(self.memory), *arguments]
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+        )
+        self._news = threading.Condition()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        for line in self.process.stdout or ():
+            with self._news:
+                self.output.append(line)
+                self._news.notify_all()
+
+    def wait_for_line(self, text: str, seconds: float = 20.0) -> str:
+        """The first line of output that holds the text."""
+        with self._news:
+            found = self._news.wait_for(lambda: next((line for line in self.output if text in line), None), seconds)
+        assert found, f"no line with '{text}' within {seconds} s in: {''.join(self.output)}"
+        return found
+
+    def child(self, node: str) -> int:
+        """The process id of the child that runs this node."""
+        for pid in map(int, self._children()):
+            arguments = Path(f"/proc/{pid}/cmdline").read_text().split("\0")
+            nodes = next((a.removeprefix("--nodes=") for a in arguments if a.startswith("--nodes=")), "")
+            if node in nodes.split(","):
+                return pid
+        raise AssertionError(f"no child runs {node}")
+
+    def children(self) -> list[int]:
+        """The process ids of all children."""
+        return list(map(int, self._children()))
+
+    def _children(self) -> list[str]:
+        pid = self.process.pid
+        return Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+
+    def end(self, seconds: float = 40.0) -> int:
+        """The orderly end; the exit code."""
+        self.process.send_signal(signal.SIGTERM)
+        return self.wait(seconds)
+
+    def wait(self, seconds: float = 40.0) -> int:
+        """Waits for the end of the stack; the exit code."""
+        code = self.process.wait(seconds)
+        self._reader.join()
+        return code
+
+    # What the board shows: judged by its registers and servos alone
+
+    def _board(self) -> SimulatedBoard:
+        return SimulatedBoard(self.model, stance_angles(self.model, self.model.resting), self.memory)
+
+    def angles(self) -> tuple[float, ...]:
+        """The true angles of the simulated servos."""
+        with self._board() as board:
+            return board.angles()
+
+    def powered(self) -> int:
+        """How many servos get pulses."""
+        with self._board() as board:
+            return sum(board.powered())
+
+    def height(self) -> float:
+        """Height of base_link over the lowest foot, in m, by the true angles."""
+        lowest = min(z for _, _, z in all_forward(self.model, self.angles()))
+        return self.model.legs[0].foot_radius - lowest
+
+
+def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
+    """Looks at the board until something is true of it; the board has no event to wait for."""
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline, f"not within {seconds} s: {what}"
+        time.sleep(0.005)
+
+
+@pytest.fixture()
+def domain(monkeypatch: pytest.MonkeyPatch) -> int:
+    """A ROS domain of the test's own, on the loopback."""
+    if find_spec("rclpy") is None:
+        pytest.skip("rclpy does not import: source a ROS 2 or install the extra `ros`")
+    number = next(_domains) % 100 + 1
+    monkeypatch.setenv("ROS_DOMAIN_ID", str(number))
+    monkeypatch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
+    return number
+
+
+@pytest.fixture()
+def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
+    """Starts stacks; ends in any case what the test left running."""
+    stacks: list[Stack] = []
+
+    def starter(*arguments: str, robot: str = "greenhouse_inspector") -> Stack:
+        stacks.append(Stack(tmp_path, robot, *arguments))
+        return stacks[-1]
+
+    yield starter
+    for stack in stacks:
+        if stack.process.poll() is None:
+            children = stack.children()
+            stack.process.kill()
+            stack.wait()
+            for pid in children:
+                _kill(pid)
+
+
+@pytest.fixture()
+def stack(start: Callable[..., Stack]) -> Stack:
+    """A stack that is ready, with the demo robot off."""
+    stack = start()
+    stack.wait_for_line("ready after")
+    return stack
+
+
+@pytest.fixture()
+def robot(stack: Stack):
+    """A client of `stack`."""
+    from quadleg.client import Robot
+
+    with Robot() as robot:
+        yield robot
+
+
+def _kill(pid: int) -> None:
+    try:
+        os.kill(pid, signal.SIGKILL)
+    except ProcessLookupError:
+        pass

@@ -1,0 +1,228 @@
+"""Stand, pose, sit and stop through real nodes in real processes, judged by the simulated board's registers."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import threading
+from math import degrees, nan, radians
+
+import pytest
+from conftest import Stack, wait_until
+
+from quadleg.client import Robot, difference
+from quadleg.errors import NotReached, Refused
+from quadleg.kinematics.body import Pose, stance_angles
+from quadleg.robot.model import JOINT_NAMES
+
+MM = 0.001
+
+
+def test_stands_at_the_height_asked_for_and_sits_down_limp(stack: Stack, robot: Robot) -> None:
+    assert stack.powered() == 0
+    robot.stand(height_mm=150)
+    assert stack.powered() == 12
+    # Half a count of the servo and its deadband turn a joint by 0.4° at most, that is about 1 mm of height.
+    assert stack.height() == pytest.approx(0.150, abs=1.5 * MM)
+    robot.sit()
+    wait_until(lambda: stack.powered() == 0, 2.0, "limp after sitting")
+    rest = stance_angles(stack.model, stack.model.resting)
+    assert stack.angles() == pytest.approx(rest, abs=radians(0.5))
+    assert stack.end() == 0
+    assert not stack.memory.exists()
+
+
+@pytest.mark.parametrize(
+    "axes",
+    [
+        {"height_mm": 120},
+        {"height_mm": 170},
+        {"height_mm": 150, "roll_deg": 10},
+        {"height_mm": 150, "pitch_deg": -8},
+        {"height_mm": 150, "x_mm": 20, "y_mm": -15, "yaw_deg": 8},
+    ],
+)
+def test_reaches_the_pose_asked_for(stack: Stack, robot: Robot, axes: dict[str, float]) -> None:
+    robot.stand()
+    robot.pose(**axes)
+    asked = robot.asked()
+    reached = robot.pose_of(dict(zip(JOINT_NAMES, stack.angles())))
+    shift, turn = difference(asked, reached)
+    assert asked.position[2] == pytest.approx(axes["height_mm"] / 1000, abs=1e-5)
+    assert shift < 2 * MM
+    assert degrees(turn) < 0.8
+
+
+def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    with pytest.raises(NotReached, match=r"(front|rear)_(left|right), knee at its upper limit"):
+        robot.pose(height_mm=400)
+    # Straight up with the knees at their limits: all that the legs have.
+    assert stack.height() > 0.195
+    assert robot.status().state == "active"
+    robot.pose(height_mm=150)
+    assert stack.height() == pytest.approx(0.150, abs=1.5 * MM)
+
+
+def test_in_off_pose_and_sit_say_what_to_do_first(robot: Robot) -> None:
+    with pytest.raises(Refused, match="`stand` first"):
+        robot.pose(height_mm=150)
+    with pytest.raises(Refused, match="off already"):
+        robot.sit()
+
+
+def test_a_pose_that_is_no_number_is_refused_by_the_client(robot: Robot) -> None:
+    robot.stand()
+    with pytest.raises(Refused, match="finite"):
+        robot.pose(height_mm=nan)
+
+
+def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    robot.stop()
+    # servo_output answers after it has written the bytes, so nothing has to be waited for.
+    assert stack.powered() == 0
+    robot.wait_for("fault", within=5.0)
+    with pytest.raises(Refused, match="reset"):
+        robot.stand()
+    robot.reset()
+    assert robot.status().state == "off"
+    robot.stand()
+    assert stack.powered() == 12
+
+
+def test_emergency_stop_is_a_fault_in_off_too(robot: Robot) -> None:
+    robot.stop()
+    robot.wait_for("fault", within=5.0)
+
+
+def test_sitting_down_in_the_middle_of_rising_and_rising_in_the_middle_of_sitting(stack: Stack, robot: Robot) -> None:
+    rising = threading.Thread(target=_ignoring_errors, args=(robot.stand,))
+    rising.start()
+    wait_until(lambda: stack.height() > 0.09, 20.0, "half way up")
+    robot.sit()
+    rising.join()
+    assert robot.status().state == "off"
+    robot.stand()
+    sitting = threading.Thread(target=_ignoring_errors, args=(robot.sit,))
+    sitting.start()
+    wait_until(lambda: stack.height() < 0.12, 20.0, "half way down")
+    robot.stand()
+    assert stack.height() == pytest.approx(0.150, abs=1.5 * MM)
+    robot.stop()
+    sitting.join()
+
+
+def _ignoring_errors(do) -> None:
+    try:
+        do()
+    except (Refused, NotReached):
+        pass
+
+
+def test_a_paused_metronome_holds_and_goes_on_by_itself(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    robot.set_parameter("gait", "paused", True)
+    robot.wait_for("hold", within=5.0)
+    assert stack.powered() == 12
+    robot.set_parameter("gait", "paused", False)
+    robot.wait_for("active", within=5.0)
+
+
+def test_a_metronome_paused_for_long_ends_in_rest(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    robot.set_parameter("gait", "paused", True)
+    robot.wait_for("lowering", within=5.0)
+    robot.wait_for("off", within=20.0)
+    wait_until(lambda: stack.powered() == 0, 2.0, "limp at rest")
+    assert stack.height() == pytest.approx(stack.model.resting.height, abs=2 * MM)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_one_signal_lowers_and_then_ends(stack: Stack, robot: Robot, number: int) -> None:
+    robot.stand()
+    stack.process.send_signal(number)
+    robot.wait_for("lowering", within=5.0)
+    assert stack.powered() == 12
+    robot.wait_for("off", within=20.0)
+    assert stack.wait() == 0
+    assert not stack.memory.exists()
+
+
+def test_a_second_signal_switches_off_at_once(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    stack.process.send_signal(signal.SIGINT)
+    robot.wait_for("lowering", within=5.0)
+    high = stack.height()
+    stack.process.send_signal(signal.SIGINT)
+    assert stack.wait(10.0) == 0
+    assert high > 0.12
+    stack.wait_for_line("switching off at once", 1.0)
+
+
+def test_the_second_robot_stands_with_its_scattered_channels(start) -> None:
+    stack = start(robot="test/data/digger.yaml")
+    stack.wait_for_line("ready after")
+    with Robot() as robot:
+        assert robot.model.name == stack.model.name
+        robot.stand()
+        assert stack.height() == pytest.approx(stack.model.standing.height, abs=3 * MM)
+        robot.sit()
+
+
+def test_every_node_in_its_own_process(start) -> None:
+    stack = start("--separate")
+    stack.wait_for_line("ready after")
+    assert len(stack.children()) == 8
+    with Robot() as robot:
+        robot.stand()
+        robot.pose(height_mm=140)
+        assert stack.height() == pytest.approx(0.140, abs=1.5 * MM)
+        robot.sit()
+
+
+def test_the_commands_in_another_terminal(stack: Stack) -> None:
+    def quadleg(*arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "quadleg.cli", *arguments], capture_output=True, text=True, timeout=60, check=False
+        )
+
+    refused = quadleg("pose", "--height", "140")
+    assert refused.returncode == 1
+    assert "`stand` first" in refused.stderr
+    assert "height 15" in quadleg("stand", "150").stdout
+    assert quadleg("pose", "--height", "140", "--pitch", "5", "--x", "10").returncode == 0
+    said = quadleg("status").stdout
+    assert "active: following the joint targets" in said
+    assert "asked     height 140.0 mm, x +10.0 mm, pitch +5.0°" in said
+    assert "12 of 12 powered; joint_states are measured" in said
+    assert "the servos are off" in quadleg("sit").stdout
+    assert quadleg("stop").returncode == 0
+    assert "fault" in quadleg("status").stdout
+    assert quadleg("reset").returncode == 0
+
+
+def test_a_second_run_of_the_same_robot_is_refused(stack: Stack, start) -> None:
+    second = start()
+    assert second.wait(20.0) == 1
+    second.wait_for_line("already runs")
+
+
+def test_no_running_stack_is_said(domain: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    from quadleg import client
+    from quadleg.errors import NotHeard
+
+    monkeypatch.setattr(client, "HEARD_WITHIN", 0.5)
+    with pytest.raises(NotHeard, match="quadleg run"):
+        Robot()
+
+
+def test_pose_of_is_the_inverse_of_the_body_kinematics(stack: Stack, robot: Robot) -> None:
+    from quadleg.kinematics.body import legs_inverse
+
+    pose = Pose.from_rpy(0.01, -0.02, 0.14, 0.1, -0.05, 0.08)
+    angles = legs_inverse(stack.model, pose, stack.model.standing.feet)
+    shift, turn = difference(pose, robot.pose_of(dict(zip(JOINT_NAMES, angles))))
+    assert shift < 1e-9
+    assert turn < 1e-6

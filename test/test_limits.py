@@ -1,0 +1,164 @@
+"""One frame against joint limits, clearance and servo speed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import robots
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.clearance import Clearance
+from quadleg.safety.limits import Limits, joint_steps
+
+ROBOTS = (robots.inspector(), robots.digger())
+both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
+
+
+def period(robot) -> float:
+    return 1 / robot.control_rate
+
+
+def standing(robot) -> np.ndarray:
+    return np.array(stance_angles(robot, robot.standing))
+
+
+def walk(limits: Limits, last, wanted, frames: int):
+    """The frames on the way to `wanted`, asked for again and again."""
+    result = []
+    for _ in range(frames):
+        result.append(limits.apply(last, wanted))
+        last = result[-1].angles
+    return result
+
+
+def test_a_step_is_the_loaded_speed_at_the_robots_own_voltage():
+    inspector, digger = ROBOTS
+    assert joint_steps(inspector, 0.02) == pytest.approx([0.8 * 6.5 * 0.02] * 12)
+    assert joint_steps(digger, 0.01) == pytest.approx([0.8 * 9.0 * 6.6 / 7.4 * 0.01] * 12)
+
+
+@both
+def test_a_frame_in_reach_goes_out_as_it_is(robot):
+    last = standing(robot)
+    wanted = last + 0.99 * np.array(joint_steps(robot, period(robot)))
+    limited = Limits(robot, period(robot)).apply(last, wanted)
+    assert limited.angles == tuple(wanted)
+    assert (limited.share, limited.stops) == (1.0, ())
+
+
+@both
+@given(data=st.data())
+def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):
+    steps = np.array(joint_steps(robot, period(robot)))
+    way = np.array(data.draw(st.lists(st.floats(-3, 3), min_size=12, max_size=12))) * steps
+    last = standing(robot)
+    slowed, share = Limits(robot, period(robot)).slow(last, last + way)
+    assert share == pytest.approx(min(1.0, 1 / max(np.abs(way / steps).max(), 1e-9)))
+    np.testing.assert_allclose(slowed - last, share * way, atol=1e-12)
+    assert np.all(np.abs(slowed - last) <= steps * (1 + 1e-9))
+
+
+@both
+def test_a_slowed_frame_arrives_in_the_end_on_a_straight_line(robot):
+    last, limits = standing(robot), Limits(robot, period(robot))
+    wanted = last + 0.3 * np.cos(np.arange(12)) * (np.arange(12) % 3 == 2)  # knees alone, far
+    wanted[2::3] = np.clip(
+        wanted[2::3], [leg.limits[2][0] for leg in robot.legs], [leg.limits[2][1] for leg in robot.legs]
+    )
+    frames = walk(limits, last, wanted, 12)
+    shares = [
+        (frame.angles - last) @ (wanted - last) / ((wanted - last) @ (wanted - last)) for frame in frames
+    ]
+    for frame, share in zip(frames, shares):
+        np.testing.assert_allclose(frame.angles, last + share * (wanted - last), atol=1e-12)
+    assert frames[0].share < 1
+    assert frames[-1].angles == tuple(wanted)
+    assert frames[-1].share == 1.0
+
+
+@both
+@pytest.mark.parametrize("joint", range(12))
+@pytest.mark.parametrize("end", [0, 1])
+def test_a_joint_past_its_limit_stops_its_leg_alone_and_says_so(robot, joint, end):
+    last = standing(robot)
+    wanted = last + 0.01
+    low, high = robot.joints[joint].lower, robot.joints[joint].upper
+    wanted[joint] = (low - 0.001, high + 0.001)[end]
+    limited = Limits(robot, period(robot)).apply(last, wanted)
+    own = slice(joint - joint % 3, joint - joint % 3 + 3)
+    assert limited.angles[own] == tuple(last[own])
+    others = [i for i in range(12) if i // 3 != joint // 3]
+    assert [limited.angles[i] for i in others] == [wanted[i] for i in others]
+    assert limited.share == 1.0
+    (stop,) = limited.stops
+    assert stop.startswith(f"{robot.joints[joint].name} asked for {np.degrees(wanted[joint]):.1f}°")
+    assert f"{np.degrees(low):.1f}° to {np.degrees(high):.1f}°" in stop
+
+
+@both
+def test_a_joint_may_stand_at_its_very_limit(robot):
+    last = standing(robot)
+    wanted = last.copy()
+    wanted[0] = robot.joints[0].upper + 1e-9  # what rounding alone does
+    assert Limits(robot, period(robot)).apply(last, wanted).stops == ()
+
+
+def test_legs_that_would_come_nearer_than_the_clearance_stop_at_their_last_good_point():
+    robot = ROBOTS[0]
+    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    last = standing(robot)
+    wanted = last.copy()
+    wanted[0:3] = np.radians((0, 80, -60))  # front left rearward, into the rear leg
+    wanted[6:9] = np.radians((0, 12, -93))
+    wanted[3:6] += 0.2  # another leg has its own way
+    assert clearance.least(wanted).distance < robot.clearance
+    frames = walk(limits, last, wanted, 60)
+    end = frames[-1]
+    assert {frame.stops for frame in frames[:3]} == {()}
+    assert "front_left_lower and rear_left_lower would be" in end.stops[0]
+    assert "the clearance is 5.0 mm" in end.stops[0]
+    assert end.angles == frames[-2].angles
+    assert all(clearance.least(frame.angles).distance >= robot.clearance for frame in frames)
+    np.testing.assert_allclose(end.angles[3:6], wanted[3:6])
+    assert np.abs(end.angles[0:3] - wanted[0:3]).max() > 0.01
+    back = walk(limits, end.angles, last, 60)
+    assert {frame.stops for frame in back} == {()}
+    np.testing.assert_allclose(back[-1].angles, last)
+
+
+def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
+    robot = ROBOTS[0]
+    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    touching = standing(robot)
+    touching[0:3] = np.radians((0, 80, -60))
+    touching[6:9] = np.radians((0, 12, -93))
+    way = touching - standing(robot)
+    ways = [touching - share * way for share in np.linspace(0, 0.2, 100)]
+    near = next(angles for angles in ways if 0.001 < clearance.least(angles).distance < 0.003)
+    inwards, outwards = near + 0.002 * way, near - 0.002 * way
+    assert limits.apply(near, inwards).angles == tuple(near)
+    assert "would be" in limits.apply(near, inwards).stops[0]
+    assert limits.apply(near, outwards).angles == tuple(outwards)
+    assert limits.apply(near, outwards).stops == ()
+    assert limits.apply(near, near).stops == ()
+
+
+@both
+@settings(max_examples=25)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
+    random = np.random.default_rng(seed)
+    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    steps = np.array(joint_steps(robot, period(robot)))
+    low = np.array([joint.lower for joint in robot.joints])
+    high = np.array([joint.upper for joint in robot.joints])
+    last = tuple(standing(robot))
+    for _ in range(3):
+        wanted = random.uniform(low - 0.1, high + 0.1)
+        for frame in walk(limits, last, wanted, 15):
+            assert np.all(np.abs(np.subtract(frame.angles, last)) <= steps * (1 + 1e-9))
+            assert np.all((low - 1e-6 <= frame.angles) & (frame.angles <= high + 1e-6))
+            assert clearance.least(frame.angles).distance >= robot.clearance
+            last = frame.angles

@@ -1,0 +1,283 @@
+"""Rising, lowering and settling: vertical lines, feet that do not slip, an end exactly at rest."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+import robots
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from quadleg.errors import Unreachable
+from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
+from quadleg.kinematics.clearance import Clearance
+from quadleg.safety import rest
+from quadleg.safety.limits import Limits, joint_steps
+
+ROBOTS = (robots.inspector(), robots.digger())
+both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
+
+poses = st.builds(
+    Pose.from_rpy,
+    st.floats(-0.02, 0.02),
+    st.floats(-0.02, 0.02),
+    st.floats(0.75, 1.05),  # of the standing height
+    st.floats(-0.15, 0.15),
+    st.floats(-0.15, 0.15),
+    st.floats(-0.25, 0.25),
+)
+
+
+def period(robot) -> float:
+    return 1 / robot.control_rate
+
+
+def standing(robot, pose: Pose | None = None, feet=None) -> tuple[float, ...]:
+    """The angles of a pose over the standing feet, level at the standing height by default."""
+    pose = pose or Pose((0.0, 0.0, robot.standing.height))
+    return legs_inverse(robot, pose, feet or robot.standing.feet)
+
+
+def reachable(robot, pose: Pose) -> tuple[float, ...]:
+    """The angles of a pose whose height is a share of the standing height; other poses are not tried."""
+    x, y, share = pose.position
+    try:
+        return standing(robot, Pose((x, y, share * robot.standing.height), pose.quaternion))
+    except Unreachable:
+        assume(False)
+        raise
+
+
+def feet_along(robot, path) -> np.ndarray:
+    """(n, 4, 3) foot centres in base_link."""
+    return np.array([all_forward(robot, angles) for angles in path])
+
+
+def walked(robot, kind, start) -> list[tuple[float, ...]]:
+    return [tuple(start), *kind(robot, start, period(robot))]
+
+
+def distances(feet: np.ndarray) -> np.ndarray:
+    """(n, 6) distances between the feet, which do not depend on where the body is."""
+    return np.stack(
+        [np.linalg.norm(feet[:, i] - feet[:, j], axis=1) for i, j in combinations(range(4), 2)], axis=1
+    )
+
+
+def until_belly(robot, path) -> int:
+    """How many points of the path have the belly off the ground."""
+    heights = [rest.standing_over(robot, all_forward(robot, angles))[0].position[2] for angles in path]
+    return next((k for k, height in enumerate(heights) if height <= robot.resting.height + 1e-9), len(path))
+
+
+# How the body stands on its feet
+
+
+@both
+@given(pose=poses)
+def test_the_bodys_pose_is_seen_from_its_feet_alone(robot, pose):
+    angles = reachable(robot, pose)
+    seen, feet = rest.standing_over(robot, all_forward(robot, angles))
+    x, y, share = pose.position
+    np.testing.assert_allclose(seen.position, (x, y, share * robot.standing.height), atol=1e-9)
+    np.testing.assert_allclose(seen.rpy, pose.rpy, atol=1e-9)
+    np.testing.assert_allclose(feet, robot.standing.feet, atol=1e-9)
+
+
+@both
+@pytest.mark.parametrize("swinging", range(4))
+def test_a_lifted_foot_does_not_carry(robot, swinging):
+    feet = [list(foot) for foot in robot.standing.feet]
+    feet[swinging][2] += 0.02
+    pose, seen = rest.standing_over(robot, all_forward(robot, standing(robot, feet=feet)))
+    np.testing.assert_allclose(pose.position, (0, 0, robot.standing.height), atol=1e-9)
+    np.testing.assert_allclose(pose.rpy, 0, atol=1e-9)
+    np.testing.assert_allclose(seen, feet, atol=1e-9)
+
+
+# Settling
+
+
+@both
+def test_settling_does_nothing_where_all_feet_stand(robot):
+    assert list(rest.settling(robot, standing(robot), period(robot))) == []
+
+
+@both
+@pytest.mark.parametrize("swinging", range(4))
+def test_settling_sets_the_swing_foot_down_and_moves_nothing_else(robot, swinging):
+    feet = [list(foot) for foot in robot.standing.feet]
+    feet[swinging][2] += 0.02
+    path = walked(robot, rest.settling, standing(robot, feet=feet))
+    along = feet_along(robot, path)
+    others = [i for i in range(4) if i != swinging]
+    assert np.ptp(along[:, others], axis=0).max() < 1e-9
+    assert np.ptp(along[:, swinging, :2], axis=0).max() < 1e-9
+    assert np.all(np.diff(along[:, swinging, 2]) < 0)
+    assert np.abs(np.diff(along[:, swinging, 2])).max() <= rest.LIFT_SPEED * period(robot) * (1 + 1e-6)
+    np.testing.assert_allclose(path[-1], standing(robot), atol=1e-9)
+
+
+@both
+def test_settling_a_tilted_body_goes_down_onto_the_tilted_plane(robot):
+    pose = Pose.from_rpy(0.005, 0.0, 0.95 * robot.standing.height, 0.06, -0.04, 0.1)
+    feet = [list(foot) for foot in robot.standing.feet]
+    feet[1][2] += 0.025
+    path = walked(robot, rest.settling, standing(robot, pose, feet))
+    np.testing.assert_allclose(path[-1], standing(robot, pose), atol=1e-9)
+
+
+@both
+@pytest.mark.parametrize("pair", [(0, 3), (1, 2)])
+def test_after_settling_two_lifted_feet_all_four_are_on_one_plane(robot, pair):
+    feet = [list(foot) for foot in robot.standing.feet]
+    for i in pair:
+        feet[i][2] += 0.015
+    path = walked(robot, rest.settling, standing(robot, feet=feet))
+    a, b, c, d = feet_along(robot, path[-1:])[0]
+    assert abs(np.cross(b - a, c - a) @ (d - a)) < 1e-9
+    assert list(rest.settling(robot, path[-1], period(robot))) == []
+
+
+# Lowering
+
+
+@both
+def test_from_a_level_stance_the_feet_go_along_vertical_lines(robot):
+    path = walked(robot, rest.lowering, standing(robot))
+    down = until_belly(robot, path)
+    along = feet_along(robot, path[: down + 1])
+    assert np.ptp(along[:, :, :2], axis=0).max() < 1e-6
+    assert np.ptp(along[:, :, 2], axis=1).max() < 1e-9  # all four alike: the body stays level
+    assert np.all(np.diff(along[:, 0, 2]) > -1e-12)
+    assert along[-1, 0, 2] == pytest.approx(robot.legs[0].foot_radius - robot.resting.height)
+
+
+@both
+@settings(max_examples=30)
+@given(pose=poses)
+def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_the_belly_lies(robot, pose):
+    start = reachable(robot, pose)
+    path = walked(robot, rest.lowering, start)
+    assert path[-1] == stance_angles(robot, robot.resting)
+    down = until_belly(robot, path)
+    apart = distances(feet_along(robot, path[: down + 1]))
+    assert np.ptp(apart, axis=0).max() < 1e-6
+    assert Clearance(robot).least_batch(np.array(path)).min() > robot.clearance
+
+
+@both
+@settings(max_examples=30)
+@given(pose=poses)
+def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):
+    path = walked(robot, rest.lowering, reachable(robot, pose))
+    bodies = [
+        rest.standing_over(robot, all_forward(robot, angles))[0]
+        for angles in path[: until_belly(robot, path)]
+    ]
+    start = bodies[0].position[2]
+    lower = [body for body in bodies if body.position[2] < start - 1e-6]
+    assert lower
+    for body in lower:
+        np.testing.assert_allclose((*body.position[:2], *body.rpy), 0.0, atol=1e-6)
+
+
+@both
+@pytest.mark.parametrize("swinging", range(4))
+def test_lowering_sets_a_swing_foot_down_first(robot, swinging):
+    feet = [list(foot) for foot in robot.standing.feet]
+    feet[swinging][2] += 0.02
+    start = standing(robot, feet=feet)
+    settled = walked(robot, rest.settling, start)
+    path = walked(robot, rest.lowering, start)
+    assert path[: len(settled)] == settled
+    assert path[-1] == stance_angles(robot, robot.resting)
+
+
+@both
+def test_lowering_at_rest_stays_at_rest(robot):
+    at_rest = stance_angles(robot, robot.resting)
+    assert set(rest.lowering(robot, at_rest, period(robot))) == {at_rest}
+
+
+@both
+@settings(max_examples=20)
+@given(data=st.data())
+def test_lowering_ends_at_rest_from_whatever_the_legs_can_do(robot, data):
+    limits = [limit for leg in robot.legs for limit in leg.limits]
+    start = tuple(data.draw(st.floats(low, high)) for low, high in limits)
+    path = walked(robot, rest.lowering, start)
+    assert path[-1] == stance_angles(robot, robot.resting)
+    for angles in path:
+        assert all(low - 1e-6 <= angle <= high + 1e-6 for angle, (low, high) in zip(angles, limits))
+
+
+# Rising
+
+
+@both
+def test_rising_from_rest_goes_straight_up_to_the_standing_pose(robot):
+    path = walked(robot, rest.rising, stance_angles(robot, robot.resting))
+    np.testing.assert_allclose(path[-1], standing(robot), atol=1e-9)
+    along = feet_along(robot, path)
+    places = np.array(robot.standing.feet)[:, :2]
+    astray = np.abs(along[:, :, :2] - places).max(axis=(1, 2))
+    placed = along[np.argmax(astray < 1e-9) :]  # the feet slide into place while the belly carries
+    assert placed[0, 0, 2] == pytest.approx(robot.legs[0].foot_radius - robot.resting.height)
+    assert np.ptp(placed[:, :, :2], axis=0).max() < 1e-9
+    assert np.ptp(placed[:, :, 2], axis=1).max() < 1e-9
+    assert np.all(np.diff(placed[:, 0, 2]) < 1e-12)
+
+
+@both
+@settings(max_examples=30)
+@given(pose=poses)
+def test_rising_part_of_the_way_up_goes_on_over_the_feet_as_they_stand(robot, pose):
+    start = reachable(robot, pose)
+    path = walked(robot, rest.rising, start)
+    along = feet_along(robot, path)
+    assert np.ptp(distances(along), axis=0).max() < 1e-6
+    body, _ = rest.standing_over(robot, along[-1])
+    np.testing.assert_allclose(body.position, (0, 0, robot.standing.height), atol=1e-6)
+    np.testing.assert_allclose(body.rpy, 0, atol=1e-6)
+
+
+@both
+@pytest.mark.parametrize("swinging", range(4))
+def test_rising_sets_a_swing_foot_down_first(robot, swinging):
+    feet = [list(foot) for foot in robot.standing.feet]
+    feet[swinging][2] += 0.02
+    low = Pose((0.0, 0.0, 0.85 * robot.standing.height))
+    path = walked(robot, rest.rising, standing(robot, low, feet))
+    np.testing.assert_allclose(path[-1], standing(robot), atol=1e-6)
+
+
+# Speed
+
+
+@both
+@settings(max_examples=20)
+@given(pose=poses)
+def test_the_paths_need_no_slowing(robot, pose):
+    start = reachable(robot, pose)
+    steps = np.array(joint_steps(robot, period(robot)))
+    for kind in (rest.rising, rest.lowering):
+        assert np.all(np.abs(np.diff(walked(robot, kind, start), axis=0)) <= steps)
+
+
+def test_a_slowed_path_reaches_each_of_its_points_before_the_next():
+    robot = ROBOTS[0]
+    limits = Limits(robot, period(robot))
+    start = np.array(standing(robot))
+    points = [tuple(start + 0.5), tuple(start + 0.45), tuple(start + 0.45), tuple(start)]
+    path = rest.SlowedPath(limits, iter(points))
+    steps = np.array(joint_steps(robot, period(robot)))
+    seen, angles = [], tuple(start)
+    while (following := path.step(angles)) is not None:
+        assert np.all(np.abs(np.subtract(following, angles)) <= steps * (1 + 1e-9))
+        seen.append(following)
+        angles = following
+    assert [point for point in seen if point in points] == points
+    assert path.step(angles) is None
