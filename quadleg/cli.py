@@ -219,7 +219,10 @@ def parser() -> argparse.ArgumentParser:
 
 
 def _rate(text: str) -> float:
-    rate = float(text)
+    try:
+        rate = float(text)
+    except ValueError:
+        rate = 0.0
     if not 10 <= rate <= 200:
         raise argparse.ArgumentTypeError(f"{text} is not a control rate: 10 to 200 Hz")
     return rate

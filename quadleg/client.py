@@ -31,6 +31,7 @@ ANSWER_WITHIN = 5.0  # s for a service to answer
 STAND_WITHIN = 20.0
 SIT_WITHIN = 30.0
 POSE_WITHIN = 30.0
+HOLD_PATIENCE = 3.0  # a hold for missing frames goes on or lowers before that
 POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
 TURN_TOLERANCE = radians(1.0)
 
@@ -40,6 +41,7 @@ class Snapshot:
     """What is known of the running stack. Times are those of the steady clock, in s."""
 
     state: str | None = None
+    state_since: float = 0.0
     why: str = ""
     servo_state: str | None = None
     servo_why: str = ""
@@ -137,12 +139,15 @@ class Robot:
                 ANSWER_WITHIN,
                 lambda: f"servo_output is {self._now.servo_state}: {self._now.servo_why}",
             )
+            asked = time.monotonic()
             self._call_enable(True)
             self._wait(
-                lambda: self._now.state in ("active", "off", "fault"),
+                lambda: self._now.state == "active" or (self._is_off() and self._now.state_since > asked),
                 STAND_WITHIN,
                 lambda: f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}",
             )
+            if self._is_off():
+                raise NotReached(f"the robot did not get up, it is {self._now.state}: {self._now.why}")
         self.pose(height_mm=height_mm)
 
     def pose(
@@ -187,11 +192,11 @@ class Robot:
 
     def sit(self) -> None:
         """Lowers the body to the resting pose and switches the servos off. Raises Refused or NotHeard."""
-        if self._now.state in ("off", "fault"):
+        if self._is_off():
             raise Refused(f"the robot is {self._now.state} already ({self._now.why})")
         self._call_enable(False)
         self._wait(
-            lambda: self._now.state in ("off", "fault"),
+            self._is_off,
             SIT_WITHIN,
             lambda: f"the robot is not off after {SIT_WITHIN:g} s: {self._now.state}, {self._now.why}",
         )
@@ -305,18 +310,27 @@ class Robot:
         missing = [node for node, state in heard.items() if state is None] or ["base_motion"]
         return f"a stack is heard, but not its {missing[0]}; is it running?"
 
+    def _is_off(self) -> bool:
+        return self._now.state in ("off", "fault")
+
     def _motion(self) -> dict[str, str]:
         values = self._now.values("base_motion")
         return values if values.get("target_stamp") == str(self._asked) else {}
 
-    def _pose_settled(self) -> bool:
-        if self._now.state != "active":
+    def _judge_state(self) -> None:
+        """Raises NotReached unless the robot follows; a hold may end by itself, so it is given its time."""
+        held = self._now.state == "hold" and time.monotonic() - self._now.state_since < HOLD_PATIENCE
+        if self._now.state != "active" and not held:
             raise NotReached(f"the robot is {self._now.state}: {self._now.why}")
+
+    def _pose_settled(self) -> bool:
+        self._judge_state()
+        if self._now.values("base_motion").get("refused_stamp") == str(self._asked):
+            raise Refused(self._status("base_motion"))
         return self._motion().get("motion") in ("arrived", "stopped")
 
     def _servos_there(self) -> bool:
-        if self._now.state != "active":
-            raise NotReached(f"the robot is {self._now.state}: {self._now.why}")
+        self._judge_state()
         planned = pose_from_words(self._motion().get("planned", ""))
         if planned is None or len(self._now.angles) < len(JOINT_NAMES):
             return False
@@ -343,7 +357,9 @@ class Robot:
     def _on_state(self, message: Any) -> None:
         from quadleg.nodes.topics import split_state
 
-        self._now.state, self._now.why = split_state(message.data)
+        state, self._now.why = split_state(message.data)
+        if state != self._now.state:
+            self._now.state, self._now.state_since = state, time.monotonic()
         if self.on_state:
             self.on_state(self._now.state)
         self._wake()

@@ -146,6 +146,69 @@ def stack(start: Callable[..., Stack]) -> Stack:
     return stack
 
 
+class Wire:
+    """A ROS node of the test's own: publishes what it likes and keeps what it hears."""
+
+    def __init__(self) -> None:
+        import rclpy
+        from rclpy.experimental import EventsExecutor
+        from rclpy.signals import SignalHandlerOptions
+
+        self._context = rclpy.Context()
+        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
+        self.node = rclpy.create_node("test_wire", context=self._context)
+        self._executor = EventsExecutor(context=self._context)
+        self._executor.add_node(self.node)
+        self.news = threading.Condition()
+        self._closed = False
+        self._thread = threading.Thread(target=self._spin, daemon=True)
+        self._thread.start()
+
+    def _spin(self) -> None:
+        while not self._closed:
+            self._executor.spin_once(timeout_sec=0.1)
+
+    def hear(self, kind: type, topic: str, qos: object = 10) -> list:
+        """All messages of a topic from now on, in a list that grows."""
+        heard: list = []
+
+        def callback(message: object) -> None:
+            with self.news:
+                heard.append(message)
+                self.news.notify_all()
+
+        self.node.create_subscription(kind, topic, callback, qos)
+        return heard
+
+    def publisher(self, kind: type, topic: str):
+        """A publisher that has its subscriber."""
+        publisher = self.node.create_publisher(kind, topic, 10)
+        wait_until(lambda: publisher.get_subscription_count() > 0, 10.0, f"a subscriber of {topic}")
+        return publisher
+
+    def wait(self, true: Callable[[], object], seconds: float, what: str):
+        """Waits for something heard; its value."""
+        with self.news:
+            found = self.news.wait_for(true, seconds)
+        assert found, f"not within {seconds} s: {what}"
+        return found
+
+    def close(self) -> None:
+        self._closed = True
+        self._thread.join()
+        self._executor.shutdown()
+        self.node.destroy_node()
+        self._context.try_shutdown()
+
+
+@pytest.fixture()
+def wire(domain: int) -> Iterator[Wire]:
+    """A ROS node of the test's own."""
+    wire = Wire()
+    yield wire
+    wire.close()
+
+
 @pytest.fixture()
 def robot(stack: Stack):
     """A client of `stack`."""

@@ -128,6 +128,18 @@ def test_legs_that_would_come_nearer_than_the_clearance_stop_at_their_last_good_
     np.testing.assert_allclose(back[-1].angles, last)
 
 
+def test_a_leg_that_cannot_go_on_does_not_slow_the_others():
+    robot = ROBOTS[0]
+    wanted = standing(robot)
+    wanted[0:3] = np.radians((0, 110, -25))  # clear itself, but the rear leg is in the way
+    wanted[6:9] = np.radians((0, 0, -100))
+    wanted[3:6] += 0.2
+    end = walk(Limits(robot, period(robot)), standing(robot), wanted, 20)[-1]
+    assert end.stops
+    assert end.share == 1.0
+    assert end.angles[3:6] == tuple(wanted[3:6])
+
+
 def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
     robot = ROBOTS[0]
     limits, clearance = Limits(robot, period(robot)), Clearance(robot)

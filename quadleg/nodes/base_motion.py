@@ -47,6 +47,7 @@ class BaseMotion(QuadlegNode):
         self._teleop_heard = 0.0
         self._stop: str | None = None
         self._refusal: str | None = None
+        self._refused_stamp = 0
         self._said: tuple[object, ...] = ()
         self._outputs = []
         for leg in LEGS:
@@ -77,6 +78,7 @@ class BaseMotion(QuadlegNode):
             pose = self._pose_of(message)
         except BadTarget as error:
             self._refusal = f"base target refused: {error}; the last good one stays"
+            self._refused_stamp = nanoseconds(message.header.stamp)
             self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
             self.say_health()
             return None
@@ -164,24 +166,27 @@ class BaseMotion(QuadlegNode):
 
     def health(self) -> Health:
         target, stamp = self._wanted()
+        motion, message, level = self._motion(target)
+        if self._refusal:
+            message, level = self._refusal, DiagnosticStatus.WARN
         values = {
             "target_stamp": stamp,
+            "refused_stamp": self._refused_stamp,
             "asked": _in_words(target),
             "planned": _in_words(self._approach.pose),
-            "motion": "waiting",
+            "motion": motion,
         }
+        return Health(message, values, level)
+
+    def _motion(self, target: Pose) -> tuple[str, str, bytes]:
+        """The motion in one word and in a sentence, and how bad it is."""
         if not self._active:
-            return Health("follows the watchdog until it is active", values)
-        if self._refusal:
-            values["refusal"] = self._refusal
+            return "waiting", "follows the watchdog until it is active", DiagnosticStatus.OK
         if self._stop:
-            values["motion"] = "stopped"
-            return Health(f"goes no further, stopped by {self._stop}", values, DiagnosticStatus.WARN)
-        arrived = self._approach.pose == target
-        values["motion"] = "arrived" if arrived else "moving"
-        if self._refusal:
-            return Health(self._refusal, values, DiagnosticStatus.WARN)
-        return Health("at the base target" if arrived else "on the way to the base target", values)
+            return "stopped", f"goes no further, stopped by {self._stop}", DiagnosticStatus.WARN
+        if self._approach.pose == target:
+            return "arrived", "at the base target", DiagnosticStatus.OK
+        return "moving", "on the way to the base target", DiagnosticStatus.OK
 
 
 def _in_words(pose: Pose) -> str:

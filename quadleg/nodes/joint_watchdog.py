@@ -49,7 +49,7 @@ class JointWatchdog(QuadlegNode):
     @property
     def ready(self) -> bool:
         """Whether the chain is closed on both sides: frames come in, servo_output is heard."""
-        return self._watchdog.output is not None and isfinite(self._watchdog.age(time.monotonic()))
+        return self._watchdog.output == "following" and isfinite(self._watchdog.age(time.monotonic()))
 
     def _joint_targets(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]

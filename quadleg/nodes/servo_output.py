@@ -54,7 +54,7 @@ class ServoOutput(QuadlegNode):
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
         self._measured = self._board if source == MEASURED else None
         chip = PCA9685(self._board, self.robot.board)
-        running = chip.start()
+        running = self._found_running = chip.start()
         self._bank = ServoBank(self.robot, chip)
         found = self._bank.read_back() if running else None
         self._output = Output(self.robot, self._period, time.monotonic(), found)
@@ -67,6 +67,7 @@ class ServoOutput(QuadlegNode):
         self._ending = False
         self._closed = False
         self._refusal: str | None = None
+        self._refused = 0
         self._trouble: str | None = None
         self._frames = 0
         self._board_errors = 0
@@ -91,6 +92,8 @@ class ServoOutput(QuadlegNode):
             command = command_of(message.joint_names, points, self._output.angles)
         except BadTarget as error:
             self._refusal = f"command refused: {error}"
+            self._refused += 1
+            self.say_health()
             return
         self._refusal = None
         with self._lock:
@@ -188,8 +191,10 @@ class ServoOutput(QuadlegNode):
         values: dict[str, object] = {
             "servo_state": self._output.state.value,
             "joint_angles": MEASURED if self._measured else MODELLED,
+            "board_was": "running" if self._found_running else "off",
             "joints_powered": sum(self._output.powered),
             "frames_written": self._frames,
+            "commands_refused": self._refused,
             "board_errors": self._board_errors,
         }
         if latencies:

@@ -16,6 +16,7 @@ from .limits import Limits, joint_steps
 
 HOLD_AFTER = 0.5
 LOWER_AFTER = 3.0
+FOUND_TIME = 3.0  # more, for a servo_output that was started again: the others take up to 3 s to hear it
 STOPPED_TIME = 0.5  # a stop stands at least so long, so that everyone hears of it
 
 
@@ -55,6 +56,7 @@ class Output:
         if found is not None and any(angle is not None for angle in found):
             self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
             self.powered = tuple(angle is not None for angle in found)
+            self._followed = now + FOUND_TIME
             self._enter(OutputState.HOLDING, "the board was found running; it holds what it held", now)
 
     def command(self, command: Command, now: float) -> bool:

@@ -63,7 +63,7 @@ def rising(robot: Robot, angles: Sequence[float], dt: float) -> Path:
 
 
 def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
-    """From `angles` to the resting pose: feet down, body level and square above them, straight down, legs folded."""
+    """From `angles` to rest: feet down, body level and square above them, straight down, legs folded."""
     pose, feet = standing_over(robot, all_forward(robot, angles))
     if not _belly_down(robot, pose):
         pose, feet = yield from _settled(robot, angles, dt)

@@ -16,6 +16,7 @@ from . import rest
 from .commands import NONE, Command
 from .frames import FrameAssembly, leg_of_targets
 from .limits import Limits
+from .output import HOLD_AFTER
 
 MISSING_FRAMES = 3  # frames without a good one, and good ones that end the hold again
 BAD_TARGETS = 3
@@ -23,8 +24,9 @@ HOLD_TIME = 2.0
 LIMIT_TIME = 3.0
 POWER_INTERVAL = 0.2  # between the first pulses of two servos
 OUTPUT_SILENT = 0.5
-OUTPUT_IGNORES = 0.25
+OUTPUT_IGNORES = 1.0  # a new servo_output may be heard some time before it hears us
 NOTICE_TIME = 1.0
+QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
 NO_FRAME = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
 
 
@@ -42,7 +44,7 @@ class State(str, Enum):
 class Cause(Enum):
     """Why the watchdog holds, where that decides how the hold ends."""
 
-    MISSING = "no good frame"
+    MISSING = "no good frame, or nobody to follow it"
     BAD = "bad targets"
     LIMIT = "a leg at its limit"
     SILENT = "servo_output is silent"
@@ -58,6 +60,7 @@ class Watchdog:
     def __init__(self, robot: Robot, period: float, now: float) -> None:
         self._robot = robot
         self._period = period
+        self._begun = now
         self._limits = Limits(robot, period)
         self._assembly = FrameAssembly(period)
         self._rest = stance_angles(robot, robot.resting)
@@ -137,7 +140,7 @@ class Watchdog:
         self._bad_in_a_row = 0
         if self.state is State.HOLD and self._cause is Cause.MISSING:
             self._good_in_hold += 1
-            if self._good_in_hold >= MISSING_FRAMES:
+            if self._good_in_hold >= MISSING_FRAMES and not self._output_trouble():
                 self._follow(now)
         if self.state is not State.ACTIVE:
             return None
@@ -196,6 +199,8 @@ class Watchdog:
         if missing and self.state is State.ACTIVE:
             self._note("dropped", f"frame without {', '.join(missing)} not sent", now)
         self._forget_notices(now)
+        if self.powered and now - self._output_heard > OUTPUT_SILENT:
+            self._output = None  # a new one may come back, and its joint states may be heard before its word
         ignored = self._output in ("holding", "lowering") and now - self._output_since > OUTPUT_IGNORES
         if self.powered and ignored:
             self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
@@ -209,14 +214,16 @@ class Watchdog:
             self._advance(now)
             if self._cause in (Cause.MISSING, Cause.BAD) and now - self._since > HOLD_TIME:
                 self._lower(f"held for {HOLD_TIME:g} s: {self._why}", now)
-        if self._must_be_silent():
+        if self._must_be_silent(now):
             return None
         return self._command(now)
 
-    def _must_be_silent(self) -> bool:
+    def _must_be_silent(self, now: float) -> bool:
         # A command without joints would cut the power in the middle of what servo_output does to
-        # put the robot down, and before its first word nobody knows whether it is doing that.
-        return not self.powered and self._output in (None, "holding", "lowering")
+        # put the robot down, and at first nobody knows whether it is doing that.
+        if self.powered:
+            return False
+        return now - self._begun < QUIET_TIME or self._output in (None, "holding", "lowering")
 
     def _command(self, now: float) -> Command:
         self._last_sent = now
@@ -244,9 +251,14 @@ class Watchdog:
     def _stale(self, now: float) -> bool:
         return now - self._last_good > MISSING_FRAMES * self._period
 
+    def _output_trouble(self) -> str | None:
+        if self._output is None:
+            return Cause.SILENT.value
+        return None if self._output == "following" else f"servo_output is {self._output}"
+
     def _judge(self, now: float) -> None:
-        if now - self._output_heard > OUTPUT_SILENT:
-            self._hold(Cause.SILENT, "servo_output is silent", now)
+        if self._output is None:
+            self._hold(Cause.SILENT, Cause.SILENT.value, now)
         elif self._bad_in_a_row >= BAD_TARGETS:
             self._hold(Cause.BAD, self._last_refusal, now)
         elif self._stale(now):
@@ -269,7 +281,6 @@ class Watchdog:
     def _follow(self, now: float) -> None:
         self._enter(State.ACTIVE, "following the joint targets", now)
         self._bad_in_a_row = 0
-        self._output_heard = now
 
     def _start(self, now: float) -> tuple[bool, str]:
         if self.state is State.FAULT:
@@ -278,12 +289,15 @@ class Watchdog:
             return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
         if self._output != "following":
             return False, f"not enabled: servo_output is {self._output}; wait until it is following"
+        if self._must_be_silent(now):
+            return False, "not enabled: the watchdog has only just started; try again in a second"
         return self._rise("enabled", now)
 
     def _go_on(self, now: float) -> tuple[bool, str]:
-        if self._stale(now):
-            self._hold(Cause.MISSING, NO_FRAME, now)
-            return True, "holds until joint targets arrive"
+        missing = NO_FRAME if self._stale(now) else self._output_trouble()
+        if missing:
+            self._hold(Cause.MISSING, missing, now)
+            return True, f"holds for {HOLD_TIME:g} s more: {missing}"
         self._follow(now)
         return True, "goes on"
 

@@ -1,0 +1,299 @@
+"""Bad input through real nodes: what the servos do, by the board's registers, and what the person reads."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+import threading
+from math import inf, nan, radians
+
+import pytest
+from conftest import Stack, Wire, wait_until
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from geometry_msgs.msg import PointStamped, PoseStamped
+from rclpy.qos import DurabilityPolicy, QoSProfile
+from sensor_msgs.msg import JointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from quadleg.client import Robot
+from quadleg.errors import Refused
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.limits import joint_steps
+
+LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
+
+
+def base_target(frame: str = "base_footprint", height: float = 0.15, **changes: float) -> PoseStamped:
+    message = PoseStamped()
+    message.header.frame_id = frame
+    message.pose.position.z = height
+    for name, value in changes.items():
+        part = message.pose.orientation if name[0] == "q" else message.pose.position
+        setattr(part, name[-1], value)
+    return message
+
+
+BAD_BASE_TARGETS = {
+    "nan": (base_target(height=nan), "not finite"),
+    "infinite": (base_target(x=inf), "not finite"),
+    "huge": (base_target(height=1e9), "more than 1 m away"),
+    "zero quaternion": (base_target(qw=0.0), "no rotation"),
+    "quaternion not finite": (base_target(qx=nan), "no rotation"),
+    "wrong frame": (base_target(frame="odom"), "frame_id is 'odom'; it must be 'base_footprint'"),
+    "default-constructed": (PoseStamped(), "frame_id is ''; it must be 'base_footprint'"),
+}
+
+
+def test_bad_base_targets_move_nothing_and_are_refused_in_words(stack: Stack, robot: Robot, wire: Wire) -> None:
+    robot.stand(height_mm=150)
+    commands = wire.hear(JointTrajectory, "joint_commands")
+    target = wire.publisher(PoseStamped, "base_target")
+    before = stack.angles()
+    for name, (message, words) in BAD_BASE_TARGETS.items():
+        target.publish(message)
+        with robot._news:
+            assert robot._news.wait_for(lambda w=words: w in robot._status("base_motion"), 5.0), name
+        seen = len(commands)
+        wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
+        assert stack.angles() == before, name
+    assert robot.status().state == "active"
+    robot.pose(height_mm=140)
+    assert robot._status("base_motion") == "at the base target"
+
+
+class ForeignTargets:
+    """Publishes joint targets in the place of gait, base_motion and leg_ik."""
+
+    def __init__(self, stack: Stack, wire: Wire, robot: Robot) -> None:
+        robot.set_parameter("gait", "paused", True)
+        self._publisher = wire.publisher(JointTrajectory, "joint_targets")
+        self._wire = wire
+        self.stamps = itertools.count(10**18, 20_000_000)
+        self.angles = list(stance_angles(stack.model, stack.model.standing))
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def send_frame(self, stamp: int | None = None) -> None:
+        stamp = next(self.stamps) if stamp is None else stamp
+        for i in range(len(LEGS)):
+            self.send(stamp, JOINT_NAMES[3 * i : 3 * i + 3], self.angles[3 * i : 3 * i + 3])
+
+    def send(self, stamp: int, names, positions) -> None:
+        message = JointTrajectory(joint_names=list(names))
+        message.header.stamp.sec, message.header.stamp.nanosec = divmod(stamp, 10**9)
+        message.points = [JointTrajectoryPoint(positions=list(positions))]
+        self._publisher.publish(message)
+
+    def __enter__(self) -> ForeignTargets:
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        # A metronome, as the gait is: the pace of the frames is what is wanted here.
+        while not self._stop.wait(0.02):
+            self.send_frame()
+
+
+def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
+    stack: Stack, robot: Robot, wire: Wire
+) -> None:
+    robot.stand()
+    before = stack.angles()
+    commands = wire.hear(JointTrajectory, "joint_commands")
+    publisher = wire.publisher(JointTrajectory, "joint_targets")
+    good = stance_angles(stack.model, stack.model.standing)[:3]
+    bad = [
+        (JOINT_NAMES[:3], [nan, good[1], good[2]]),
+        (["front_left_ankle", *JOINT_NAMES[1:3]], good),
+        (JOINT_NAMES[:2], good[:2]),
+        ((JOINT_NAMES[0], JOINT_NAMES[4], JOINT_NAMES[2]), good),
+        ([], []),
+    ]
+    messages = [
+        JointTrajectory(joint_names=list(names), points=[JointTrajectoryPoint(positions=list(positions))])
+        for names, positions in bad
+    ]
+    messages.append(JointTrajectory(joint_names=list(JOINT_NAMES[:3])))
+    for message in messages:
+        seen = len(commands)
+        publisher.publish(message)
+        # Good frames between them: three bad ones in a row would be a hold.
+        wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
+    with robot._news:
+        assert robot._news.wait_for(
+            lambda: robot._now.values("joint_watchdog")["targets_refused"] == str(len(messages)), 5.0
+        ), robot._now.values("joint_watchdog")
+    assert robot.status().state == "active"
+    assert stack.angles() == before
+
+
+def test_three_bad_targets_in_a_row_hold_then_lower(stack: Stack, robot: Robot, wire: Wire) -> None:
+    robot.stand()
+    with ForeignTargets(stack, wire, robot) as foreign:
+        robot.wait_for("active", within=5.0)
+    for _ in range(3):
+        foreign.send(next(foreign.stamps), JOINT_NAMES[:3], [nan, nan, nan])
+    robot.wait_for("hold", within=5.0)
+    assert stack.powered() == 12
+    robot.wait_for("lowering", within=5.0)
+    robot.wait_for("off", within=20.0)
+
+
+def test_stamps_that_go_back_are_a_new_sequence(stack: Stack, robot: Robot, wire: Wire) -> None:
+    robot.stand()
+    with ForeignTargets(stack, wire, robot) as foreign:
+        foreign.stamps = itertools.count(10**18, -20_000_000)
+        robot.wait_for("active", within=5.0)
+        foreign.angles[2] += 0.2
+        wait_until(lambda: abs(stack.angles()[2] - foreign.angles[2]) < radians(0.5), 5.0, "the knee follows")
+        assert robot.status().state == "active"
+
+
+def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_seconds_all_hold(
+    stack: Stack, robot: Robot, wire: Wire
+) -> None:
+    robot.stand()
+    with ForeignTargets(stack, wire, robot) as foreign:
+        robot.wait_for("active", within=5.0)
+        before = stack.angles()
+        foreign.angles[2] = radians(10)  # past straight, which the front left knee cannot
+        robot.wait_for("hold", within=10.0)
+        assert "front_left_knee asked for 10.0°, allowed is -160.0° to -5.0°" in robot.status().why
+        assert stack.angles() == before
+        foreign.angles[2] = before[2]
+        robot._call_enable(True)
+        robot.wait_for("active", within=5.0)
+
+
+def test_a_frame_too_fast_is_slowed_for_all_joints_alike(stack: Stack, robot: Robot, wire: Wire) -> None:
+    robot.stand()
+    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
+    with ForeignTargets(stack, wire, robot) as foreign:
+        robot.wait_for("active", within=5.0)
+        commands = wire.hear(JointTrajectory, "joint_commands")
+        wire.wait(lambda: len(commands) > 3, 5.0, "commands")
+        foreign.angles = list(stance_angles(stack.model, stack.model.resting))
+        wire.wait(
+            lambda: max(abs(a - b) for a, b in zip(commands[-1].points[0].positions, foreign.angles)) < 1e-6,
+            10.0,
+            "the resting pose",
+        )
+    for first, second in itertools.pairwise(command.points[0].positions for command in commands):
+        assert all(abs(b - a) <= step + 1e-9 for a, b, step in zip(first, second, steps))
+
+
+def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
+    stack: Stack, robot: Robot, wire: Wire
+) -> None:
+    robot.set_parameter("gait", "paused", True)
+    targets = wire.hear(JointTrajectory, "joint_targets")
+    publisher = wire.publisher(PointStamped, "front_left/foot_target")
+    wrong = PointStamped()
+    wrong.header.frame_id = "base_footprint"
+    not_finite = PointStamped()
+    not_finite.header.frame_id = "base_link"
+    not_finite.point.x = nan
+    for message, words in ((wrong, "must be 'base_link'"), (not_finite, "not finite")):
+        publisher.publish(message)
+        with robot._news:
+            assert robot._news.wait_for(lambda w=words: w in robot._status("front_left_ik"), 5.0)
+    far = PointStamped()
+    far.header.frame_id = "base_link"
+    far.header.stamp.sec = 77
+    far.point.z = -5.0
+    publisher.publish(far)
+    answer = wire.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
+    assert len(targets) == 1
+    assert list(answer.joint_names) == list(JOINT_NAMES[:3])
+    with robot._news:
+        assert robot._news.wait_for(lambda: "out of reach" in robot._status("front_left_ik"), 5.0)
+
+
+def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(stack: Stack, robot: Robot, wire: Wire) -> None:
+    commands = wire.hear(JointTrajectory, "joint_commands")
+    states = wire.hear(JointState, "joint_states")
+    wire.wait(lambda: len(commands) > 50 and len(states) > 50, 10.0, "commands and joint states")
+    assert all(not command.joint_names for command in commands)
+    stamps = [s.header.stamp.sec + 1e-9 * s.header.stamp.nanosec for s in commands]
+    mean = (stamps[-1] - stamps[0]) / (len(stamps) - 1)
+    assert mean == pytest.approx(1 / stack.model.control_rate, rel=0.1)
+    assert list(states[0].name) == list(JOINT_NAMES)
+
+
+def test_states_are_latched_for_late_listeners(stack: Stack, wire: Wire) -> None:
+    for topic, starts in (("state", "off: "), ("servo_state", ("off: ", "following: ")), ("robot_description", "<")):
+        heard = wire.hear(String, topic, LATCHED)
+        assert wire.wait(lambda h=heard: h, 5.0, topic)[0].data.startswith(starts)
+
+
+def test_a_rogue_command_with_unknown_joints_is_refused_by_servo_output(stack: Stack, robot: Robot, wire: Wire) -> None:
+    publisher = wire.publisher(JointTrajectory, "joint_commands")
+    point = JointTrajectoryPoint(positions=[0.0])
+    publisher.publish(JointTrajectory(joint_names=["front_left_ankle"], points=[point]))
+    with robot._news:
+        assert robot._news.wait_for(lambda: robot._now.values("servo_output")["commands_refused"] == "1", 5.0)
+    assert stack.powered() == 0
+
+
+def test_parameters_out_of_range_are_refused_in_words(robot: Robot) -> None:
+    with pytest.raises(Refused, match="read-only"):
+        robot.set_parameter("base_motion", "speed", 0.1)
+    for parameter, words in (("speed:=-1.0", "speed"), ("rate_hz:=5000.0", "rate_hz"), ("robot:=nowhere", "nowhere")):
+        done = subprocess.run(
+            [sys.executable, "-c", "from quadleg.nodes.base_motion import main; main()", "--ros-args", "-p", parameter],
+            capture_output=True,
+            text=True,
+            timeout=30,
+            check=False,
+        )
+        assert done.returncode == 2
+        assert words in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_a_leg_ik_killed_in_mid_move_drops_frames_holds_and_goes_on(start, wire: Wire) -> None:
+    import os
+    import signal
+
+    stack = start("--separate")
+    stack.wait_for_line("ready after")
+    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
+    with Robot() as robot:
+        robot.stand()
+        commands = wire.hear(JointTrajectory, "joint_commands")
+        wire.wait(lambda: commands, 5.0, "commands")
+        moving = threading.Thread(target=_ignoring_refusals, args=(robot,))
+        moving.start()
+        wait_until(lambda: stack.height() < 0.145, 10.0, "on the way")
+        os.kill(stack.child("rear_right_ik"), signal.SIGKILL)
+        robot.wait_for("hold", within=5.0)
+        assert stack.powered() == 12
+        # The new leg_ik is there at once, but shared memory that its killed forerunner left can keep the
+        # others from hearing it for 3 s; then the hold has ended in rest, as after 2 s it must.
+        robot.wait_for("active", "off", within=20.0)
+        moving.join()
+        robot.stand(height_mm=150)
+        assert int(robot.status().values("joint_watchdog")["frames_dropped"]) > 0
+        assert stack.height() == pytest.approx(0.150, abs=0.0015)
+        stack.wait_for_line("rear_right_ik was ended by signal 9; it is started again", 1.0)
+    for first, second in itertools.pairwise(command.points[0].positions for command in commands):
+        assert all(abs(b - a) <= step + 1e-9 for a, b, step in zip(first, second, steps))
+
+
+def _ignoring_refusals(robot: Robot) -> None:
+    from contextlib import suppress
+
+    from quadleg.errors import QuadlegError
+
+    with suppress(QuadlegError):
+        robot.pose(height_mm=125)

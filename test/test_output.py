@@ -1,0 +1,601 @@
+"""What servo_output does without a watchdog, against one, and together with one.
+
+The categories of stops are those of IEC 60204-1, from memory: 0 removes the power at once, 1 brings the
+machine to rest and then removes it, 2 brings it to rest and keeps it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import robots
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
+from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety import output as module
+from quadleg.safety.commands import ALL, NONE, Command
+from quadleg.safety.limits import joint_steps
+from quadleg.safety.output import Output, OutputState
+from quadleg.safety.watchdog import State, Watchdog
+
+ROBOTS = (robots.inspector(), robots.digger())
+NAMES = [robot.name for robot in ROBOTS]
+
+
+class Bench:
+    """An output on a bench with the clock that it sees. No powered joint may ever jump."""
+
+    def __init__(self, robot, found=None) -> None:
+        self.robot = robot
+        self.period = 1 / robot.control_rate
+        self.now = 50.0
+        self.rest = stance_angles(robot, robot.resting)
+        self.standing = stance_angles(robot, robot.standing)
+        self.steps = np.array(joint_steps(robot, self.period))
+        self.output = Output(robot, self.period, self.now, found)
+
+    @property
+    def state(self) -> OutputState:
+        return self.output.state
+
+    def command(self, angles=None, powered=ALL) -> bool:
+        return self.output.command(
+            Command(tuple(self.standing if angles is None else angles), powered), self.now
+        )
+
+    def empty(self) -> bool:
+        return self.command(self.rest, NONE)
+
+    def tick(self) -> None:
+        before = self.output.angles, self.output.powered
+        self.now += self.period
+        self.output.tick(self.now)
+        for i in range(12):
+            if self.output.powered[i]:
+                assert before[1][i], "only a command powers a joint"
+                assert abs(self.output.angles[i] - before[0][i]) <= self.steps[i] * (1 + 1e-9)
+
+    def seconds(self, seconds: float) -> None:
+        for _ in range(round(seconds / self.period)):
+            self.tick()
+
+    def until(self, state: OutputState, within: float = 15.0) -> float:
+        begun = self.now
+        while self.state is not state:
+            assert self.now - begun < within, f"{self.state} for {within} s: {self.output.why}"
+            self.tick()
+        return self.now - begun
+
+    def follow(self) -> Bench:
+        """Following at the standing pose."""
+        assert self.empty()
+        assert self.command()
+        self.tick()
+        return self
+
+
+@pytest.fixture(params=ROBOTS, ids=NAMES)
+def bench(request) -> Bench:
+    return Bench(request.param)
+
+
+@pytest.fixture
+def following(bench) -> Bench:
+    return bench.follow()
+
+
+# Following
+
+
+def test_it_begins_off_and_stays_off_by_itself(bench):
+    bench.seconds(5.0)
+    assert bench.state is OutputState.OFF
+    assert bench.output.powered == NONE
+    assert bench.output.why == "no command yet"
+
+
+def test_powered_commands_are_ignored_until_one_names_no_joint(bench):
+    assert not bench.command()
+    assert not bench.command(bench.rest)
+    assert not bench.command(bench.rest, (True, *NONE[1:]))
+    assert bench.output.powered == NONE
+    assert bench.empty()
+    assert bench.state is OutputState.FOLLOWING
+    assert bench.command(bench.rest, (True, *NONE[1:]))
+    assert (bench.output.angles, bench.output.powered) == (bench.rest, (True, *NONE[1:]))
+
+
+def test_commands_are_shown_as_they_are(following):
+    angles = tuple(np.add(following.standing, 0.01))
+    assert following.command(angles)
+    assert (following.output.angles, following.output.powered) == (angles, ALL)
+    assert following.empty()
+    assert following.output.powered == NONE
+    assert following.state is OutputState.FOLLOWING
+
+
+def test_while_commands_come_it_follows(following):
+    for _ in range(200):
+        following.tick()
+        following.command()
+    following.seconds(0.4)
+    assert following.state is OutputState.FOLLOWING
+
+
+def test_without_power_silence_changes_nothing(bench):
+    bench.empty()
+    bench.seconds(10.0)
+    assert bench.state is OutputState.FOLLOWING
+
+
+# Silence: category 2, then 1
+
+
+def test_after_half_a_second_of_silence_it_holds_with_power(following):
+    assert following.until(OutputState.HOLDING) == pytest.approx(0.5, abs=2 * following.period)
+    assert (following.output.angles, following.output.powered) == (following.standing, ALL)
+    assert "no command from the watchdog for 0.5 s" in following.output.why
+
+
+def test_after_three_seconds_of_silence_it_lowers_to_rest_and_switches_off(following):
+    assert following.until(OutputState.LOWERING) == pytest.approx(3.0, abs=2 * following.period)
+    assert following.output.powered == ALL
+    while following.state is OutputState.LOWERING:
+        last = following.output.angles
+        following.tick()
+    assert last == following.rest
+    assert following.state is OutputState.OFF
+    assert following.output.powered == NONE
+    assert following.output.why.startswith("at rest (no command from the watchdog")
+
+
+def test_it_lowers_along_vertical_lines(following):
+    following.until(OutputState.LOWERING)
+    heights = []
+    while following.state is OutputState.LOWERING:
+        feet = np.array(all_forward(following.robot, following.output.angles))
+        if feet[0, 2] > following.robot.legs[0].foot_radius - following.robot.resting.height - 1e-9:
+            break
+        np.testing.assert_allclose(feet[:, :2], np.array(following.robot.standing.feet)[:, :2], atol=1e-6)
+        assert np.ptp(feet[:, 2]) < 1e-6
+        heights.append(-feet[0, 2])
+        following.tick()
+    assert heights[-1] < 0.55 * heights[0]
+
+
+# Back from holding, or not
+
+
+def test_while_holding_a_command_within_reach_is_followed(following):
+    following.until(OutputState.HOLDING)
+    near = tuple(following.standing + 0.99 * following.steps)
+    assert following.command(near)
+    assert following.state is OutputState.FOLLOWING
+    assert following.output.angles == near
+
+
+@pytest.mark.parametrize("joint", range(12))
+def test_while_holding_one_joint_out_of_reach_is_enough_to_be_ignored(following, joint):
+    following.until(OutputState.HOLDING)
+    far = following.standing + 0.5 * following.steps
+    far[joint] = following.standing[joint] - 1.01 * following.steps[joint]
+    assert not following.command(far)
+    assert following.state is OutputState.HOLDING
+    assert following.output.angles == following.standing
+
+
+def test_while_holding_a_command_of_other_joints_is_ignored(following):
+    following.until(OutputState.HOLDING)
+    assert not following.command(following.standing, (*ALL[1:], False))
+    assert following.output.powered == ALL
+
+
+def test_ignored_commands_do_not_prolong_the_holding(following):
+    following.until(OutputState.HOLDING)
+    begun = following.now
+    while following.state is OutputState.HOLDING:
+        assert not following.command(following.rest)
+        following.tick()
+    assert following.state is OutputState.LOWERING
+    assert following.now - begun == pytest.approx(2.5, abs=3 * following.period)
+
+
+def test_while_lowering_powered_commands_are_ignored_even_within_reach(following):
+    following.until(OutputState.LOWERING)
+    following.seconds(0.5)
+    assert not following.command(following.output.angles)
+    assert following.state is OutputState.LOWERING
+    following.until(OutputState.OFF)
+    assert not following.command(following.rest)
+    assert following.empty()
+    assert following.state is OutputState.FOLLOWING
+
+
+@pytest.mark.parametrize("state", [OutputState.HOLDING, OutputState.LOWERING])
+def test_a_command_without_joints_is_obeyed_at_once(following, state):
+    following.until(state)
+    assert following.empty()
+    assert following.state is OutputState.FOLLOWING
+    assert following.output.powered == NONE
+
+
+# Stops
+
+
+@pytest.mark.parametrize("state", [s for s in OutputState if s is not OutputState.STOPPED])
+def test_a_stop_is_limp_at_once_in_every_state(bench, state):
+    if state is not OutputState.OFF:
+        bench.follow().until(state)
+    bench.output.stop("emergency stop", bench.now)
+    assert (bench.state, bench.output.why) == (OutputState.STOPPED, "emergency stop")
+    assert bench.output.powered == NONE
+    bench.seconds(10.0)
+    assert bench.state is OutputState.STOPPED
+    assert not bench.command()
+    assert not bench.command(bench.rest)
+
+
+def test_a_stop_stands_for_half_a_second_so_that_everyone_hears_of_it(following):
+    following.output.stop("emergency stop", following.now)
+    begun = following.now
+    while not following.empty():
+        assert following.state is OutputState.STOPPED
+        following.tick()
+    assert following.now - begun == pytest.approx(module.STOPPED_TIME, abs=2 * following.period)
+    assert following.state is OutputState.FOLLOWING
+
+
+def test_a_second_stop_begins_the_half_second_anew(following):
+    following.output.stop("emergency stop", following.now)
+    following.seconds(0.4)
+    following.output.stop("emergency stop", following.now)
+    following.seconds(0.4)
+    assert not following.empty()
+
+
+@pytest.mark.parametrize("end", [Output.off, Output.lower])
+def test_an_end_does_not_hide_a_stop(following, end):
+    following.output.stop("emergency stop", following.now)
+    end(following.output, "servo_output is ending", following.now)
+    assert (following.state, following.output.why) == (OutputState.STOPPED, "emergency stop")
+
+
+def test_off_is_limp_at_once_without_a_fault(following):
+    following.output.off("switched off at once", following.now)
+    assert (following.state, following.output.why) == (OutputState.OFF, "switched off at once")
+    assert following.output.powered == NONE
+
+
+# Lowering that is asked for
+
+
+def test_lowering_goes_on_whatever_the_watchdog_says(following):
+    following.output.lower("servo_output is ending", following.now)
+    assert following.state is OutputState.LOWERING
+    while following.state is OutputState.LOWERING:
+        assert not following.command()
+        following.tick()
+    assert following.state is OutputState.OFF
+    assert following.output.why == "at rest (servo_output is ending)"
+
+
+def test_lowering_asked_for_twice_goes_on_as_it_began(following):
+    following.output.lower("first", following.now)
+    following.seconds(1.0)
+    at = following.output.angles
+    following.output.lower("second", following.now)
+    assert (following.output.angles, following.output.why) == (at, "first")
+    following.until(OutputState.OFF)
+
+
+def test_lowering_without_power_is_off(bench):
+    bench.empty()
+    bench.output.lower("servo_output is ending", bench.now)
+    assert (bench.state, bench.output.why) == (OutputState.OFF, "servo_output is ending")
+
+
+# A board found running
+
+
+def test_a_board_found_running_is_held_then_lowered(bench):
+    pose = Pose.from_rpy(0.01, 0.0, 0.9 * bench.robot.standing.height, 0.05, -0.03, 0.1)
+    found = legs_inverse(bench.robot, pose, bench.robot.standing.feet)
+    bench = Bench(bench.robot, found)
+    assert (bench.state, bench.output.angles, bench.output.powered) == (OutputState.HOLDING, found, ALL)
+    assert "found running" in bench.output.why
+    assert bench.until(OutputState.LOWERING) == pytest.approx(3.0, abs=2 * bench.period)
+    while bench.state is OutputState.LOWERING:
+        last = bench.output.angles
+        bench.tick()
+    assert last == bench.rest
+    assert bench.state is OutputState.OFF
+
+
+def test_a_board_found_running_goes_on_with_commands_within_reach(bench):
+    found = tuple(np.add(bench.standing, 0.005))  # read back in whole counts
+    bench = Bench(bench.robot, found)
+    assert bench.command()
+    assert bench.state is OutputState.FOLLOWING
+
+
+def test_a_board_found_without_pulses_is_off(bench):
+    bench = Bench(bench.robot, (None,) * 12)
+    assert (bench.state, bench.output.powered) == (OutputState.OFF, NONE)
+
+
+def test_joints_found_limp_stay_limp_through_the_lowering(bench):
+    found = [None if i in (1, 7) else angle for i, angle in enumerate(bench.standing)]
+    bench = Bench(bench.robot, found)
+    powered = tuple(angle is not None for angle in found)
+    assert bench.output.powered == powered
+    while bench.state is not OutputState.OFF:
+        assert bench.output.powered == powered
+        last = bench.output.angles
+        bench.tick()
+    assert last == bench.rest
+
+
+# Together with a watchdog
+
+
+class Pair:
+    """A watchdog and an output on one clock; what the watchdog sends arrives while `joined`."""
+
+    def __init__(self, robot) -> None:
+        self.bench = Bench(robot)
+        self.joined = True
+        self.frozen = False  # the watchdog
+        self.stalled = False  # the output
+        self.targets = self.bench.standing
+        self.stamp = 0
+        self.said: tuple[OutputState, str] | None = None
+        self.new_watchdog()
+
+    def new_watchdog(self) -> None:
+        self.watchdog = Watchdog(self.bench.robot, self.bench.period, self.bench.now)
+        self.said = None  # servo_state is latched: a newcomer hears it
+
+    def new_output(self) -> None:
+        """servo_output dies and comes back: it finds the board as it was."""
+        before = self.bench.output
+        found = [angle if on else None for angle, on in zip(before.angles, before.powered)]
+        self.bench.output = Output(self.bench.robot, self.bench.period, self.bench.now, found)
+
+    def tick(self) -> None:
+        before = self.bench.output.angles, self.bench.output.powered
+        if self.stalled:
+            self.bench.now += self.bench.period
+        else:
+            self.bench.tick()
+        now = self.bench.now
+        if not self.frozen:
+            self.watchdog_tick(now)
+        self.look(*before)
+
+    def watchdog_tick(self, now: float) -> None:
+        if not self.stalled:
+            said = (self.bench.output.state, self.bench.output.why)
+            if said != self.said:
+                self.said = said
+                self.watchdog.output_says(said[0].value, said[1], now)
+            self.watchdog.output_heard(now)
+        self.stamp += 1
+        commands = [
+            self.watchdog.targets(
+                self.stamp, JOINT_NAMES[3 * i : 3 * i + 3], [self.targets[3 * i : 3 * i + 3]], now
+            )
+            for i in range(len(LEGS))
+        ]
+        for command in (*commands, self.watchdog.tick(now)):
+            if command and self.joined and not self.stalled:
+                self.bench.output.command(command, now)
+
+    def look(self, angles, powered) -> None:
+        """On the wire: no jump of a powered joint, first pulses at rest."""
+        output = self.bench.output
+        for i in range(12):
+            if output.powered[i] and powered[i]:
+                # servo_output's own way down and a command at the same tick: two steps at most
+                assert abs(output.angles[i] - angles[i]) <= 2 * self.bench.steps[i] * (1 + 1e-9)
+            elif output.powered[i]:
+                assert output.angles[i] == self.bench.rest[i]
+
+    def seconds(self, seconds: float) -> None:
+        for _ in range(round(seconds / self.bench.period)):
+            self.tick()
+
+    def until(self, state: State, within: float = 20.0) -> None:
+        begun = self.bench.now
+        while self.watchdog.state is not state:
+            assert self.bench.now - begun < within, f"{self.watchdog.state}: {self.watchdog.why}"
+            self.tick()
+
+    def up(self) -> Pair:
+        self.seconds(1.2)
+        assert self.bench.state is OutputState.FOLLOWING
+        done, words = self.watchdog.enable(True, self.bench.now)
+        assert done, words
+        self.until(State.ACTIVE)
+        self.seconds(0.5)
+        assert (self.bench.output.angles, self.bench.output.powered) == (self.bench.standing, ALL)
+        return self
+
+
+@pytest.fixture(params=ROBOTS, ids=NAMES)
+def pair(request) -> Pair:
+    return Pair(request.param).up()
+
+
+def test_from_off_to_standing_to_off(pair):
+    pair.watchdog.enable(False, pair.bench.now)
+    pair.until(State.OFF)
+    pair.tick()
+    assert pair.bench.output.powered == NONE
+    assert pair.bench.state is OutputState.FOLLOWING
+    pair.watchdog.enable(True, pair.bench.now)
+    pair.until(State.ACTIVE)
+
+
+def test_a_watchdog_frozen_for_a_second_goes_on_afterwards(pair):
+    pair.frozen = True
+    pair.seconds(1.0)
+    assert pair.bench.state is OutputState.HOLDING
+    pair.frozen = False
+    pair.seconds(1.0)
+    assert pair.bench.state is OutputState.FOLLOWING
+    assert pair.watchdog.state is State.ACTIVE
+
+
+def test_a_watchdog_frozen_for_long_finds_the_robot_lowered_and_goes_off(pair):
+    pair.frozen = True
+    pair.seconds(4.0)
+    assert pair.bench.state is OutputState.LOWERING
+    pair.frozen = False
+    while pair.bench.output.powered == ALL:
+        last = pair.bench.output.angles
+        pair.tick()
+    assert last == pair.bench.rest
+    assert pair.watchdog.state is State.OFF
+    pair.seconds(0.2)
+    assert pair.bench.state is OutputState.FOLLOWING
+    pair.up()
+
+
+@pytest.mark.parametrize("dead", [0.02, 0.3, 0.6, 2.0, 4.0, 10.0])
+def test_a_new_watchdog_lets_the_robot_be_lowered_and_then_may_enable(pair, dead):
+    pair.frozen = True
+    pair.seconds(dead)
+    pair.new_watchdog()
+    pair.frozen = False
+    last = pair.bench.output.angles
+    while pair.bench.output.powered == ALL:
+        assert not pair.watchdog.enable(True, pair.bench.now)[0]
+        last = pair.bench.output.angles
+        pair.tick()
+    assert last == pair.bench.rest
+    pair.up()
+
+
+def test_a_new_servo_output_finds_the_board_and_goes_on(pair):
+    pair.new_output()
+    assert pair.bench.state is OutputState.HOLDING
+    pair.seconds(2.0)
+    assert pair.bench.state is OutputState.FOLLOWING
+    assert pair.watchdog.state is State.ACTIVE
+
+
+def test_a_new_servo_output_far_from_the_commands_lowers_and_the_watchdog_goes_off(pair):
+    low = Pose((0.0, 0.0, 0.8 * pair.bench.robot.standing.height))
+    pair.joined = False
+    pair.targets = legs_inverse(pair.bench.robot, low, pair.bench.robot.standing.feet)
+    pair.seconds(0.4)
+    pair.new_output()
+    pair.joined = True
+    pair.until(State.OFF, within=1.5)
+    assert pair.bench.state is OutputState.HOLDING
+    pair.seconds(10.0)
+    assert pair.bench.output.powered == NONE
+    assert pair.bench.state is OutputState.FOLLOWING
+
+
+def test_after_a_stall_of_servo_output_both_come_to_rest_and_stand_again(pair):
+    """It stalled without dying, so that it has no news to say: the watchdog goes the safe way."""
+    pair.stalled = True
+    pair.seconds(1.0)
+    assert pair.watchdog.state is State.HOLD
+    pair.stalled = False
+    pair.seconds(1.0)
+    assert pair.bench.output.angles == pair.bench.standing
+    pair.watchdog.enable(True, pair.bench.now)
+    pair.seconds(20.0)
+    assert pair.watchdog.state in (State.OFF, State.ACTIVE)
+    if pair.watchdog.state is State.OFF:
+        assert pair.bench.output.powered == NONE
+        pair.up()
+
+
+def test_an_emergency_stop_wants_reset_and_then_enable(pair):
+    pair.bench.output.stop("emergency stop", pair.bench.now)
+    pair.seconds(2.0)
+    assert pair.watchdog.state is State.FAULT
+    assert pair.bench.output.powered == NONE
+    assert not pair.watchdog.enable(True, pair.bench.now)[0]
+    pair.watchdog.reset(pair.bench.now)
+    pair.up()
+
+
+class Anything(RuleBasedStateMachine):
+    """Both together, with freezes, deaths and stops in any order. `Pair.look` judges the wire."""
+
+    @initialize(name=st.sampled_from(NAMES))
+    def begin(self, name) -> None:
+        self.pair = Pair(ROBOTS[NAMES.index(name)]).up()
+
+    @rule(seconds=st.floats(0.02, 2.0))
+    def run(self, seconds) -> None:
+        self.pair.seconds(seconds)
+
+    @rule(seconds=st.sampled_from((0.1, 0.45, 0.6, 1.0, 2.8, 3.2, 5.0)))
+    def freeze(self, seconds) -> None:
+        self.pair.frozen = True
+        self.pair.seconds(seconds)
+        self.pair.frozen = False
+
+    @rule(seconds=st.sampled_from((0.1, 0.45, 0.6, 1.0, 2.8)))
+    def cut(self, seconds) -> None:
+        self.pair.joined = False
+        self.pair.seconds(seconds)
+        self.pair.joined = True
+
+    @rule(seed=st.integers(0, 2**16), size=st.sampled_from((0.02, 0.3)))
+    def other_targets(self, seed, size) -> None:
+        offsets = np.random.default_rng(seed).uniform(-size, size, 12)
+        self.pair.targets = tuple(np.add(self.pair.bench.standing, offsets))
+
+    @rule(on=st.booleans())
+    def enable(self, on) -> None:
+        self.pair.watchdog.enable(on, self.pair.bench.now)
+
+    @rule()
+    def watchdog_dies(self) -> None:
+        self.pair.new_watchdog()
+
+    @rule()
+    def output_dies(self) -> None:
+        self.pair.new_output()
+
+    @rule()
+    def stop(self) -> None:
+        self.pair.bench.output.stop("emergency stop", self.pair.bench.now)
+        assert self.pair.bench.output.powered == NONE
+
+    @rule()
+    def reset(self) -> None:
+        self.pair.watchdog.reset(self.pair.bench.now)
+
+    @invariant()
+    def it_says_what_it_does(self) -> None:
+        if hasattr(self, "pair"):
+            assert self.pair.bench.output.why.strip()
+            if self.pair.bench.state in (OutputState.OFF, OutputState.STOPPED):
+                assert self.pair.bench.output.powered == NONE
+
+    def teardown(self) -> None:
+        """From anywhere, the two come to rest and stand again when asked to."""
+        if not hasattr(self, "pair"):
+            return
+        pair = self.pair
+        pair.targets = pair.bench.standing
+        pair.seconds(1.0)
+        pair.watchdog.enable(False, pair.bench.now)
+        pair.seconds(15.0)
+        assert pair.bench.output.powered == NONE
+        pair.watchdog.reset(pair.bench.now)
+        pair.up()
+
+
+TestAnything = Anything.TestCase
+TestAnything.settings = settings(max_examples=20, stateful_step_count=15, deadline=None)
