@@ -95,7 +95,10 @@ def main(wanted):
     say("installing into %s; the first time takes a minute or two" % os.path.relpath(VENV))
     make = [python, "-m", "venv", VENV] + (["--system-site-packages"] if sourced else [])
     install = [VENV_PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--editable"]
-    if subprocess.call(make) or subprocess.call([*install, "%s[%s]" % (HERE, ",".join(sorted(extras)))]):
+    if subprocess.call(make):
+        say("`%s` failed; on Debian or Ubuntu: apt install python3-venv, then run make again." % " ".join(make))
+        return 1
+    if subprocess.call([*install, "%s[%s]" % (HERE, ",".join(sorted(extras)))]):
         say("the installation failed; what pip says above names the package. With a network, run make again.")
         return 1
     with open(mark, "w") as file:

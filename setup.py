@@ -21,8 +21,8 @@ EXTRAS = {
         "ikpy>=3.3",
         "modern-robotics>=1.1",
         "psutil>=5.9",
-        "mypy>=1.8",
-        "ruff>=0.6",
+        "mypy>=2.4,<2.5",
+        "ruff>=0.17,<0.18",
         "types-jsonschema",
     ],
 }

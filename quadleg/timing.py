@@ -126,8 +126,7 @@ def pose_to_bytes(robot: Robot) -> Timing:
     reach = np.array([0.01, 0.01, 0.02, *[radians(5)] * 3])
     centre = np.array([0.0, 0.0, robot.standing.height, 0.0, 0.0, 0.0])
     poses = [
-        Pose.from_rpy(*axes)
-        for axes in (centre + np.random.default_rng(0).uniform(-reach, reach, (500, 6))).tolist()
+        Pose.from_rpy(*axes) for axes in (centre + np.random.default_rng(0).uniform(-reach, reach, (500, 6))).tolist()
     ]
 
     def tick(asked: tuple[Vector, tuple[float, float, float, float]]) -> None:
@@ -159,9 +158,7 @@ def pinocchio_iteration(robot: Robot, leg: Leg) -> Callable[[Array, Array], Arra
     def iterate(angles: Array, point: Array) -> Array:
         pinocchio.forwardKinematics(model, data, angles)
         error = point - pinocchio.updateFramePlacement(model, data, foot).translation
-        jacobian = pinocchio.computeFrameJacobian(model, data, angles, foot, pinocchio.LOCAL_WORLD_ALIGNED)[
-            :3
-        ]
+        jacobian = pinocchio.computeFrameJacobian(model, data, angles, foot, pinocchio.LOCAL_WORLD_ALIGNED)[:3]
         step = jacobian.T @ np.linalg.solve(jacobian @ jacobian.T + damping, error)
         return np.asarray(pinocchio.integrate(model, angles, step))
 
@@ -183,9 +180,7 @@ def ikpy_inverse(robot: Robot, leg: Leg) -> Callable[[Array], Array]:
         file = Path(folder) / "robot.urdf"
         file.write_text(urdf(robot), encoding="utf-8")
         # The chain begins and ends with a fixed link.
-        chain = Chain.from_urdf_file(
-            str(file), base_elements=path, active_links_mask=[False, True, True, True, False]
-        )
+        chain = Chain.from_urdf_file(str(file), base_elements=path, active_links_mask=[False, True, True, True, False])
     start = [0.0, *(sum(limits) / 2 for limits in leg.limits), 0.0]
 
     def solve(point: Array) -> Array:

@@ -108,7 +108,7 @@ def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
         time.sleep(0.005)
 
 
-@pytest.fixture()
+@pytest.fixture
 def domain(monkeypatch: pytest.MonkeyPatch) -> int:
     """A ROS domain of the test's own, on the loopback."""
     if find_spec("rclpy") is None:
@@ -119,7 +119,7 @@ def domain(monkeypatch: pytest.MonkeyPatch) -> int:
     return number
 
 
-@pytest.fixture()
+@pytest.fixture
 def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
     """Starts stacks; ends in any case what the test left running."""
     stacks: list[Stack] = []
@@ -138,7 +138,7 @@ def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
                 _kill(pid)
 
 
-@pytest.fixture()
+@pytest.fixture
 def stack(start: Callable[..., Stack]) -> Stack:
     """A stack that is ready, with the demo robot off."""
     stack = start()
@@ -201,7 +201,7 @@ class Wire:
         self._context.try_shutdown()
 
 
-@pytest.fixture()
+@pytest.fixture
 def wire(domain: int) -> Iterator[Wire]:
     """A ROS node of the test's own."""
     wire = Wire()
@@ -209,7 +209,7 @@ def wire(domain: int) -> Iterator[Wire]:
     wire.close()
 
 
-@pytest.fixture()
+@pytest.fixture
 def robot(stack: Stack):
     """A client of `stack`."""
     from quadleg.client import Robot

@@ -62,9 +62,7 @@ def _leg(
 
 def _stance(height: float, x: float, y: float, foot_radius: float) -> Stance:
     """Feet at (±x, ±y) on level ground."""
-    return Stance(
-        height, ((x, y, foot_radius), (x, -y, foot_radius), (-x, y, foot_radius), (-x, -y, foot_radius))
-    )
+    return Stance(height, ((x, y, foot_radius), (x, -y, foot_radius), (-x, y, foot_radius), (-x, -y, foot_radius)))
 
 
 def inspector() -> Robot:
@@ -115,9 +113,7 @@ def digger() -> Robot:
             radii=(0.009, 0.006),
             knee_sign=1 if name.startswith("front") else -1,
             limits=(
-                ((-40, 35), (-115, 50), (10, 155))
-                if name.startswith("front")
-                else ((-40, 35), (-50, 115), (-155, -10))
+                ((-40, 35), (-115, 50), (10, 155)) if name.startswith("front") else ((-40, 35), (-50, 115), (-155, -10))
             ),
         )
         for name, own in zip(LEGS, channels)

@@ -143,9 +143,7 @@ def test_stances_are_level_and_within_the_limits(robot):
 def test_the_demo_robot_stands_with_its_knees_rearward():
     angles = stance_angles(ROBOTS[0], ROBOTS[0].standing)
     assert all(knee < radians(-5) for knee in angles[2::3])
-    assert angles[0:3] == pytest.approx(angles[3:6], abs=1e-12), (
-        "right and left are alike, by the right-hand rule"
-    )
+    assert angles[0:3] == pytest.approx(angles[3:6], abs=1e-12), "right and left are alike, by the right-hand rule"
 
 
 def test_a_stance_too_high_is_refused():

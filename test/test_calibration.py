@@ -27,9 +27,7 @@ KIND = ServoKind(
     idle_current=0.01,
     stall_current=2.5,
 )
-MIRRORED = Servo(
-    KIND, channel=3, pulse_at_zero=1480e-6, pulse_per_radian=-2000e-6 / pi, stops=(600e-6, 2400e-6)
-)
+MIRRORED = Servo(KIND, channel=3, pulse_at_zero=1480e-6, pulse_per_radian=-2000e-6 / pi, stops=(600e-6, 2400e-6))
 # Joint zero out of the servo's reach, as for a knee.
 KNEE = Servo(KIND, channel=2, pulse_at_zero=2700e-6, pulse_per_radian=2000e-6 / pi, stops=(550e-6, 2450e-6))
 

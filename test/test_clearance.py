@@ -114,9 +114,7 @@ def world_of(robot) -> tuple[mujoco.MjModel, list[str]]:
 
     def capsule(name: str, start, end, radius: float) -> None:
         body = spec.worldbody.add_body(name=name, mocap=True)
-        body.add_geom(
-            name=name, type=mujoco.mjtGeom.mjGEOM_CAPSULE, fromto=[*start, *end], size=[radius, 0, 0]
-        )
+        body.add_geom(name=name, type=mujoco.mjtGeom.mjGEOM_CAPSULE, fromto=[*start, *end], size=[radius, 0, 0])
         names.append(name)
 
     for leg in robot.legs:
@@ -177,9 +175,7 @@ def test_the_body_fills_its_box_and_no_more(size, centre):
         face = np.array(centre)
         face[narrow] += half[narrow]
         face[wide] += way * (half[wide] - radius)
-        assert (
-            min(_segment_distances(np.array((face, face)), axis) for axis in axes) - radius <= 0.135 * radius
-        )
+        assert min(_segment_distances(np.array((face, face)), axis) for axis in axes) - radius <= 0.135 * radius
 
 
 def test_the_foot_counts_where_it_is_thicker_than_the_link():

@@ -40,8 +40,7 @@ def depth(leg: Leg, angles: tuple[float, ...]) -> float:
 
 def with_limits(leg: Leg, *degrees: tuple[float, float]) -> Leg:
     joints = [
-        replace(joint, lower=radians(lower), upper=radians(upper))
-        for joint, (lower, upper) in zip(leg.joints, degrees)
+        replace(joint, lower=radians(lower), upper=radians(upper)) for joint, (lower, upper) in zip(leg.joints, degrees)
     ]
     return replace(leg, joints=(joints[0], joints[1], joints[2]))
 
@@ -73,9 +72,7 @@ def test_forward_is_the_product_of_the_joints_rotations(leg, fraction):
     abduction = Rotation.from_euler("x", angles[0])
     hip, knee = Rotation.from_euler("y", angles[1]), Rotation.from_euler("y", angles[2])
     knee_to_foot = knee.apply((0, 0, -leg.lower_length))
-    expected = leg.hip + abduction.apply(
-        (0, leg.hip_offset, 0) + hip.apply((0, 0, -leg.upper_length) + knee_to_foot)
-    )
+    expected = leg.hip + abduction.apply((0, leg.hip_offset, 0) + hip.apply((0, 0, -leg.upper_length) + knee_to_foot))
     assert np.allclose(kinematics.forward(leg, angles), expected, rtol=0, atol=1e-15)
 
 
@@ -187,9 +184,7 @@ def test_batch_equals_scalar(leg):
 def test_batch_refuses_what_is_not_finite_and_takes_nothing():
     leg = KINDS[0]
     good = kinematics.forward(leg, within(leg, (0.5, 0.5, 0.5)))
-    _, reachable = kinematics.inverse_batch(
-        leg, np.array([good, (nan, 0, -0.1), (0, inf, -0.1), (0, 0, -inf)])
-    )
+    _, reachable = kinematics.inverse_batch(leg, np.array([good, (nan, 0, -0.1), (0, inf, -0.1), (0, 0, -inf)]))
     assert reachable.tolist() == [True, False, False, False]
     angles, reachable = kinematics.inverse_batch(leg, np.empty((0, 3)))
     assert angles.shape == (0, 3)
@@ -201,9 +196,7 @@ def test_batch_refuses_what_is_not_finite_and_takes_nothing():
 def test_points_that_are_not_finite_are_refused_in_words(number, axis):
     point = [0.1, 0.1, -0.1]
     point[axis] = number
-    with pytest.raises(
-        ValueError, match=r"front_left: foot target .* is not finite: give three finite numbers"
-    ):
+    with pytest.raises(ValueError, match=r"front_left: foot target .* is not finite: give three finite numbers"):
         kinematics.inverse(KINDS[0], tuple(point))
 
 

@@ -68,9 +68,7 @@ def test_a_slowed_frame_arrives_in_the_end_on_a_straight_line(robot):
         wanted[2::3], [leg.limits[2][0] for leg in robot.legs], [leg.limits[2][1] for leg in robot.legs]
     )
     frames = walk(limits, last, wanted, 12)
-    shares = [
-        (frame.angles - last) @ (wanted - last) / ((wanted - last) @ (wanted - last)) for frame in frames
-    ]
+    shares = [(frame.angles - last) @ (wanted - last) / ((wanted - last) @ (wanted - last)) for frame in frames]
     for frame, share in zip(frames, shares):
         np.testing.assert_allclose(frame.angles, last + share * (wanted - last), atol=1e-12)
     assert frames[0].share < 1

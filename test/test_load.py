@@ -150,9 +150,7 @@ def test_resting_feet_are_the_stance_s_unless_given(tmp_path: Path) -> None:
     robot = load_robot(INSPECTOR)
     assert robot.resting.feet == robot.standing.feet
     path = tmp_path / "robot.yaml"
-    path.write_text(
-        edited(("  height_mm: 50 ", "  feet_out_across_mm: 6\n  height_mm: 50 ")), encoding="utf-8"
-    )
+    path.write_text(edited(("  height_mm: 50 ", "  feet_out_across_mm: 6\n  height_mm: 50 ")), encoding="utf-8")
     assert load_robot(path).resting.feet[1] == pytest.approx((0.089, -0.096, 0.008))
 
 
@@ -622,9 +620,7 @@ def test_any_bytes_give_faults(tmp_path_factory: pytest.TempPathFactory, content
 
 def leaves(value: Any, key: tuple[Any, ...] = ()) -> Any:
     """The keys of every scalar in nested dicts and lists."""
-    inner = (
-        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else None
-    )
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else None
     if inner is None:
         yield key
     else:
@@ -633,15 +629,7 @@ def leaves(value: Any, key: tuple[Any, ...] = ()) -> Any:
 
 
 DATA = YAML(typ="safe", pure=True).load(TEXT)
-ODD = (
-    st.floats()
-    | st.integers()
-    | st.integers(-3, 3)
-    | st.none()
-    | st.text(max_size=3)
-    | st.just([1, 2])
-    | st.just({})
-)
+ODD = st.floats() | st.integers() | st.integers(-3, 3) | st.none() | st.text(max_size=3) | st.just([1, 2]) | st.just({})
 
 
 @settings(max_examples=150, deadline=None)

@@ -42,9 +42,7 @@ class Bench:
         return self.output.state
 
     def command(self, angles=None, powered=ALL) -> bool:
-        return self.output.command(
-            Command(tuple(self.standing if angles is None else angles), powered), self.now
-        )
+        return self.output.command(Command(tuple(self.standing if angles is None else angles), powered), self.now)
 
     def empty(self) -> bool:
         return self.command(self.rest, NONE)
@@ -306,7 +304,7 @@ def test_a_board_found_running_is_held_then_lowered(bench):
     bench = Bench(bench.robot, found)
     assert (bench.state, bench.output.angles, bench.output.powered) == (OutputState.HOLDING, found, ALL)
     assert "found running" in bench.output.why
-    assert bench.until(OutputState.LOWERING) == pytest.approx(3.0, abs=2 * bench.period)
+    assert bench.until(OutputState.LOWERING) == pytest.approx(3.0 + module.FOUND_TIME, abs=2 * bench.period)
     while bench.state is OutputState.LOWERING:
         last = bench.output.angles
         bench.tick()
@@ -384,9 +382,7 @@ class Pair:
             self.watchdog.output_heard(now)
         self.stamp += 1
         commands = [
-            self.watchdog.targets(
-                self.stamp, JOINT_NAMES[3 * i : 3 * i + 3], [self.targets[3 * i : 3 * i + 3]], now
-            )
+            self.watchdog.targets(self.stamp, JOINT_NAMES[3 * i : 3 * i + 3], [self.targets[3 * i : 3 * i + 3]], now)
             for i in range(len(LEGS))
         ]
         for command in (*commands, self.watchdog.tick(now)):

@@ -81,9 +81,7 @@ def test_period_is_the_true_one() -> None:
 
 def test_start_of_a_chip_after_reset() -> None:
     board, waits = Recorder(), []
-    assert (
-        PCA9685(board, SETTINGS, sleep=lambda s: waits.append((s, len(board.transactions)))).start() is False
-    )
+    assert PCA9685(board, SETTINGS, sleep=lambda s: waits.append((s, len(board.transactions)))).start() is False
     assert board.transactions == [
         (bytes((0xFD, 0x10)),),  # ALL_LED_OFF_H: all outputs off before anything else
         (bytes((0x00, 0x10)),),  # MODE1: SLEEP, without which PRE_SCALE is blocked

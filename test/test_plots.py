@@ -50,9 +50,7 @@ def demo_like() -> list[Step]:
     """As many steps and words as the demo has."""
     level = pose(150)
     limp = stance_angles(ROBOT, ROBOT.resting)
-    steps = [
-        step(name, number, level) for number, name in enumerate(("power up and rise", "lowest", "highest"))
-    ]
+    steps = [step(name, number, level) for number, name in enumerate(("power up and rise", "lowest", "highest"))]
     steps += [step("roll", 3, pose(150, roll=12)), step("pitch", 4, pose(150, pitch=10))]
     steps += [step("all at once", 5, pose(140, 10, -10, -6, -5, -8))]
     reached = pose(161.3, 6.1, -6.2, -3.8, -3.1, -5.1)
@@ -77,9 +75,7 @@ def patches_in(axes, kind):
 
 
 def words_in(figure):
-    return [
-        text for text in figure.texts + [t for axes in figure.axes for t in axes.texts] if text.get_text()
-    ]
+    return [text for text in figure.texts + [t for axes in figure.axes for t in axes.texts] if text.get_text()]
 
 
 def test_file_is_a_png_of_the_figures_size(tmp_path):
@@ -101,9 +97,7 @@ def test_feet_stand_where_they_stand_on_the_ground(asked):
         feet = [legs_in(axes)[leg][3] for leg in LEGS]
         assert np.allclose(feet, [(foot[across], foot[2]) for foot in FEET], rtol=0, atol=1e-9)
         assert sorted(tuple(circle.center) for circle in patches_in(axes, Circle)) == sorted(map(tuple, feet))
-        assert {circle.radius for circle in patches_in(axes, Circle)} == {
-            leg.foot_radius for leg in ROBOT.legs
-        }
+        assert {circle.radius for circle in patches_in(axes, Circle)} == {leg.foot_radius for leg in ROBOT.legs}
         low, high = axes.get_ylim()
         assert low < 0 < min(z for _, z in feet)
         assert high > 0.1
@@ -149,10 +143,7 @@ def test_nose_down_the_viewer_in_front_sees_the_front_and_the_top():
     def edge(end: int, side: int) -> float:
         return 0.150 + (rotation @ (x + end * length / 2, 0, z + side * height / 2))[2]
 
-    seen = [
-        sorted(np.unique(face.get_xy()[:, 1].round(9)))
-        for face in patches_in(axes_of(figure, "1 front"), Polygon)
-    ]
+    seen = [sorted(np.unique(face.get_xy()[:, 1].round(9))) for face in patches_in(axes_of(figure, "1 front"), Polygon)]
     assert sorted(seen) == [
         pytest.approx([edge(1, -1), edge(1, 1)]),
         pytest.approx([edge(1, 1), edge(-1, 1)]),
@@ -198,9 +189,7 @@ def test_each_panel_has_the_angles_of_its_joint_over_time():
 
 def test_band_shows_each_state_as_long_as_it_lasted():
     steps = [step("a", 0, pose(150), 10)]
-    seen = History(
-        [0, 10], [steps[0].angles] * 2, [(0, ""), (1, "off"), (2, "active"), (6, "hold"), (7, "active")]
-    )
+    seen = History([0, 10], [steps[0].angles] * 2, [(0, ""), (1, "off"), (2, "active"), (6, "hold"), (7, "active")])
     band = axes_of(demo_figure(ROBOT, steps, seen), "states")
     spells = [(p.get_label(), p.get_x(), p.get_width()) for p in patches_in(band, Rectangle)]
     assert spells == [("off", 1, 1), ("active", 2, 4), ("hold", 6, 1), ("active", 7, 3)]

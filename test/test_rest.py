@@ -61,9 +61,7 @@ def walked(robot, kind, start) -> list[tuple[float, ...]]:
 
 def distances(feet: np.ndarray) -> np.ndarray:
     """(n, 6) distances between the feet, which do not depend on where the body is."""
-    return np.stack(
-        [np.linalg.norm(feet[:, i] - feet[:, j], axis=1) for i, j in combinations(range(4), 2)], axis=1
-    )
+    return np.stack([np.linalg.norm(feet[:, i] - feet[:, j], axis=1) for i, j in combinations(range(4), 2)], axis=1)
 
 
 def until_belly(robot, path) -> int:
@@ -173,10 +171,7 @@ def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_th
 @given(pose=poses)
 def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):
     path = walked(robot, rest.lowering, reachable(robot, pose))
-    bodies = [
-        rest.standing_over(robot, all_forward(robot, angles))[0]
-        for angles in path[: until_belly(robot, path)]
-    ]
+    bodies = [rest.standing_over(robot, all_forward(robot, angles))[0] for angles in path[: until_belly(robot, path)]]
     start = bodies[0].position[2]
     lower = [body for body in bodies if body.position[2] < start - 1e-6]
     assert lower

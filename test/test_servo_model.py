@@ -23,9 +23,7 @@ KIND = ServoKind(
 )
 PER_RADIAN = 2000e-6 / pi
 SERVO = Servo(KIND, channel=0, pulse_at_zero=1500e-6, pulse_per_radian=PER_RADIAN, stops=(600e-6, 2600e-6))
-MIRRORED = Servo(
-    KIND, channel=0, pulse_at_zero=1500e-6, pulse_per_radian=-PER_RADIAN, stops=(600e-6, 2600e-6)
-)
+MIRRORED = Servo(KIND, channel=0, pulse_at_zero=1500e-6, pulse_per_radian=-PER_RADIAN, stops=(600e-6, 2600e-6))
 DEADBAND = 2e-6 / PER_RADIAN
 SPEED = 6.5
 
@@ -93,6 +91,4 @@ def test_it_never_goes_beyond_its_target(angle: float, pulse: float, duration: f
 
 
 def test_an_instant_servo_still_keeps_out_of_the_deadband() -> None:
-    assert ServoModel(SERVO, inf).advance(0.0, 1500e-6 + radians(10) * PER_RADIAN, 1e-9) == near(
-        radians(10) - DEADBAND
-    )
+    assert ServoModel(SERVO, inf).advance(0.0, 1500e-6 + radians(10) * PER_RADIAN, 1e-9) == near(radians(10) - DEADBAND)

@@ -170,9 +170,7 @@ def test_angles_before_the_pulses_begin_do_not_move() -> None:
     bench.board.write(bytes((0x0E, 0, 0, 0x90, 0x01)))
     begin = bench.board.angles()
     assert bench.board.angles(bench.clock.now + 500e-6) == begin
-    assert bench.board.angles(bench.clock.now + 500e-6 + 1e-3)[2] == pytest.approx(
-        begin[2] - 6.5e-3, abs=1e-9
-    )
+    assert bench.board.angles(bench.clock.now + 500e-6 + 1e-3)[2] == pytest.approx(begin[2] - 6.5e-3, abs=1e-9)
 
 
 def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
@@ -213,9 +211,7 @@ def test_a_file_from_before_the_machine_started_anew(tmp_path: Path) -> None:
 
 def test_a_file_belongs_to_its_robot(tmp_path: Path) -> None:
     Bench(inspector(), tmp_path / "board")
-    with pytest.raises(
-        BoardError, match=r"'greenhouse_inspector' on channels 0, 1, .* not of the robot 'digger'"
-    ):
+    with pytest.raises(BoardError, match=r"'greenhouse_inspector' on channels 0, 1, .* not of the robot 'digger'"):
         Bench(digger(), tmp_path / "board")
 
 

@@ -54,9 +54,7 @@ def test_measure_gives_every_row():
 
 
 @pytest.mark.usefixtures("quick")
-@pytest.mark.parametrize(
-    ("benchmark", "module"), [(timing.ik_scalar, "pinocchio"), (timing.ik_scalar_ikpy, "ikpy")]
-)
+@pytest.mark.parametrize(("benchmark", "module"), [(timing.ik_scalar, "pinocchio"), (timing.ik_scalar_ikpy, "ikpy")])
 def test_missing_yardstick_is_null_and_the_note_says_how_to_get_it(monkeypatch, benchmark, module):
     monkeypatch.setitem(sys.modules, module, None)
     monkeypatch.setitem(sys.modules, f"{module}.chain", None)

@@ -77,9 +77,7 @@ def test_feet_and_jacobians_in_mujoco(robot: Robot) -> None:
         for index, leg in enumerate(robot.legs):
             own = slice(3 * index, 3 * index + 3)
             foot = model.body(f"{leg.name}_foot").id
-            np.testing.assert_allclose(
-                data.xpos[foot], kinematics.forward(leg, angles[own]), rtol=0, atol=TOLERANCE
-            )
+            np.testing.assert_allclose(data.xpos[foot], kinematics.forward(leg, angles[own]), rtol=0, atol=TOLERANCE)
             mujoco.mj_jac(model, data, jacobian, None, data.xpos[foot], foot)
             np.testing.assert_allclose(
                 jacobian[:, columns[own]], kinematics.jacobian(leg, angles[own]), rtol=0, atol=TOLERANCE
@@ -199,6 +197,4 @@ def test_each_leg_has_its_own_hue() -> None:
     for name, colour in {"body": colours.BODY, **colours.LEG}.items():
         element = root.find(f"material[@name='{name}']/color")
         assert element is not None
-        assert [float(part) for part in element.attrib["rgba"].split()] == pytest.approx(
-            [*colours.rgb(colour), 1]
-        )
+        assert [float(part) for part in element.attrib["rgba"].split()] == pytest.approx([*colours.rgb(colour), 1])

@@ -636,10 +636,7 @@ def test_enable_turns_lowering_back_to_rising_from_where_it_is(up):
     assert up.sent.powered == ALL
     while up.state is State.RISING:
         body, _ = rest.standing_over(up.robot, all_forward(up.robot, up.sent.angles))
-        assert (
-            body.position[2]
-            >= 0.99 * rest.standing_over(up.robot, all_forward(up.robot, low.angles))[0].position[2]
-        )
+        assert body.position[2] >= 0.99 * rest.standing_over(up.robot, all_forward(up.robot, low.angles))[0].position[2]
         up.frame()
         up.tick()
     assert up.state is State.ACTIVE

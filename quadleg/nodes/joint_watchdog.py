@@ -103,6 +103,8 @@ class JointWatchdog(QuadlegNode):
         text = f"{self._watchdog.state.value}: {self._watchdog.why}"
         if text == self._said:
             return
+        if self._said is None or split_state(self._said)[0] != self._watchdog.state.value:
+            self.get_logger().info(text)
         self._said = text
         self._state.publish(String(data=text))
         self.say_health()

@@ -31,6 +31,7 @@ from quadleg.servos.pca9685 import PCA9685
 from quadleg.servos.simulated import SimulatedBoard
 
 LATENCIES_KEPT = 1000
+REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
 MEASURED, MODELLED = "measured", "modelled"
 
 
@@ -81,6 +82,7 @@ class ServoOutput(QuadlegNode):
         self._say()
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
+        self.every(REPEAT_PERIOD, self._repeat)
         self._thread = threading.Thread(target=self._run, name="board", daemon=True)
         self._thread.start()
 
@@ -178,6 +180,11 @@ class ServoOutput(QuadlegNode):
         if text != self._said:
             self._said = text
             self._servo_state.publish(String(data=text))
+
+    def _repeat(self) -> None:
+        with self._lock:
+            self._said = None
+            self._say()
 
     def _say_trouble(self, error: BoardError) -> None:
         self._board_errors += 1

@@ -117,9 +117,7 @@ class _Picture:
                 self._heading(left, row_top, i + 1, headings[i])
                 for view, (low, high) in spans.items():
                     width = scale * (high - low)
-                    axes = self._axes(
-                        f"{i + 1} {view.name}", left, row_top + heading_height, width, view_height
-                    )
+                    axes = self._axes(f"{i + 1} {view.name}", left, row_top + heading_height, width, view_height)
                     axes.set(xlim=(low, high), ylim=(-_GROUND, top))
                     axes.set_axis_off()
                     _draw_robot(axes, robot, stands[i], view)

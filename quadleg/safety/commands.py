@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
-from ..errors import BadTarget
-from ..robot.model import JOINT_NAMES
+from quadleg.errors import BadTarget
+from quadleg.robot.model import JOINT_NAMES
 
 ALL = (True,) * len(JOINT_NAMES)
 NONE = (False,) * len(JOINT_NAMES)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
-from ..errors import BadTarget
-from ..robot.model import JOINT_NAMES, JOINTS, LEGS
+from quadleg.errors import BadTarget
+from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
 REMEMBERED = 0.5  # s that the stamp of a frame is known after it was sent or dropped
 
@@ -28,9 +28,7 @@ def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> t
         )
     unknown = [name for name in names if name not in _LEG_OF]
     if unknown:
-        raise BadTarget(
-            f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}"
-        )
+        raise BadTarget(f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}")
     legs = {_LEG_OF[name][0] for name in names}
     if len(legs) != 1 or len(set(names)) != 3:
         raise BadTarget(f"joints {', '.join(names)} are not the {', '.join(JOINTS)} of one leg")

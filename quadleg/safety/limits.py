@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import degrees, inf
 
-from ..kinematics.clearance import Clearance, Gap
-from ..robot.model import LEGS, Robot
+from quadleg.kinematics.clearance import Clearance, Gap
+from quadleg.robot.model import LEGS, Robot
 
 # A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
 LOADED_SPEED_SHARE = 0.8

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import Enum
 
-from ..kinematics.body import stance_angles
-from ..robot.model import Robot
-from . import rest
-from .commands import NONE, Command
-from .limits import Limits, joint_steps
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import Robot
+from quadleg.safety import rest
+from quadleg.safety.commands import NONE, Command
+from quadleg.safety.limits import Limits, joint_steps
 
 HOLD_AFTER = 0.5
 LOWER_AFTER = 3.0
@@ -38,9 +38,7 @@ class Output:
     to show.
     """
 
-    def __init__(
-        self, robot: Robot, period: float, now: float, found: Sequence[float | None] | None = None
-    ) -> None:
+    def __init__(self, robot: Robot, period: float, now: float, found: Sequence[float | None] | None = None) -> None:
         self._robot = robot
         self._period = period
         self._limits = Limits(robot, period)

@@ -13,12 +13,12 @@ from math import ceil
 import numpy as np
 from transforms3d.quaternions import mat2quat
 
-from ..errors import Unreachable
-from ..kinematics.approach import Approach
-from ..kinematics.body import Pose, all_forward, feet_in_base, stance_angles
-from ..kinematics.leg import inverse
-from ..robot.model import Robot, Vector
-from .limits import Limits
+from quadleg.errors import Unreachable
+from quadleg.kinematics.approach import Approach
+from quadleg.kinematics.body import Pose, all_forward, feet_in_base, stance_angles
+from quadleg.kinematics.leg import inverse
+from quadleg.robot.model import Robot, Vector
+from quadleg.safety.limits import Limits
 
 LIFT_SPEED = 0.05  # m/s: a few seconds to rise, and far below what the servos can do
 LEVEL_SPEED = 0.5  # rad/s

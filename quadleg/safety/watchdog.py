@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import Enum
 
-from ..errors import BadTarget
-from ..kinematics.body import stance_angles
-from ..robot.model import JOINT_NAMES, Robot
-from . import rest
-from .commands import NONE, Command
-from .frames import FrameAssembly, leg_of_targets
-from .limits import Limits
-from .output import HOLD_AFTER
+from quadleg.errors import BadTarget
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.safety import rest
+from quadleg.safety.commands import NONE, Command
+from quadleg.safety.frames import FrameAssembly, leg_of_targets
+from quadleg.safety.limits import Limits
+from quadleg.safety.output import HOLD_AFTER
 
 MISSING_FRAMES = 3  # frames without a good one, and good ones that end the hold again
 BAD_TARGETS = 3
