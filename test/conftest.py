@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -219,7 +220,5 @@ def robot(stack: Stack):
 
 
 def _kill(pid: int) -> None:
-    try:
+    with suppress(ProcessLookupError):
         os.kill(pid, signal.SIGKILL)
-    except ProcessLookupError:
-        pass

@@ -39,9 +39,8 @@ def _leg(
     left, front = name.endswith("left"), name.startswith("front")
     side = 1 if left else -1
     joints = []
-    for joint, (lower, upper), channel in zip(JOINTS, limits, channels):
-        if joint == "abduction" and not left:
-            lower, upper = -upper, -lower
+    for joint, (least, most), channel in zip(JOINTS, limits, channels):
+        lower, upper = (-most, -least) if joint == "abduction" and not left else (least, most)
         mirrored = -1 if joint != "abduction" and not left else 1
         per_radian = mirrored * (kind.pulse_range[1] - kind.pulse_range[0]) / radians(180)
         centred = sum(kind.pulse_range) / 2 - per_radian * radians((lower + upper) / 2)

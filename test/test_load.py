@@ -18,9 +18,9 @@ from jsonschema import Draft202012Validator
 from robots import digger, inspector
 from ruamel.yaml import YAML
 
+from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
-from quadleg.robot import load
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.load import find_robot, load_robot, shipped_robots
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 
@@ -663,10 +663,10 @@ def test_find_names_the_robots_there_are() -> None:
 
 
 def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    module = tmp_path / "lib/python3.12/site-packages/quadleg/robot/load.py"
+    module = tmp_path / "lib/python3.12/site-packages/quadleg/shipped.py"
     config = tmp_path / "share/quadleg/config"
     config.mkdir(parents=True)
     (config / "mine.yaml").write_text("name: mine\n")
     (config / "nodes.yaml").write_text("gait:\n  ros__parameters: {}\n")
-    monkeypatch.setattr(load, "__file__", str(module))
-    assert load.shipped_robots() == {"mine": config / "mine.yaml"}
+    monkeypatch.setattr(shipped, "__file__", str(module))
+    assert shipped_robots() == {"mine": config / "mine.yaml"}

@@ -108,6 +108,7 @@ class ServoOutput(QuadlegNode):
         with self._lock:
             self._cut("emergency stop")
             self._output.stop("emergency stop", time.monotonic())
+            self._said = None
             self._say()
         return True, "pulses are off; `reset` and then `enable` start again"
 
@@ -183,8 +184,10 @@ class ServoOutput(QuadlegNode):
 
     def _repeat(self) -> None:
         with self._lock:
-            self._said = None
-            self._say()
+            # A stop is said once: said again after a reset it would be a new fault.
+            if self._output.state is not OutputState.STOPPED:
+                self._said = None
+                self._say()
 
     def _say_trouble(self, error: BoardError) -> None:
         self._board_errors += 1
