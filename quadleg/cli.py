@@ -75,7 +75,8 @@ def _status(options: argparse.Namespace) -> int:
     from quadleg.words import status_in_words
 
     with _robot(options) as robot:
-        now, asked, reached = robot.status(), robot.asked(), robot.reached()
+        now, asked = robot.status(), robot.asked()
+        reached = robot.reached() if now.angles else None
     for heading, sentence in status_in_words(now, asked, reached):
         _say(f"{heading:<9} {sentence}")
     return 0
@@ -171,7 +172,9 @@ def parser() -> argparse.ArgumentParser:
         f"The legs must be in the resting pose (belly down, legs folded) before a robot that is off is powered. "
         f"{CAUTION}",
     )
-    stand.add_argument("height", nargs="?", type=float, help="height of the hip axes above the ground in mm")
+    stand.add_argument(
+        "height", nargs="?", type=float, metavar="MM", help="height of the hip axes above the ground in mm"
+    )
     takes_namespace(stand)
 
     pose = command(
@@ -181,7 +184,7 @@ def parser() -> argparse.ArgumentParser:
         "The feet stay where they are. What is not given is the standing height, centred and level. An unreachable "
         "pose is approached as far as it goes, and what stops it is said.",
     )
-    pose.add_argument("--height", type=float, help="height of the hip axes above the ground in mm")
+    pose.add_argument("--height", type=float, metavar="MM", help="height of the hip axes above the ground in mm")
     for axis, way in (("x", "forward"), ("y", "to the left")):
         pose.add_argument(f"--{axis}", type=float, default=0.0, metavar="MM", help=f"shift {way} in mm")
     for turn, way in (("roll", "right side down"), ("pitch", "front down"), ("yaw", "to the left")):

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import acos, hypot, isfinite, radians
 from types import TracebackType
 from typing import Any
@@ -56,7 +57,7 @@ class Snapshot:
 
 
 class Robot:
-    """One running stack, found by its `namespace`; its robot file and frame prefix are asked of it.
+    """One running stack, found by its `namespace`.
 
     Raises RosMissing without ROS, and NotHeard where no stack is found within ten seconds.
     """
@@ -99,10 +100,8 @@ class Robot:
         self._thread = threading.Thread(target=self._spin, name="quadleg_client", daemon=True)
         self._thread.start()
         try:
-            self._wait(self._found, HEARD_WITHIN, self._who_is_missing)
-            robot_file, prefix = self._parameters("joint_watchdog", "robot", "frame_prefix")
-            self.model: Model = load_robot(find_robot(robot_file))
-            self._frame = prefix + "base_footprint"
+            # Not more than this: an emergency stop must not wait for a node that has died.
+            self._wait(self._anyone, HEARD_WITHIN, self._who_is_missing)
         except QuadlegError:
             self.close()
             raise
@@ -123,6 +122,17 @@ class Robot:
         self._node.destroy_node()
         self._context.try_shutdown()
 
+    @cached_property
+    def model(self) -> Model:
+        """The robot that the stack runs, from its robot file on this computer."""
+        (robot_file,) = self._parameters("servo_output", "robot")
+        return load_robot(find_robot(robot_file))
+
+    @cached_property
+    def _frame(self) -> str:
+        (prefix,) = self._parameters("servo_output", "frame_prefix")
+        return f"{prefix}base_footprint"
+
     # What a person asks for
 
     def stand(self, height_mm: float | None = None) -> None:
@@ -131,6 +141,7 @@ class Robot:
         The legs have to be in the resting pose before a robot that is off is powered. Raises Refused (a
         fault wants `reset` first), NotReached or NotHeard.
         """
+        self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         if self._now.state != "active":
             self._wait(
                 lambda: (
@@ -164,6 +175,7 @@ class Robot:
         Angles turn about the fixed axes x, y, z in this order; a positive pitch lowers the front. Raises
         Refused, NotReached (the robot then is as far along the way as it can be) or NotHeard.
         """
+        self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         height = self.model.standing.height if height_mm is None else height_mm / 1000
         axes = (x_mm / 1000, y_mm / 1000, height, *map(radians, (roll_deg, pitch_deg, yaw_deg)))
         if not all(map(isfinite, axes)):
@@ -192,6 +204,7 @@ class Robot:
 
     def sit(self) -> None:
         """Lowers the body to the resting pose and switches the servos off. Raises Refused or NotHeard."""
+        self._wait(lambda: self._now.state is not None, HEARD_WITHIN, self._who_is_missing)
         if self._is_off():
             raise Refused(f"the robot is {self._now.state} already ({self._now.why})")
         self._call_enable(False)
@@ -295,7 +308,10 @@ class Robot:
 
     # Judging
 
-    def _found(self) -> bool:
+    def _anyone(self) -> bool:
+        return self._now.state is not None or self._now.servo_state is not None
+
+    def _everyone(self) -> bool:
         return (
             self._now.state is not None
             and self._now.servo_state is not None
@@ -304,7 +320,7 @@ class Robot:
         )
 
     def _who_is_missing(self) -> str:
-        if self._now.state is None and self._now.servo_state is None:
+        if not self._anyone():
             return "no running stack is heard; start one in another terminal: quadleg run"
         heard = {"joint_watchdog": self._now.state, "servo_output": self._now.servo_state}
         missing = [node for node, state in heard.items() if state is None] or ["base_motion"]

@@ -24,10 +24,11 @@ def pose_in_words(pose: Pose) -> str:
 def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> list[tuple[str, str]]:
     """What `quadleg status` says, as pairs of a heading and a sentence."""
     watchdog, output = now.values("joint_watchdog"), now.values("servo_output")
-    lines = [("state", f"{now.state}: {now.why}")]
+    lines = [("state", f"{now.state}: {now.why}" if now.state else "joint_watchdog is not heard")]
     if asked and reached:
         lines += [("asked", pose_in_words(asked)), ("reached", pose_in_words(reached))]
-    lines.append(("servos", f"servo_output is {now.servo_state}: {now.servo_why}"))
+    heard = f"servo_output is {now.servo_state}: {now.servo_why}"
+    lines.append(("servos", heard if now.servo_state else "servo_output is not heard; nothing reaches the board"))
     if output:
         lines.append(("joints", f"{output['joints_powered']} of 12 powered; joint_states are {output['joint_angles']}"))
         if "power_up_movement_deg" in output:

@@ -147,3 +147,16 @@ def _runs(pid: int) -> bool:
         return False
     with open(f"/proc/{pid}/stat") as stat:
         return stat.read().rsplit(")", 1)[1].split()[0] != "Z"
+
+
+def test_the_emergency_stop_needs_no_watchdog(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    frozen = stack.child("joint_watchdog")
+    os.kill(frozen, signal.SIGSTOP)
+    try:
+        with Robot() as late:
+            late.stop()
+        assert stack.powered() == 0
+    finally:
+        os.kill(frozen, signal.SIGCONT)
+    robot.wait_for("fault", within=5.0)
