@@ -97,7 +97,7 @@ def ik_scalar(robot: Robot) -> Timing:
     start = np.array([sum(limits) / 2 for limits in leg.limits])
     points = _reachable(leg, 500)
     yardstick = 1e6 * _seconds_per_call(lambda point: iterate(start, point), list(points))
-    return Timing("ik_scalar", value, "us", "pinocchio, one iteration", yardstick, note)
+    return Timing("ik_scalar", value, "us", "pinocchio iteration", yardstick, note)
 
 
 def ik_scalar_ikpy(robot: Robot) -> Timing:
