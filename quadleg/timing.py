@@ -32,7 +32,7 @@ from quadleg.servos.pca9685 import PCA9685
 Array = NDArray[np.float64]
 Case = TypeVar("Case")
 
-_GET_YARDSTICK = "the extra `test` brings it: pip install 'quadleg[test]'"
+_GET_YARDSTICK = "the extra `test` brings it, as `make test` installs it"
 _DAMPING = 1e-6
 
 
