@@ -64,7 +64,7 @@ def test_missing_yardstick_is_null_and_the_note_says_how_to_get_it(monkeypatch, 
     assert row.yardstick_value is None
     assert row.ratio is None
     assert module in row.note
-    assert "quadleg[test]" in row.note
+    assert "the extra `test` brings it" in row.note
 
 
 def test_table_says_all_of_it(capsys, monkeypatch):
