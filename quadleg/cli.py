@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from math import isfinite, nan
 from pathlib import Path
 
 from quadleg.errors import QuadlegError
@@ -66,8 +67,7 @@ def _stop(options: argparse.Namespace) -> int:
 
 def _reset(options: argparse.Namespace) -> int:
     with _robot(options) as robot:
-        robot.reset()
-    _say("reset; with the legs in the resting pose, `quadleg stand` goes on")
+        _say(robot.reset())
     return 0
 
 
@@ -113,9 +113,7 @@ def _robot(options: argparse.Namespace):
 
 
 def _say_reached(robot) -> int:
-    from quadleg.words import pose_in_words
-
-    _say(f"stands: {pose_in_words(robot.reached())}")
+    _say(f"stands: {robot.reached()}")
     return 0
 
 
@@ -161,7 +159,7 @@ def parser() -> argparse.ArgumentParser:
     takes_namespace(run)
     run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
     run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
-    run.add_argument("--seed", type=int, default=0, help="where the simulated servos stand before the first pulse")
+    run.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
     run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
 
@@ -173,7 +171,7 @@ def parser() -> argparse.ArgumentParser:
         f"{CAUTION}",
     )
     stand.add_argument(
-        "height", nargs="?", type=float, metavar="MM", help="height of the hip axes above the ground in mm"
+        "height", nargs="?", type=_number, metavar="MM", help="height of the hip axes above the ground in mm"
     )
     takes_namespace(stand)
 
@@ -184,11 +182,11 @@ def parser() -> argparse.ArgumentParser:
         "The feet stay where they are. What is not given is the standing height, centred and level. An unreachable "
         "pose is approached as far as it goes, and what stops it is said.",
     )
-    pose.add_argument("--height", type=float, metavar="MM", help="height of the hip axes above the ground in mm")
+    pose.add_argument("--height", type=_number, metavar="MM", help="height of the hip axes above the ground in mm")
     for axis, way in (("x", "forward"), ("y", "to the left")):
-        pose.add_argument(f"--{axis}", type=float, default=0.0, metavar="MM", help=f"shift {way} in mm")
+        pose.add_argument(f"--{axis}", type=_number, default=0.0, metavar="MM", help=f"shift {way} in mm")
     for turn, way in (("roll", "right side down"), ("pitch", "front down"), ("yaw", "to the left")):
-        pose.add_argument(f"--{turn}", type=float, default=0.0, metavar="DEG", help=f"turn in degrees, {way}")
+        pose.add_argument(f"--{turn}", type=_number, default=0.0, metavar="DEG", help=f"turn in degrees, {way}")
     takes_namespace(pose)
 
     takes_namespace(command("sit", _sit, "lower the body to the resting pose and switch the servos off"))
@@ -213,7 +211,7 @@ def parser() -> argparse.ArgumentParser:
     )
     takes_robot(show)
     show.add_argument("--picture", default="demo.png", metavar="FILE", help="where to draw (default: %(default)s)")
-    show.add_argument("--seed", type=int, default=0, help="where the simulated servos stand before the first pulse")
+    show.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
 
     takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
     speed = command("timing", _timing, "measure the speed of the parts on this computer")
@@ -231,6 +229,22 @@ def _rate(text: str) -> float:
     return rate
 
 
+def _seed(text: str) -> int:
+    if not text.isdecimal() or int(text) >= 2**31:
+        raise argparse.ArgumentTypeError(f"{text} is not a seed: a whole number from 0 to {2**31 - 1}")
+    return int(text)
+
+
+def _number(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = nan
+    if not isfinite(number):
+        raise argparse.ArgumentTypeError(f"{text} is not a number, as 150 or -4.5 would be")
+    return number
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; errors of quadleg are said without a traceback. The exit code."""
     options = parser().parse_args(arguments)
@@ -240,6 +254,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"quadleg: {error}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
+        print(
+            "quadleg: interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it",
+            file=sys.stderr,
+        )
         return 130
 
 

@@ -16,22 +16,25 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import acos, hypot, isfinite, radians
+from numbers import Real
 from types import TracebackType
 from typing import Any
 
-from quadleg.errors import NotHeard, NotReached, QuadlegError, Refused
-from quadleg.graph import find_each_other_soon, stay_local
+from quadleg.errors import NotHeard, NotReached, Refused
+from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
 from quadleg.runner import need_ros
 
-HEARD_WITHIN = 10.0  # s for a running stack to be found
+HEARD_WITHIN = 5.0  # s for a running stack to be found
+STOP_WITHIN = 2.0
 ANSWER_WITHIN = 5.0  # s for a service to answer
 STAND_WITHIN = 20.0
 SIT_WITHIN = 30.0
 POSE_WITHIN = 30.0
+WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": "`stand` goes on"}
 HOLD_PATIENCE = 3.0  # a hold for missing frames goes on or lowers before that
 POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
 TURN_TOLERANCE = radians(1.0)
@@ -59,11 +62,12 @@ class Snapshot:
 class Robot:
     """One running stack, found by its `namespace`.
 
-    Raises RosMissing without ROS, and NotHeard where no stack is found within ten seconds.
+    Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
     """
 
     def __init__(self, namespace: str = "") -> None:
         need_ros()
+        check_namespace(namespace)
         stay_local()
         find_each_other_soon()
         import rclpy
@@ -102,7 +106,7 @@ class Robot:
         try:
             # Not more than this: an emergency stop must not wait for a node that has died.
             self._wait(self._anyone, HEARD_WITHIN, self._who_is_missing)
-        except QuadlegError:
+        except BaseException:  # an interrupt too: the thread must not outlive the interpreter
             self.close()
             raise
 
@@ -141,6 +145,8 @@ class Robot:
         The legs have to be in the resting pose before a robot that is off is powered. Raises Refused (a
         fault wants `reset` first), NotReached or NotHeard.
         """
+        if height_mm is not None:
+            _check_numbers(height_mm)
         self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         if self._now.state != "active":
             self._wait(
@@ -155,10 +161,10 @@ class Robot:
             self._wait(
                 lambda: self._now.state == "active" or (self._is_off() and self._now.state_since > asked),
                 STAND_WITHIN,
-                lambda: f"the robot did not get up within {STAND_WITHIN:g} s: {self._now.state}, {self._now.why}",
+                lambda: f"not up within {STAND_WITHIN:g} s: {self._state_in_words()}",
             )
             if self._is_off():
-                raise NotReached(f"the robot did not get up, it is {self._now.state}: {self._now.why}")
+                raise NotReached(f"it did not get up: {self._state_in_words()}")
         self.pose(height_mm=height_mm)
 
     def pose(
@@ -176,13 +182,13 @@ class Robot:
         Refused, NotReached (the robot then is as far along the way as it can be) or NotHeard.
         """
         self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
-        height = self.model.standing.height if height_mm is None else height_mm / 1000
-        axes = (x_mm / 1000, y_mm / 1000, height, *map(radians, (roll_deg, pitch_deg, yaw_deg)))
-        if not all(map(isfinite, axes)):
-            raise Refused(f"a pose must be finite numbers, not {axes}")
+        if height_mm is None:
+            height_mm = 1000 * self.model.standing.height
+        _check_numbers(height_mm, x_mm, y_mm, roll_deg, pitch_deg, yaw_deg)
         if self._now.state != "active":
-            raise Refused(f"the robot is {self._now.state} ({self._now.why}); `stand` first")
-        self.send(Pose.from_rpy(*axes))
+            raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
+        turns = map(radians, (roll_deg, pitch_deg, yaw_deg))
+        self.send(Pose.from_rpy(x_mm / 1000, y_mm / 1000, height_mm / 1000, *turns))
         self._wait(self._pose_settled, POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
         if self._motion().get("motion") == "stopped":
             raise NotReached(self._status("base_motion"))
@@ -206,26 +212,34 @@ class Robot:
         """Lowers the body to the resting pose and switches the servos off. Raises Refused or NotHeard."""
         self._wait(lambda: self._now.state is not None, HEARD_WITHIN, self._who_is_missing)
         if self._is_off():
-            raise Refused(f"the robot is {self._now.state} already ({self._now.why})")
+            raise Refused(f"{self._state_in_words()} already")
+        asked = time.monotonic()
         self._call_enable(False)
-        self._wait(
-            self._is_off,
-            SIT_WITHIN,
-            lambda: f"the robot is not off after {SIT_WITHIN:g} s: {self._now.state}, {self._now.why}",
-        )
+
+        def over() -> bool:
+            up_again = self._now.state in ("rising", "active") and self._now.state_since > asked
+            return self._is_off() or up_again
+
+        self._wait(over, SIT_WITHIN, lambda: f"after {SIT_WITHIN:g} s {self._state_in_words()}")
+        if not self._is_off():
+            raise NotReached(f"the robot was asked to stand again while it sat down; {self._state_in_words()}")
 
     def stop(self) -> None:
         """Emergency stop: pulses off at once. `reset` and then `stand` start again."""
         from std_srvs.srv import Trigger
 
-        self._call(self._emergency_stop, Trigger.Request())
+        try:
+            self._call(self._emergency_stop, Trigger.Request(), STOP_WITHIN)
+        except NotHeard as error:
+            raise NotHeard(f"{error}. The servos may be powered: open the switch in the servo supply NOW") from None
 
-    def reset(self) -> None:
-        """Leaves a fault. Put the legs into the resting pose before standing again."""
+    def reset(self) -> str:
+        """Leaves a fault; what to do next, in words. The legs have to be in the resting pose to stand again."""
         from std_srvs.srv import Trigger
 
-        self._call(self._reset, Trigger.Request())
+        message = self._call(self._reset, Trigger.Request())
         self._wait(lambda: self._now.state != "fault", ANSWER_WITHIN, lambda: "the fault stays")
+        return message
 
     def status(self) -> Snapshot:
         """What the stack says of itself now, after its next diagnostics."""
@@ -261,7 +275,7 @@ class Robot:
         self._wait(
             lambda: self._now.state in states,
             within,
-            lambda: f"not {' or '.join(states)} within {within:g} s: {self._now.state}, {self._now.why}",
+            lambda: f"not {' or '.join(states)} within {within:g} s: {self._state_in_words()}",
         )
 
     def set_parameter(self, node: str, name: str, value: Any) -> None:
@@ -288,18 +302,19 @@ class Robot:
             if not self._news.wait_for(done, seconds):
                 raise NotHeard(otherwise())
 
-    def _answer(self, client: Any, request: Any) -> Any:
-        if not client.wait_for_service(ANSWER_WITHIN):
-            raise NotHeard(f"nobody answers {client.srv_name}: is `quadleg run` still there?")
+    def _answer(self, client: Any, request: Any, within: float = ANSWER_WITHIN) -> Any:
+        if not client.wait_for_service(within):
+            raise NotHeard(f"nobody offers {client.srv_name}: is `quadleg run` still there?")
         future = client.call_async(request)
         future.add_done_callback(lambda _: self._wake())
-        self._wait(future.done, ANSWER_WITHIN, lambda: f"no answer from {client.srv_name}")
+        self._wait(future.done, within, lambda: f"no answer from {client.srv_name} within {within:g} s")
         return future.result()
 
-    def _call(self, client: Any, request: Any) -> None:
-        response = self._answer(client, request)
+    def _call(self, client: Any, request: Any, within: float = ANSWER_WITHIN) -> str:
+        response = self._answer(client, request, within)
         if not response.success:
             raise Refused(response.message)
+        return response.message
 
     def _call_enable(self, on: bool) -> None:
         from std_srvs.srv import SetBool
@@ -326,6 +341,9 @@ class Robot:
         missing = [node for node, state in heard.items() if state is None] or ["base_motion"]
         return f"a stack is heard, but not its {missing[0]}; is it running?"
 
+    def _state_in_words(self) -> str:
+        return f"the robot is {self._now.state} ({self._now.why})"
+
     def _is_off(self) -> bool:
         return self._now.state in ("off", "fault")
 
@@ -337,7 +355,7 @@ class Robot:
         """Raises NotReached unless the robot follows; a hold may end by itself, so it is given its time."""
         held = self._now.state == "hold" and time.monotonic() - self._now.state_since < HOLD_PATIENCE
         if self._now.state != "active" and not held:
-            raise NotReached(f"the robot is {self._now.state}: {self._now.why}")
+            raise NotReached(self._state_in_words())
 
     def _pose_settled(self) -> bool:
         self._judge_state()
@@ -354,7 +372,7 @@ class Robot:
         return self._now.still and shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
 
     def _servos_astray(self) -> str:
-        return f"the servos do not come to the planned pose; {self._now.state}: {self._now.why}"
+        return f"the servos do not come to the planned pose; {self._state_in_words()}"
 
     def _status(self, node: str) -> str:
         status, _ = self._now.diagnostics.get(node, (None, 0.0))
@@ -399,6 +417,12 @@ class Robot:
             name = status.name.removeprefix("quadleg: ")
             self._now.diagnostics[name] = (status, time.monotonic())
         self._wake()
+
+
+def _check_numbers(*values: float) -> None:
+    for value in values:
+        if not isinstance(value, Real) or not isfinite(value):
+            raise Refused(f"{value!r} is not a number of millimetres or degrees, as 150 or -4.5 would be")
 
 
 def pose_from_words(text: str) -> Pose | None:

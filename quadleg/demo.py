@@ -22,19 +22,20 @@ from rich.spinner import Spinner
 from rich.table import Table
 
 from quadleg.client import Robot
-from quadleg.errors import NotReached, QuadlegError
+from quadleg.errors import NoPlace, NotReached, QuadlegError
 from quadleg.graph import stay_local
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.recording.run import History, Step
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
 from quadleg.runner import need_ros
-from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
+from quadleg.servos.simulated import SimulatedBoard
 
 CIRCLE_RADIUS = 20.0  # mm
 CIRCLE_TIME = 5.0  # s
 CIRCLE_RATE = 20.0  # targets a second
 PAUSE = 1.0  # s that the metronome is paused
+STOPPED_TIME = 1.0  # s that the emergency stop is looked at
 AXES = (
     ("height", "mm", 1000.0),
     ("x", "mm", 1000.0),
@@ -79,14 +80,13 @@ def _level(height_mm: float) -> Pose:
 class Demo:
     """A running stack of its own, what the demo does with it, and what it saw."""
 
-    def __init__(self, model: Model, robot: Robot, memory: Path, seed: int) -> None:
+    def __init__(self, model: Model, robot: Robot, memory: Path) -> None:
         self.model = model
         self.robot = robot
         self.steps: list[Step] = []
         self.history = History([], [], [])
         self.figures: dict[str, str] = {}
         self._memory = memory
-        self._seed = seed
         self._begun = time.monotonic()
         robot.on_angles = self._note_angles
         robot.on_state = self._note_state
@@ -156,34 +156,26 @@ class Demo:
         watchdog = self.robot.status().values("joint_watchdog")
         self.figures["frames followed"] = watchdog["frames_sent"]
         self.figures["frames dropped"] = watchdog["frames_dropped"]
-        self.figures["frames slowed"] = watchdog["frames_slowed"]
+        self.figures["frames slowed to the servos' speed"] = watchdog["frames_slowed"]
         self.figures["tick to bytes, median"] = f"{output['tick_to_bytes_p50_ms']} ms"
         self.figures["tick to bytes, 99th percentile"] = f"{output['tick_to_bytes_p99_ms']} ms"
         begun = time.monotonic()
         self.robot.stop()
         taken = time.monotonic() - begun
         self.robot.wait_for("fault", within=2.0)
-        self._wait_limp()
-        return f"pulses off {1000 * taken:.0f} ms after the call"
+        with SimulatedBoard(self.model, stance_angles(self.model, self.model.resting), self._memory) as board:
+            if any(board.powered()):
+                raise NotReached("after the emergency stop a joint of the simulated board still has pulses")
+        self._pause_until(begun + STOPPED_TIME)
+        return f"all joints limp {1000 * taken:.0f} ms after the call"
 
     def reset(self) -> str:
-        """Out of the fault, the legs put back by hand."""
         self.robot.reset()
-        with SimulatedBoard(self.model, self._rest(), self._memory, self._seed) as board:
-            board.place(placed_by_hand(self.model, self._rest(), self._seed + 1))
-        return "a hand puts the limp legs back into the resting pose"
+        return "off; a hand puts the limp legs back into the resting pose"
 
     def sit(self) -> str:
         self.robot.sit()
         return "lowered, then off"
-
-    def _rest(self) -> tuple[float, ...]:
-        return stance_angles(self.model, self.model.resting)
-
-    def _wait_limp(self) -> None:
-        with SimulatedBoard(self.model, self._rest(), self._memory, self._seed) as board:
-            if any(board.powered()):
-                raise NotReached("after the emergency stop a joint of the simulated board still has pulses")
 
     @staticmethod
     def _pause_until(moment: float) -> None:
@@ -201,8 +193,9 @@ ACTS = (
     _pose("sideways", height_mm=150, y_mm=25),
     Act("circle", Pose.from_rpy(CIRCLE_RADIUS / 1000, 0, 0.150, 0, 0, 0), Demo.circle),
     _pose("all at once", height_mm=140, x_mm=10, y_mm=-10, roll_deg=-6, pitch_deg=-5, yaw_deg=-8),
-    Act("out of reach", _level(OUT_OF_REACH), Demo.reach_too_far),
     _pose("back", height_mm=150),
+    Act("out of reach", _level(OUT_OF_REACH), Demo.reach_too_far),
+    _pose("back again", height_mm=150),
     Act("paused", _level(150), Demo.hold),
     Act("emergency stop", None, Demo.stop),
     Act("reset", None, Demo.reset),
@@ -215,10 +208,12 @@ def demo(model: Model, picture: Path, seed: int) -> int:
     """Plays the demo on a stack of its own; the exit code. Raises QuadlegError where a step fails."""
     need_ros()
     stay_local()
+    if not os.access(picture.resolve().parent, os.W_OK):
+        raise NoPlace(f"the picture {picture} cannot be written: choose a folder that is there and yours")
     console = Console()
     begun = time.monotonic()
     with _stack(model, seed) as (namespace, memory), Robot(namespace) as robot:
-        played = Demo(model, robot, memory, seed)
+        played = Demo(model, robot, memory)
         for number, act in enumerate(ACTS, 1):
             line = f"{number:>2} of {len(ACTS)}  {act.name}"
             with Live(Spinner("dots", line), console=console, transient=True):
@@ -238,7 +233,9 @@ def _stack(model: Model, seed: int) -> Iterator[tuple[str, Path]]:
         memory = Path(folder) / "demo.board"
         command = [sys.executable, "-m", "quadleg.cli", "run", str(model.path), "--namespace", namespace]
         command += ["--seed", str(seed), "--board-memory", str(memory)]
-        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
+        process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+        )
         output: list[str] = []
         reader = threading.Thread(target=lambda: output.extend(process.stdout or ()), daemon=True)
         reader.start()
@@ -293,7 +290,7 @@ def _figures(demo: Demo, seconds: float) -> Table:
     table = Table(show_header=False, box=SIMPLE_HEAD, pad_edge=False)
     worst = max((step for step in demo.steps if step.name != "out of reach"), key=_height_error_mm)
     figures = {
-        "largest height error": f"{_height_error_mm(worst):.2f} mm ({worst.name})",
+        "largest height error, within reach": f"{_height_error_mm(worst):.2f} mm ({worst.name})",
         **demo.figures,
         "the demo took": f"{seconds:.0f} s",
     }

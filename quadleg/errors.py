@@ -87,3 +87,11 @@ class NotReached(QuadlegError):
 
 class NotHeard(QuadlegError):
     """A running stack was looked for and not found, or it fell silent."""
+
+
+class BadName(QuadlegError):
+    """A name that ROS would refuse."""
+
+
+class NoPlace(QuadlegError):
+    """A file was to be written where it cannot be."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any
 
+from quadleg.errors import BadName
 from quadleg.robot.model import LEGS
 from quadleg.shipped import config_folder
 
@@ -53,6 +55,16 @@ def entries(names: Iterable[str]) -> tuple[Entry, ...]:
     """The entries of these names, in the order of the table."""
     wanted = set(names)
     return tuple(entry for entry in GRAPH if entry.name in wanted)
+
+
+def check_namespace(namespace: str) -> None:
+    """Raises BadName for a namespace that ROS would refuse."""
+    parts = namespace.strip("/").split("/") if namespace.strip("/") else []
+    if not all(re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", part) for part in parts):
+        raise BadName(
+            f"'{namespace}' is no ROS namespace: letters, digits and _ in parts between /, none beginning with a "
+            f"digit, as in left_bench or lab/left_bench"
+        )
 
 
 def stay_local() -> bool:

@@ -53,9 +53,16 @@ class Plan:
         """Where the simulated board keeps its registers: one file a user, domain, namespace and robot."""
         if self.memory:
             return self.memory
+        return self._file(self.robot.name).with_suffix(".board")
+
+    def lock(self) -> Path:
+        """The file whose lock says that a stack runs under these names: one a user, domain and namespace."""
+        return self._file("running").with_suffix(".lock")
+
+    def _file(self, name: str) -> Path:
         domain = os.environ.get("ROS_DOMAIN_ID", "0")
-        parts = (str(os.getuid()), domain, self.namespace.strip("/").replace("/", "."), self.robot.name)
-        return Path(tempfile.gettempdir()) / f"quadleg-{'-'.join(part for part in parts if part)}.board"
+        parts = (str(os.getuid()), domain, self.namespace.strip("/").replace("/", "."), name)
+        return Path(tempfile.gettempdir()) / f"quadleg-{'-'.join(part for part in parts if part)}"
 
     def parameters(self) -> dict[str, Any]:
         """The parameters that every node takes."""
@@ -76,6 +83,13 @@ class Child:
     ready: bool = False
     deaths: list[float] = field(default_factory=list)
 
+    def hear(self) -> bytes:
+        """The child's word; empty when its line has ended."""
+        try:
+            return self.line.recv(1) if self.line else b""
+        except ConnectionResetError:  # it died with words unread
+            return b""
+
     def tell(self, word: bytes) -> None:
         """Says a word to the child; one that died hears nothing."""
         if self.line:
@@ -87,6 +101,7 @@ class Runner:
     """The parent of the graph's processes. `say` takes its sentences."""
 
     def __init__(self, plan: Plan, say: Callable[[str], None] = print) -> None:
+        graph.check_namespace(plan.namespace)
         self._plan = plan
         self._say = say
         self._memory = plan.board_memory()
@@ -119,13 +134,13 @@ class Runner:
 
     @contextmanager
     def _only_one(self) -> Iterator[None]:
-        with self._memory.with_suffix(".lock").open("w") as lock:
+        with self._plan.lock().open("a") as lock:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 raise AlreadyRunning(
-                    f"{self._plan.robot.name} already runs on this computer under the same name; end that "
-                    f"`quadleg run` first, or give this one its own --namespace"
+                    "a robot already runs on this computer under the same ROS names; end that `quadleg run` first, "
+                    "or give this one its own --namespace"
                 ) from None
             yield
 
@@ -170,12 +185,12 @@ class Runner:
     def _look(self) -> None:
         for key, _ in self._selector.select(timeout=0.1):
             child: Child = key.data
-            if child.line and child.line.recv(1) == READY:
+            if child.hear() == READY:
                 child.ready = True
             else:
                 self._bury(child)
         if self._interrupts and self._ending_since is None:
-            self._end("lowering the robot, then off; Ctrl-C again switches off at once")
+            self._end("ending: a robot that is powered is lowered first; Ctrl-C again switches off at once")
         if self._interrupts > 1:
             self._interrupts = 1
             self._say("switching off at once")

@@ -60,6 +60,34 @@ def test_a_rate_out_of_range_is_refused(rate: str, capsys: pytest.CaptureFixture
     assert "10 to 200 Hz" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("height", ["nan", "inf", "high", "--", "1_50mm"])
+def test_a_height_that_is_no_number_is_refused_before_anything_moves(height: str) -> None:
+    with pytest.raises(SystemExit) as end:
+        cli.main(["stand", height])
+    assert end.value.code == 2
+
+
+@pytest.mark.parametrize("seed", ["-1", "1.5", "x", str(2**31)])
+def test_a_seed_out_of_range_is_refused(seed: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["run", "--seed", seed])
+    assert "is not a seed" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", [["run"], ["status"], ["stop"]])
+@pytest.mark.parametrize("namespace", ["a b", "a-b", "7up", "left//bench"])
+def test_a_namespace_that_ros_refuses_is_told_in_words(
+    command: list[str], namespace: str, domain: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main([*command, "--namespace", namespace]) == 1
+    assert "is no ROS namespace" in capsys.readouterr().err
+
+
+def test_a_picture_that_cannot_be_written_is_told_before_the_demo(capsys: pytest.CaptureFixture[str], domain) -> None:
+    assert cli.main(["demo", "--picture", "/nonexistent/demo.png"]) == 1
+    assert "cannot be written" in capsys.readouterr().err
+
+
 def test_without_ros_the_cure_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(RosMissing, match="source one"):

@@ -11,6 +11,7 @@ import pytest
 from conftest import Stack, wait_until
 
 from quadleg.client import Robot
+from quadleg.errors import NotHeard
 from quadleg.safety.limits import joint_steps
 
 
@@ -75,8 +76,9 @@ def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack:
     assert set(watch.powered) == {12}
     assert stack.angles() == before
     assert stack.child("servo_output") != killed
-    # The watchdog holds where it heard nothing for half a second; then standing goes on by asking.
-    robot.stand(height_mm=140)
+    # A watchdog that heard nothing for half a second holds, and goes on by itself.
+    robot.wait_for("active", within=5.0)
+    robot.pose(height_mm=140)
     assert stack.height() == pytest.approx(0.140, abs=0.0015)
 
 
@@ -160,3 +162,13 @@ def test_the_emergency_stop_needs_no_watchdog(stack: Stack, robot: Robot) -> Non
     finally:
         os.kill(frozen, signal.SIGCONT)
     robot.wait_for("fault", within=5.0)
+
+
+def test_a_stop_that_nobody_answers_points_to_the_switch(stack: Stack) -> None:
+    frozen = stack.child("servo_output")
+    os.kill(frozen, signal.SIGSTOP)
+    try:
+        with Robot() as robot, pytest.raises(NotHeard, match="open the switch in the servo supply"):
+            robot.stop()
+    finally:
+        os.kill(frozen, signal.SIGCONT)

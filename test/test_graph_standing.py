@@ -73,7 +73,7 @@ def test_in_off_pose_and_sit_say_what_to_do_first(robot: Robot) -> None:
 
 def test_a_pose_that_is_no_number_is_refused_by_the_client(robot: Robot) -> None:
     robot.stand()
-    with pytest.raises(Refused, match="finite"):
+    with pytest.raises(Refused, match="is not a number"):
         robot.pose(height_mm=nan)
 
 
@@ -193,17 +193,62 @@ def test_the_commands_in_another_terminal(stack: Stack) -> None:
     said = quadleg("status").stdout
     assert "active: following the joint targets" in said
     assert "asked     height 140.0 mm, x +10.0 mm, pitch +5.0°" in said
-    assert "12 of 12 powered; joint_states are measured" in said
+    assert "12 of 12 powered; joint_states are the true angles" in said
     assert "the servos are off" in quadleg("sit").stdout
     assert quadleg("stop").returncode == 0
     assert "fault" in quadleg("status").stdout
     assert quadleg("reset").returncode == 0
 
 
-def test_a_second_run_of_the_same_robot_is_refused(stack: Stack, start) -> None:
-    second = start()
+@pytest.mark.parametrize("robot_file", ["greenhouse_inspector", "test/data/digger.yaml"])
+def test_a_second_run_under_the_same_names_is_refused(stack: Stack, start, robot_file: str) -> None:
+    second = start("--board-memory", str(stack.memory.with_name("other.board")), robot=robot_file)
     assert second.wait(20.0) == 1
     second.wait_for_line("already runs")
+
+
+def test_a_board_memory_in_no_folder_is_told_in_words(start) -> None:
+    stack = start("--board-memory", "/nonexistent/quadleg.board")
+    assert stack.wait(20.0) == 1
+    stack.wait_for_line("/nonexistent/quadleg.board")
+    assert "Traceback" not in "".join(stack.output)
+
+
+def test_the_body_stops_on_the_ground(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    with pytest.raises(NotReached, match="touches the ground"):
+        robot.pose(height_mm=0)
+    assert stack.height() == pytest.approx(stack.model.resting.height, abs=2 * MM)
+
+
+def test_sitting_that_is_overtaken_by_standing_says_so(stack: Stack, robot: Robot) -> None:
+    robot.stand()
+    said: list[str] = []
+
+    def sit() -> None:
+        try:
+            robot.sit()
+        except NotReached as error:
+            said.append(str(error))
+
+    sitting = threading.Thread(target=sit)
+    sitting.start()
+    robot.wait_for("lowering", within=5.0)
+    robot.stand()
+    sitting.join(5.0)
+    assert "asked to stand again" in said[0]
+
+
+def test_an_interrupted_command_ends_without_a_crash(stack: Stack) -> None:
+    command = subprocess.Popen(
+        [sys.executable, "-m", "quadleg.cli", "stand"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    wait_until(lambda: stack.powered() > 0, 20.0, "the first pulses")
+    command.send_signal(signal.SIGINT)
+    said, _ = command.communicate(timeout=20)
+    assert command.returncode == 130
+    assert "the robot goes on" in said
+    assert "Fatal" not in said
 
 
 def test_no_running_stack_is_said(domain: int, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -595,3 +595,17 @@ class Anything(RuleBasedStateMachine):
 
 TestAnything = Anything.TestCase
 TestAnything.settings = settings(max_examples=20, stateful_step_count=15, deadline=None)
+
+
+def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo():
+    robot, period = ROBOTS[0], 0.02
+    output = Output(robot, period, 0.0)
+    standing = stance_angles(robot, robot.standing)
+    output.command(Command(standing, NONE), 0.0)
+    output.command(Command(standing, ALL), 0.0)
+    assert output.angles == standing  # the first pulses go where they are told to
+    rogue = tuple(angle + 1.0 for angle in standing)
+    output.command(Command(rogue, ALL), 0.02)
+    furthest = max(abs(b - a) / step for a, b, step in zip(standing, output.angles, joint_steps(robot, period)))
+    assert furthest == pytest.approx(1.0)
+    assert output.slowed == 1

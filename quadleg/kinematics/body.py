@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import isfinite, sqrt
+from math import degrees, isfinite, sqrt
 
 import numpy as np
 from transforms3d.euler import euler2quat, quat2euler
@@ -34,9 +34,9 @@ class Pose:
         w, x, y, z = self.quaternion
         norm = sqrt(w * w + x * x + y * y + z * z)
         if not isfinite(sum(self.position) + norm):
-            raise ValueError(f"{self} is not finite: give finite numbers for position and quaternion")
+            raise ValueError(f"{self!r} is not finite: give finite numbers for position and quaternion")
         if norm < 1e-6:
-            raise ValueError(f"the quaternion of {self} is zero: (1, 0, 0, 0) is no rotation")
+            raise ValueError(f"the quaternion of {self!r} is zero: (1, 0, 0, 0) is no rotation")
         object.__setattr__(self, "quaternion", (w / norm, x / norm, y / norm, z / norm))
 
     @classmethod
@@ -50,6 +50,15 @@ class Pose:
         """Roll, pitch and yaw in rad, the inverse of `from_rpy`."""
         roll, pitch, yaw = quat2euler(self.quaternion, "sxyz")
         return float(roll), float(pitch), float(yaw)
+
+    def __str__(self) -> str:
+        """As a person asks for it: height and shifts in mm, turns in degrees; what is zero is left out."""
+        x, y, z = (1000 * value for value in self.position)
+        shown = [f"height {z:.1f} mm"]
+        shown += [f"{name} {value:+.1f} mm" for name, value in (("x", x), ("y", y)) if abs(value) >= 0.05]
+        turns = zip(("roll", "pitch", "yaw"), map(degrees, self.rpy))
+        shown += [f"{name} {value:+.1f}°" for name, value in turns if abs(value) >= 0.05]
+        return ", ".join(shown)
 
     @cached_property
     def matrix(self) -> tuple[Vector, Vector, Vector]:
@@ -107,6 +116,15 @@ def all_forward(robot: Robot, angles: Angles) -> tuple[Vector, Vector, Vector, V
 def stance_angles(robot: Robot, stance: Stance) -> tuple[float, ...]:
     """The twelve angles of a stance with the body level; raises Unreachable where a leg cannot."""
     return legs_inverse(robot, Pose((0.0, 0.0, stance.height)), stance.feet)
+
+
+def lowest_of_body(robot: Robot, pose: Pose) -> float:
+    """Height in m of the body box's lowest corner above the ground."""
+    half = [size / 2 for size in robot.body.size]
+    zx, zy, zz = pose.matrix[2]
+    cx, cy, cz = robot.body.centre
+    centre = pose.position[2] + zx * cx + zy * cy + zz * cz
+    return centre - abs(zx) * half[0] - abs(zy) * half[1] - abs(zz) * half[2]
 
 
 def pose_from_feet(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:

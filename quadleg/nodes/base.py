@@ -140,3 +140,7 @@ class QuadlegNode(Node):
     def off_now(self) -> None:
         """Ends at once, without power."""
         self.finished = True
+
+    def close(self) -> None:
+        """Frees what the node holds, after the executor has stopped."""
+        self.destroy_node()

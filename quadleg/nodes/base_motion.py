@@ -15,7 +15,15 @@ from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import BadTarget, Unreachable
 from quadleg.kinematics.approach import Approach
-from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, legs_inverse, pose_from_feet
+from quadleg.kinematics.body import (
+    Pose,
+    all_forward,
+    compose,
+    feet_in_base,
+    legs_inverse,
+    lowest_of_body,
+    pose_from_feet,
+)
 from quadleg.kinematics.clearance import Clearance
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
@@ -23,6 +31,7 @@ from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_point, nan
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
+ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
 FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
 PLANNED = [*LEGS, "base_link"]
 
@@ -40,6 +49,8 @@ class BaseMotion(QuadlegNode):
         self._approach = Approach(self._rest, speed, turn_speed, rise)
         self._clearance = Clearance(self.robot)
         self._planned: tuple[Vector, ...] = self.robot.standing.feet
+        self._resting_feet = feet_in_base(self._rest, self.robot.resting.feet)
+        self._led_feet = self._resting_feet
         self._shift = Pose.from_rpy(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         self._active = False
         self._target: tuple[Pose, int] | None = None
@@ -111,6 +122,7 @@ class BaseMotion(QuadlegNode):
         if state in ("off", "fault"):
             self._target = self._teleop = None
             self._approach.reset(self._rest)
+            self._led_feet = self._resting_feet
         if not self._active:
             self._stop = None
 
@@ -118,8 +130,8 @@ class BaseMotion(QuadlegNode):
         if self._active or len(message.joint_names) < len(JOINT_NAMES):
             return
         angles = dict(zip(message.joint_names, message.points[0].positions))
-        feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
-        self._approach.reset(pose_from_feet(feet, self._planned))
+        self._led_feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
+        self._approach.reset(pose_from_feet(self._led_feet, self._planned))
 
     # One frame
 
@@ -133,7 +145,9 @@ class BaseMotion(QuadlegNode):
             target, _ = self._wanted()
             self._stop = None
             self._approach.step(target, self._period, self._reachable)
-        feet = feet_in_base(compose(self._approach.pose, self._shift), self._planned)
+            feet = feet_in_base(compose(self._approach.pose, self._shift), self._planned)
+        else:
+            feet = self._led_feet
         for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
             target_message.header.stamp = message.header.stamp
             point = target_message.point
@@ -150,6 +164,8 @@ class BaseMotion(QuadlegNode):
             angles = legs_inverse(self.robot, pose, feet)
         except Unreachable as error:
             return f"{error.leg}, {error.limit}"
+        if lowest_of_body(self.robot, pose) < -ON_GROUND:
+            return "the body, which touches the ground"
         gap = self._clearance.least(angles)
         if gap.distance < self.robot.clearance:
             return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
@@ -183,7 +199,8 @@ class BaseMotion(QuadlegNode):
         if not self._active:
             return "waiting", "follows the watchdog until it is active", DiagnosticStatus.OK
         if self._stop:
-            return "stopped", f"goes no further, stopped by {self._stop}", DiagnosticStatus.WARN
+            message = f"goes no further than {self._approach.pose}, stopped by {self._stop}"
+            return "stopped", message, DiagnosticStatus.WARN
         if self._approach.pose == target:
             return "arrived", "at the base target", DiagnosticStatus.OK
         return "moving", "on the way to the base target", DiagnosticStatus.OK

@@ -75,7 +75,7 @@ def host(
         return 2
     finally:
         for node in nodes:
-            node.destroy_node()
+            node.close()
         executor.shutdown()
         rclpy.try_shutdown()
     return 0

@@ -118,6 +118,7 @@ class JointWatchdog(QuadlegNode):
             "frames_sent": watchdog.sent,
             "frames_dropped": watchdog.dropped,
             "frames_slowed": watchdog.slowed,
+            "holds": watchdog.holds,
             "targets_late": watchdog.late,
             "targets_refused": watchdog.refused,
             "last_good_frame_s": f"{age:.3f}",

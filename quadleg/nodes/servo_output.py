@@ -23,12 +23,12 @@ from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
-from quadleg.safety.commands import command_of
+from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.output import Output, OutputState
 from quadleg.servos.bank import ServoBank
 from quadleg.servos.boards import open_board
 from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
 
 LATENCIES_KEPT = 1000
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
@@ -44,8 +44,8 @@ class ServoOutput(QuadlegNode):
         self._period = self.declare_period()
         memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
-        rest = stance_angles(self.robot, self.robot.resting)
-        self._board = open_board(self.robot, rest, Path(memory) if memory else None, seed)
+        self._rest = stance_angles(self.robot, self.robot.resting)
+        self._board = open_board(self.robot, self._rest, Path(memory) if memory else None, seed)
         simulated = isinstance(self._board, SimulatedBoard)
         source = self.declare(
             "joint_angles", MEASURED if simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
@@ -54,6 +54,8 @@ class ServoOutput(QuadlegNode):
             valid = f"{MEASURED} or {MODELLED}" if simulated else f"{MODELLED} on a board without feedback"
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
         self._measured = self._board if source == MEASURED else None
+        self._simulated = self._board if simulated else None
+        self._hand_seed = seed
         chip = PCA9685(self._board, self.robot.board)
         running = self._found_running = chip.start()
         self._bank = ServoBank(self.robot, chip)
@@ -161,10 +163,15 @@ class ServoOutput(QuadlegNode):
             self._latencies.append((self.get_clock().now().nanoseconds - self._stamp) * 1e-9)
 
     def _note_first_pulses(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
-        before = self._written[1] if self._written else (False,) * len(powered)
-        if self._measured is None or not any(on and not was for on, was in zip(powered, before)):
+        before = self._written[1] if self._written else NONE
+        if self._simulated is None or not any(on and not was for on, was in zip(powered, before)):
             return
-        for at, to, on, was in zip(self._measured.angles(), angles, powered, before):
+        if not any(before):
+            # Who enables says by it that the legs are in the resting pose: a simulated hand put them there.
+            self._simulated.place(placed_by_hand(self.robot, self._rest, self._hand_seed))
+            self._hand_seed += 1
+            self._power_up = 0.0
+        for at, to, on, was in zip(self._simulated.angles(), angles, powered, before):
             if on and not was:
                 self._power_up = max(self._power_up, abs(to - at))
 
@@ -205,12 +212,13 @@ class ServoOutput(QuadlegNode):
             "joints_powered": sum(self._output.powered),
             "frames_written": self._frames,
             "commands_refused": self._refused,
+            "commands_slowed": self._output.slowed,
             "board_errors": self._board_errors,
         }
         if latencies:
             values["tick_to_bytes_p50_ms"] = f"{1000 * latencies[len(latencies) // 2]:.2f}"
             values["tick_to_bytes_p99_ms"] = f"{1000 * latencies[int(0.99 * (len(latencies) - 1))]:.2f}"
-        if self._measured:
+        if self._simulated:
             values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
         if self._trouble:
             return Health(self._trouble, values, DiagnosticStatus.ERROR)
@@ -233,7 +241,7 @@ class ServoOutput(QuadlegNode):
             self._cut("switched off at once")
             self._output.off("switched off at once", time.monotonic())
 
-    def destroy_node(self) -> None:
+    def close(self) -> None:
         self._closed = True
         self._news.set()
         self._thread.join()
@@ -241,7 +249,7 @@ class ServoOutput(QuadlegNode):
             self._board.remove()
         else:
             self._board.close()
-        super().destroy_node()
+        super().close()
 
 
 main = main_of(ServoOutput)

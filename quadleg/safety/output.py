@@ -49,6 +49,7 @@ class Output:
         self._since = now
         self.angles = self._rest
         self.powered: tuple[bool, ...] = NONE
+        self.slowed = 0
         self.state = OutputState.OFF
         self.why = "no command yet"
         if found is not None and any(angle is not None for angle in found):
@@ -64,9 +65,17 @@ class Output:
                 return False
             self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
         self._followed = now
-        self.angles = command.angles
+        self.angles = self._no_faster_than_the_servos(command)
         self.powered = command.powered
         return True
+
+    def _no_faster_than_the_servos(self, command: Command) -> tuple[float, ...]:
+        # The watchdog keeps to this too; a second publisher of commands would not.
+        before = [a if on else b for a, b, on in zip(self.angles, command.angles, self.powered)]
+        angles, share = self._limits.slow(before, command.angles)
+        if share < 1.0:
+            self.slowed += 1
+        return angles
 
     def _may_follow(self, command: Command, now: float) -> bool:
         if not any(command.powered):

@@ -85,11 +85,15 @@ class Watchdog:
         self.sent = 0
         self.slowed = 0
         self.refused = 0
+        self.holds = 0
 
     @property
     def why(self) -> str:
         """The reason for the state, in words."""
-        return "; ".join([self._why, *(text for text, _, _ in self._notices.values())])
+        notices = [text for text, _, _ in self._notices.values()]
+        if not self.powered and self._output in ("holding", "lowering"):
+            notices.append(f"servo_output is {self._output} by itself, the servos are powered")
+        return "; ".join([self._why, *notices])
 
     @property
     def dropped(self) -> int:
@@ -138,7 +142,7 @@ class Watchdog:
             self._good_in_hold = 0
         self._last_good = now
         self._bad_in_a_row = 0
-        if self.state is State.HOLD and self._cause is Cause.MISSING:
+        if self.state is State.HOLD and self._cause in (Cause.MISSING, Cause.SILENT):
             self._good_in_hold += 1
             if self._good_in_hold >= MISSING_FRAMES and not self._output_trouble():
                 self._follow(now)
@@ -165,7 +169,7 @@ class Watchdog:
         if self.state is not State.FAULT:
             return True, f"nothing to reset: {self.state.value}"
         self._enter(State.OFF, "reset after a fault; enable when the legs are in the resting pose", now)
-        return True, "reset; the robot is off"
+        return True, "reset; put the legs into the resting pose, then `quadleg stand` goes on"
 
     def output_says(self, state: str, why: str, now: float) -> None:
         """Takes servo_output's own state. Its `stopped` is a fault, its `off` ends the power here too."""
@@ -303,6 +307,7 @@ class Watchdog:
 
     def _hold(self, cause: Cause, why: str, now: float) -> None:
         self._enter(State.HOLD, why, now)
+        self.holds += 1
         self._cause, self._good_in_hold = cause, 0
         self._path = self._slowed(rest.settling(self._robot, self._angles, self._period))
 

@@ -1,0 +1,66 @@
+"""What `quadleg status` says, from what a client knows."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+from quadleg.client import Snapshot
+from quadleg.kinematics.body import Pose
+from quadleg.words import status_in_words
+
+STANDING = Pose.from_rpy(0.0, 0.0, 0.15, 0.0, 0.0, 0.0)
+
+
+def heard(message: str = "", level: bytes = b"\x00", **values: object) -> tuple[SimpleNamespace, float]:
+    pairs = [SimpleNamespace(key=key, value=str(value)) for key, value in values.items()]
+    return SimpleNamespace(message=message, level=level, values=pairs), 0.0
+
+
+def whole() -> Snapshot:
+    watchdog = {"frames_sent": 7, "frames_slowed": 1, "frames_dropped": 2, "targets_refused": 3, "holds": 4}
+    return Snapshot(
+        state="active",
+        why="following the joint targets",
+        servo_state="following",
+        servo_why="the watchdog's commands",
+        diagnostics={
+            "joint_watchdog": heard(last_good_frame_s="0.012", **watchdog),
+            "servo_output": heard(joints_powered=12, joint_angles="modelled"),
+            "base_motion": heard("goes no further than height 206.8 mm", b"\x01"),
+            "gait": heard("standing"),
+        },
+    )
+
+
+def test_all_that_is_known_is_said() -> None:
+    said = dict(status_in_words(whole(), STANDING, STANDING))
+    assert said["state"] == "active: following the joint targets"
+    assert said["asked"] == said["reached"] == "height 150.0 mm"
+    assert said["joints"] == "12 of 12 powered; joint_states are modelled from the commands"
+    assert "7 followed, 1 of them slowed" in said["frames"]
+    assert "12 ms ago" in said["frames"]
+    assert "held 4 times" in said["frames"]
+    assert said["base_motion"] == "goes no further than height 206.8 mm"
+    assert "gait" not in said
+
+
+def test_a_limp_robot_has_neither_a_pose_asked_nor_one_reached() -> None:
+    now = whole()
+    now.state = "fault"
+    said = dict(status_in_words(now, STANDING, STANDING))
+    assert "asked" not in said
+    assert "reached" not in said
+
+
+def test_nodes_that_are_not_heard_are_named() -> None:
+    said = dict(status_in_words(Snapshot(), None, None))
+    assert "not heard" in said["state"]
+    assert "nothing new reaches the board" in said["servos"]
+
+
+def test_a_watchdog_without_a_frame_says_so() -> None:
+    now = whole()
+    now.diagnostics["joint_watchdog"] = heard(
+        last_good_frame_s="inf", frames_sent=0, frames_slowed=0, frames_dropped=0, targets_refused=0, holds=0
+    )
+    assert "none came yet" in dict(status_in_words(now, None, None))["frames"]
