@@ -170,7 +170,7 @@ def test_near_legs_have_their_own_hue():
 
 def test_each_panel_has_the_angles_of_its_joint_over_time():
     steps = [step("a", 0, pose(150)), step("b", 1, pose(140, 5, -5, 3, 4, 5))]
-    seen = history(*steps)
+    seen = History([0, 1, 2], history(*steps).angles, [(0, "active")])
     figure = demo_figure(ROBOT, steps, seen)
     for j, joint in enumerate(JOINTS):
         panel = axes_of(figure, joint)
@@ -181,19 +181,84 @@ def test_each_panel_has_the_angles_of_its_joint_over_time():
             assert list(lines[leg].get_xdata()) == seen.times
             expected = [degrees(angles[3 * i + j]) for angles in seen.angles]
             assert list(lines[leg].get_ydata()) == pytest.approx(expected)
-        bounds = {line.get_xdata()[0] for line in panel.lines if line.get_label() not in LEGS}
+        bounds = {line.get_xdata()[0] for line in panel.lines if line.get_label().startswith("_")}
         assert bounds == {0, 1, 2}
         assert panel.get_ylabel() == f"{joint} (°)"
     assert panel.get_xlabel() == "time (s)"
+
+
+def test_curves_of_the_four_legs_differ_by_more_than_hue():
+    steps = [step("a", 0, pose(150))]
+    panel = axes_of(demo_figure(ROBOT, steps, history(*steps)), "knee")
+    drawn = {(line.get_linewidth(), line.get_linestyle()) for line in panel.lines if line.get_label() in LEGS}
+    assert len(drawn) == len(LEGS)
+
+
+def test_what_a_hand_moves_is_dots_and_no_line():
+    level, limp = step("a", 0, pose(150)).angles, stance_angles(ROBOT, ROBOT.resting)
+    # Powered from 0.5 to 2.5 s and from 4.5 s on; the fault is over before the next angles are seen.
+    states = [(0, "off"), (0.5, "rising"), (1.5, "active"), (2.5, "fault"), (2.51, "off"), (4.5, "rising")]
+    seen = History([0, 1, 2, 3, 4, 5], [limp, level, level, limp, limp, level], states)
+    panel = axes_of(demo_figure(ROBOT, [Step("a", 0, 5, None, None, level, "")], seen), "hip")
+    lines = {line.get_label(): line for line in panel.lines}
+    low, high = degrees(level[1]), degrees(limp[1])
+    # A servo answers the first pulse, so its line begins at what was seen before.
+    expected = [high, low, low, np.nan, high, low]
+    assert list(lines["front_left"].get_ydata()) == pytest.approx(expected, nan_ok=True)
+    dots = lines["front_left limp"]
+    assert dots.get_linestyle() == "None"
+    assert dots.get_xydata().tolist() == [[0, high], [3, high], [4, high]]
+
+
+def limits_in(figure, joint):
+    """The drawn limits, and the words beside them."""
+    panel = axes_of(figure, joint)
+    drawn = [round(line.get_ydata()[0], 6) for line in panel.lines if line.get_label() == "limit"]
+    return dict(zip(drawn, [text.get_text() for text in panel.texts], strict=True))
+
+
+def test_limits_are_drawn_where_the_joints_come_near_them():
+    rest, level = stance_angles(ROBOT, ROBOT.resting), step("a", 0, pose(150)).angles
+    bent = (radians(-25), *level[1:])  # 5° before the inward limit of the left legs
+    figure = demo_figure(ROBOT, [Step("a", 0, 1, None, None, rest, "")], History([0, 1, 2], [rest, level, bent], []))
+    assert limits_in(figure, "abduction") == {-30: "limit\nleft"}
+    assert limits_in(figure, "hip") == {130: "limit"}
+    assert limits_in(figure, "knee") == {-160: "limit"}
+    for joint in JOINTS:
+        low, high = axes_of(figure, joint).get_ylim()
+        assert all(low < limit < high for limit in limits_in(figure, joint))
+
+
+def test_a_limit_is_shown_to_the_legs_that_have_it():
+    robot = robots.digger()
+    standing = Pose((0, 0, robot.standing.height))
+    level = legs_inverse(robot, standing, robot.standing.feet)
+    # The front left knee bends from 10° to 155°, the rear ones the other way.
+    bent = (*level[:2], radians(150), *level[3:])
+    figure = demo_figure(robot, [Step("a", 0, 1, None, None, level, "")], History([0, 1], [level, bent], []))
+    assert limits_in(figure, "knee") == {155: "limit\nfront"}
 
 
 def test_band_shows_each_state_as_long_as_it_lasted():
     steps = [step("a", 0, pose(150), 10)]
     seen = History([0, 10], [steps[0].angles] * 2, [(0, ""), (1, "off"), (2, "active"), (6, "hold"), (7, "active")])
     band = axes_of(demo_figure(ROBOT, steps, seen), "states")
-    spells = [(p.get_label(), p.get_x(), p.get_width()) for p in patches_in(band, Rectangle)]
-    assert spells == [("off", 1, 1), ("active", 2, 4), ("hold", 6, 1), ("active", 7, 3)]
-    assert [text.get_text() for text in band.texts] == ["off", "active", "hold", "active"]
+    spells = sorted((p.get_x(), p.get_width(), p.get_label()) for p in patches_in(band, Rectangle))
+    assert spells == [(1, 1, "off"), (2, 4, "active"), (6, 1, "hold"), (7, 3, "active")]
+    assert sorted(text.get_text() for text in band.texts) == ["active", "active", "hold", "off"]
+
+
+@pytest.mark.parametrize("start", [5, 9.999])
+def test_a_fault_of_a_millisecond_is_seen(start):
+    steps = [step("a", 0, pose(150), 10)]
+    seen = History([0, 10], [steps[0].angles] * 2, [(0, "active"), (start, "fault"), (start + 0.001, "off")])
+    band = axes_of(demo_figure(ROBOT, steps, seen), "states")
+    patches = patches_in(band, Rectangle)
+    on_top = [patch.get_label() for patch in patches].index("fault")
+    box = patches[on_top].get_window_extent()
+    assert box.width > 3
+    assert box.x1 <= band.get_window_extent().x1 + 1e-6
+    assert all(not box.overlaps(later.get_window_extent()) for later in patches[on_top + 1 :])
 
 
 def test_every_state_of_the_watchdog_has_its_colour():
@@ -201,7 +266,7 @@ def test_every_state_of_the_watchdog_has_its_colour():
     assert len(set(STATES.values())) == len(STATES)
 
 
-def test_headings_say_asked_and_reached_in_mm_and_degrees():
+def test_captions_say_asked_and_reached_in_mm_and_degrees():
     asked, reached = pose(150, y=20, pitch=5), pose(149.87, y=19.96, pitch=-5.04, x=0.3, yaw=0.6)
     steps = [Step("lean", 0, 1, asked, reached, legs_inverse(ROBOT, reached, FEET), "not shown")]
     words = [text.get_text() for text in demo_figure(ROBOT, steps, history(*steps)).texts]

@@ -25,18 +25,20 @@ from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import JOINTS, LEGS, Robot
 
 Array = NDArray[np.float64]
+_Spell = tuple[float, float, str]
 
 WIDTH = 2400
 _DPI = 200
 _COLUMNS = 6
 
 # All below in pixels.
-_MARGIN, _COLUMN_GAP, _ROW_GAP, _HEADING_GAP = 60, 40, 34, 10
-_TITLE = 128
+_MARGIN, _COLUMN_GAP, _ROW_GAP, _CAPTION_GAP = 60, 40, 34, 10
+_TITLE = 140
 _LINE = 28
 _CHARACTER = 12.6  # a little over the mean width of one
 _ASKED, _ARROW, _REACHED, _UNIT = 148, 170, 262, 270  # right end, middle, right end, left end
-_AXIS_LEFT = 170
+_AXIS_LEFT, _AXIS_RIGHT = 170, 2270
+_BRIEF = 9  # a state is drawn this wide at least, however soon it ended
 _BAND, _PANEL, _PANEL_GAP = 34, 150, 16
 
 _TEXT, _SECTION, _TITLE_SIZE = 8.0, 11.0, 14.0  # points
@@ -51,8 +53,21 @@ STATES = {
     "active": ("#aebbc9", ""),
     "hold": ("#f3dd9b", "..."),
     "lowering": ("#d3dae2", "\\\\\\"),
-    "fault": ("#e9aaa2", "xxx"),
+    "fault": ("#e58a80", "xxx"),
 }
+_POWERED = ("rising", "active", "hold", "lowering")
+
+# The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
+# right legs on solid left ones.
+_CURVES: dict[str, dict[str, Any]] = {
+    "front_left": {"linewidth": 3.8, "linestyle": "-"},
+    "front_right": {"linewidth": 3.8, "linestyle": (0, (1.5, 1.5))},
+    "rear_left": {"linewidth": 1.4, "linestyle": "-"},
+    "rear_right": {"linewidth": 1.4, "linestyle": (0, (4.1, 4.1))},
+}
+_LIMP: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 1.0, "markeredgewidth": 0}
+_NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
+_SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
 
 
 @dataclass(frozen=True)
@@ -80,9 +95,10 @@ def demo_picture(robot: Robot, steps: Sequence[Step], history: History, path: Pa
 def demo_figure(robot: Robot, steps: Sequence[Step], history: History) -> Figure:
     """A run as a figure.
 
-    Above, each step: the pose asked and reached in words, and the robot as it stood at the end, from its
-    right side and from the front, all to one scale. Below: its twelve joint angles over time (s), with the
-    watchdog's states. Where a step has no pose reached, its body is drawn where its legs would carry it.
+    Above, each step: the robot as it stood at the end, from its right side and from the front, all to one
+    scale, and the pose asked and reached in words. Below: its twelve joint angles over time (s), in dots
+    while the joints are limp, with the limits that they come near to and the watchdog's states. Where a step
+    has no pose reached, its body is drawn where its legs would carry it.
     """
     with matplotlib.rc_context({"font.family": "DejaVu Sans", "font.size": _TEXT, "text.color": _INK}):
         return _Picture(robot, steps, history).figure
@@ -96,33 +112,33 @@ class _Picture:
         rows = ceil(len(steps) / _COLUMNS)
         columns = ceil(len(steps) / rows)
         cell = (WIDTH - 2 * _MARGIN - (columns - 1) * _COLUMN_GAP) / columns
-        headings = [_Heading.of(step, cell) for step in steps]
+        captions = [_Caption.of(step, cell) for step in steps]
         stands = [_Stand.of(robot, step) for step in steps]
         spans = {view: _span(stands, view) for view in (SIDE, FRONT)}
         scale = cell / sum(high - low for low, high in spans.values())  # pixels a metre
 
         in_rows = [range(first, min(first + columns, len(steps))) for first in range(0, len(steps), columns)]
-        heading_heights = [_LINE * max(headings[i].lines for i in row) + _HEADING_GAP for row in in_rows]
+        caption_heights = [_LINE * max(captions[i].lines for i in row) + _CAPTION_GAP for row in in_rows]
         tops = [max(stands[i].top for i in row) + 0.002 for row in in_rows]
         view_heights = [scale * (top + _GROUND) for top in tops]
-        time_top = _TITLE + sum(heading_heights) + sum(view_heights) + _ROW_GAP * rows + 20
+        time_top = _TITLE + sum(caption_heights) + sum(view_heights) + _ROW_GAP * rows + 20
         self._height = round(time_top + 64 + _LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86)
         self.figure = Figure(figsize=(WIDTH / _DPI, self._height / _DPI), dpi=_DPI, facecolor="white")
 
         self._title()
         row_top = float(_TITLE)
-        for row, heading_height, view_height, top in zip(in_rows, heading_heights, view_heights, tops):
+        for row, caption_height, view_height, top in zip(in_rows, caption_heights, view_heights, tops):
             for column, i in enumerate(row):
                 left = _MARGIN + column * (cell + _COLUMN_GAP)
-                self._heading(left, row_top, i + 1, headings[i])
+                self._caption(left, row_top + view_height + _CAPTION_GAP, i + 1, captions[i])
                 for view, (low, high) in spans.items():
                     width = scale * (high - low)
-                    axes = self._axes(f"{i + 1} {view.name}", left, row_top + heading_height, width, view_height)
+                    axes = self._axes(f"{i + 1} {view.name}", left, row_top, width, view_height)
                     axes.set(xlim=(low, high), ylim=(-_GROUND, top))
                     axes.set_axis_off()
                     _draw_robot(axes, robot, stands[i], view)
                     left += width
-            row_top += heading_height + view_height + _ROW_GAP
+            row_top += caption_height + view_height + _ROW_GAP
         self._over_time(time_top, steps, history)
 
     def _axes(self, label: str, left: float, top: float, width: float, height: float) -> Axes:
@@ -132,16 +148,16 @@ class _Picture:
     def _write(self, left: float, baseline: float, words: str, **style: Any) -> None:
         self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
 
-    def _legend(self, handles: Sequence[Artist], middle: float) -> None:
+    def _legend(self, handles: Sequence[Artist], right: float, middle: float, handlelength: float = 1.6) -> None:
         legend = self.figure.legend(
             handles=list(handles),
             loc="center right",
-            bbox_to_anchor=(1 - _MARGIN / WIDTH, 1 - middle / self._height),
+            bbox_to_anchor=(right / WIDTH, 1 - middle / self._height),
             ncol=max(1, len(handles)),
             frameon=False,
             borderpad=0,
             borderaxespad=0,
-            handlelength=1.6,
+            handlelength=handlelength,
             columnspacing=1.6,
         )
         legend.set_in_layout(False)
@@ -151,80 +167,110 @@ class _Picture:
         explained = "each step at its end, from the right side and from the front; body pose asked → reached"
         self._write(_MARGIN, 98, explained, color=_QUIET)
         legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
-        self._legend(legs, 50)
+        self._legend(legs, WIDTH - _MARGIN, 50)
 
-    def _heading(self, left: float, top: float, number: int, heading: _Heading) -> None:
+    def _caption(self, left: float, top: float, number: int, caption: _Caption) -> None:
         baseline = top + 20
         self._write(left, baseline, f"{number}", fontweight="bold", color=_QUIET)
-        self._write(left + 42, baseline, heading.name, fontweight="bold")
-        for axis, asked, reached, unit in heading.axes:
+        self._write(left + 42, baseline, caption.name, fontweight="bold")
+        for axis, asked, reached, unit in caption.axes:
             baseline += _LINE
             self._write(left, baseline, axis, color=_QUIET)
             self._write(left + _ASKED, baseline, asked, ha="right")
             self._write(left + _ARROW, baseline, "→", ha="center", color=_QUIET)
             self._write(left + _REACHED, baseline, reached, ha="right")
             self._write(left + _UNIT, baseline, unit, color=_QUIET)
-        for line in heading.note:
+        for line in caption.note:
             baseline += _LINE
             self._write(left, baseline, line, color=_QUIET)
 
     def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
-        width = WIDTH - _AXIS_LEFT - _MARGIN
         first, last = min(history.times[0], steps[0].start), max(history.times[-1], steps[-1].end)
-        ends = [*(time for time, _ in history.states[1:]), last]
-        spells = [(start, end, state) for (start, state), end in zip(history.states, ends) if state in STATES]
+        spells = _spells(history, last, _BRIEF * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT))
         bounds = sorted({time for step in steps for time in (step.start, step.end)})
 
         self._write(_MARGIN, top + 30, "joint angles over time", fontsize=_SECTION, fontweight="bold")
-        self._legend([_patch(state) for state in STATES if state in {spell[2] for spell in spells}], top + 22)
+        seen = {state for _, _, state in spells}
+        self._legend([_patch(state) for state in STATES if state in seen], WIDTH - _MARGIN, top + 22)
+        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **_CURVES[leg]) for leg in LEGS]
+        self._legend(curves, 1330, top + 22, handlelength=2.6)
 
         top += 64
         self._write(_MARGIN, top + 23, "step", color=_QUIET)
-        numbers = self._axes("steps", _AXIS_LEFT, top, width, _LINE)
-        numbers.set(xlim=(first, last), ylim=(0, 1))
-        numbers.set_axis_off()
+        numbers = self._strip("steps", top, _LINE, first, last)
         numbers.vlines(bounds, 0, 1, color=_PALE, linewidth=0.6)
         middles = [(step.start + step.end) / 2 for step in steps]
-        for number, place in enumerate(_spread(middles, 36 * (last - first) / width, last), 1):
+        apart = 36 * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT)
+        for number, place in enumerate(_spread(middles, apart, last), 1):
             numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=_QUIET)
 
         top += _LINE
         self._write(_MARGIN, top + 25, "state", color=_QUIET)
-        band = self._axes("states", _AXIS_LEFT, top, width, _BAND)
-        band.set(xlim=(first, last), ylim=(0, 1))
-        band.set_axis_off()
-        for start, end, state in spells:
-            patch = _patch(state)
-            band.add_patch(patch)
-            patch.set_bounds(start, 0, end - start, 1)
-            if (end - start) / (last - first) * width > len(state) * _CHARACTER + 12:
-                words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
-                words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
+        self._states(self._strip("states", top, _BAND, first, last), spells)
 
         top += _BAND + _PANEL_GAP
-        for j, joint in enumerate(JOINTS):
-            panel = self._axes(joint, _AXIS_LEFT, top, width, _PANEL)
+        for joint in JOINTS:
+            panel = self._axes(joint, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, _PANEL)
+            panel.set_xlim(first, last)
             for start, end, state in spells:
                 if state in ("hold", "fault"):
                     panel.axvspan(start, end, color=STATES[state][0], alpha=0.45, linewidth=0, zorder=0)
             for bound in bounds:
                 panel.axvline(bound, color=_PALE, linewidth=0.6, zorder=1)
-            # Legs that move alike lie on each other: narrower lines leave the wider ones seen.
-            for i, (leg, thick) in enumerate(zip(LEGS, (4.4, 3.1, 1.9, 0.8))):
-                curve = np.degrees([angles[3 * i + j] for angles in history.angles])
-                panel.plot(history.times, curve, color=LEG[leg], linewidth=thick, label=leg)
-            panel.set_xlim(first, last)
-            panel.margins(y=0.12)
-            panel.set_ylabel(f"{joint} (°)", color=_INK)
-            panel.yaxis.set_label_coords((_MARGIN + 14 - _AXIS_LEFT) / width, 0.5)
-            panel.locator_params(axis="y", nbins=4)
-            panel.tick_params(color=_QUIET, labelcolor=_INK)
+            self._angles(panel, joint, history)
             if joint != JOINTS[-1]:
                 panel.tick_params(axis="x", bottom=False, labelbottom=False)
-            panel.spines[["top", "right"]].set_visible(False)
-            panel.spines[["left", "bottom"]].set_color(_QUIET)
             top += _PANEL + _PANEL_GAP
         panel.set_xlabel("time (s)", color=_INK)
+
+    def _strip(self, label: str, top: float, height: float, first: float, last: float) -> Axes:
+        """Bare axes over the panels, with their time across."""
+        axes = self._axes(label, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, height)
+        axes.set(xlim=(first, last), ylim=(0, 1))
+        axes.set_axis_off()
+        return axes
+
+    def _states(self, band: Axes, spells: Sequence[_Spell]) -> None:
+        first, last = band.get_xlim()
+        for start, end, state in spells:
+            patch = _patch(state)
+            band.add_patch(patch)
+            patch.set_bounds(start, 0, end - start, 1)
+            if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * _CHARACTER + 12:
+                words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
+                words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
+
+    def _angles(self, panel: Axes, joint: str, history: History) -> None:
+        """The curves of one joint of each leg, and the limits that they come near to."""
+        times, powered = np.array(history.times), _powered(history)
+        angles = np.degrees(history.angles)[:, JOINTS.index(joint) :: len(JOINTS)]
+        # What moves a limp leg is a hand or its weight: dots, and no line as if a servo had gone that way.
+        from_servo = powered | np.append(powered[1:], False)
+        for leg, curve in zip(LEGS, angles.T):
+            panel.plot(times, np.where(from_servo, curve, np.nan), label=leg, color=LEG[leg], **_CURVES[leg])
+            panel.plot(times[~powered], curve[~powered], color=LEG[leg], label=f"{leg} limp", **_LIMP)
+
+        for limit, legs in _limits(self._robot, joint).items():
+            own = angles[:, [LEGS.index(leg) for leg in legs]]
+            near = _NEAR_LIMIT * np.ptp(own)
+            if own.min() - near <= limit <= own.max() + near:
+                panel.axhline(limit, color=_QUIET, linewidth=0.8, linestyle=(0, (6, 4)), label="limit", zorder=1)
+                panel.annotate(
+                    "\n".join(["limit", *(side for side in _SIDES if legs == _SIDES[side])]),
+                    xy=(1, limit),
+                    xycoords=panel.get_yaxis_transform(),
+                    xytext=(10, 0),
+                    textcoords="offset pixels",
+                    va="center",
+                    color=_QUIET,
+                )
+        panel.margins(y=0.12)
+        panel.set_ylabel(f"{joint} (°)", color=_INK)
+        panel.yaxis.set_label_coords((_MARGIN + 14 - _AXIS_LEFT) / (_AXIS_RIGHT - _AXIS_LEFT), 0.5)
+        panel.locator_params(axis="y", nbins=4)
+        panel.tick_params(color=_QUIET, labelcolor=_INK)
+        panel.spines[["top", "right"]].set_visible(False)
+        panel.spines[["left", "bottom"]].set_color(_QUIET)
 
 
 @dataclass(frozen=True)
@@ -255,15 +301,15 @@ class _Stand:
 
 
 @dataclass(frozen=True)
-class _Heading:
-    """What stands above a step: its name, lines of (axis, asked, reached, unit), and lines of words."""
+class _Caption:
+    """What stands below a step: its name, lines of (axis, asked, reached, unit), and lines of words."""
 
     name: str
     axes: list[tuple[str, str, str, str]]
     note: list[str]
 
     @classmethod
-    def of(cls, step: Step, width: float) -> _Heading:
+    def of(cls, step: Step, width: float) -> _Caption:
         """The axes that the pose asked for, or the pose reached, has; the note where no pose was asked."""
         if not step.asked:
             return cls(step.name, [], wrap(step.note, int(width / _CHARACTER)))
@@ -329,6 +375,33 @@ def _draw_robot(axes: Axes, robot: Robot, stand: _Stand, view: View) -> None:
 
     axes.axhspan(-_GROUND, 0.0, color=_thinned(_QUIET, 0.2), linewidth=0, zorder=9)
     axes.axhline(0.0, color=_QUIET, linewidth=0.8, zorder=9)
+
+
+def _spells(history: History, last: float, least: float) -> list[_Spell]:
+    """Start, end and name of the states, each `least` long at least, in the order to draw them: brief ones, then
+    faults, lie on top.
+    """
+    ends = [*(time for time, _ in history.states[1:]), last]
+    known = [(start, end, state) for (start, state), end in zip(history.states, ends) if state in STATES]
+    known.sort(key=lambda spell: (spell[2] == "fault", spell[0] - spell[1]))
+    begun = [min(start, last - least) for start, _, _ in known]
+    return [(start, max(end, start + least), state) for start, (_, end, state) in zip(begun, known)]
+
+
+def _powered(history: History) -> NDArray[np.bool_]:
+    """Whether the servos had pulses, at each of the history's times."""
+    begun = np.searchsorted([time for time, _ in history.states], history.times, side="right")
+    states = ["", *(state for _, state in history.states)]
+    return np.array([states[i] in _POWERED for i in begun])
+
+
+def _limits(robot: Robot, joint: str) -> dict[float, set[str]]:
+    """The limits of one joint in degrees, and the legs that each holds for."""
+    legs: dict[float, set[str]] = {}
+    for leg in robot.legs:
+        for limit in leg.limits[JOINTS.index(joint)]:
+            legs.setdefault(round(degrees(limit), 3), set()).add(leg.name)
+    return legs
 
 
 def _patch(state: str) -> Rectangle:
