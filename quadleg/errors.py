@@ -12,7 +12,10 @@ class QuadlegError(Exception):
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault of a robot file: where it stands, what stands there, and what would be right."""
+    """One fault of a robot file: where it stands, what stands there, and what would be right.
+
+    `key` is empty where the fault is of the file as a whole.
+    """
 
     file: Path
     line: int
@@ -21,6 +24,8 @@ class Fault:
     remedy: str
 
     def __str__(self) -> str:
+        if not self.key:
+            return f"{self.file}: {self.remedy}"
         shown = "" if self.value is None else f" is {self.value!r}"
         return f"{self.file}:{self.line}: {self.key}{shown}: {self.remedy}"
 
@@ -30,9 +35,9 @@ class RobotFileError(QuadlegError):
 
     def __init__(self, faults: list[Fault]) -> None:
         self.faults = sorted(faults, key=lambda fault: fault.line)
-        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        first, *others = self.faults
         lines = "\n".join(f"  {fault}" for fault in self.faults)
-        super().__init__(f"{self.faults[0].file} cannot be used, {count}:\n{lines}")
+        super().__init__(f"{first.file} cannot be used, {len(faults)} faults:\n{lines}" if others else str(first))
 
 
 class Unreachable(QuadlegError):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import copy
 import json
 import math
+import random
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -17,9 +20,11 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from robots import digger, inspector
 from ruamel.yaml import YAML
+from ruamel.yaml.nodes import MappingNode, Node
 
 from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
+from quadleg.robot.document import Document
 from quadleg.robot.load import find_robot, load_robot, shipped_robots
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
@@ -366,6 +371,42 @@ FAULTS = {
     ),
     # 12 channels: (2 + 48) bytes of nine bits = 450 bits a frame, fifty times a second.
     "bus too slow": ([("bus_khz: 400", "bus_khz: 22 #!")], "board.bus_khz", "write 23 or more"),
+    "control too slow": ([("rate_hz: 50", "rate_hz: 9.9 #!")], "control.rate_hz", "a number from 10 to 200"),
+    "control too fast": ([("rate_hz: 50", "rate_hz: 201 #!")], "control.rate_hz", "a number from 10 to 200"),
+    "joint limits in radians": (
+        [
+            ("\njoint_limits_deg:", "\njoint_limits_deg: #!"),
+            *2 * [("[-30, 45]", "[-0.52, 0.79]"), ("[-40, 130]", "[-0.7, 2.27]"), ("[-160, -5]", "[-2.79, -0.09]")],
+        ],
+        "joint_limits_deg",
+        "these look like radians: write degrees",
+    ),
+    "decimal comma": (
+        [("length_mm: 200", "length_mm: 200,5 #!")],
+        "body.length_mm",
+        "with a decimal point: 200.5",
+    ),
+    "decimal comma in a list": (
+        [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15,5] #!")],
+        "body.centre_mm",
+        "a list of 3 numbers (middle of the box [x forward, y left, z up], from the centre of the four hip axes), "
+        "with decimal points",
+    ),
+    "decimal comma in a servo": (
+        [servo_edit("front_left_hip", "11.111", "11,111")],
+        "servos.front_left_hip[111]",
+        "a decimal point, not a comma",
+    ),
+    "no space after the colon, within a line": (
+        [servo_edit("front_left_hip", "kind: ten_kg", "kind:ten_kg")],
+        "servos.front_left_hip.kind:ten_kg",
+        "put a space after the colon",
+    ),
+    "no space after the only colon of a section": (
+        [("\ncontrol:", "\ncontrol: #!"), ("  rate_hz: 50", "  rate_hz:50")],
+        "control",
+        "put a space after the colon",
+    ),
     "standing out of reach": (
         [("standing_height_mm: 150", "standing_height_mm: 207 #!")],
         "stance.standing_height_mm",
@@ -427,6 +468,40 @@ FAULTS = {
         "syntax",
         "no YAML from here on",
     ),
+    "tab before a key": ([("  width_mm: 88", "\twidth_mm: 88 #!")], "syntax", "a tab: use spaces"),
+    "tab before a comment": ([("  width_mm: 88", "  width_mm: 88\t#!")], "syntax", "a tab: use spaces"),
+    "tab before a value": ([("  width_mm: 88", "  width_mm:\t88 #!")], "syntax", "a tab: use spaces"),
+    "no space after the first colon of a section": (
+        [("  length_mm: 200", "  length_mm:200 #!")],
+        "syntax",
+        "put a space after the colon",
+    ),
+    "no space after a colon": (
+        [("  width_mm: 88", "  width_mm:88 #!")],
+        "syntax",
+        "put a space after the colon",
+    ),
+    "no space before a list": (
+        [servo_edit("front_left_hip", "stops_us: [", "stops_us:[")],
+        "syntax",
+        "put a space after the colon",
+    ),
+    "no colon": ([("  width_mm: 88", "  width_mm 88 #!")], "syntax", "there is no colon"),
+    "a key too far right": (
+        [("  width_mm: 88", "   width_mm: 88 #!")],
+        "syntax",
+        "this line begins in column 4, and line 13 in column 3",
+    ),
+    "a key too far left": (
+        [("  width_mm: 88", " width_mm: 88 #!")],
+        "syntax",
+        "this line begins in column 2, and line 13 in column 3",
+    ),
+    "a key out of its section": (
+        [("  width_mm: 88", "width_mm: 88"), ("  height_mm: 70", "  height_mm: 70 #!")],
+        "syntax",
+        "this line begins in column 3, and line 14 in column 1",
+    ),
 }
 
 
@@ -438,6 +513,74 @@ def test_fault(name: str, tmp_path: Path) -> None:
     assert fault.key == key
     assert fault.line == line_of(text)
     assert remedy in fault.remedy
+
+
+def test_key_at_a_wrong_indent_is_told_where_it_belongs(tmp_path: Path) -> None:
+    text = edited(("  centre_mm: [", "centre_mm: ["), ("\ncontrol:\n  rate_hz", "\n  control:\n    rate_hz"))
+    remedies = {fault.key: fault.remedy for fault in faults_of(tmp_path, text)}
+    assert remedies.keys() == {"body.centre_mm", "centre_mm", "control", "supply.control"}
+    assert "it belongs to `body`, so check the indent" in remedies["centre_mm"]
+    assert "begin its line without spaces" in remedies["supply.control"]
+
+
+@pytest.mark.parametrize("rate", [10, 200])
+def test_control_rate_may_be_at_its_ends(rate: float, tmp_path: Path) -> None:
+    path = tmp_path / "robot.yaml"
+    path.write_text(edited(("rate_hz: 50", f"rate_hz: {rate}")), encoding="utf-8")
+    assert load_robot(path).control_rate == rate
+
+
+def test_reachable_standing_heights_are_told(tmp_path: Path) -> None:
+    (fault,) = faults_of(tmp_path, edited(("standing_height_mm: 150", "standing_height_mm: 207")))
+    # Law of cosines with the knee at -5 degrees; the foot is 20 mm before the hip joint and has a radius of 8.
+    longest = math.sqrt(92**2 + 108**2 + 2 * 92 * 108 * math.cos(math.radians(5)))
+    highest = math.floor(math.sqrt(longest**2 - 20**2) + 8)
+    assert f"write standing_height_mm from 50 to {highest} or" in fault.remedy
+
+
+POSES = {
+    # The section, and figures of a pose that is out of reach or too tight.
+    "too high": ("stance", {"standing_height_mm": 207}),
+    "feet too far ahead": ("stance", {"feet_out_along_mm": 150}),
+    "feet too far out": ("stance", {"feet_out_across_mm": 170}),
+    "resting out of reach": ("resting", {"feet_out_along_mm": -40}),
+    "resting too tight": ("resting", {"feet_out_across_mm": -60}),
+}
+
+
+@pytest.mark.parametrize("name", POSES)
+def test_figures_that_a_fault_offers_are_right(name: str, tmp_path: Path) -> None:
+    section, figures = POSES[name]
+    height = "standing_height_mm" if section == "stance" else "height_mm"
+
+    def faults_with(**changes: float) -> dict[str, str]:
+        data = copy.deepcopy(DATA)
+        data["resting"] |= {"feet_out_along_mm": -20, "feet_out_across_mm": 0}
+        data[section] |= figures | changes
+        path = tmp_path / "robot.yaml"
+        path.write_text(json.dumps(data), encoding="utf-8")
+        try:
+            load_robot(path)
+        except RobotFileError as error:
+            return {fault.key: fault.remedy for fault in error.faults}
+        return {}
+
+    remedies = faults_with()
+    offers = re.findall(r"(\w+_mm) from (-?\d+) to (-?\d+)", remedies[f"{section}.{height}"])
+    assert offers
+    for key, first, last in offers:
+        for figure in (first, last):
+            assert f"{section}.{height}" not in faults_with(**{key: int(figure)}), (key, figure)
+        if key != height:  # Heights end at the belly and below the standing height, too.
+            assert f"{section}.{height}" in faults_with(**{key: int(first) - 1})
+            assert f"{section}.{height}" in faults_with(**{key: int(last) + 1})
+
+
+def test_pose_that_no_single_figure_mends(tmp_path: Path) -> None:
+    text = edited(("along_mm: -20", "along_mm: 300"), ("across_mm: 0", "across_mm: 300"))
+    remedies = [fault.remedy for fault in faults_of(tmp_path, text)]
+    assert len(remedies) == 2
+    assert all("change the limits" in remedy for remedy in remedies)
 
 
 def test_limits_that_leave_no_pose_at_all(tmp_path: Path) -> None:
@@ -478,7 +621,7 @@ def test_file_with_no_mapping(content: bytes, remedy: str, tmp_path: Path) -> No
 
 
 def test_file_that_is_none(tmp_path: Path) -> None:
-    for path, remedy in ((tmp_path / "none.yaml", "does not exist"), (tmp_path, "is a folder")):
+    for path, remedy in ((tmp_path / "none.yaml", "there is no such file"), (tmp_path, "is a folder")):
         with pytest.raises(RobotFileError, match=remedy):
             load_robot(path)
 
@@ -648,6 +791,106 @@ def test_any_figure_gives_a_robot_or_a_fault(
     assert_robot_or_faults(path)
 
 
+# --- every key misspelt, left out, or with a wrong value ---------------------------------------------------
+
+
+def written_keys(node: Node, key: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], int]]:
+    """Every key of the demo robot's file, and where in the text it stands."""
+    if isinstance(node, MappingNode):
+        for name, value in node.value:
+            yield (*key, name.value), name.start_mark.index
+            yield from written_keys(value, (*key, name.value))
+
+
+KEYS = dict(written_keys(YAML(typ="safe", pure=True).compose(TEXT)))
+
+
+def swapped(word: str) -> str:
+    """Two neighbouring letters that differ, as near to the middle as there are."""
+    pairs = [i for i in range(len(word) - 1) if word[i] != word[i + 1]]
+    i = min(pairs, key=lambda i: abs(i - len(word) // 2))
+    return word[:i] + word[i + 1] + word[i] + word[i + 2 :]
+
+
+SLIPS = {
+    "dropped letter": lambda word: word[: len(word) // 2] + word[len(word) // 2 + 1 :],
+    "doubled letter": lambda word: word[: len(word) // 2] + word[len(word) // 2 - 1 :],
+    "swapped letters": swapped,
+    "plural": lambda word: word + "s",
+    "capital": str.capitalize,
+    "capitals": str.upper,
+}
+
+
+@pytest.mark.parametrize("slip", SLIPS)
+def test_every_misspelt_key_is_told_with_the_right_one(slip: str, tmp_path: Path) -> None:
+    for key, place in KEYS.items():
+        *section, name = key
+        misspelt = SLIPS[slip](name)
+        assert misspelt != name
+        text = TEXT[:place] + misspelt + TEXT[place + len(name) :]
+        if key == ("frames", "imu_link") and misspelt.islower():  # A name of one's own, as good as any other.
+            path = tmp_path / "robot.yaml"
+            path.write_text(text, encoding="utf-8")
+            assert load_robot(path).frames[0].name == misspelt
+            continue
+        faults = faults_of(tmp_path, text)
+        if key == ("servo_kinds", "ten_kg"):  # Likewise, but the servos call it by the other.
+            assert [fault.key for fault in faults] == [f"servos.{joint}.kind" for joint in JOINT_NAMES]
+            assert all(fault.value == name and misspelt in fault.remedy for fault in faults)
+            continue
+        (fault,) = faults
+        assert fault.key == ".".join((*section, misspelt))
+        assert fault.line == TEXT.count("\n", 0, place) + 1
+        assert f"did you mean `{name}`?" in fault.remedy or key == ("frames", "imu_link")
+
+
+MISSING = object()
+WRONG = [MISSING, None, "word", "", True, [1, 2], [], {}, {"a": 1}, -1, 0, 10**30, 1e300, 1e-300, math.nan, math.inf]
+
+
+def assert_no_other_error(monkeypatch: pytest.MonkeyPatch, *changes: tuple[tuple[Any, ...], Any]) -> None:
+    """A robot or faults from the demo robot's data with other values at some keys, where these are still there."""
+    data = copy.deepcopy(DATA)
+    for (*section, name), value in changes:
+        with contextlib.suppress(KeyError, IndexError, TypeError):
+            inner = data
+            for part in section:
+                inner = inner[part]
+            if value is MISSING:
+                del inner[name]
+            else:
+                inner[name] = copy.deepcopy(value)
+    # Reading text takes far longer than judging it, and other tests have it.
+    monkeypatch.setattr(Document, "_parse", lambda _document, _text: data)
+    try:
+        assert_robot_or_faults(INSPECTOR)
+    except Exception as error:
+        raise AssertionError(f"{changes}: {error!r}") from error
+
+
+@pytest.mark.parametrize("value", WRONG, ids=lambda value: "missing" if value is MISSING else repr(value))
+def test_any_key_may_be_left_out_or_have_a_wrong_value(value: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    for key in {*KEYS, *leaves(DATA)}:
+        assert_no_other_error(monkeypatch, (key, value))
+
+
+def test_any_two_keys_may_be_left_out_or_have_wrong_values(monkeypatch: pytest.MonkeyPatch) -> None:
+    chance = random.Random(1)
+    keys = sorted({*KEYS, *leaves(DATA)}, key=str)
+    for _ in range(1000):
+        assert_no_other_error(monkeypatch, *((chance.choice(keys), chance.choice(WRONG)) for _ in range(2)))
+
+
+def test_any_two_keys_may_be_misspelt(tmp_path: Path) -> None:
+    chance = random.Random(2)
+    for _ in range(100):
+        text = TEXT
+        for place, key in sorted(((KEYS[key], key) for key in chance.sample(list(KEYS), 2)), reverse=True):
+            text = text[:place] + chance.choice(list(SLIPS.values()))(key[-1]) + text[place + len(key[-1]) :]
+        assert faults_of(tmp_path, text)
+
+
 # --- finding robot files -------------------------------------------------------------------------------
 
 
@@ -658,8 +901,17 @@ def test_find_by_path_and_by_name() -> None:
 
 
 def test_find_names_the_robots_there_are() -> None:
-    with pytest.raises(RobotFileError, match=r"one of .*greenhouse_inspector"):
-        find_robot("no_such_robot")
+    with pytest.raises(RobotFileError) as caught:
+        find_robot("nosuch.yaml")
+    shipped_names = ", ".join(shipped_robots())
+    words = "there is no such file, and quadleg ships no robot of that name; it ships"
+    assert str(caught.value) == f"nosuch.yaml: {words} {shipped_names}"
+    assert "greenhouse_inspector" in shipped_names
+
+
+def test_find_says_that_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(RobotFileError, match="this is a folder"):
+        find_robot(tmp_path)
 
 
 def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

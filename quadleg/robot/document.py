@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +18,11 @@ from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from quadleg.errors import Fault, RobotFileError
+from quadleg.robot.syntax import NO_SPACE, PUT_A_SPACE, syntax_fault
 
 Key = tuple[Any, ...]
+
+_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
 
 # No schema here goes deeper, and an alias within its own anchor has no end.
 _DEEPEST = 6
@@ -36,12 +41,17 @@ _Validator = validators.extend(
 )
 
 
+class Unsound(Exception):
+    """A value was asked for that is missing or has a fault: nothing can be worked out from it."""
+
+
 class Document:
     """One file, read and checked against `schema`.
 
-    `data` is its content as plain dicts, lists and scalars; `faults` are those of the syntax, of the
-    keys and of the schema, to which whoever knows the meaning adds by `fault`. A key is the tuple of
-    names and indices that leads to a value, e.g. `("servos", "front_left_hip", "channel")`.
+    `faults` are those of the syntax, of the keys and of the schema, to which whoever knows the meaning adds
+    by `fault`. A key is the tuple of names and indices that leads to a value, e.g.
+    `("servos", "front_left_hip", "channel")`. `value` gives sound values alone and raises Unsound for all
+    others, so that work on the file is done by `attempt`.
 
     Raises RobotFileError at once only where there is no mapping to look into.
     """
@@ -49,9 +59,12 @@ class Document:
     def __init__(self, path: Path, schema: dict[str, Any]) -> None:
         self.path = path
         self._faults: dict[Key, Fault] = {}
+        # The keys of the faults, and those that stand in the file under a misspelt name.
+        self._unsound: set[Key] = set()
         self._lines: dict[Key, int] = {(): 1}
-        self.data: dict[str, Any] = self._parse(_read_text(path), schema)
-        self._check(schema)
+        self._schema = schema
+        self._data = self._parse(_read_text(path))
+        self._check()
 
     @property
     def faults(self) -> list[Fault]:
@@ -61,15 +74,36 @@ class Document:
         """Record a fault of the value at `key`. The first one of a key stands: later ones follow from it."""
         if key in self._faults:
             return
-        place, value = key, self.value(*key)
+        place, value = key, self._at(key)
         while place not in self._lines:
             place = place[:-1]
         shown = value if not isinstance(value, (dict, list)) or _is_flat(value) else None
-        self._faults[key] = Fault(self.path, self._lines[place], _dotted(key), shown, remedy)
+        self._record(key, self._lines[place], shown, remedy)
 
     def value(self, *key: Any) -> Any:
-        """What stands at `key`, None where nothing does."""
-        value: Any = self.data
+        """What stands at `key`, which fits the schema; None where an optional key is left out.
+
+        Raises Unsound where there is a fault at `key`, in it, or around it.
+        """
+        if any(place[: len(key)] == key[: len(place)] for place in self._unsound):
+            raise Unsound
+        return self._at(key)
+
+    def names(self, *section: Any) -> list[Any]:
+        """The keys in a section, sound or not. Raises Unsound where it is no section."""
+        if any(section[: len(place)] == place for place in self._unsound):
+            raise Unsound
+        return list(self._at(section) or ())
+
+    def attempt(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """`work(document, *arguments)`, or None where it asks for a value that is not sound."""
+        try:
+            return work(self, *arguments)
+        except Unsound:
+            return None
+
+    def _at(self, key: Key) -> Any:
+        value: Any = self._data
         for part in key:
             try:
                 value = value[part]
@@ -77,19 +111,22 @@ class Document:
                 return None
         return value
 
-    def sound(self, *key: Any) -> bool:
-        """Whether no fault was found at `key`, in it, or around it."""
-        return not any(fault[: len(key)] == key[: len(fault)] for fault in self._faults)
+    def _record(self, key: Key, line: int, value: object, remedy: str) -> None:
+        self._unsound.add(key)
+        self._faults[key] = Fault(self.path, line, _dotted(key), value, remedy)
 
-    def _parse(self, text: str, schema: dict[str, Any]) -> dict[str, Any]:
+    def _parse(self, text: str) -> dict[str, Any]:
         try:
-            root, data = _yaml().compose(text), _yaml().load(text)
+            yaml = _yaml()
+            root = yaml.compose(text)
+            data = root and yaml.constructor.construct_document(root)
         except (YAMLError, ValueError, RecursionError) as error:
-            raise RobotFileError([Fault(self.path, *_syntax_fault(error, text))]) from None
+            line, remedy = syntax_fault(error, text)
+            raise RobotFileError([Fault(self.path, line, "syntax", None, remedy)]) from None
         if not isinstance(data, dict):
             found = "is empty" if data is None else f"holds {_kind_of(data)}"
-            remedy = f"{found}: write `key: value` lines with the keys {_listed(schema['properties'])}"
-            raise RobotFileError([Fault(self.path, 1, "the whole file", None, remedy)])
+            remedy = f"{found}: write `key: value` lines with the keys {_listed(self._schema['properties'])}"
+            raise RobotFileError([Fault(self.path, 1, "", None, remedy)])
         self._walk(root, ())
         return data
 
@@ -107,20 +144,20 @@ class Document:
                 inner, line = (*key, str(name.value)), name.start_mark.line + 1
                 if inner in self._lines:
                     remedy = f"both here and on line {self._lines[inner]}: keep one of the two"
-                    self._faults[inner] = Fault(self.path, line, _dotted(inner), None, remedy)
+                    self._record(inner, line, None, remedy)
                 else:
                     self._lines[inner] = line
                     self._walk(value, inner)
 
-    def _check(self, schema: dict[str, Any]) -> None:
-        for error in _Validator(schema).iter_errors(self.data):
+    def _check(self) -> None:
+        for error in _Validator(self._schema).iter_errors(self._data):
             key = tuple(error.absolute_path)
             if error.validator in ("required", "dependentRequired", "additionalProperties"):
                 self._check_keys(key, error)
             elif "propertyNames" in error.absolute_schema_path:
                 self.fault(f"not a name: write {_expected(error.schema)}", *key, error.instance)
             else:
-                self.fault(f"write {_expected(error.schema)}", *key)
+                self.fault(f"write {_expected(error.schema)}{_hint(error)}", *key)
 
     def _check_keys(self, section: Key, error: ValidationError) -> None:
         schema: Any = error.schema
@@ -133,28 +170,48 @@ class Document:
         for key in present:
             if key in known:
                 continue
-            choices = difflib.get_close_matches(str(key), sorted(missing), n=1)
-            choices = choices or difflib.get_close_matches(str(key), list(known), n=1)
-            missing -= set(choices)  # One slip of the pen is one fault, not also a key that is missing.
-            meant = f"did you mean `{choices[0]}`?" if choices else f"the keys here are {_listed(known)}"
-            self.fault(f"no key of {_section(section)}: {meant}", *section, key)
+            home = self._home(key)
+            meant = _alike(key, missing) or (None if home else _alike(key, known))
+            if meant:
+                # One slip of the pen is one fault, not also a key that is missing.
+                missing.discard(meant)
+                self._unsound.add((*section, meant))
+            if NO_SPACE.match(str(key)):
+                remedy = PUT_A_SPACE
+            elif isinstance(key, (int, float)):
+                remedy = "if it belongs to the number before it, write a decimal point, not a comma"
+            elif meant:
+                remedy = f"did you mean `{meant}`?"
+            else:
+                remedy = home or f"the keys here are {_listed(known)}"
+            self.fault(f"no key of {_section(section)}: {remedy}", *section, key)
         for key in sorted(missing):
             remedy = f"missing in {_section(section)}: write `{key}:`, {known[key]['description']}"
             self.fault(remedy, *section, key)
 
+    def _home(self, key: Any) -> str | None:
+        """Where a key belongs that stands in a wrong place, in words."""
+        top = self._schema["properties"]
+        if key in top:
+            return "it is one of the file itself, so begin its line without spaces"
+        homes = [f"`{name}`" for name, section in top.items() if key in section.get("properties", ())]
+        return f"it belongs to {_listed(homes, 'or')}, so check the indent of its line" if homes else None
+
 
 def _read_text(path: Path) -> str:
+    line = 1
     try:
         return path.read_bytes().decode("utf-8")
     except UnicodeDecodeError as error:
-        line, remedy = error.object[: error.start].count(b"\n") + 1, "is not UTF-8: save it as UTF-8 text"
+        line = error.object[: error.start].count(b"\n") + 1
+        remedy = f"is not UTF-8 on line {line}: save it as UTF-8 text"
     except FileNotFoundError:
-        line, remedy = 1, "does not exist: give the path of a robot file"
+        remedy = "there is no such file: give the path of a robot file"
     except IsADirectoryError:
-        line, remedy = 1, "is a folder: give the path of a robot file in it"
+        remedy = "is a folder: give the path of a robot file in it"
     except OSError as error:
-        line, remedy = 1, f"cannot be read ({error.strerror}): give a file that you may read"
-    raise RobotFileError([Fault(path, line, "the whole file", None, remedy)])
+        remedy = f"cannot be read ({error.strerror}): give a file that you may read"
+    raise RobotFileError([Fault(path, line, "", None, remedy)])
 
 
 def _yaml() -> YAML:
@@ -162,15 +219,6 @@ def _yaml() -> YAML:
     # Told by Document._walk, which finds every one of them.
     yaml.allow_duplicate_keys = True
     return yaml
-
-
-def _syntax_fault(error: Exception, text: str) -> tuple[int, str, None, str]:
-    """Line, key, value and remedy of text that is no YAML."""
-    mark = getattr(error, "problem_mark", None)
-    position = mark.index if mark is not None else getattr(error, "position", 0)
-    problem = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)
-    remedy = f"is no YAML from here on ({problem}): correct this line or the one before it"
-    return text.count("\n", 0, position) + 1, "syntax", None, remedy
 
 
 def _expected(schema: dict[str, Any]) -> str:
@@ -189,6 +237,22 @@ def _expected(schema: dict[str, Any]) -> str:
         said += f" from {schema['minimum']} to {schema['maximum']}"
         said += ", not 0" if "not" in schema else ""
     return f"{said} ({schema['description']})" if "description" in schema else said
+
+
+def _hint(error: ValidationError) -> str:
+    """What makes the value right, if it is a likely slip of the pen."""
+    value: Any = error.instance
+    if isinstance(value, str) and _DECIMAL_COMMA.fullmatch(value):
+        return f", with a decimal point: {value.replace(',', '.')}"
+    if isinstance(value, str) and error.validator_value == "object" and NO_SPACE.match(value):
+        return f": {PUT_A_SPACE}"
+    return ", with decimal points, not commas" if error.validator == "maxItems" else ""
+
+
+def _alike(key: Any, words: Iterable[str]) -> str | None:
+    """The word that `key` is most likely to be misspelt from."""
+    choices = difflib.get_close_matches(str(key).split(":")[0].lower(), sorted(words), n=1)
+    return choices[0] if choices else None
 
 
 def _dotted(key: Key) -> str:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, limits_deg
@@ -66,8 +65,9 @@ def find_robot(name_or_path: Path | str) -> Path:
         return path
     if str(name_or_path) in shipped:
         return shipped[str(name_or_path)]
-    remedy = f"is neither a file nor a robot that quadleg ships: give a path, or one of {', '.join(shipped)}"
-    raise RobotFileError([Fault(path, 1, "the whole file", None, remedy)])
+    found = "this is a folder" if path.is_dir() else "there is no such file"
+    remedy = f"{found}, and quadleg ships no robot of that name; it ships {', '.join(shipped)}"
+    raise RobotFileError([Fault(path, 1, "", None, remedy)])
 
 
 def shipped_robots() -> dict[str, Path]:
@@ -82,23 +82,20 @@ def shipped_robots() -> dict[str, Path]:
 
 def _robot(document: Document) -> Robot:
     """The robot, with None for each part whose keys have faults: `load_robot` lets no such robot out."""
-
-    def part(make: Callable[[Document], Any], *sections: str) -> Any:
-        return make(document) if all(document.sound(section) for section in sections) else None
-
+    part = document.attempt
     return Robot(
-        name=document.value("name"),
+        name=part(Document.value, "name"),
         path=document.path,
-        body=part(_body, "body"),
-        legs=part(_legs, "hip_axes", "leg", "knee_points", "joint_limits_deg"),
-        masses=part(_masses, "mass"),
-        board=part(_board, "board"),
-        supply=part(_supply, "supply"),
-        control_rate=part(lambda document: float(document.value("control", "rate_hz")), "control"),
-        standing=part(_standing, "stance", "hip_axes", "leg"),
-        resting=part(_resting, "resting", "stance", "hip_axes", "leg"),
-        clearance=part(lambda document: document.value("clearance_mm") / 1000, "clearance_mm"),
-        frames=part(_frames, "frames"),
+        body=part(_body),
+        legs=part(_legs),
+        masses=part(_masses),
+        board=part(_board),
+        supply=part(_supply),
+        control_rate=part(_control_rate),
+        standing=part(_standing),
+        resting=part(_resting),
+        clearance=part(_clearance),
+        frames=part(_frames),
     )
 
 
@@ -136,14 +133,13 @@ def _outward(leg: str) -> tuple[int, int]:
 
 def _joint(document: Document, leg: str, joint: str) -> Joint:
     lower, upper = limits_deg(document, leg, joint)
-    servo: Any = _servo(document, f"{leg}_{joint}")
+    # The geometry is checked though a servo has faults.
+    servo = document.attempt(_servo, f"{leg}_{joint}")
     return Joint(f"{leg}_{joint}", math.radians(lower), math.radians(upper), servo)
 
 
-def _servo(document: Document, name: str) -> Servo | None:
+def _servo(document: Document, name: str) -> Servo:
     servo = document.value("servos", name)
-    if not document.sound("servos", name) or not document.sound("servo_kinds", servo["kind"]):
-        return None
     return Servo(
         kind=_kind(document, servo["kind"]),
         channel=int(servo["channel"]),
@@ -193,6 +189,14 @@ def _supply(document: Document) -> Supply:
     return Supply(float(supply["voltage_v"]), float(supply["rated_current_a"]))
 
 
+def _control_rate(document: Document) -> float:
+    return float(document.value("control", "rate_hz"))
+
+
+def _clearance(document: Document) -> float:
+    return float(document.value("clearance_mm")) / 1000
+
+
 def _standing(document: Document) -> Stance:
     stance = document.value("stance")
     return _stance(document, stance["standing_height_mm"], stance)
@@ -200,7 +204,7 @@ def _standing(document: Document) -> Stance:
 
 def _resting(document: Document) -> Stance:
     resting = document.value("resting")
-    return _stance(document, resting["height_mm"], {**document.value("stance"), **resting})
+    return _stance(document, resting["height_mm"], document.value("stance") | resting)
 
 
 def _stance(document: Document, height_mm: float, feet: dict[str, float]) -> Stance:
