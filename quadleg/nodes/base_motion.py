@@ -33,7 +33,6 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 TELEOP_FRESH = 0.5  # s
 ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
 FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
-PLANNED = [*LEGS, "base_link"]
 
 
 class BaseMotion(QuadlegNode):

@@ -24,11 +24,6 @@ def nanoseconds(stamp: Time) -> int:
     return stamp.sec * 1_000_000_000 + stamp.nanosec
 
 
-def stamp_of(ns: int) -> Time:
-    """The stamp of a frame's number."""
-    return Time(sec=ns // 1_000_000_000, nanosec=ns % 1_000_000_000)
-
-
 def check_frame(found: str, wanted: str) -> None:
     """Raises BadTarget unless a message is in the wanted frame."""
     if found != wanted:
