@@ -42,6 +42,7 @@ setup(
         ("share/ament_index/resource_index/packages", ["resource/quadleg"]),
         ("share/quadleg", ["package.xml"]),
         ("share/quadleg/config", glob("config/*")),
+        ("share/quadleg/launch", glob("launch/*.launch.py")),
     ],
     python_requires=">=3.10",
     install_requires=[
@@ -55,6 +56,7 @@ setup(
     entry_points={
         "console_scripts": [
             "quadleg = quadleg.cli:main",
+            "control = quadleg.control:main",
             *(f"{node} = quadleg.nodes.{node}:main" for node in NODES),
         ]
     },

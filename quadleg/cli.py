@@ -10,6 +10,7 @@ from pathlib import Path
 
 from quadleg.errors import QuadlegError
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.servos.boards import BOARDS
 
 CAUTION = (
     "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
@@ -24,6 +25,7 @@ def _run(options: argparse.Namespace) -> int:
         robot=load_robot(find_robot(options.robot)),
         namespace=options.namespace,
         frame_prefix=options.frame_prefix,
+        board=options.board,
         rate_hz=options.rate,
         seed=options.seed,
         separate=options.separate,
@@ -158,6 +160,7 @@ def parser() -> argparse.ArgumentParser:
     takes_robot(run)
     takes_namespace(run)
     run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
+    run.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
     run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
     run.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")

@@ -51,6 +51,14 @@ def processes(separate: bool) -> dict[str, tuple[Entry, ...]]:
     return table
 
 
+def executables(separate: bool) -> list[tuple[str, str | None, dict[str, Any]]]:
+    """What to start where each process is an executable: its name, the node's name (None where it runs several), and
+    the node's own parameters."""
+    if separate:
+        return [(entry.executable, entry.name, entry.parameters) for entry in GRAPH]
+    return [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
+
+
 def entries(names: Iterable[str]) -> tuple[Entry, ...]:
     """The entries of these names, in the order of the table."""
     wanted = set(names)

@@ -44,6 +44,7 @@ class Plan:
     robot: Robot
     namespace: str = ""
     frame_prefix: str = ""
+    board: str = ""
     rate_hz: float | None = None
     seed: int = 0
     separate: bool = False
@@ -69,6 +70,8 @@ class Plan:
         shared: dict[str, Any] = {"robot": str(self.robot.path), "frame_prefix": self.frame_prefix}
         if self.rate_hz:
             shared["rate_hz"] = float(self.rate_hz)
+        if self.board:
+            shared["board"] = self.board
         return shared
 
 

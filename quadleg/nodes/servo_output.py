@@ -6,6 +6,7 @@ import threading
 import time
 from array import array
 from collections import deque
+from dataclasses import replace
 from math import degrees
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,9 @@ class ServoOutput(QuadlegNode):
         self._period = self.declare_period()
         memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
+        board = self.declare("board", "", "What carries the bytes to the PWM board; empty: the robot file's kind")
+        if board:
+            self.robot = replace(self.robot, board=replace(self.robot.board, kind=board))
         self._rest = stance_angles(self.robot, self.robot.resting)
         self._board = open_board(self.robot, self._rest, Path(memory) if memory else None, seed)
         simulated = isinstance(self._board, SimulatedBoard)

@@ -63,7 +63,7 @@ def open_board(robot: Robot, rest: Angles, memory: Path | None = None, seed: int
         opener = BOARDS[robot.board.kind]
     except KeyError:
         raise BoardError(
-            f"{robot.path}: board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} "
+            f"board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} "
             f"would be right"
         ) from None
     return opener(robot, rest, memory, seed)
