@@ -41,7 +41,7 @@ def start(context) -> list[Node]:
     robot = load_robot(find_robot(given["robot"]))
     shared = {"robot": str(robot.path), "frame_prefix": given["frame_prefix"]}
     if given["rate"]:
-        shared["rate_hz"] = float(given["rate"])
+        shared["rate_hz"] = rate_in_hz(given["rate"])
     if given["board"]:
         shared["board"] = given["board"]
     separate = given["separate"].lower() in ("true", "1", "yes")
@@ -58,6 +58,13 @@ def start(context) -> list[Node]:
         for executable, name, own in executables(separate)
     ]
     return nodes + robot_state_publisher(robot, given)
+
+
+def rate_in_hz(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise ValueError(f"launch argument rate is '{text}'; it must be a number of Hz, 10 to 200") from None
 
 
 def refuse_misspelt(given) -> None:
