@@ -29,9 +29,14 @@ class Stack:
 
     def __init__(self, folder: Path, robot: str, *arguments: str) -> None:
         self.memory = folder / "test.board"
+        arguments = tuple(argument.format(folder=folder) for argument in arguments)
+        if "--board-memory" in arguments:
+            self.memory = Path(arguments[arguments.index("--board-memory") + 1])
+        else:
+            arguments = (*arguments, "--board-memory", str(self.memory))
         self.model = load_robot(find_robot(robot))
         self.output: list[str] = []
-        command = [sys.executable, "-m", "quadleg.cli", "run", robot, "--board-memory", str(self.memory), *arguments]
+        command = [sys.executable, "-m", "quadleg.cli", "run", robot, *arguments]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
         )

@@ -6,23 +6,24 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
-for _package in ("rclpy", "launch", "launch_ros", "launch_pytest"):
-    if find_spec(_package) is None:
-        pytest.skip(f"{_package} does not import: source a ROS 2 that has it", allow_module_level=True)
+SOURCE = "does not import: source a ROS 2 that has it"
+pytest.importorskip("rclpy", reason=f"rclpy {SOURCE}")
+pytest.importorskip("launch_ros", reason=f"launch_ros {SOURCE}")
+pytest.importorskip("launch_pytest", reason=f"launch_pytest {SOURCE}")
 
 import launch_pytest
 from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
 from conftest import Wire
 from journey import from_base_target_to_joint_states
-from launch import LaunchDescription
 from launch.actions import IncludeLaunchDescription
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from launch_pytest.actions import ReadyToTest
+
+from launch import LaunchDescription
 
 try:
     SHARE = Path(get_package_share_directory("quadleg"))
@@ -37,13 +38,13 @@ def including(**arguments: str) -> IncludeLaunchDescription:
     return IncludeLaunchDescription(PythonLaunchDescriptionSource(FILE), launch_arguments=arguments.items())
 
 
-@pytest.fixture()
+@pytest.fixture
 def local(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("ROS_DOMAIN_ID", str(DOMAIN))
     monkeypatch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
 
 
-@pytest.fixture()
+@pytest.fixture
 def wire(local: None) -> Iterator[Wire]:
     wire = Wire()
     yield wire
@@ -73,7 +74,7 @@ def test_the_launch_file_takes_a_base_target_to_joint_states(running: LaunchDesc
 def test_wrong_arguments_are_refused_in_words(arguments: dict[str, str], words: str) -> None:
     # In a process of its own: launch keeps the standard output that it first saw, which pytest has changed since.
     code = f"""
-from launch import LaunchDescription
+from launch import LaunchDescription, LaunchService
 from test_launch import including
 service = LaunchService()
 service.include_launch_description(LaunchDescription([including(**{arguments!r})]))

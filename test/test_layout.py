@@ -21,9 +21,9 @@ LAYERS = [
     ["simulation", "commissioning", "recording", "viewer"],
     ["nodes.words"],
     ["nodes"],
-    ["graph", "runner", "client", "cli", "demo", "timing", "words"],
+    ["graph", "control", "runner", "client", "cli", "demo", "timing", "words"],
 ]
-WITH_ROS = ("nodes", "graph", "runner", "client", "demo", "cli")
+WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "cli")
 ROS_PACKAGES = ("rclpy", "std_msgs", "std_srvs", "sensor_msgs", "geometry_msgs", "trajectory_msgs", "diagnostic_msgs")
 
 MODULES = sorted(str(path.relative_to(PACKAGE).with_suffix("")).replace("/", ".") for path in PACKAGE.rglob("*.py"))

@@ -32,6 +32,8 @@ class Health:
 class QuadlegNode(Node):
     """A node with its robot loaded. Subclasses say how they are in `health` and how they end in `end`."""
 
+    sole_topics: tuple[str, ...] = ()  # what no other node may publish
+
     def __init__(self, name: str, parameters: dict[str, Any] | None = None) -> None:
         overrides = [Parameter(key, value=value) for key, value in (parameters or {}).items()]
         super().__init__(name, parameter_overrides=overrides)
@@ -118,6 +120,12 @@ class QuadlegNode(Node):
     def say_health(self) -> None:
         """Publishes the diagnostics now; also done once a second."""
         health = self.health()
+        doubled = [topic for topic in self.sole_topics if self.count_publishers(topic) > 1]
+        if doubled:
+            health.level = DiagnosticStatus.ERROR
+            health.message = f"more than one publisher of {', '.join(doubled)}: two stacks under the same names? " + (
+                f"End one, or give it a namespace of its own. {health.message}"
+            )
         array = DiagnosticArray()
         array.header.stamp = self.get_clock().now().to_msg()
         array.status = [

@@ -17,6 +17,7 @@ from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds, split_state
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import ALL, Command
 from quadleg.safety.watchdog import State, Watchdog
 
@@ -24,17 +25,22 @@ LEVELS = {
     State.FAULT: DiagnosticStatus.ERROR,
     State.HOLD: DiagnosticStatus.WARN,
 }
+REPEAT_PERIOD = 1.0  # s: listeners that take no latched messages have the state too
 LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
 
 
 class JointWatchdog(QuadlegNode):
     """Publishes `joint_commands` at the control rate in every state, and `state` with its reason."""
 
+    sole_topics = ("joint_commands", "state")
+
     def __init__(self, name: str = "joint_watchdog", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
         period = self.declare_period()
         self._watchdog = Watchdog(self.robot, period, time.monotonic())
         self._said: str | None = None
+        self._urdf = urdf(self.robot)
+        self._mismatch: str | None = None
         self._last_words = LAST_WORDS
         self._message = JointTrajectory(points=[JointTrajectoryPoint()])
         self._commands = self.create_publisher(JointTrajectory, "joint_commands", LATEST)
@@ -42,9 +48,11 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.subscribe(String, "servo_state", self._servo_state, LATCHED)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
+        self.subscribe(String, "robot_description", self._robot_description, LATCHED)
         self.serve(SetBool, "enable", self._enable)
         self.serve(Trigger, "reset", self._reset)
         self.every(period, self._tick)
+        self.every(REPEAT_PERIOD, self._repeat)
 
     @property
     def ready(self) -> bool:
@@ -89,7 +97,17 @@ class JointWatchdog(QuadlegNode):
     def _joint_states(self, _: bytes) -> None:
         self._watchdog.output_heard(time.monotonic())
 
+    def _robot_description(self, message: String) -> None:
+        # Commands for another robot than the one that servo_output moves could twist its legs.
+        self._mismatch = None
+        if message.data != self._urdf:
+            own = f"joint_watchdog has {self.robot.path}"
+            self._mismatch = f"servo_output runs another robot, {own}: give all nodes the same file"
+        self.say_health()
+
     def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
+        if request.data and self._mismatch:
+            return False, f"not enabled: {self._mismatch}"
         answer = self._watchdog.enable(request.data, time.monotonic())
         self._say()
         return answer
@@ -98,6 +116,10 @@ class JointWatchdog(QuadlegNode):
         answer = self._watchdog.reset(time.monotonic())
         self._say()
         return answer
+
+    def _repeat(self) -> None:
+        if self._said:
+            self._state.publish(String(data=self._said))
 
     def _say(self) -> None:
         text = f"{self._watchdog.state.value}: {self._watchdog.why}"
@@ -123,6 +145,8 @@ class JointWatchdog(QuadlegNode):
             "targets_refused": watchdog.refused,
             "last_good_frame_s": f"{age:.3f}",
         }
+        if self._mismatch:
+            return Health(self._mismatch, values, DiagnosticStatus.ERROR)
         level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)
         return Health(f"{watchdog.state.value}: {watchdog.why}", values, level)
 

@@ -40,6 +40,8 @@ class ServoOutput(QuadlegNode):
     """Writes each command as it comes, from a thread with a steady clock of its own that also does
     what has to be done when no command comes."""
 
+    sole_topics = ("joint_states", "servo_state")
+
     def __init__(self, name: str = "servo_output", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
         self._period = self.declare_period()
