@@ -914,6 +914,14 @@ def test_find_says_that_a_folder_is_no_file(tmp_path: Path) -> None:
         find_robot(tmp_path)
 
 
+def test_an_install_without_its_robot_files_says_where_it_looked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shipped, "__file__", str(tmp_path / "lib/python3.12/site-packages/quadleg/shipped.py"))
+    with pytest.raises(RobotFileError, match=r"finds none in .*config: install it again"):
+        find_robot("greenhouse_inspector")
+
+
 def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     module = tmp_path / "lib/python3.12/site-packages/quadleg/shipped.py"
     config = tmp_path / "share/quadleg/config"

@@ -66,7 +66,8 @@ def find_robot(name_or_path: Path | str) -> Path:
     if str(name_or_path) in shipped:
         return shipped[str(name_or_path)]
     found = "this is a folder" if path.is_dir() else "there is no such file"
-    remedy = f"{found}, and quadleg ships no robot of that name; it ships {', '.join(shipped)}"
+    there = f"it ships {', '.join(shipped)}" if shipped else f"it finds none in {config_folder()}: install it again"
+    remedy = f"{found}, and quadleg ships no robot of that name; {there}"
     raise RobotFileError([Fault(path, 1, "", None, remedy)])
 
 
