@@ -63,7 +63,6 @@ def open_board(robot: Robot, rest: Angles, memory: Path | None = None, seed: int
         opener = BOARDS[robot.board.kind]
     except KeyError:
         raise BoardError(
-            f"board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} "
-            f"would be right"
+            f"board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} would be right"
         ) from None
     return opener(robot, rest, memory, seed)
