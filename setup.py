@@ -21,6 +21,8 @@ EXTRAS = {
         "ikpy>=3.3",
         "modern-robotics>=1.1",
         "psutil>=5.9",
+        "colcon-ros>=0.3",
+        "colcon-test-result>=0.3",
         "mypy>=2.4,<2.5",
         "ruff>=0.17,<0.18",
         "types-jsonschema",

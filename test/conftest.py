@@ -139,9 +139,9 @@ def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
         if stack.process.poll() is None:
             children = stack.children()
             stack.process.kill()
-            stack.wait()
             for pid in children:
                 _kill(pid)
+            stack.wait()
 
 
 @pytest.fixture

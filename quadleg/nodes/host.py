@@ -7,6 +7,7 @@ import socket
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Any
 
 import rclpy
@@ -43,11 +44,12 @@ class Wishes:
             self.end, self.alone = True, alone
 
     def _listen(self, parent: socket.socket) -> None:
-        while word := parent.recv(1):
-            if word == END:
-                self._ask_end(alone=False)
-            elif word == OFF:
-                self.end = self.off = True
+        with suppress(ConnectionResetError):  # a parent that died before it read our word
+            while word := parent.recv(1):
+                if word == END:
+                    self._ask_end(alone=False)
+                elif word == OFF:
+                    self.end = self.off = True
         if not self.end:
             self._ask_end(alone=False)
 
@@ -74,9 +76,10 @@ def host(
         print(f"quadleg: {error}", file=sys.stderr)
         return 2
     finally:
+        # The executor first: a node that it still watches can spin for ever in its destruction (seen on Jazzy).
+        executor.shutdown()
         for node in nodes:
             node.close()
-        executor.shutdown()
         rclpy.try_shutdown()
     return 0
 
@@ -87,7 +90,8 @@ def _spin(executor: Any, nodes: Sequence[Any], wishes: Wishes, parent: socket.so
         executor.spin_once(timeout_sec=WAKE_PERIOD)
         if parent and not said_ready and all(node.ready for node in nodes):
             said_ready = True
-            parent.send(READY)
+            with suppress(BrokenPipeError):  # a parent that has died; its line's end is heard elsewhere
+                parent.send(READY)
         if wishes.off and not told_off:
             told_off = told_end = True
             for node in nodes:

@@ -1,0 +1,62 @@
+"""What a child of the runner hears of its parent."""
+
+from __future__ import annotations
+
+import signal
+import socket
+from collections.abc import Iterator
+
+import pytest
+from conftest import wait_until
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from quadleg.nodes.host import Wishes
+from quadleg.nodes.words import END, OFF, READY
+
+
+@pytest.fixture(autouse=True)
+def signals() -> Iterator[None]:
+    """Wishes takes the process's signals; they are given back."""
+    kept = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for number, handler in kept.items():
+        signal.signal(number, handler)
+
+
+def test_the_parents_words_end_the_whole_graph_and_then_switch_off() -> None:
+    ours, theirs = socket.socketpair()
+    wishes = Wishes(theirs)
+    assert not wishes.end
+    ours.send(END)
+    wait_until(lambda: wishes.end, 5.0, "the end")
+    assert not wishes.alone
+    assert not wishes.off
+    ours.send(OFF)
+    wait_until(lambda: wishes.off, 5.0, "off")
+
+
+def test_a_parent_that_died_is_an_end_of_the_whole_graph() -> None:
+    ours, theirs = socket.socketpair()
+    wishes = Wishes(theirs)
+    ours.close()
+    wait_until(lambda: wishes.end, 5.0, "the end")
+    assert not wishes.alone
+
+
+def test_a_parent_that_died_with_words_unread_is_one_too() -> None:
+    ours, theirs = socket.socketpair()
+    theirs.send(READY)
+    wishes = Wishes(theirs)
+    ours.close()  # with READY unread this is a reset of the connection, not its orderly end
+    wait_until(lambda: wishes.end, 5.0, "the end")
+
+
+def test_signals_are_an_end_of_this_process_alone_and_the_second_is_off() -> None:
+    wishes = Wishes(None)
+    signal.raise_signal(signal.SIGTERM)
+    assert wishes.end
+    assert wishes.alone
+    assert not wishes.off
+    signal.raise_signal(signal.SIGINT)
+    assert wishes.off
