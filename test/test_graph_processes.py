@@ -72,10 +72,12 @@ def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack:
     stack.wait_for_line("servo_output was ended by signal 9; it is started again", 5.0)
     watch = Watch(stack)
     watch.until(lambda: robot._now.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
-    watch.until(lambda: robot._now.servo_state == "following", 5.0, "following")
     assert set(watch.powered) == {12}
     assert stack.angles() == before
     assert stack.child("servo_output") != killed
+    watch.until(lambda: robot._now.servo_state == "following", 8.0, "following")
+    assert set(watch.powered) == {12}
+    assert stack.angles() == before
     # A watchdog that heard nothing for half a second holds, and goes on by itself.
     robot.wait_for("active", within=5.0)
     robot.pose(height_mm=140)

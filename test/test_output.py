@@ -490,7 +490,7 @@ def test_a_new_servo_output_far_from_the_commands_lowers_and_the_watchdog_goes_o
     pair.seconds(0.4)
     pair.new_output()
     pair.joined = True
-    pair.until(State.OFF, within=1.5)
+    pair.until(State.OFF, within=4.5)
     assert pair.bench.state is OutputState.HOLDING
     pair.seconds(10.0)
     assert pair.bench.output.powered == NONE

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum
+from math import inf
 
 from quadleg.errors import BadTarget
 from quadleg.kinematics.body import stance_angles
@@ -24,7 +25,9 @@ HOLD_TIME = 2.0
 LIMIT_TIME = 3.0
 POWER_INTERVAL = 0.2  # between the first pulses of two servos
 OUTPUT_SILENT = 0.5
-OUTPUT_IGNORES = 1.0  # a new servo_output may be heard some time before it hears us
+# How long servo_output may be so before the watchdog takes itself for ignored. One that was started again after a kill
+# holds, and may be heard up to 3 s before it hears.
+OUTPUT_IGNORES = {"holding": 4.0, "lowering": 1.0}
 NOTICE_TIME = 1.0
 QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
 NO_FRAME = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
@@ -76,8 +79,8 @@ class Watchdog:
         self._output: str | None = None
         self._output_since = now
         self._output_heard = now
-        self._last_good = -float("inf")
-        self._last_sent = -float("inf")
+        self._last_good = -inf
+        self._last_sent = -inf
         self._good_in_hold = 0
         self._bad_in_a_row = 0
         self._last_refusal = ""
@@ -205,7 +208,7 @@ class Watchdog:
         self._forget_notices(now)
         if self.powered and now - self._output_heard > OUTPUT_SILENT:
             self._output = None  # a new one may come back, and its joint states may be heard before its word
-        ignored = self._output in ("holding", "lowering") and now - self._output_since > OUTPUT_IGNORES
+        ignored = now - self._output_since > OUTPUT_IGNORES.get(self._output or "", inf)
         if self.powered and ignored:
             self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
         if self.state in (State.RISING, State.LOWERING):
