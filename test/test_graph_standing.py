@@ -241,7 +241,11 @@ def test_sitting_that_is_overtaken_by_standing_says_so(stack: Stack, robot: Robo
 
 def test_an_interrupted_command_ends_without_a_crash(stack: Stack) -> None:
     command = subprocess.Popen(
-        [sys.executable, "-m", "quadleg.cli", "stand"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        # As a terminal starts it: a test run in the background may have inherited an ignored SIGINT.
+        ["env", "--default-signal=INT", sys.executable, "-m", "quadleg.cli", "stand"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
     )
     wait_until(lambda: stack.powered() > 0, 20.0, "the first pulses")
     command.send_signal(signal.SIGINT)
