@@ -152,8 +152,8 @@ class Demo:
         return f"held after {1000 * held_after:.0f} ms, went on by itself"
 
     def stop(self) -> str:
-        output = self.robot.status().values("servo_output")
-        watchdog = self.robot.status().values("joint_watchdog")
+        now = self.robot.status()
+        output, watchdog = now.values("servo_output"), now.values("joint_watchdog")
         self.figures["frames followed"] = watchdog["frames_sent"]
         self.figures["frames dropped"] = watchdog["frames_dropped"]
         self.figures["frames slowed to the servos' speed"] = watchdog["frames_slowed"]

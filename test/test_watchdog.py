@@ -685,16 +685,21 @@ def test_off_now_cuts_the_power_at_once_in_every_powered_state(bench, state):
     assert bench.watchdog.why == "switched off at once"
 
 
+def power(bench, state: State) -> None:
+    """From off, with frames coming, to one of the powered states."""
+    bench.enable()
+    bench.until(State.RISING if state is State.RISING else State.ACTIVE)
+    if state is State.HOLD:
+        hold(bench)
+    if state is State.LOWERING:
+        bench.enable(False)
+
+
 @pytest.mark.parametrize("state", [State.OFF, *POWERED])
 def test_an_emergency_stop_is_off_at_once_and_a_fault_in_any_state(bench, state):
     bench.follow()
     if state is not State.OFF:
-        bench.enable()
-        bench.until(State.RISING if state is State.RISING else State.ACTIVE)
-        if state is State.HOLD:
-            hold(bench)
-        if state is State.LOWERING:
-            bench.enable(False)
+        power(bench, state)
     assert bench.state is state
     bench.says("stopped", "emergency stop")
     assert bench.state is State.FAULT
@@ -804,12 +809,7 @@ def test_a_hold_of_servo_output_that_soon_ends_is_nothing(up):
 @pytest.mark.parametrize("state", POWERED)
 def test_servo_outputs_off_ends_the_power_here_too(bench, state):
     bench.follow()
-    bench.enable()
-    bench.until(State.RISING if state is State.RISING else State.ACTIVE)
-    if state is State.HOLD:
-        hold(bench)
-    if state is State.LOWERING:
-        bench.enable(False)
+    power(bench, state)
     bench.says("off", "the board does not answer")
     assert bench.state is State.OFF
     assert bench.watchdog.why == "servo_output switched off: the board does not answer"

@@ -19,6 +19,9 @@ from quadleg.robot.model import Robot
 
 DIAGNOSTICS_PERIOD = 1.0
 
+# The nodes of one process have one robot: its file is read and judged once.
+_robot_at = functools.cache(load_robot)
+
 
 @dataclass
 class Health:
@@ -38,7 +41,7 @@ class QuadlegNode(Node):
         overrides = [Parameter(key, value=value) for key, value in (parameters or {}).items()]
         super().__init__(name, parameter_overrides=overrides)
         path = self.declare("robot", DEFAULT_ROBOT, "Robot file: a path, or the name of one in config/")
-        self.robot: Robot = load_robot(find_robot(path))
+        self.robot: Robot = _robot_at(find_robot(path))
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
         self._steady = Clock(clock_type=ClockType.STEADY_TIME)
         self._diagnostics = self.create_publisher(DiagnosticArray, "diagnostics", LATEST)

@@ -15,7 +15,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds, split_state
+from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, join_state, nanoseconds, split_state
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import ALL, Command
@@ -122,7 +122,7 @@ class JointWatchdog(QuadlegNode):
             self._state.publish(String(data=self._said))
 
     def _say(self) -> None:
-        text = f"{self._watchdog.state.value}: {self._watchdog.why}"
+        text = join_state(self._watchdog.state.value, self._watchdog.why)
         if text == self._said:
             return
         if self._said is None or split_state(self._said)[0] != self._watchdog.state.value:
@@ -148,7 +148,7 @@ class JointWatchdog(QuadlegNode):
         if self._mismatch:
             return Health(self._mismatch, values, DiagnosticStatus.ERROR)
         level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)
-        return Health(f"{watchdog.state.value}: {watchdog.why}", values, level)
+        return Health(join_state(watchdog.state.value, watchdog.why), values, level)
 
     def end(self, alone: bool) -> None:
         self._watchdog.end(time.monotonic())

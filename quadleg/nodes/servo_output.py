@@ -21,7 +21,7 @@ from quadleg.errors import BadTarget, BoardError
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
@@ -52,15 +52,14 @@ class ServoOutput(QuadlegNode):
             self.robot = replace(self.robot, board=replace(self.robot.board, kind=board))
         self._rest = stance_angles(self.robot, self.robot.resting)
         self._board = open_board(self.robot, self._rest, Path(memory) if memory else None, seed)
-        simulated = isinstance(self._board, SimulatedBoard)
+        self._simulated = self._board if isinstance(self._board, SimulatedBoard) else None
         source = self.declare(
-            "joint_angles", MEASURED if simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
+            "joint_angles", MEASURED if self._simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
         )
-        if source not in (MEASURED, MODELLED) or (source == MEASURED and not simulated):
-            valid = f"{MEASURED} or {MODELLED}" if simulated else f"{MODELLED} on a board without feedback"
+        if source not in (MEASURED, MODELLED) or (source == MEASURED and not self._simulated):
+            valid = f"{MEASURED} or {MODELLED}" if self._simulated else f"{MODELLED} on a board without feedback"
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
-        self._measured = self._board if source == MEASURED else None
-        self._simulated = self._board if simulated else None
+        self._measured = self._simulated if source == MEASURED else None
         self._hand_seed = seed
         chip = PCA9685(self._board, self.robot.board)
         running = self._found_running = chip.start()
@@ -114,13 +113,13 @@ class ServoOutput(QuadlegNode):
 
     def _emergency_stop(self, _: Trigger.Request) -> tuple[bool, str]:
         with self._lock:
-            self._cut("emergency stop")
+            self._cut()
             self._output.stop("emergency stop", time.monotonic())
             self._said = None
             self._say()
         return True, "pulses are off; `reset` and then `enable` start again"
 
-    def _cut(self, why: str) -> None:
+    def _cut(self) -> None:
         """Writes full-off; the writing thread repeats it for as long as the board does not take it."""
         self._written = None
         try:
@@ -190,7 +189,7 @@ class ServoOutput(QuadlegNode):
     # What it says
 
     def _say(self) -> None:
-        text = f"{self._output.state.value}: {self._output.why}"
+        text = join_state(self._output.state.value, self._output.why)
         if text != self._said:
             self._said = text
             self._servo_state.publish(String(data=text))
@@ -231,7 +230,7 @@ class ServoOutput(QuadlegNode):
         if self._refusal:
             return Health(self._refusal, values, DiagnosticStatus.WARN)
         level = DiagnosticStatus.OK if self._output.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
-        return Health(f"{self._output.state.value}: {self._output.why}", values, level)
+        return Health(join_state(self._output.state.value, self._output.why), values, level)
 
     # The end
 
@@ -244,15 +243,15 @@ class ServoOutput(QuadlegNode):
     def off_now(self) -> None:
         with self._lock:
             self._ending = True
-            self._cut("switched off at once")
+            self._cut()
             self._output.off("switched off at once", time.monotonic())
 
     def close(self) -> None:
         self._closed = True
         self._news.set()
         self._thread.join()
-        if self.finished and isinstance(self._board, SimulatedBoard):
-            self._board.remove()
+        if self.finished and self._simulated:
+            self._simulated.remove()
         else:
             self._board.close()
         super().close()

@@ -38,6 +38,11 @@ def finite_point(point: Point) -> tuple[float, float, float]:
     return place
 
 
+def join_state(state: str, why: str) -> str:
+    """A state with its reason, `<state>: <why>`."""
+    return f"{state}{STATE_SEPARATOR}{why}"
+
+
 def split_state(text: str) -> tuple[str, str]:
     """`<state>: <why>` taken apart."""
     state, _, why = text.partition(STATE_SEPARATOR)
