@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from importlib.util import find_spec
 from math import isfinite, nan
 from pathlib import Path
 
@@ -100,6 +101,8 @@ def _urdf(options: argparse.Namespace) -> int:
 def _timing(options: argparse.Namespace) -> int:
     from quadleg import timing
 
+    if find_spec("rclpy") is None:
+        print("quadleg: rclpy does not import, so the graph is not timed", file=sys.stderr)
     timings = timing.measure()
     if options.json:
         _say(timing.as_json(timings))

@@ -9,6 +9,7 @@ import json
 import timeit
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from math import radians
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -22,7 +23,7 @@ from rich.table import Table
 
 from quadleg.kinematics.body import Pose, legs_inverse
 from quadleg.kinematics.leg import forward_batch, inverse, inverse_batch
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import Leg, Robot, Vector
 from quadleg.robot.urdf import urdf
 from quadleg.servos.bank import ServoBank
@@ -57,9 +58,22 @@ class Timing:
 
 
 def measure() -> list[Timing]:
-    """Run every benchmark with the demo robot; takes some seconds. Keep the computer quiet meanwhile."""
-    robot = load_robot(find_robot("greenhouse_inspector"))
-    return [benchmark(robot) for benchmark in BENCHMARKS]
+    """Run every benchmark with the demo robot; takes two minutes. Keep the computer quiet meanwhile.
+
+    The graph's rows are there where rclpy imports.
+    """
+    robot = load_robot(find_robot(DEFAULT_ROBOT))
+    return [*(benchmark(robot) for benchmark in BENCHMARKS), *graph_rows()]
+
+
+def graph_rows() -> list[Timing]:
+    """The running graph beside a bare skeleton of the same nodes; none without ROS."""
+    if find_spec("rclpy") is None:
+        return []
+    from quadleg import graph_timing
+
+    ours, bare = graph_timing.measure()
+    return [Timing(name, ours[name], unit, "bare rclpy", bare[name], note) for name, (unit, note) in GRAPH_ROWS.items()]
 
 
 def as_json(timings: Sequence[Timing]) -> str:
@@ -138,6 +152,14 @@ def pose_to_bytes(robot: Robot) -> Timing:
 
 
 BENCHMARKS: tuple[Callable[[Robot], Timing], ...] = (ik_scalar, ik_scalar_ikpy, ik_batch, pose_to_bytes)
+
+GRAPH_ROWS = {
+    "tick_to_wire": ("ms", "from gait's tick to the bytes on the board, 99th percentile, at 100 Hz"),
+    "tick_to_wire_p50": ("ms", "the same, median"),
+    "graph_cpu": ("percent", "of one core, all processes at 100 Hz, the body moving"),
+    "graph_memory": ("MB", "proportional set size of all processes"),
+    "start_to_ready": ("s", "from the command to nodes that hear each other"),
+}
 
 
 def pinocchio_iteration(robot: Robot, leg: Leg) -> Callable[[Array, Array], Array]:

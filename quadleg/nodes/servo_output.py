@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 import time
 from array import array
-from collections import deque
 from dataclasses import replace
 from math import degrees
 from pathlib import Path
@@ -21,6 +20,7 @@ from quadleg.errors import BadTarget, BoardError
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
+from quadleg.nodes.latency import Latency
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
@@ -31,7 +31,6 @@ from quadleg.servos.boards import open_board
 from quadleg.servos.pca9685 import PCA9685
 from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
 
-LATENCIES_KEPT = 1000
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
 MEASURED, MODELLED = "measured", "modelled"
 
@@ -80,7 +79,7 @@ class ServoOutput(QuadlegNode):
         self._frames = 0
         self._board_errors = 0
         self._power_up = 0.0
-        self._latencies: deque[float] = deque(maxlen=LATENCIES_KEPT)
+        self._latency = Latency()
         self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
         self._description = self.create_publisher(String, "robot_description", LATCHED)
@@ -165,7 +164,7 @@ class ServoOutput(QuadlegNode):
                 if on:
                     self._modelled[i] = angles[i]
         if commanded and self._stamp is not None:
-            self._latencies.append((self.get_clock().now().nanoseconds - self._stamp) * 1e-9)
+            self._latency.note(self.get_clock().now().nanoseconds - self._stamp)
 
     def _note_first_pulses(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
         before = self._written[1] if self._written else NONE
@@ -209,7 +208,7 @@ class ServoOutput(QuadlegNode):
 
     def health(self) -> Health:
         with self._lock:
-            latencies = sorted(self._latencies)
+            latency = self._latency.figures()
         values: dict[str, object] = {
             "servo_state": self._output.state.value,
             "joint_angles": MEASURED if self._measured else MODELLED,
@@ -219,10 +218,8 @@ class ServoOutput(QuadlegNode):
             "commands_refused": self._refused,
             "commands_slowed": self._output.slowed,
             "board_errors": self._board_errors,
+            **latency,
         }
-        if latencies:
-            values["tick_to_bytes_p50_ms"] = f"{1000 * latencies[len(latencies) // 2]:.2f}"
-            values["tick_to_bytes_p99_ms"] = f"{1000 * latencies[int(0.99 * (len(latencies) - 1))]:.2f}"
         if self._simulated:
             values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
         if self._trouble:
