@@ -21,6 +21,7 @@ from quadleg.kinematics.body import (
     feet_in_base,
     legs_inverse,
     pose_from_feet,
+    quaternion_product,
     stance_angles,
 )
 from quadleg.robot.model import LEGS
@@ -49,6 +50,18 @@ def test_rpy_are_turns_about_fixed_axes(roll, pitch, yaw):
     assert np.allclose(pose.matrix, transforms3d.euler.euler2mat(roll, pitch, yaw, "sxyz"), atol=1e-14)
     assert pose.rpy == pytest.approx((roll, pitch, yaw), abs=1e-9)
     assert pose.position == (1, 2, 3)
+
+
+@given(poses, poses)
+def test_quaternion_product_is_that_of_transforms3d(a, b):
+    product = quaternion_product(a.quaternion, b.quaternion)
+    assert product == pytest.approx(transforms3d.quaternions.qmult(a.quaternion, b.quaternion), abs=1e-15)
+
+
+@given(poses)
+def test_a_quaternion_by_its_own_inverse_is_exactly_no_turn(pose):
+    w, x, y, z = pose.quaternion
+    assert quaternion_product(pose.quaternion, (w, -x, -y, -z))[1:] == (0.0, 0.0, 0.0)
 
 
 @given(poses)

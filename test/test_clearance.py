@@ -71,6 +71,47 @@ def test_gaps_below_are_sorted_and_agree_with_least(robot):
 
 
 @pytest.mark.parametrize("robot", ROBOTS, ids=ids)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.lists(st.sampled_from((1e-4, 0.003, 0.03, 0.3)), min_size=2, max_size=20),
+    st.sampled_from((0.003, 0.02, 0.06)),
+)
+def test_what_was_seen_before_changes_no_answer(robot, seed, strides, distance):
+    random = np.random.default_rng(seed)
+    looking = Clearance(robot)
+    angles = random_angles(robot, 1, seed)[0] if seed % 2 else np.array(stance_angles(robot, robot.standing))
+    for stride in strides:
+        angles = angles + random.uniform(-stride, stride, 12)
+        assert looking.gaps_below(angles, distance) == Clearance(robot).gaps_below(angles, distance)
+
+
+@pytest.mark.parametrize("robot", ROBOTS, ids=ids)
+def test_no_gap_shrinks_faster_than_legs_are_known_to_move(robot):
+    # One leg swung by one joint alone: the shortcut must be as strict as the motion itself.
+    standing = np.array(stance_angles(robot, robot.standing))
+    for joint in range(12):
+        looking = Clearance(robot)
+        looking.gaps_below(standing, 0.0)
+        for turn in np.linspace(0, 1.5, 40):
+            for sign in (-1, 1):
+                angles = standing.copy()
+                angles[joint] += sign * turn
+                least = Clearance(robot).least(angles).distance
+                assert not looking._surely_apart(angles, least + 1e-9)
+
+
+def test_frames_near_the_last_one_seen_are_not_looked_at_again(monkeypatch):
+    robot = ROBOTS[0]
+    clearance = Clearance(robot)
+    standing = np.array(stance_angles(robot, robot.standing))
+    assert clearance.gaps_below(standing, robot.clearance) == []
+    monkeypatch.setattr(clearance, "_single", None)  # from here on a look would raise
+    assert clearance.gaps_below(standing + 0.01, robot.clearance) == []
+    with pytest.raises(TypeError):
+        clearance.gaps_below(standing + 0.5, robot.clearance)
+
+
+@pytest.mark.parametrize("robot", ROBOTS, ids=ids)
 def test_batch_equals_single(robot):
     clearance = Clearance(robot)
     angles = random_angles(robot, 600)

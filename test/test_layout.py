@@ -21,7 +21,7 @@ LAYERS = [
     ["simulation", "commissioning", "recording", "viewer"],
     ["nodes.words"],
     ["nodes"],
-    ["graph", "control", "runner", "client", "cli", "demo", "timing", "words"],
+    ["graph", "control", "runner", "client", "cli", "demo", "timing", "graph_timing", "words"],
 ]
 WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "cli")
 ROS_PACKAGES = ("rclpy", "std_msgs", "std_srvs", "sensor_msgs", "geometry_msgs", "trajectory_msgs", "diagnostic_msgs")

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import atan2, ceil, cos, hypot, sin, sqrt
 
-import numpy as np
-from numpy.typing import NDArray
-from transforms3d.quaternions import qconjugate, qmult
-
-from quadleg.kinematics.body import Pose, Quaternion
-
-Array = NDArray[np.float64]
+from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
 
 _BISECTIONS = 10
+_REST = (0.0,) * 6
 
 
 class Approach:
@@ -33,7 +28,7 @@ class Approach:
                 f"speed {speed}, turn_speed {turn_speed} and acceleration_time {acceleration_time} "
                 "must all be greater than zero"
             )
-        self._scale = np.array([speed] * 3 + [turn_speed] * 3)
+        self._scale = (*[speed] * 3, *[turn_speed] * 3)
         self._acceleration_time = acceleration_time
         self.reset(pose)
 
@@ -45,12 +40,12 @@ class Approach:
     @property
     def moving(self) -> bool:
         """Whether the last step moved the pose."""
-        return bool(self._velocity.any())
+        return any(self._velocity)
 
     def reset(self, pose: Pose) -> None:
         """Be at `pose`, at rest."""
         self._pose = pose
-        self._velocity = np.zeros(6)
+        self._velocity: Sequence[float] = _REST
 
     def step(self, target: Pose, dt: float, reachable: Callable[[Pose], bool] | None = None) -> Pose:
         """The pose `dt` seconds later; steps of even `dt` end exactly at the target and never beyond.
@@ -58,31 +53,32 @@ class Approach:
         Where `reachable` refuses that pose, the step ends as near to it as it can, and there the motion
         stops; it goes on as soon as a step towards the target is allowed. At rest a refusal costs one call.
         """
-        remaining = _displacement(self._pose, target) / self._scale
+        remaining = [shift / scale for shift, scale in zip(_displacement(self._pose, target), self._scale)]
         distance = hypot(*remaining)
         gain = dt / self._acceleration_time
-        wanted = remaining * (_closing_speed(distance, gain, dt) / distance) if distance else np.zeros(6)
-        change = wanted - self._velocity
+        closing = _closing_speed(distance, gain, dt) / distance if distance else 0.0
+        change = [closing * axis - speed for axis, speed in zip(remaining, self._velocity)]
         excess = hypot(*change) / gain
-        velocity = self._velocity + change / max(excess, 1.0)
+        share = 1.0 / max(excess, 1.0)
+        velocity = [speed + share * axis for speed, axis in zip(self._velocity, change)]
         arrives = excess <= 1 and distance <= min(gain, 1.0) * dt
 
-        shift = velocity * self._scale * dt
+        shift = [speed * scale * dt for speed, scale in zip(velocity, self._scale)]
         following = target if arrives else _moved(self._pose, shift)
         if reachable is None or reachable(following):
             self._pose, self._velocity = following, velocity
         else:
             if self.moving:
                 self._pose = self._farthest(shift, reachable)
-            self._velocity = np.zeros(6)
+            self._velocity = _REST
         return self._pose
 
-    def _farthest(self, shift: Array, reachable: Callable[[Pose], bool]) -> Pose:
+    def _farthest(self, shift: Sequence[float], reachable: Callable[[Pose], bool]) -> Pose:
         """The farthest reachable pose along a shift whose end is not, to a thousandth of it."""
         good, bad, pose = 0.0, 1.0, self._pose
         for _ in range(_BISECTIONS):
             middle = (good + bad) / 2
-            candidate = _moved(self._pose, middle * shift)
+            candidate = _moved(self._pose, [middle * axis for axis in shift])
             if reachable(candidate):
                 good, pose = middle, candidate
             else:
@@ -102,23 +98,23 @@ def _closing_speed(distance: float, gain: float, dt: float) -> float:
     return min(1.0, (distance / steps + loss * (steps - 1) / 2) / dt)
 
 
-def _displacement(start: Pose, end: Pose) -> Array:
+def _displacement(start: Pose, end: Pose) -> tuple[float, ...]:
     """(6,) shift in m and rotation vector in rad, both in the fixed frame, from one pose to another."""
-    w, x, y, z = qmult(end.quaternion, qconjugate(start.quaternion)).tolist()
+    qw, qx, qy, qz = start.quaternion
+    w, x, y, z = quaternion_product(end.quaternion, (qw, -qx, -qy, -qz))
     if w < 0:  # the same rotation, the short way round
         w, x, y, z = -w, -x, -y, -z
     norm = hypot(x, y, z)
     factor = 2 * atan2(norm, w) / norm if norm else 2.0
     shift = (b - a for a, b in zip(start.position, end.position))
-    return np.array([*shift, factor * x, factor * y, factor * z])
+    return (*shift, factor * x, factor * y, factor * z)
 
 
-def _moved(pose: Pose, displacement: Array) -> Pose:
+def _moved(pose: Pose, displacement: Sequence[float]) -> Pose:
     """The pose displaced by (6,) as `_displacement` gives it."""
-    dx, dy, dz, rx, ry, rz = displacement.tolist()
+    dx, dy, dz, rx, ry, rz = displacement
     x, y, z = pose.position
     angle = hypot(rx, ry, rz)
     factor = sin(angle / 2) / angle if angle else 0.5
     turn: Quaternion = (cos(angle / 2), factor * rx, factor * ry, factor * rz)
-    qw, qx, qy, qz = qmult(turn, pose.quaternion).tolist()
-    return Pose((x + dx, y + dy, z + dz), (qw, qx, qy, qz))
+    return Pose((x + dx, y + dy, z + dz), quaternion_product(turn, pose.quaternion))

@@ -12,7 +12,7 @@ from math import degrees, isfinite, sqrt
 
 import numpy as np
 from transforms3d.euler import euler2quat, quat2euler
-from transforms3d.quaternions import mat2quat, qmult
+from transforms3d.quaternions import mat2quat
 
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot.model import Angles, Robot, Stance, Vector
@@ -75,8 +75,20 @@ def compose(a: Pose, b: Pose) -> Pose:
     """Pose `b`, which is expressed in the frame of `a`, in the frame that `a` is expressed in."""
     x, y, z = b.position
     px, py, pz = (p + r[0] * x + r[1] * y + r[2] * z for p, r in zip(a.position, a.matrix))
-    qw, qx, qy, qz = qmult(a.quaternion, b.quaternion).tolist()
-    return Pose((px, py, pz), (qw, qx, qy, qz))
+    return Pose((px, py, pz), quaternion_product(a.quaternion, b.quaternion))
+
+
+def quaternion_product(a: Quaternion, b: Quaternion) -> Quaternion:
+    """Hamilton's product: the rotation `b`, then `a`. Plain numbers, since it runs several times a frame."""
+    aw, ax, ay, az = a
+    bw, bx, by, bz = b
+    # In these brackets a quaternion by its own inverse is exactly no turn.
+    return (
+        aw * bw - ax * bx - ay * by - az * bz,
+        (aw * bx + ax * bw) + (ay * bz - az * by),
+        (aw * by + ay * bw) + (az * bx - ax * bz),
+        (aw * bz + az * bw) + (ax * by - ay * bx),
+    )
 
 
 def feet_in_base(pose: Pose, feet: Sequence[Vector]) -> tuple[Vector, Vector, Vector, Vector]:

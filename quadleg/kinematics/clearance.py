@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import ceil
+from math import ceil, hypot, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.kinematics.leg import points, points_batch
-from quadleg.robot.model import LEGS, Angles, Body, Robot
+from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, Body, Leg, Robot, Vector
 
 Array = NDArray[np.float64]
 
+_FIRSTS = (0, 3, 6, 9)  # index of each leg's first joint
 _BLOCK = 256  # rows: a workspace study must not fill the memory
 
 
@@ -58,9 +59,15 @@ class Clearance:
         self._parts = [(names[i], names[j]) for i, j in between] + [(name, "base_link") for name in names]
         self._legs = [(LEGS[i // 2], LEGS[j // 2]) for i, j in between] + [(LEGS[i // 2],) for i in range(8)]
 
+        self._levers = [_levers(leg) for leg in robot.legs]
+        self._known: tuple[tuple[float, ...], float] = (tuple([nan] * len(JOINT_NAMES)), 0.0)
+
     def gaps_below(self, angles: Angles, distance: float) -> list[Gap]:
         """All gaps smaller than `distance` (m) at the twelve angles (rad), nearest first."""
+        if self._surely_apart(angles, distance):
+            return []
         gaps = self._single(angles)
+        self._known = tuple(angles), float(gaps.min())
         near = np.flatnonzero(gaps < distance)
         return [self._gap(gaps, pair) for pair in near[np.argsort(gaps[near], kind="stable")]]
 
@@ -77,6 +84,19 @@ class Clearance:
             legs = [points_batch(leg, rows[:, 3 * i : 3 * i + 3]) for i, leg in enumerate(self._robot.legs)]
             self._distances(np.stack(legs, axis=1)).min(axis=1, out=least[start : start + _BLOCK])
         return least
+
+    def _surely_apart(self, angles: Angles, distance: float) -> bool:
+        """Whether the legs cannot have moved so far from the last angles looked at that a gap is below `distance`.
+
+        No point of a leg moves farther than the sum over its joints of turn × lever, and no gap shrinks by
+        more than its two legs move. Most frames of a moving robot end here.
+        """
+        then, least = self._known
+        turns = [abs(b - a) for a, b in zip(then, angles)]
+        moves = sorted(
+            turns[i] * a + turns[i + 1] * h + turns[i + 2] * k for i, (a, h, k) in zip(_FIRSTS, self._levers)
+        )
+        return least - moves[-1] - moves[-2] >= distance
 
     def _gap(self, gaps: Array, pair: np.intp) -> Gap:
         return Gap(float(gaps[pair]), self._parts[pair], self._legs[pair])
@@ -95,6 +115,12 @@ class Clearance:
         axes = np.concatenate((links, body), axis=1)
         gaps: Array = _segment_distances(axes[:, self._first], axes[:, self._second]) - self._radii
         return gaps
+
+
+def _levers(leg: Leg) -> Vector:
+    """How far a point on the axes of the leg's links can be from the axis of abduction, hip and knee, in m."""
+    reach = leg.upper_length + leg.lower_length
+    return hypot(leg.hip_offset, reach), reach, leg.lower_length
 
 
 def _body_axes(body: Body) -> tuple[Array, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from inspect import signature
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
@@ -82,7 +83,10 @@ class QuadlegNode(Node):
 
     def every(self, period: float, callback: Callable[[], None]) -> None:
         """Calls back once a period (s) of the steady clock."""
-        self.create_timer(period, self._guarded(callback), clock=self._steady)
+        guarded: Any = self._guarded(callback)
+        # The executor asks for it at every call, and working it out takes longer than most callbacks.
+        guarded.__signature__ = signature(callback)
+        self.create_timer(period, guarded, clock=self._steady)
 
     def serve(self, kind: type, name: str, answer: Callable[[Any], tuple[bool, str]]) -> None:
         """A service whose response has `success` and `message`."""

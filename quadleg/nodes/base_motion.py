@@ -9,6 +9,7 @@ from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped, PoseStamped
+from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
@@ -32,6 +33,13 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
 ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
+WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
+SENTENCES = {
+    WAITING: "follows the watchdog until it is active",
+    MOVING: "on the way to the base target",
+    ARRIVED: "at the base target",
+    STOPPED: "goes no further than {pose}, stopped by {stop}",
+}
 FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
 
 
@@ -69,7 +77,7 @@ class BaseMotion(QuadlegNode):
         self.subscribe(PoseStamped, "base_target", self._base_target, LATEST)
         self.subscribe(PoseStamped, "teleop/base_target", self._teleop_target, LATEST)
         self.subscribe(String, "state", self._state, LATCHED)
-        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
+        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
 
     # Targets
 
@@ -125,8 +133,11 @@ class BaseMotion(QuadlegNode):
         if not self._active:
             self._stop = None
 
-    def _joint_commands(self, message: JointTrajectory) -> None:
-        if self._active or len(message.joint_names) < len(JOINT_NAMES):
+    def _joint_commands(self, serialized: bytes) -> None:
+        if self._active:  # nobody asks then, and reading each message costs
+            return
+        message = deserialize_message(serialized, JointTrajectory)
+        if len(message.joint_names) < len(JOINT_NAMES):
             return
         angles = dict(zip(message.joint_names, message.points[0].positions))
         self._led_feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
@@ -165,8 +176,7 @@ class BaseMotion(QuadlegNode):
             return f"{error.leg}, {error.limit}"
         if lowest_of_body(self.robot, pose) < -ON_GROUND:
             return "the body, which touches the ground"
-        gap = self._clearance.least(angles)
-        if gap.distance < self.robot.clearance:
+        for gap in self._clearance.gaps_below(angles, self.robot.clearance):
             return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
         return None
 
@@ -174,14 +184,25 @@ class BaseMotion(QuadlegNode):
 
     def _say_changes(self) -> None:
         target, stamp = self._wanted()
-        said = (self._active, self._approach.pose == target, self._stop is None, stamp)
+        motion = self._motion(target)
+        # Where targets stream, each is new: on the way to them they are not said one by one.
+        said = (motion, None if motion == MOVING else stamp)
         if said != self._said:
             self._said = said
             self.say_health()
 
+    def _motion(self, target: Pose) -> str:
+        if not self._active:
+            return WAITING
+        if self._stop:
+            return STOPPED
+        return ARRIVED if self._approach.pose == target else MOVING
+
     def health(self) -> Health:
         target, stamp = self._wanted()
-        motion, message, level = self._motion(target)
+        motion = self._motion(target)
+        message = SENTENCES[motion].format(pose=self._approach.pose, stop=self._stop)
+        level = DiagnosticStatus.WARN if motion == STOPPED else DiagnosticStatus.OK
         if self._refusal:
             message, level = self._refusal, DiagnosticStatus.WARN
         values = {
@@ -192,17 +213,6 @@ class BaseMotion(QuadlegNode):
             "motion": motion,
         }
         return Health(message, values, level)
-
-    def _motion(self, target: Pose) -> tuple[str, str, bytes]:
-        """The motion in one word and in a sentence, and how bad it is."""
-        if not self._active:
-            return "waiting", "follows the watchdog until it is active", DiagnosticStatus.OK
-        if self._stop:
-            message = f"goes no further than {self._approach.pose}, stopped by {self._stop}"
-            return "stopped", message, DiagnosticStatus.WARN
-        if self._approach.pose == target:
-            return "arrived", "at the base target", DiagnosticStatus.OK
-        return "moving", "on the way to the base target", DiagnosticStatus.OK
 
 
 def _in_words(pose: Pose) -> str:
