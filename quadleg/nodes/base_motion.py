@@ -32,6 +32,7 @@ from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_point, nan
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
+SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
 WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
 SENTENCES = {
@@ -67,6 +68,7 @@ class BaseMotion(QuadlegNode):
         self._refusal: str | None = None
         self._refused_stamp = 0
         self._said: tuple[object, ...] = ()
+        self._said_at = 0.0
         self._outputs = []
         for leg in LEGS:
             publisher = self.create_publisher(PointStamped, f"{leg}/foot_target", LATEST)
@@ -134,6 +136,7 @@ class BaseMotion(QuadlegNode):
             self._stop = None
 
     def _joint_commands(self, serialized: bytes) -> None:
+        self._say_changes()  # now that the frame is on its way, nothing waits for it
         if self._active:  # nobody asks then, and reading each message costs
             return
         message = deserialize_message(serialized, JointTrajectory)
@@ -163,7 +166,6 @@ class BaseMotion(QuadlegNode):
             point = target_message.point
             point.x, point.y, point.z = x, y, z
             publisher.publish(target_message)
-        self._say_changes()
 
     def _reachable(self, pose: Pose) -> bool:
         self._stop = self._what_stops(compose(pose, self._shift), self._planned)
@@ -184,11 +186,10 @@ class BaseMotion(QuadlegNode):
 
     def _say_changes(self) -> None:
         target, stamp = self._wanted()
-        motion = self._motion(target)
-        # Where targets stream, each is new: on the way to them they are not said one by one.
-        said = (motion, None if motion == MOVING else stamp)
-        if said != self._said:
-            self._said = said
+        said, now = (self._motion(target), stamp), time.monotonic()
+        # Where targets stream, much changes; a listener has enough with some changes a second.
+        if said != self._said and now - self._said_at > SAY_PERIOD:
+            self._said, self._said_at = said, now
             self.say_health()
 
     def _motion(self, target: Pose) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import socket
 import sys
@@ -71,6 +72,9 @@ def host(
         for make in makers:
             nodes.append(make())
             executor.add_node(nodes[-1])
+        # What is there now stays: without it, the collector's long pauses are short.
+        gc.collect()
+        gc.freeze()
         _spin(executor, nodes, wishes, parent)
     except (QuadlegError, ParameterException, ValueError) as error:
         print(f"quadleg: {error}", file=sys.stderr)
