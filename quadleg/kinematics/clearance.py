@@ -60,14 +60,16 @@ class Clearance:
         self._legs = [(LEGS[i // 2], LEGS[j // 2]) for i, j in between] + [(LEGS[i // 2],) for i in range(8)]
 
         self._levers = [_levers(leg) for leg in robot.legs]
-        self._known: tuple[tuple[float, ...], float] = (tuple([nan] * len(JOINT_NAMES)), 0.0)
+        self._between = len(between)
+        # The last angles looked at, and the least gaps there: between legs, and with the body.
+        self._known: tuple[tuple[float, ...], float, float] = ((nan,) * len(JOINT_NAMES), 0.0, 0.0)
 
     def gaps_below(self, angles: Angles, distance: float) -> list[Gap]:
         """All gaps smaller than `distance` (m) at the twelve angles (rad), nearest first."""
         if self._surely_apart(angles, distance):
             return []
         gaps = self._single(angles)
-        self._known = tuple(angles), float(gaps.min())
+        self._known = tuple(angles), float(gaps[: self._between].min()), float(gaps[self._between :].min())
         near = np.flatnonzero(gaps < distance)
         return [self._gap(gaps, pair) for pair in near[np.argsort(gaps[near], kind="stable")]]
 
@@ -89,14 +91,14 @@ class Clearance:
         """Whether the legs cannot have moved so far from the last angles looked at that a gap is below `distance`.
 
         No point of a leg moves farther than the sum over its joints of turn × lever, and no gap shrinks by
-        more than its two legs move. Most frames of a moving robot end here.
+        more than what it is between moves. Most frames of a moving robot end here.
         """
-        then, least = self._known
+        then, between, with_body = self._known
         turns = [abs(b - a) for a, b in zip(then, angles)]
-        moves = sorted(
+        *_, less, most = sorted(
             turns[i] * a + turns[i + 1] * h + turns[i + 2] * k for i, (a, h, k) in zip(_FIRSTS, self._levers)
         )
-        return least - moves[-1] - moves[-2] >= distance
+        return with_body - most >= distance and between - most - less >= distance
 
     def _gap(self, gaps: Array, pair: np.intp) -> Gap:
         return Gap(float(gaps[pair]), self._parts[pair], self._legs[pair])
