@@ -135,11 +135,13 @@ def _wait_until_ready(process: subprocess.Popen[str]) -> None:
     giving_up = threading.Timer(READY_WITHIN, process.kill)
     giving_up.start()
     said = []
-    for line in process.stdout or ():
-        said.append(line)
-        if line.startswith("ready"):
-            giving_up.cancel()
-            return
+    try:
+        for line in process.stdout or ():
+            said.append(line)
+            if line.startswith("ready"):
+                return
+    finally:
+        giving_up.cancel()
     raise QuadlegError(f"not ready within {READY_WITHIN:g} s: {''.join(said)}")
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import robots
 
-from quadleg import timing
+from quadleg import cli, graph_timing, timing
 from quadleg.kinematics.leg import forward, inverse
 from quadleg.timing import Timing
 
@@ -43,14 +43,33 @@ def test_json_is_one_array_with_null_for_what_is_not_there():
 
 
 @pytest.mark.usefixtures("quick")
-def test_measure_gives_every_row():
-    rows = [(row.name, row.unit) for row in timing.measure()]
-    assert rows == [
+def test_measure_gives_every_row(monkeypatch):
+    figures = [dict.fromkeys(timing.GRAPH_ROWS, value) for value in (3.0, 2.0)]
+    monkeypatch.setattr(graph_timing, "measure", lambda: figures)
+    monkeypatch.setattr(timing, "find_spec", lambda name: name == "rclpy")
+    rows = timing.measure()
+    assert [(row.name, row.unit) for row in rows] == [
         ("ik_scalar", "us"),
         ("ik_scalar_ikpy", "us"),
         ("ik_batch", "per_s"),
         ("pose_to_bytes", "us"),
+        ("tick_to_wire", "ms"),
+        ("tick_to_wire_p50", "ms"),
+        ("graph_cpu", "percent"),
+        ("graph_memory", "MB"),
+        ("start_to_ready", "s"),
     ]
+    assert all(row.ratio == 1.5 for row in rows[4:])
+
+
+@pytest.mark.usefixtures("quick")
+def test_without_ros_the_rest_is_measured_and_what_is_left_out_is_said(monkeypatch, capsys):
+    for module in (timing, cli):
+        monkeypatch.setattr(module, "find_spec", lambda name: None)
+    assert cli.main(["timing", "--json"]) == 0
+    told = capsys.readouterr()
+    assert [row["name"] for row in json.loads(told.out)] == ["ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes"]
+    assert "the graph is not timed" in told.err
 
 
 @pytest.mark.usefixtures("quick")

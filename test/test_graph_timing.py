@@ -1,0 +1,76 @@
+"""The graph and its bare skeleton side by side: alike in all but the work; how fast either is, no test says."""
+
+from __future__ import annotations
+
+import os
+import resource
+
+import pytest
+from conftest import wait_until
+
+from quadleg import graph_timing
+from quadleg.errors import QuadlegError
+from quadleg.graph import GRAPH
+from quadleg.timing import GRAPH_ROWS
+
+# What the graph says seldom, or asks for, beside the frames.
+SELDOM = {"robot_description", "parameter_events", "rosout"}
+
+
+@pytest.fixture
+def graph_timings(domain, monkeypatch):
+    """The graph's timings, short: half the frames at the highest rate."""
+    monkeypatch.setattr(graph_timing, "FRAMES", 250)
+    return graph_timing
+
+
+def test_both_sides_give_every_figure(graph_timings):
+    for side in graph_timings.measure(rate_hz=200.0, blocks=1):
+        assert side.keys() == GRAPH_ROWS.keys()
+        assert all(value > 0 for value in side.values())
+        assert side["tick_to_wire"] >= side["tick_to_wire_p50"]
+
+
+def topics(wire, namespace: str) -> dict[str, list[set]]:
+    """What each node publishes and hears, with the types, without what it says seldom; empty until all are found."""
+    from rclpy.node import NodeNameNonExistentError
+
+    def known(pairs) -> set:
+        named = {(name.removeprefix(f"/{namespace}/").lstrip("/"), *types) for name, types in pairs}
+        return {entry for entry in named if entry[0] not in SELDOM}
+
+    try:
+        return {
+            entry.name: [
+                known(wire.node.get_publisher_names_and_types_by_node(entry.name, f"/{namespace}")),
+                known(wire.node.get_subscriber_names_and_types_by_node(entry.name, f"/{namespace}")),
+            ]
+            for entry in GRAPH
+        }
+    except NodeNameNonExistentError:
+        return {}
+
+
+def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monkeypatch, wire, tmp_path):
+    monkeypatch.setattr(graph_timings, "_namespace", lambda: "ours")
+    ours = graph_timings._graph(100.0, tmp_path)
+    monkeypatch.setattr(graph_timings, "_namespace", lambda: "bare")
+    bare = graph_timings._skeleton(100.0)
+    with graph_timings._started(ours), graph_timings._started(bare):
+        wait_until(lambda: topics(wire, "ours") == topics(wire, "bare") != {}, 20.0, "the same nodes and topics")
+        for published, _ in topics(wire, "ours").values():
+            assert ("diagnostics", "diagnostic_msgs/msg/DiagnosticArray") in published
+
+
+def test_a_side_that_does_not_come_up_is_an_error_with_its_words():
+    command = [graph_timing.sys.executable, "-c", "print('no such node')"]
+    with pytest.raises(QuadlegError, match="no such node"), graph_timing._started([command]):
+        pass
+
+
+def test_processor_time_and_memory_are_those_of_the_process():
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    assert graph_timing._cpu_seconds([os.getpid()]) == pytest.approx(used.ru_utime + used.ru_stime, abs=0.1)
+    before = graph_timing._memory(os.getpid())
+    block = bytearray(b"\1") * 50_000_000
+    assert graph_timing._memory(os.getpid()) == pytest.approx(before + len(block) / 1e6, abs=5)
