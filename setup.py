@@ -5,12 +5,16 @@ from setuptools import find_packages, setup
 
 NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output")
 
+
+def wheels(distribution: str) -> list[str]:
+    """ROS 2 as wheels, where there are any."""
+    names = ("rclpy", "common-interfaces", "rmw-fastrtps-cpp")
+    return [f"ros-{distribution}-{name}; platform_system == 'Linux' and platform_machine == 'x86_64'" for name in names]
+
+
 EXTRAS = {
-    "ros": [
-        "ros-kilted-rclpy; platform_system == 'Linux' and platform_machine == 'x86_64'",
-        "ros-kilted-common-interfaces; platform_system == 'Linux' and platform_machine == 'x86_64'",
-        "ros-kilted-rmw-fastrtps-cpp; platform_system == 'Linux' and platform_machine == 'x86_64'",
-    ],
+    "ros": wheels("kilted"),
+    "ros-jazzy": wheels("jazzy"),
     "log": ["matplotlib>=3.6"],
     "test": [
         "pytest>=7.4,<8",

@@ -15,10 +15,15 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from quadleg.kinematics.body import all_forward, stance_angles
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.servos.simulated import SimulatedBoard
+
+# How long an example takes says more of the computer than of the code.
+settings.register_profile("quadleg", deadline=None)
+settings.load_profile("quadleg")
 
 # Domains 1 to 100 keep their UDP ports below Linux's ephemeral ones.
 _domains = itertools.count(os.getpid())
@@ -114,6 +119,13 @@ def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
         time.sleep(0.005)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What runs on a ROS domain is marked `graph`."""
+    for item in items:
+        if "domain" in getattr(item, "fixturenames", ()):
+            item.add_marker("graph")
+
+
 @pytest.fixture
 def domain(monkeypatch: pytest.MonkeyPatch) -> int:
     """A ROS domain of the test's own, on the loopback."""
@@ -179,9 +191,8 @@ class Wire:
         heard: list = []
 
         def callback(message: object) -> None:
-            with self.news:
-                heard.append(message)
-                self.news.notify_all()
+            heard.append(message)
+            self._wake()
 
         self.node.create_subscription(kind, topic, callback, qos)
         return heard
@@ -191,6 +202,19 @@ class Wire:
         publisher = self.node.create_publisher(kind, topic, 10)
         wait_until(lambda: publisher.get_subscription_count() > 0, 10.0, f"a subscriber of {topic}")
         return publisher
+
+    def ask(self, kind: type, service: str, **fields: object):
+        """Calls a service; its response."""
+        client = self.node.create_client(kind, service)
+        assert client.wait_for_service(10.0), f"nobody offers {service}"
+        future = client.call_async(kind.Request(**fields))
+        future.add_done_callback(lambda _: self._wake())
+        self.wait(future.done, 10.0, f"an answer of {service}")
+        return future.result()
+
+    def _wake(self) -> None:
+        with self.news:
+            self.news.notify_all()
 
     def wait(self, true: Callable[[], object], seconds: float, what: str):
         """Waits for something heard; its value."""

@@ -29,9 +29,10 @@ class Watch:
 
         def look() -> bool:
             nonlocal last, last_time
+            # The power first: a joint that is limp now has come to where its angle is read.
+            self.powered.append(self._stack.powered())
             angles, now = self._stack.angles(), time.monotonic()
             self.heights.append(self._stack.height())
-            self.powered.append(self._stack.powered())
             furthest = max(abs(a - b) for a, b in zip(angles, last))
             self.fastest = max(self.fastest, furthest / (now - last_time))
             last, last_time = angles, now

@@ -179,23 +179,16 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, wire:
     document = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
     code = "from quadleg.nodes.{0} import main; main()"
 
-    def ask(kind: type, service: str, **fields: object):
-        client = wire.node.create_client(kind, service)
-        assert client.wait_for_service(10.0)
-        future = client.call_async(kind.Request(**fields))
-        wire.wait(future.done, 10.0, service)
-        return future.result()
-
     for node in ("gait", "base_motion", "servo_output"):
         process = subprocess.Popen([sys.executable, "-c", code.format(node), "--ros-args", "--params-file", str(file)])
         try:
             written = {**document["/**"]["ros__parameters"], **document[f"/**/{node}"]["ros__parameters"]}
-            declared = set(ask(ListParameters, f"{node}/list_parameters").result.names)
+            declared = set(wire.ask(ListParameters, f"{node}/list_parameters").result.names)
             ours = {name for name in declared if name != "use_sim_time" and not name.startswith("start_type")}
             assert ours == set(written) | ({"rate_hz"}) | ({"joint_angles"} if node == "servo_output" else set())
-            values = ask(GetParameters, f"{node}/get_parameters", names=list(written)).values
+            values = wire.ask(GetParameters, f"{node}/get_parameters", names=list(written)).values
             assert [parameter_value_to_python(value) for value in values] == list(written.values())
-            for described in ask(DescribeParameters, f"{node}/describe_parameters", names=list(ours)).descriptors:
+            for described in wire.ask(DescribeParameters, f"{node}/describe_parameters", names=list(ours)).descriptors:
                 assert len(described.description) > 10, described.name
                 assert described.read_only == (described.name != "paused")
                 if described.floating_point_range:

@@ -736,7 +736,7 @@ def assert_robot_or_faults(path: Path) -> None:
 SCALARS = [match.span(1) for match in re.finditer(r": +([^\s{},\[\]#]+|\[[^\]]*\])", TEXT)]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     place=st.sampled_from(SCALARS),
     value=st.sampled_from(ODD_YAML.split()).map(lambda text: text.replace(",", ", "))
@@ -752,7 +752,7 @@ def test_any_text_for_a_value_gives_a_robot_or_faults(
     assert_robot_or_faults(path)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.binary(max_size=60) | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")))
 def test_any_bytes_give_faults(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     path = tmp_path_factory.mktemp("any") / "robot.yaml"
@@ -775,7 +775,7 @@ DATA = YAML(typ="safe", pure=True).load(TEXT)
 ODD = st.floats() | st.integers() | st.integers(-3, 3) | st.none() | st.text(max_size=3) | st.just([1, 2]) | st.just({})
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(key=st.sampled_from(list(leaves(DATA))), value=ODD, scale=st.none() | st.floats(-3, 3))
 def test_any_figure_gives_a_robot_or_a_fault(
     tmp_path_factory: pytest.TempPathFactory, key: tuple[Any, ...], value: Any, scale: float | None

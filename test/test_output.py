@@ -594,7 +594,7 @@ class Anything(RuleBasedStateMachine):
 
 
 TestAnything = Anything.TestCase
-TestAnything.settings = settings(max_examples=20, stateful_step_count=15, deadline=None)
+TestAnything.settings = settings(max_examples=20, stateful_step_count=15)
 
 
 def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo():

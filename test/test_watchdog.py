@@ -911,4 +911,4 @@ class Anything(RuleBasedStateMachine):
 
 
 TestAnything = Anything.TestCase
-TestAnything.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestAnything.settings = settings(max_examples=40, stateful_step_count=25)
