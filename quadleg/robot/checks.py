@@ -180,6 +180,12 @@ def _check_bus(document: Document) -> None:
         document.fault(f"too slow, {needed}: write {ceil(bits * rate / 1000)} or more", "board", "bus_khz")
 
 
+def _check_port(document: Document) -> None:
+    board = document.value("board")
+    if board["kind"] == "serial" and "port" not in board:
+        document.fault("the kind serial needs its `port` too, as /dev/ttyACM0: add that key", "board", "kind")
+
+
 def _check_masses(document: Document) -> None:
     mass = document.value("mass")
     if MASS_PARTS[0] not in mass:

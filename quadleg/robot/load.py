@@ -20,6 +20,7 @@ from quadleg.robot.model import (
     Joint,
     Leg,
     Masses,
+    OutputEnable,
     Robot,
     Servo,
     ServoKind,
@@ -176,12 +177,17 @@ def _masses(document: Document) -> Masses:
 
 def _board(document: Document) -> BoardSettings:
     board = document.value("board")
+    enable = board.get("output_enable")
     return BoardSettings(
         kind=board["kind"],
         address=int(board["address"]),
         frequency=float(board["frequency_hz"]),
         clock=board["clock_mhz"] * 1e6,
         bus_speed=board["bus_khz"] * 1e3,
+        i2c_bus=int(board.get("i2c_bus", BoardSettings.i2c_bus)),
+        port=board.get("port", ""),
+        baud=int(board.get("baud", BoardSettings.baud)),
+        output_enable=OutputEnable(enable["gpio_chip"], int(enable["line"])) if enable else None,
     )
 
 

@@ -125,14 +125,30 @@ class Masses:
 
 
 @dataclass(frozen=True)
+class OutputEnable:
+    """The GPIO line of the computer that holds the board's output-enable pin low: its chip's device and its number."""
+
+    chip: str
+    line: int
+
+
+@dataclass(frozen=True)
 class BoardSettings:
-    """The PWM board: what carries its bytes, I2C address, PWM frequency, oscillator and bus speed in Hz."""
+    """The PWM board: what carries its bytes, I2C address, PWM frequency, oscillator and bus speed in Hz.
+
+    `i2c_bus` is the number of the computer's bus, for kind i2c; `port` and `baud` the serial port to the
+    microcontroller and its speed in bits a second, for kind serial.
+    """
 
     kind: str
     address: int
     frequency: float
     clock: float
     bus_speed: float
+    i2c_bus: int = 1
+    port: str = ""
+    baud: int = 57600
+    output_enable: OutputEnable | None = None
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,13 @@ class Board(ABC):
         BoardError if the chip did not take them.
         """
 
+    def urgent(self, message: bytes) -> None:
+        """Send one message ahead of all that waits, from any thread. What of an unfinished `write` was not sent is not.
+
+        Raises BoardError if the chip did not take it. A board whose writes are short need not do more than write.
+        """
+        self.write(message)
+
     @abstractmethod
     def read(self, register: int, count: int) -> bytes:
         """Read `count` bytes, beginning at a register. Raises BoardError if the chip did not answer."""
