@@ -11,11 +11,11 @@ demo:
 	@$(BIN)/quadleg demo
 
 test:
-	@$(PYTHON) environment.py ros log test
+	@$(PYTHON) environment.py ros board log test
 	@$(BIN)/python -m pytest
 
 check:
-	@$(PYTHON) environment.py ros log test
+	@$(PYTHON) environment.py ros board log test
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy

@@ -15,6 +15,7 @@ def wheels(distribution: str) -> list[str]:
 EXTRAS = {
     "ros": wheels("kilted"),
     "ros-jazzy": wheels("jazzy"),
+    "board": ["smbus2>=0.4", "pyserial>=3.5", "gpiod>=2.0; platform_system == 'Linux'"],
     "log": ["matplotlib>=3.6"],
     "test": [
         "pytest>=7.4,<8",

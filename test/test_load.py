@@ -26,7 +26,7 @@ from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.document import Document
 from quadleg.robot.load import find_robot, load_robot, shipped_robots
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, OutputEnable
 from quadleg.robot.urdf import urdf
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -930,3 +930,18 @@ def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.Monkey
     (config / "nodes.yaml").write_text("gait:\n  ros__parameters: {}\n")
     monkeypatch.setattr(shipped, "__file__", str(module))
     assert shipped_robots() == {"mine": config / "mine.yaml"}
+
+
+def test_a_serial_board_without_its_port_is_told(tmp_path: Path) -> None:
+    (fault,) = faults_of(tmp_path, edited(("kind: simulated ", "kind: serial ")))
+    assert fault.key == "board.kind"
+    assert "/dev/ttyACM0" in fault.remedy
+
+
+def test_where_the_board_is_plugged_in_is_read(tmp_path: Path) -> None:
+    more = "i2c_bus: 4\n  port: /dev/ttyUSB0\n  baud: 115200\n  output_enable: {gpio_chip: /dev/gpiochip0, line: 17}\n"
+    path = tmp_path / "robot.yaml"
+    path.write_text(edited(("  address: 0x40", f"  {more}  address: 0x40")), encoding="utf-8")
+    board = load_robot(path).board
+    assert (board.i2c_bus, board.port, board.baud) == (4, "/dev/ttyUSB0", 115200)
+    assert board.output_enable == OutputEnable("/dev/gpiochip0", 17)

@@ -49,6 +49,7 @@ def check_keys(document: Document) -> None:
     attempt(_check_prescale)
     attempt(_check_period)
     attempt(_check_bus)
+    attempt(_check_port)
     attempt(_check_masses)
     attempt(_check_frames)
     attempt(_check_resting)
