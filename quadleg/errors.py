@@ -70,6 +70,10 @@ class BoardError(QuadlegError):
     """The board did not take or give the bytes asked for."""
 
 
+class PowerLost(BoardError):
+    """The chip of the board is at its reset: it was without power, and all its outputs are off."""
+
+
 class BadTarget(QuadlegError):
     """A target message that cannot be followed: not finite, wrong names, wrong count or wrong frame."""
 

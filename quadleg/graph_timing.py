@@ -84,7 +84,7 @@ def _block(commands: list[list[str]], rate_hz: float) -> Figures:
             seconds = _lead(robot, FRAMES / rate_hz)
             cpu = _cpu_seconds(processes) - before
             latency = robot.status().values("servo_output")
-            memory = sum(map(_memory, processes))
+            memory = sum(map(memory_mb, processes))
             if stands:
                 robot.stop()
     return {
@@ -158,7 +158,7 @@ def _cpu_seconds(pids: Sequence[int]) -> float:
     return ticks / os.sysconf("SC_CLK_TCK")
 
 
-def _memory(pid: int) -> float:
+def memory_mb(pid: int) -> float:
     """Proportional set size in MB."""
     for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
         if line.startswith("Pss:"):

@@ -37,12 +37,22 @@ def _servos(now: Snapshot) -> list[tuple[str, str]]:
     output = now.values("servo_output")
     if output:
         lines.append(("joints", f"{output['joints_powered']} of 12 powered; {ANGLES[output['joint_angles']]}"))
+        lines.append(("board", _board(output)))
+        if output["board_trouble"]:
+            lines.append(("trouble", output["board_trouble"]))
     if "power_up_movement_deg" in output:
         lines.append(("power-up", f"the first pulses moved a joint by up to {output['power_up_movement_deg']}°"))
     if "tick_to_bytes_p50_ms" in output:
         middle, slowest = output["tick_to_bytes_p50_ms"], output["tick_to_bytes_p99_ms"]
         lines.append(("latency", f"tick to bytes {middle} ms in the middle, {slowest} ms for the slowest of a hundred"))
     return lines
+
+
+def _board(output: dict[str, str]) -> str:
+    messages, errors = int(output["frame_messages"]), int(output["board_errors"])
+    frame = f"a frame is one transaction{f' of {messages} messages' if messages > 1 else ''}"
+    failed = f"; it failed {errors} times" if errors else ""
+    return f"{output['board']}; {frame} and takes {output['frame_to_board_ms']} ms{failed}"
 
 
 def _frames(watchdog: dict[str, str]) -> list[tuple[str, str]]:

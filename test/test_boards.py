@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from firmata_device import board_on_device
+from i2c_bus import FakeBus
 from robots import inspector
 
 from quadleg.errors import BoardError
 from quadleg.servos.boards import BOARDS, Board, open_board
+from quadleg.servos.i2c import I2cBoard
 from quadleg.servos.pca9685 import PCA9685
 
 ROBOT = inspector()
 REST = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
 
-FACTORIES: dict[str, Callable[[Path], Board]] = {
+FACTORIES: dict[str, Callable[[Path], AbstractContextManager[Board]]] = {
     "simulated": lambda folder: open_board(ROBOT, REST),
     "simulated in a file": lambda folder: open_board(ROBOT, REST, folder / "board"),
+    "i2c": lambda folder: I2cBoard(ROBOT.board, lambda path: FakeBus()),
+    "serial": lambda folder: board_on_device(ROBOT, REST),
 }
 
 

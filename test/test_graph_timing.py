@@ -71,6 +71,6 @@ def test_a_side_that_does_not_come_up_is_an_error_with_its_words():
 def test_processor_time_and_memory_are_those_of_the_process():
     used = resource.getrusage(resource.RUSAGE_SELF)
     assert graph_timing._cpu_seconds([os.getpid()]) == pytest.approx(used.ru_utime + used.ru_stime, abs=0.1)
-    before = graph_timing._memory(os.getpid())
+    before = graph_timing.memory_mb(os.getpid())
     block = bytearray(b"\1") * 50_000_000
-    assert graph_timing._memory(os.getpid()) == pytest.approx(before + len(block) / 1e6, abs=5)
+    assert graph_timing.memory_mb(os.getpid()) == pytest.approx(before + len(block) / 1e6, abs=5)

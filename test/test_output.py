@@ -523,6 +523,72 @@ def test_an_emergency_stop_wants_reset_and_then_enable(pair):
     pair.up()
 
 
+# A board that fails
+
+
+def test_a_frame_that_the_board_did_not_take_is_made_up_no_faster_than_the_servos(following):
+    held = following.standing
+    assert following.command(tuple(np.add(held, following.steps)))
+    following.output.board_fails("a disturbance", held, following.now)
+    following.output.board_takes(following.now)
+    assert following.command(tuple(np.add(held, 2 * following.steps)))
+    assert np.allclose(following.output.angles, np.add(held, following.steps))
+    assert following.state is OutputState.FOLLOWING
+
+
+def test_a_board_that_fails_for_long_is_a_hold_at_what_it_holds(following):
+    while following.state is OutputState.FOLLOWING:
+        following.command(tuple(np.add(following.standing, 0.05)))
+        following.output.board_fails("unplugged", following.standing, following.now)
+        following.tick()
+        assert following.now < 51.0
+    assert following.state is OutputState.HOLDING
+    assert "unplugged" in following.output.why
+    assert following.output.angles == following.standing
+    assert not following.command(), "nobody may be followed to a board that takes nothing"
+
+
+def test_nothing_moves_while_the_board_fails_and_it_is_lowered_after(following):
+    for _ in range(round(10 / following.period)):
+        following.output.board_fails("unplugged", following.standing, following.now)
+        following.tick()
+    assert following.state is OutputState.HOLDING
+    following.output.board_takes(following.now)
+    assert following.until(OutputState.LOWERING) == pytest.approx(module.LOWER_AFTER, abs=0.05)
+    following.until(OutputState.OFF)
+
+
+def test_a_board_that_is_back_may_be_followed_from_where_it_stands(following):
+    for _ in range(round(1 / following.period)):
+        following.output.board_fails("unplugged", following.standing, following.now)
+        following.tick()
+    following.output.board_takes(following.now)
+    assert following.command()
+    assert following.state is OutputState.FOLLOWING
+
+
+def test_a_way_down_waits_for_the_board(following):
+    following.output.lower("asked", following.now)
+    following.seconds(0.5)
+    held = following.output.angles
+    for _ in range(100):
+        following.output.board_fails("unplugged", held, following.now)
+        following.tick()
+    assert following.output.angles == held
+    following.output.board_takes(following.now)
+    following.until(OutputState.OFF)
+
+
+def test_a_stop_stands_though_the_board_fails(following):
+    following.output.board_fails("unplugged", following.standing, following.now)
+    following.output.stop("emergency stop", following.now)
+    following.output.board_fails("unplugged", following.standing, following.now)
+    following.tick()
+    assert following.state is OutputState.STOPPED
+    assert following.output.powered == NONE
+
+
+
 class Anything(RuleBasedStateMachine):
     """Both together, with freezes, deaths and stops in any order. `Pair.look` judges the wire."""
 

@@ -180,7 +180,7 @@ def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
     bench.board.power_loss()
     assert not bench.chip.running()
     # Still without auto-increment, a frame lands in one register.
-    bench.bank.write(middle(bench.robot), ALL)
+    ServoBank(bench.robot, bench.chip).write(middle(bench.robot), ALL)
     assert not any(bench.board.powered())
     assert len(bench.board.refused) == 1
 

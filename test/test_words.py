@@ -25,7 +25,15 @@ def whole() -> Snapshot:
         servo_why="the watchdog's commands",
         diagnostics={
             "joint_watchdog": heard(last_good_frame_s="0.012", **watchdog),
-            "servo_output": heard(joints_powered=12, joint_angles="modelled"),
+            "servo_output": heard(
+                joints_powered=12,
+                joint_angles="modelled",
+                board="i2c",
+                frame_messages=5,
+                frame_to_board_ms="1.32",
+                board_errors=3,
+                board_trouble="the board fails: unplugged",
+            ),
             "base_motion": heard("goes no further than height 206.8 mm", b"\x01"),
             "gait": heard("standing"),
         },
@@ -37,6 +45,8 @@ def test_all_that_is_known_is_said() -> None:
     assert said["state"] == "active: following the joint targets"
     assert said["asked"] == said["reached"] == "height 150.0 mm"
     assert said["joints"] == "12 of 12 powered; joint_states are modelled from the commands"
+    assert said["board"] == "i2c; a frame is one transaction of 5 messages and takes 1.32 ms; it failed 3 times"
+    assert said["trouble"] == "the board fails: unplugged"
     assert "7 followed, 1 of them slowed" in said["frames"]
     assert "12 ms ago" in said["frames"]
     assert "held 4 times" in said["frames"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import threading
 import time
 from array import array
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from math import degrees
 from pathlib import Path
@@ -16,7 +18,7 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget, BoardError
+from quadleg.errors import BadTarget, BoardError, PowerLost
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
@@ -26,18 +28,21 @@ from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.output import Output, OutputState
-from quadleg.servos.bank import ServoBank
 from quadleg.servos.boards import open_board
-from quadleg.servos.pca9685 import PCA9685
+from quadleg.servos.link import Link
 from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
 
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
 MEASURED, MODELLED = "measured", "modelled"
+CHECK_PERIOD = 0.25  # s between looks at the chip where no frame changes
+BUSY = 0.8  # share of a control period that a frame may take on its way to the board
+STALLED = 0.1  # s that a frame may be on its way before the board counts as failing
 
 
 class ServoOutput(QuadlegNode):
-    """Writes each command as it comes, from a thread with a steady clock of its own that also does
-    what has to be done when no command comes."""
+    """Takes each command as it comes. A thread with a steady clock of its own does what has to be done when none
+    comes; another carries the frames, so that no clock waits for a bus. At most one frame waits, the newest.
+    """
 
     sole_topics = ("joint_states", "servo_state")
 
@@ -50,34 +55,31 @@ class ServoOutput(QuadlegNode):
         if board:
             self.robot = replace(self.robot, board=replace(self.robot.board, kind=board))
         self._rest = stance_angles(self.robot, self.robot.resting)
-        self._board = open_board(self.robot, self._rest, Path(memory) if memory else None, seed)
-        self._simulated = self._board if isinstance(self._board, SimulatedBoard) else None
+        path = Path(memory) if memory else None
+        self._link = Link(self.robot, lambda: open_board(self.robot, self._rest, path, seed))
         source = self.declare(
-            "joint_angles", MEASURED if self._simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
+            "joint_angles", MEASURED if self.simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
         )
-        if source not in (MEASURED, MODELLED) or (source == MEASURED and not self._simulated):
-            valid = f"{MEASURED} or {MODELLED}" if self._simulated else f"{MODELLED} on a board without feedback"
+        if source not in (MEASURED, MODELLED) or (source == MEASURED and not self.simulated):
+            valid = f"{MEASURED} or {MODELLED}" if self.simulated else f"{MODELLED} on a board without feedback"
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
-        self._measured = self._simulated if source == MEASURED else None
+        self._joint_angles = source
         self._hand_seed = seed
-        chip = PCA9685(self._board, self.robot.board)
-        running = self._found_running = chip.start()
-        self._bank = ServoBank(self.robot, chip)
-        found = self._bank.read_back() if running else None
-        self._output = Output(self.robot, self._period, time.monotonic(), found)
+        self._output = Output(self.robot, self._period, time.monotonic(), self._link.found)
         self._modelled = list(self._output.angles)
-        self._lock = threading.Lock()
+        self._lock = threading.Lock()  # of the output's state, never held while the board is spoken to
         self._news = threading.Event()
+        self._frame_news = threading.Event()
         self._stamp: int | None = None
-        self._written: tuple[object, ...] | None = None
+        self._pending_since: float | None = None
+        self._written: tuple[tuple[float, ...], tuple[bool, ...]] | None = None
         self._said: str | None = None
         self._ending = False
         self._closed = False
         self._refusal: str | None = None
         self._refused = 0
-        self._trouble: str | None = None
         self._frames = 0
-        self._board_errors = 0
+        self._said_trouble = False
         self._power_up = 0.0
         self._latency = Latency()
         self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
@@ -89,8 +91,18 @@ class ServoOutput(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
-        self._thread = threading.Thread(target=self._run, name="board", daemon=True)
-        self._thread.start()
+        self._threads = [
+            threading.Thread(target=target, name=target.__name__.strip("_"), daemon=True)
+            for target in (self._keep_time, self._carry)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    @property
+    def simulated(self) -> SimulatedBoard | None:
+        """The board, where it is the simulated one."""
+        board = self._link.board
+        return board if isinstance(board, SimulatedBoard) else None
 
     # What comes in, on the executor's thread
 
@@ -106,82 +118,155 @@ class ServoOutput(QuadlegNode):
         self._refusal = None
         with self._lock:
             followed = self._output.command(command, time.monotonic())
-            self._stamp = nanoseconds(message.header.stamp)
+            if followed:
+                self._stamp = nanoseconds(message.header.stamp)
         if followed:
-            self._news.set()
+            self._send()
+            self._frame_news.set()
 
     def _emergency_stop(self, _: Trigger.Request) -> tuple[bool, str]:
         with self._lock:
-            self._cut()
             self._output.stop("emergency stop", time.monotonic())
+        cut = self._cut()
+        with self._lock:
             self._said = None
             self._say()
+        if not cut:
+            return False, f"{self._link.trouble}. The servos may be powered: open the switch in the servo supply NOW"
         return True, "pulses are off; `reset` and then `enable` start again"
 
-    def _cut(self) -> None:
-        """Writes full-off; the writing thread repeats it for as long as the board does not take it."""
-        self._written = None
+    def _cut(self) -> bool:
+        """Full-off, ahead of what is on its way; the carrying thread repeats it until the board takes it."""
         try:
-            self._bank.all_off()
+            self._link.cut()
         except BoardError as error:
-            self._say_trouble(error)
+            self.get_logger().error(f"the pulses could not be switched off: {error}")
+            return False
+        finally:
+            self._send()
+        return True
 
-    # The writing thread
+    # The clock's thread
 
-    def _run(self) -> None:
+    def _keep_time(self) -> None:
         last = time.monotonic()
         while not self._closed:
             following = self._output.state is OutputState.FOLLOWING
             due = last + (1.5 if following else 1.0) * self._period
-            commanded = self._news.wait(max(0.0, due - time.monotonic()))
+            self._news.wait(max(0.0, due - time.monotonic()))
             self._news.clear()
             last = time.monotonic()
             try:
                 with self._lock:
+                    if self._pending_since is not None and last - self._pending_since > STALLED:
+                        self._note_failure(f"a frame is on its way for more than {STALLED:g} s", last)
                     self._output.tick(last)
-                    self._write(commanded)
                     self._say()
+                self._send()
                 self._publish_states()
             except Exception as error:
                 self._say_defect(error)
-            if self._ending and not any(self._output.powered):
+            if self._ending and not any(self._output.powered) and self._is_limp():
                 self.finished = True
 
-    def _write(self, commanded: bool) -> None:
-        angles, powered = self._output.angles, self._output.powered
-        frame = (angles, powered)
-        if frame != self._written:
-            self._note_first_pulses(angles, powered)
+    def _send(self) -> None:
+        """Gives the carrying thread the output's frame, where it is another than the last one written."""
+        if (self._output.angles, self._output.powered) == self._written:
+            return
+        if self._pending_since is None:
+            self._pending_since = time.monotonic()
+        self._frame_news.set()
+
+    def _is_limp(self) -> bool:
+        return self._written is not None and not any(self._written[1])
+
+    # The carrying thread
+
+    def _carry(self) -> None:
+        checked = 0.0
+        while not self._closed:
+            self._frame_news.wait(CHECK_PERIOD)
+            self._frame_news.clear()
             try:
-                self._bank.write(angles, powered)
+                with self._lock:
+                    angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
+                    self._stamp = None
+                self._write(angles, powered)
+                if stamp is not None:
+                    self._latency.note(self.get_clock().now().nanoseconds - stamp)
+                    self._news.set()  # joint_states now: what the servos do with the frame just written
+                if time.monotonic() - checked > CHECK_PERIOD:
+                    checked = time.monotonic()
+                    self._link.check()
+                self._note_success()
+            except PowerLost as error:
+                self._note_power_lost(error)
             except BoardError as error:
-                self._say_trouble(error)
-                return
-            self._trouble = None
-            self._written = frame
-            self._frames += 1
-            for i, on in enumerate(powered):
-                if on:
-                    self._modelled[i] = angles[i]
-        if commanded and self._stamp is not None:
-            self._latency.note(self.get_clock().now().nanoseconds - self._stamp)
+                with self._lock:
+                    self._note_failure(str(error), time.monotonic())
+            except Exception as error:
+                self._say_defect(error)
+
+    def _write(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
+        if (angles, powered) == self._written and self._link.trouble is None:
+            self._pending_since = None
+            return
+        self._note_first_pulses(angles, powered)
+        self._link.write(angles, powered)
+        self._pending_since = None
+        self._written = (angles, powered)
+        self._frames += 1
+        for i, on in enumerate(powered):
+            if on:
+                self._modelled[i] = angles[i]
+
+    def _note_success(self) -> None:
+        with self._lock:
+            self._output.board_takes(time.monotonic())
+        if self._said_trouble:
+            self._said_trouble = False
+            self.get_logger().info("the board takes frames again")
+
+    def _note_failure(self, why: str, now: float) -> None:
+        held = self._written[0] if self._written else self._output.angles
+        self._output.board_fails(why, held, now)
+        if not self._said_trouble:
+            self._said_trouble = True
+            self.get_logger().error(f"the board fails: {why}")
+
+    def _note_power_lost(self, error: PowerLost) -> None:
+        self._pending_since = None
+        was_powered = self._written is not None and any(self._written[1])
+        self._written = None
+        if not was_powered:
+            self.get_logger().warning(f"{error}; no servo had power")
+            return
+        with self._lock:
+            self._output.stop(str(error), time.monotonic())
+            self._said = None
+            self._say()
 
     def _note_first_pulses(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
         before = self._written[1] if self._written else NONE
-        if self._simulated is None or not any(on and not was for on, was in zip(powered, before)):
+        simulated = self.simulated
+        if simulated is None or not any(on and not was for on, was in zip(powered, before)):
             return
         if not any(before):
             # Who enables says by it that the legs are in the resting pose: a simulated hand put them there.
-            self._simulated.place(placed_by_hand(self.robot, self._rest, self._hand_seed))
+            simulated.place(placed_by_hand(self.robot, self._rest, self._hand_seed))
             self._hand_seed += 1
             self._power_up = 0.0
-        for at, to, on, was in zip(self._simulated.angles(), angles, powered, before):
+        for at, to, on, was in zip(simulated.angles(), angles, powered, before):
             if on and not was:
                 self._power_up = max(self._power_up, abs(to - at))
 
     def _publish_states(self) -> None:
         self._message.header.stamp = self.get_clock().now().to_msg()
-        angles = self._measured.angles() if self._measured else self._modelled
+        angles: Sequence[float] = self._modelled
+        simulated = self.simulated
+        if simulated and self._joint_angles == MEASURED:
+            with suppress(BoardError):  # closed, between a failure and its opening again
+                angles = simulated.angles()
         self._message.position = array("d", angles)
         self._states.publish(self._message)
 
@@ -200,34 +285,47 @@ class ServoOutput(QuadlegNode):
                 self._said = None
                 self._say()
 
-    def _say_trouble(self, error: BoardError) -> None:
-        self._board_errors += 1
-        if self._trouble is None:
-            self.get_logger().error(f"the board fails: {error}")
-        self._trouble = str(error)
-
     def health(self) -> Health:
         with self._lock:
             latency = self._latency.figures()
         values: dict[str, object] = {
             "servo_state": self._output.state.value,
-            "joint_angles": MEASURED if self._measured else MODELLED,
-            "board_was": "running" if self._found_running else "off",
+            "joint_angles": self._joint_angles,
+            "board": self.robot.board.kind,
+            "board_was": "running" if self._link.found else "off",
             "joints_powered": sum(self._output.powered),
             "frames_written": self._frames,
             "commands_refused": self._refused,
             "commands_slowed": self._output.slowed,
-            "board_errors": self._board_errors,
+            "board_errors": self._link.errors,
+            "frame_messages": self._link.messages,
+            "frame_to_board_ms": f"{1000 * self._link.seconds:.2f}",
+            "board_trouble": self._board_trouble(),
             **latency,
         }
-        if self._simulated:
+        if self.simulated:
             values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
-        if self._trouble:
-            return Health(self._trouble, values, DiagnosticStatus.ERROR)
+        if self._link.trouble:
+            return Health(str(values["board_trouble"]), values, DiagnosticStatus.ERROR)
         if self._refusal:
             return Health(self._refusal, values, DiagnosticStatus.WARN)
+        if values["board_trouble"]:
+            return Health(str(values["board_trouble"]), values, DiagnosticStatus.WARN)
         level = DiagnosticStatus.OK if self._output.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
         return Health(join_state(self._output.state.value, self._output.why), values, level)
+
+    def _board_trouble(self) -> str:
+        """What keeps the board from taking frames in time, in words; empty where nothing does."""
+        if self._link.trouble:
+            return f"the board fails: {self._link.trouble}"
+        if self._link.seconds <= BUSY * self._period:
+            return ""
+        takes, period = 1000 * self._link.seconds, 1000 * self._period
+        return (
+            f"a frame takes {takes:.1f} ms on its way to the board, and a control period is {period:.1f} ms: raise the "
+            f"speed of the bus or the serial port (the computer sets it, often to a quarter of what the robot file "
+            f"says), or lower control.rate_hz"
+        )
 
     # The end
 
@@ -240,17 +338,20 @@ class ServoOutput(QuadlegNode):
     def off_now(self) -> None:
         with self._lock:
             self._ending = True
-            self._cut()
             self._output.off("switched off at once", time.monotonic())
+        self._cut()
 
     def close(self) -> None:
         self._closed = True
         self._news.set()
-        self._thread.join()
-        if self.finished and self._simulated:
-            self._simulated.remove()
+        self._frame_news.set()
+        for thread in self._threads:
+            thread.join()
+        simulated = self.simulated
+        if self.finished and simulated:
+            simulated.remove()
         else:
-            self._board.close()
+            self._link.close()
         super().close()
 
 

@@ -50,6 +50,8 @@ class Output:
         self.angles = self._rest
         self.powered: tuple[bool, ...] = NONE
         self.slowed = 0
+        self._failing: str | None = None
+        self._failing_since = now
         self.state = OutputState.OFF
         self.why = "no command yet"
         if found is not None and any(angle is not None for angle in found):
@@ -60,6 +62,8 @@ class Output:
 
     def command(self, command: Command, now: float) -> bool:
         """Takes the watchdog's command; whether it is followed."""
+        if self._fails_long(now) and any(command.powered):
+            return False
         if self.state is not OutputState.FOLLOWING:
             if not self._may_follow(command, now):
                 return False
@@ -102,8 +106,29 @@ class Output:
             path = rest.lowering(self._robot, self.angles, self._period)
             self._path = rest.SlowedPath(self._limits, path)
 
+    def board_fails(self, why: str, angles: Sequence[float], now: float) -> None:
+        """The board takes nothing; `angles` (rad) are what it holds. Motion waits, and goes on from there."""
+        if self._failing is None:
+            self._failing_since = now
+        self._failing = why
+        if any(self.powered):
+            self.angles = tuple(angles)
+
+    def board_takes(self, now: float) -> None:
+        """The board takes frames again."""
+        if self._failing is not None:
+            self._failing = None
+            self._followed = max(self._followed, now)  # whoever listened to a dead board has its time to go on
+
+    def _fails_long(self, now: float) -> bool:
+        return self._failing is not None and now - self._failing_since > HOLD_AFTER
+
     def tick(self, now: float) -> None:
         """One control period: judges the watchdog's silence, moves along the own way down."""
+        if self._failing is not None:
+            if self._fails_long(now) and self.state is OutputState.FOLLOWING and any(self.powered):
+                self._enter(OutputState.HOLDING, f"the board takes no frame: {self._failing}", now)
+            return
         silence = now - self._followed
         if self.state is OutputState.FOLLOWING and any(self.powered) and silence > HOLD_AFTER:
             self._enter(OutputState.HOLDING, f"no command from the watchdog for {HOLD_AFTER:g} s", now)

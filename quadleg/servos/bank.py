@@ -11,6 +11,8 @@ from quadleg.robot.model import Angles, Joint, Robot
 from quadleg.servos.calibration import COUNTS
 from quadleg.servos.pca9685 import PCA9685
 
+_UNKNOWN = -1
+
 
 @dataclass(frozen=True, slots=True)
 class _Line:
@@ -60,19 +62,30 @@ class ServoBank:
     def __init__(self, robot: Robot, chip: PCA9685) -> None:
         self._chip = chip
         self._lines = [_Line.of(joint, chip.period) for joint in robot.joints]
+        self._held: dict[int, int | None] = {}  # what the chip has by channel, as far as it is known
 
-    def write(self, angles: Angles, powered: Sequence[bool]) -> None:
+    def write(self, angles: Angles, powered: Sequence[bool]) -> int:
         """Set the powered joints to their angles and make the others limp, all in one transaction.
 
-        The angle of a joint without power is not looked at. Raises BoardError, and writes nothing, for
-        an angle that is not finite; raises BoardError if the board did not take the bytes.
+        Only what has changed is sent; the number of channels that were. The angle of a joint without power is
+        not looked at. Raises BoardError, and writes nothing, for an angle that is not finite; raises BoardError
+        if the board did not take the bytes.
         """
-        self._chip.write(
-            {
-                line.channel: line.counts(angle) if on else None
-                for line, angle, on in zip(self._lines, angles, powered, strict=True)
-            }
-        )
+        wanted = {
+            line.channel: line.counts(angle) if on else None
+            for line, angle, on in zip(self._lines, angles, powered, strict=True)
+        }
+        held, self._held = self._held, {}  # unknown if this fails, or if `cut` comes between
+        changed = {channel: counts for channel, counts in wanted.items() if held.get(channel, _UNKNOWN) != counts}
+        self._chip.write(changed)
+        self._held = wanted
+        return len(changed)
+
+    @property
+    def runs(self) -> int:
+        """How many runs of neighbouring channels the joints are on: messages in the transaction of a whole frame."""
+        channels = {line.channel for line in self._lines}
+        return sum(channel - 1 not in channels for channel in channels)
 
     def quantised(self, angles: Angles) -> tuple[float, ...]:
         """The angles that `write` would really put on the wire, in whole counts and within the stops."""
@@ -86,4 +99,16 @@ class ServoBank:
 
     def all_off(self) -> None:
         """Every joint limp at once."""
+        self._held = {}
         self._chip.all_off()
+
+    def cut(self) -> None:
+        """Every joint limp, ahead of what is on its way; from any thread."""
+        self._chip.cut()
+
+    def restart(self) -> bool:
+        """Whether the chip still makes pulses as it was told; if not, it is initialised again, all joints limp."""
+        running = self._chip.start()
+        if not running:
+            self._held = {}
+        return running

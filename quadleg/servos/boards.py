@@ -56,7 +56,23 @@ def _open_simulated(robot: Robot, rest: Angles, memory: Path | None, seed: int) 
     return SimulatedBoard(robot, rest, memory, seed)
 
 
-BOARDS: dict[str, Callable[[Robot, Angles, Path | None, int], Board]] = {"simulated": _open_simulated}
+def _open_i2c(robot: Robot, rest: Angles, memory: Path | None, seed: int) -> Board:
+    from quadleg.servos.i2c import I2cBoard
+
+    return I2cBoard(robot.board)
+
+
+def _open_serial(robot: Robot, rest: Angles, memory: Path | None, seed: int) -> Board:
+    from quadleg.servos.serial_board import SerialBoard
+
+    return SerialBoard(robot.board)
+
+
+BOARDS: dict[str, Callable[[Robot, Angles, Path | None, int], Board]] = {
+    "simulated": _open_simulated,
+    "i2c": _open_i2c,
+    "serial": _open_serial,
+}
 
 
 def open_board(robot: Robot, rest: Angles, memory: Path | None = None, seed: int = 0) -> Board:

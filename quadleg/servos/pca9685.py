@@ -150,6 +150,10 @@ class PCA9685:
         """No pulse on any channel, in the fewest bytes and whatever state the chip is in."""
         self._board.write(bytes((ALL_LED_OFF_H, FULL)))
 
+    def cut(self) -> None:
+        """No pulse on any channel, ahead of what is on its way; from any thread."""
+        self._board.urgent(bytes((ALL_LED_OFF_H, FULL)))
+
     def read(self) -> dict[int, int | None]:
         """What the started chip holds: counts of every channel, None where it makes no pulse."""
         pairs = struct.iter_unpack("<HH", self._board.read(LED0_ON_L, 4 * CHANNELS))

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from math import radians
 from pathlib import Path
 
+from quadleg.errors import BoardError
 from quadleg.robot.model import JOINT_NAMES, Angles, Robot
 from quadleg.servos.boards import Board
 from quadleg.servos.calibration import pulse_from_counts
@@ -21,8 +22,8 @@ from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 FIRST_OFFSET = radians(12)
 
 _SERVOS = len(JOINT_NAMES)
-# Angles in rad, time of the last change and of the last waking in s, registers.
-_RECORD = struct.Struct(f"<{_SERVOS}d2d256s")
+# Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, registers.
+_RECORD = struct.Struct(f"<{_SERVOS}d3d256s")
 
 
 class SimulatedBoard(Board):
@@ -54,7 +55,7 @@ class SimulatedBoard(Board):
 
         def fresh() -> bytes:
             angles = placed_by_hand(robot, rest, seed)
-            return _RECORD.pack(*angles, clock(), 0.0, bytes(reset_registers()))
+            return _RECORD.pack(*angles, clock(), 0.0, 0.0, bytes(reset_registers()))
 
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
         self._memory = Memory(memory, owner, _RECORD.size, fresh)
@@ -63,6 +64,7 @@ class SimulatedBoard(Board):
     def write(self, *messages: bytes) -> None:
         with self._memory.locked():
             now = self._clock()
+            self._need_bus(now)
             chip, angles = self._state(now)
             for message in messages:
                 chip.write(message, now)
@@ -70,7 +72,9 @@ class SimulatedBoard(Board):
 
     def read(self, register: int, count: int) -> bytes:
         with self._memory.locked():
-            chip, _ = self._state(self._clock())
+            now = self._clock()
+            self._need_bus(now)
+            chip, _ = self._state(now)
         return chip.read(register, count)
 
     def close(self) -> None:
@@ -81,6 +85,12 @@ class SimulatedBoard(Board):
         self.close()
         if self._path is not None:
             self._path.unlink(missing_ok=True)
+
+    def registers(self) -> bytes:
+        """The chip's 256 registers, seen from outside of its bus."""
+        with self._memory.locked():
+            chip, _ = self._state(self._clock())
+        return bytes(chip.registers)
 
     def angles(self, now: float | None = None) -> tuple[float, ...]:
         """The servos' true angles in rad, at the clock's time or at `now` in s."""
@@ -107,6 +117,13 @@ class SimulatedBoard(Board):
             _, angles = self._state(now)
             self._store(angles, now, Chip(reset_registers(), 0.0, self.refused))
 
+    def break_bus(self, seconds: float) -> None:
+        """The wires to the chip are broken for so long, for all processes; its outputs go on."""
+        with self._memory.locked():
+            now = self._clock()
+            chip, angles = self._state(now)
+            self._store(angles, now, chip, now + seconds)
+
     def place(self, angles: Angles) -> None:
         """A hand puts the joints that are limp at `angles` (rad), as before a power-up."""
         with self._memory.locked():
@@ -126,7 +143,7 @@ class SimulatedBoard(Board):
 
     def _state(self, now: float) -> tuple[Chip, list[float]]:
         """The chip as it is stored, and the angles that the servos have come to by `now`."""
-        *angles, changed, woken, registers = _RECORD.unpack(self._memory.load())
+        *angles, changed, woken, _, registers = _RECORD.unpack(self._memory.load())
         chip = Chip(bytearray(registers), woken, self.refused)
         start = chip.start_of_pulses()
         if start is None or now <= max(start, changed):
@@ -137,8 +154,17 @@ class SimulatedBoard(Board):
             model.advance(angle, pulse, duration) for model, angle, pulse in zip(self._models, angles, pulses)
         ]
 
-    def _store(self, angles: list[float], now: float, chip: Chip) -> None:
-        self._memory.store(_RECORD.pack(*angles, now, chip.woken, bytes(chip.registers)))
+    def _store(self, angles: list[float], now: float, chip: Chip, broken_until: float | None = None) -> None:
+        if broken_until is None:
+            broken_until = self._broken_until()
+        self._memory.store(_RECORD.pack(*angles, now, chip.woken, broken_until, bytes(chip.registers)))
+
+    def _broken_until(self) -> float:
+        return float(_RECORD.unpack(self._memory.load())[_SERVOS + 2])
+
+    def _need_bus(self, now: float) -> None:
+        if now < self._broken_until():
+            raise BoardError("nobody answers on the simulated bus: its wires are broken for a while")
 
     def _pulses(self, chip: Chip) -> list[float | None]:
         period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)

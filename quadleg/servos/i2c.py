@@ -1,0 +1,96 @@
+"""A PWM board on an I2C bus of this computer, through Linux's i2c-dev."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+from typing import Any
+
+from quadleg.errors import BoardError
+from quadleg.robot.model import BoardSettings
+from quadleg.servos.boards import Board
+
+# From Linux's include/uapi/linux/i2c-dev.h, recalled from memory: I2C_RDWR_IOCTL_MAX_MSGS.
+MOST_MESSAGES = 42
+
+
+def _open_bus(path: str) -> Any:
+    try:
+        from smbus2 import SMBus
+    except ImportError as error:
+        raise BoardError("a board on I2C needs smbus2: pip install 'quadleg[board]'") from error
+    return SMBus(path)
+
+
+class I2cBoard(Board):
+    """The chip at the robot file's address on `/dev/i2c-<i2c_bus>`.
+
+    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, section
+    3.1.10, number recalled from memory). An SMBus block would end at 32 bytes; a plain transfer does not.
+
+    Raises BoardError, with the cure, where the bus cannot be opened.
+    """
+
+    def __init__(self, settings: BoardSettings, open_bus: Callable[[str], Any] = _open_bus) -> None:
+        self._address = settings.address
+        self._path = f"/dev/i2c-{settings.i2c_bus}"
+        self._speed = settings.bus_speed
+        self._bus: Any = None
+        try:
+            self._bus = open_bus(self._path)
+        except OSError as error:
+            raise BoardError(self._in_words(error)) from error
+
+    def write(self, *messages: bytes) -> None:
+        from smbus2 import i2c_msg
+
+        if len(messages) > MOST_MESSAGES:
+            raise BoardError(f"{len(messages)} messages are too many for one transaction: {MOST_MESSAGES} at most")
+        self._transfer([i2c_msg.write(self._address, message) for message in messages])
+
+    def read(self, register: int, count: int) -> bytes:
+        from smbus2 import i2c_msg
+
+        answer: Any = i2c_msg.read(self._address, count)
+        self._transfer([i2c_msg.write(self._address, [register]), answer])
+        return bytes(list(answer))
+
+    def close(self) -> None:
+        if self._bus is not None:
+            self._bus.close()
+            self._bus = None
+
+    def _transfer(self, messages: list[Any]) -> None:
+        bus = self._bus
+        if bus is None:
+            raise BoardError(f"the board on {self._path} is closed: open it again")
+        try:
+            bus.i2c_rdwr(*messages)
+        except OSError as error:
+            raise BoardError(self._in_words(error)) from error
+
+    def _in_words(self, error: OSError) -> str:
+        where = f"address 0x{self._address:02X} on {self._path}"
+        words = {
+            errno.ENOENT: f"{self._path} is not there: switch the I2C bus on in the computer's boot settings, load its "
+            "driver with `sudo modprobe i2c-dev`, and see `board.i2c_bus` in the robot file",
+            errno.EACCES: f"{self._path} may not be opened by you: `sudo usermod -aG i2c $USER`, then log in again",
+            errno.ETIMEDOUT: f"{self._path} does not move: SDA or SCL is held low; check the wiring and the pull-ups",
+            errno.EIO: f"a transfer to {where} failed: check the plugs, keep the wires short, or lower the bus speed",
+            errno.EAGAIN: f"{self._path} is taken: two masters on one bus, or a disturbance; check the wiring",
+        }
+        nobody = (
+            f"nobody answers at {where}: check the logic supply of the board, SDA, SCL and ground, the address "
+            f"jumpers; `i2cdetect -y {self._path.rpartition('-')[2]}` shows who is there"
+        )
+        words.update(dict.fromkeys((errno.ENXIO, errno.EREMOTEIO, errno.ENODEV), nobody))
+        return words.get(error.errno or 0, f"{self._path}: {error.strerror or error}: check the plugs and the bus")
+
+
+def transfer_seconds(messages: int, data_bytes: int, bus_speed: float) -> float:
+    """How long a transaction of some messages with so many bytes in all takes on a bus of `bus_speed` Hz.
+
+    Nine clocks a byte, the address of each message included; one for each start and one for the stop
+    (UM10204, sections 3.1.4 to 3.1.6, numbers recalled from memory).
+    """
+    return (9 * (messages + data_bytes) + messages + 1) / bus_speed

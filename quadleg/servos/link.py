@@ -1,0 +1,134 @@
+"""The twelve joints' link to a board that may fail, be unplugged and come back."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from statistics import median
+
+from quadleg.errors import BoardError, PowerLost
+from quadleg.robot.model import Angles, OutputEnable, Robot
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.boards import Board
+from quadleg.servos.output_enable import OutputSwitch
+from quadleg.servos.pca9685 import PCA9685
+
+FIRST_PAUSE, LONGEST_PAUSE = 0.1, 2.0  # s between attempts to open a board that fails
+DURATIONS_KEPT = 100
+
+
+class Link:
+    """Frames of twelve angles in rad to the board that `opener` opens, which is opened again when it fails.
+
+    `found` is what a running board held at the beginning: angles, None for a limp joint; None as a whole
+    where it was not running. `trouble` says why the board takes nothing now, `errors` counts the failures.
+    Only `cut` may be called from more than one thread.
+
+    Raises BoardError where the board cannot be opened at first.
+    """
+
+    def __init__(
+        self,
+        robot: Robot,
+        opener: Callable[[], Board],
+        clock: Callable[[], float] = time.monotonic,
+        open_switch: Callable[[OutputEnable | None, bool], OutputSwitch] = OutputSwitch,
+    ) -> None:
+        self._robot = robot
+        self._opener = opener
+        self._clock = clock
+        self._failures = 0
+        self._not_before = 0.0
+        self._durations: deque[tuple[int, float]] = deque(maxlen=DURATIONS_KEPT)
+        self.trouble: str | None = None
+        self.errors = 0
+        self.board, self._bank, running = self._open()
+        self.found = self._bank.read_back() if running else None
+        # A robot that stands on a running board must not lose its power for a moment.
+        stands = self.found is not None and any(angle is not None for angle in self.found)
+        self._switch = open_switch(robot.board.output_enable, stands)
+
+    @property
+    def messages(self) -> int:
+        """How many messages the transaction of a whole frame has: one for each run of neighbouring channels."""
+        return self._bank.runs
+
+    @property
+    def seconds(self) -> float:
+        """How long frames take on their way to the chip: the median of the largest of late; 0 before the first."""
+        durations = list(self._durations)
+        largest = max((channels for channels, _ in durations), default=0)
+        return median(taken for channels, taken in durations if channels == largest) if durations else 0.0
+
+    def write(self, angles: Angles, powered: Sequence[bool]) -> None:
+        """Set the powered joints to their angles and make the others limp; what has not changed is not sent.
+
+        Raises BoardError while the board does not take it, and PowerLost, once, where the chip was found at
+        its reset; then all its outputs are off.
+        """
+
+        def send() -> None:
+            begun = self._clock()
+            if any(powered):
+                self._switch.set(True)
+            if channels := self._bank.write(angles, powered):
+                self._durations.append((channels, self._clock() - begun))
+            if not any(powered):
+                self._switch.set(False)
+
+        self._attempt(send)
+
+    def check(self) -> None:
+        """Look whether the chip still makes pulses as it was told. Raises like `write`."""
+        self._attempt(self._look)
+
+    def cut(self) -> None:
+        """Every joint limp, ahead of whatever is on its way; from any thread. Raises BoardError where that fails."""
+        self._switch.set(False)
+        self._bank.cut()
+
+    def close(self) -> None:
+        """Let go of the board, whose outputs go on."""
+        self.board.close()
+
+    def _open(self) -> tuple[Board, ServoBank, bool]:
+        board = self._opener()
+        try:
+            chip = PCA9685(board, self._robot.board)
+            running = chip.start()
+        except BoardError:
+            board.close()
+            raise
+        return board, ServoBank(self._robot, chip), running
+
+    def _look(self) -> None:
+        if not self._bank.restart():
+            raise PowerLost("the board has lost its power: its registers are those of a power-on reset")
+
+    def _reopen(self) -> None:
+        self.board.close()
+        self.board, self._bank, running = self._open()
+        if not running:
+            raise PowerLost("the board has lost its power: it had to be initialised again")
+
+    def _attempt(self, action: Callable[[], None]) -> None:
+        if self._failures > 1 and self._clock() < self._not_before:
+            raise BoardError(self.trouble)
+        try:
+            # A single failure may be a disturbance, or the loss of power, of which nothing else tells.
+            if self._failures > 1:
+                self._reopen()
+            elif self._failures:
+                self._look()
+            action()
+        except PowerLost:
+            self._failures, self.trouble = 0, None
+            raise
+        except BoardError as error:
+            self.errors += 1
+            self._failures += 1
+            self.trouble = str(error)
+            self._not_before = self._clock() + min(FIRST_PAUSE * 2 ** (self._failures - 2), LONGEST_PAUSE)
+            raise
+        self._failures, self.trouble = 0, None

@@ -1,0 +1,54 @@
+"""An I2C bus under smbus2's API with one PCA9685 on it, which can fail, stall and lose its power."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+
+from smbus2 import i2c_msg
+
+from quadleg.servos.chip import Chip, reset_registers
+
+I2C_M_RD = 0x0001  # Linux, include/uapi/linux/i2c.h
+
+
+class FakeBus:
+    """Takes what smbus2's SMBus takes; `transactions` keeps the bytes written, message by message."""
+
+    def __init__(self, address: int = 0x40, clock: Callable[[], float] = lambda: 1.0) -> None:
+        self.address = address
+        self.clock = clock
+        self.transactions: list[tuple[bytes, ...]] = []
+        self.failures: list[int] = []  # errno of the transfers to come, 0 for one that works
+        self.always_fails: int | None = None
+        self.before: Callable[[], None] = lambda: None  # called within each transfer: a stall
+        self.closed = False
+        self.chip = Chip(reset_registers(), 0.0, [])
+
+    def lose_power(self) -> None:
+        self.chip = Chip(reset_registers(), 0.0, [])
+
+    def i2c_rdwr(self, *messages: i2c_msg) -> None:
+        assert not self.closed
+        self.before()
+        failure = self.failures.pop(0) if self.failures else self.always_fails
+        if failure:
+            raise OSError(failure, "as the test wants it")
+        if any(message.addr != self.address for message in messages):
+            raise OSError(errno.EREMOTEIO, "Remote I/O error")
+        pointer = 0
+        written = []
+        for message in messages:
+            if message.flags & I2C_M_RD:
+                for i, value in enumerate(self.chip.read(pointer, message.len)):
+                    message.buf[i] = bytes([value])
+                continue
+            data = bytes(list(message))
+            pointer = data[0]
+            written.append(data)
+            if len(data) > 1:
+                self.chip.write(data, self.clock())
+        self.transactions.append(tuple(written))
+
+    def close(self) -> None:
+        self.closed = True

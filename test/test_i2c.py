@@ -1,0 +1,109 @@
+"""The board on an I2C bus: exact bytes, one transaction a frame, and a cure for each trouble."""
+
+from __future__ import annotations
+
+import errno
+from dataclasses import replace
+
+import pytest
+from i2c_bus import FakeBus
+from robots import digger, inspector
+
+from quadleg.errors import BoardError
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.i2c import I2cBoard, transfer_seconds
+from quadleg.servos.pca9685 import PCA9685
+
+SETTINGS = inspector().board
+
+
+@pytest.fixture
+def bus() -> FakeBus:
+    return FakeBus()
+
+
+@pytest.fixture
+def board(bus: FakeBus) -> I2cBoard:
+    return I2cBoard(SETTINGS, lambda path: bus)
+
+
+def test_a_frame_of_twelve_channels_is_one_message_of_49_bytes(bus: FakeBus, board: I2cBoard) -> None:
+    # One register address and twelve channels of four registers: NXP, PCA9685 data sheet, rev. 4, table 4.
+    robot = inspector()
+    chip = PCA9685(board, robot.board)
+    chip.start()
+    bus.transactions.clear()
+    ServoBank(robot, chip).write([(j.lower + j.upper) / 2 for j in robot.joints], [True] * 12)
+    assert bus.transactions == [(bytes.fromhex("06" + "00003301" * 12),)]
+
+
+def test_scattered_channels_are_still_one_transaction(bus: FakeBus) -> None:
+    robot = digger()
+    bus.address = robot.board.address
+    chip = PCA9685(I2cBoard(robot.board, lambda path: bus), robot.board)
+    chip.start()
+    bus.transactions.clear()
+    ServoBank(robot, chip).write([(j.lower + j.upper) / 2 for j in robot.joints], [True] * 12)
+    ((*messages,),) = bus.transactions
+    assert len(messages) == 5
+    assert sum(map(len, messages)) == 5 + 4 * 12
+
+
+def test_the_bus_number_is_that_of_the_robot_file() -> None:
+    opened = []
+    I2cBoard(replace(SETTINGS, i2c_bus=4), lambda path: opened.append(path) or FakeBus())
+    assert opened == ["/dev/i2c-4"]
+
+
+@pytest.mark.parametrize(
+    ("number", "cure"),
+    [
+        (errno.ENOENT, "/dev/i2c-1 is not there: switch the I2C bus on .* modprobe i2c-dev"),
+        (errno.EACCES, r"may not be opened by you: `sudo usermod -aG i2c \$USER`, then log in again"),
+    ],
+)
+def test_what_keeps_the_bus_from_opening_is_told_with_its_cure(number: int, cure: str) -> None:
+    def refuse(path: str) -> None:
+        raise OSError(number, "refused", path)
+
+    with pytest.raises(BoardError, match=cure):
+        I2cBoard(SETTINGS, refuse)
+
+
+@pytest.mark.parametrize(
+    ("number", "cure"),
+    [
+        (errno.EREMOTEIO, "nobody answers at address 0x40 on /dev/i2c-1: check the logic supply .*`i2cdetect -y 1`"),
+        (errno.ENXIO, "nobody answers at address 0x40"),
+        (errno.ETIMEDOUT, "SDA or SCL is held low"),
+        (errno.EIO, "check the plugs"),
+        (errno.EAGAIN, "two masters"),
+        (errno.EOVERFLOW, "as the test wants it"),
+    ],
+)
+def test_what_fails_in_a_transfer_is_told_with_its_cure(bus: FakeBus, board: I2cBoard, number: int, cure: str) -> None:
+    bus.failures = [number, number]
+    with pytest.raises(BoardError, match=cure):
+        board.write(b"\x00\x20")
+    with pytest.raises(BoardError, match=cure):
+        board.read(0x00, 1)
+    assert board.read(0x00, 1) == b"\x11"
+
+
+def test_another_chip_at_the_address_is_told(bus: FakeBus, board: I2cBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bus.chip, "write", lambda data, now: None)  # keeps nothing, as a sensor would not
+    with pytest.raises(BoardError, match="address 0x40 does not keep what is written: it should be a PCA9685"):
+        PCA9685(board, SETTINGS).start()
+
+
+def test_too_many_messages_for_the_kernel_are_refused(bus: FakeBus, board: I2cBoard) -> None:
+    with pytest.raises(BoardError, match="42 at most"):
+        board.write(*[b"\x00\x20"] * 43)
+    assert not bus.transactions
+
+
+def test_the_time_on_the_bus_is_that_of_the_clocks() -> None:
+    # UM10204: nine clocks a byte with its acknowledgement. Address, register and 48 data bytes at 400 kHz: 450
+    # clocks and the start and stop conditions, 1.13 ms.
+    assert transfer_seconds(1, 49, 400e3) == pytest.approx(1.13e-3, abs=0.005e-3)
+    assert transfer_seconds(1, 49, 100e3) == pytest.approx(4.52e-3, abs=0.02e-3)

@@ -1,0 +1,265 @@
+"""The link to a board that fails, is unplugged, loses its power and comes back."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from i2c_bus import FakeBus
+from robots import inspector
+
+from quadleg.errors import BoardError, PowerLost
+from quadleg.robot.model import OutputEnable
+from quadleg.servos.i2c import I2cBoard
+from quadleg.servos.link import FIRST_PAUSE, LONGEST_PAUSE, Link
+from quadleg.servos.output_enable import OutputSwitch
+from quadleg.servos.pca9685 import MODE1, PRE_SCALE
+
+ROBOT = inspector()
+MIDDLE = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
+ALL, NONE = [True] * 12, [False] * 12
+
+
+class Bench:
+    """A link on a fake bus, with a clock that the test moves."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+        self.bus = FakeBus(clock=lambda: self.now)
+        self.opened = 0
+        self.link = Link(ROBOT, self.open, lambda: self.now)
+
+    def open(self) -> I2cBoard:
+        self.opened += 1
+        self.bus.closed = False
+        return I2cBoard(ROBOT.board, lambda path: self.bus)
+
+    def write(self, angles=MIDDLE, powered=ALL) -> None:
+        self.link.write(angles, powered)
+
+    def fails(self, action: Callable[[], None]) -> str:
+        with pytest.raises(BoardError) as caught:
+            action()
+        return str(caught.value)
+
+    def powered(self) -> int:
+        return sum(self.bus.chip.counts(channel) is not None for channel in range(16))
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+def test_a_chip_at_its_reset_is_initialised_and_all_is_limp(bench: Bench) -> None:
+    assert bench.link.found is None
+    assert bench.powered() == 0
+    assert bench.bus.chip.registers[PRE_SCALE] == 121
+
+
+def test_a_running_chip_keeps_its_pulses_and_says_its_angles(bench: Bench) -> None:
+    bench.write()
+    before = bytes(bench.bus.chip.registers)
+    bench.bus.transactions.clear()
+    link = Link(ROBOT, bench.open, lambda: bench.now)
+    assert link.found == pytest.approx(MIDDLE, abs=0.005)
+    assert bytes(bench.bus.chip.registers) == before
+    assert not any(len(message) > 1 for messages in bench.bus.transactions for message in messages)
+
+
+def test_only_what_has_changed_is_sent(bench: Bench) -> None:
+    bench.write()
+    bench.bus.transactions.clear()
+    bench.write()
+    assert not bench.bus.transactions
+    moved = list(MIDDLE)
+    moved[4] += 0.1
+    bench.write(moved)
+    ((message,),) = bench.bus.transactions
+    assert message[0] == 0x06 + 4 * 4
+    assert len(message) == 5
+
+
+def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench: Bench) -> None:
+    bench.write()
+    bench.bus.failures = [errno.EREMOTEIO]
+    moved = [angle + 0.05 for angle in MIDDLE]
+    assert "nobody answers" in bench.fails(lambda: bench.write(moved))
+    assert "nobody answers" in bench.link.trouble
+    bench.write(moved)
+    assert (bench.link.trouble, bench.link.errors, bench.opened) == (None, 1, 1)
+    assert Link(ROBOT, bench.open).found == pytest.approx(moved, abs=0.005)
+
+
+def test_after_a_failed_frame_all_of_the_next_is_sent(bench: Bench) -> None:
+    bench.write()
+    bench.bus.failures = [errno.EIO]
+    moved = list(MIDDLE)
+    moved[0] += 0.1
+    bench.fails(lambda: bench.write(moved))
+    bench.bus.transactions.clear()
+    bench.write(moved)
+    frame = [message for messages in bench.bus.transactions for message in messages if message[0] == 0x06]
+    assert [len(message) for message in frame] == [49]
+
+
+def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: Bench) -> None:
+    bench.write()
+    bench.bus.always_fails = errno.EREMOTEIO
+    attempts = []
+    for _ in range(4000):
+        opened = bench.opened
+        bench.fails(lambda: bench.write(MIDDLE, NONE))
+        if bench.opened > opened:
+            attempts.append(bench.now)
+        bench.now += 0.01
+    pauses = [round(b - a, 6) for a, b in pairwise(attempts)]
+    assert pauses == sorted(pauses)
+    assert pauses[0] == pytest.approx(2 * FIRST_PAUSE, abs=0.02)
+    assert pauses[-1] == pytest.approx(LONGEST_PAUSE, abs=0.02)
+    bench.bus.always_fails = None
+    bench.now += LONGEST_PAUSE
+    bench.write(MIDDLE, NONE)
+    assert bench.link.trouble is None
+    assert bench.powered() == 0
+
+
+def test_a_chip_that_lost_its_power_is_found_at_its_reset_and_said_once(bench: Bench) -> None:
+    bench.write()
+    bench.link.check()
+    bench.bus.lose_power()
+    with pytest.raises(PowerLost, match="lost its power"):
+        bench.link.check()
+    assert bench.powered() == 0
+    assert not bench.bus.chip.registers[MODE1] & 0x10  # awake again, ready for a first pulse
+    bench.link.check()
+    bench.write()
+    assert bench.powered() == 12
+
+
+def test_power_lost_behind_a_failure_is_found_before_the_next_frame(bench: Bench) -> None:
+    bench.write()
+    bench.bus.failures = [errno.EREMOTEIO]
+    bench.fails(lambda: bench.write([0.1 + a for a in MIDDLE]))
+    bench.bus.lose_power()
+    with pytest.raises(PowerLost):
+        bench.write()
+    assert bench.powered() == 0
+
+
+def test_power_lost_while_unplugged_is_found_on_opening_again(bench: Bench) -> None:
+    bench.write()
+    bench.bus.always_fails = errno.EREMOTEIO
+    bench.bus.lose_power()
+    for _ in range(5):
+        bench.fails(lambda: bench.write([0.1 + a for a in MIDDLE]))
+        bench.now += 3
+    bench.bus.always_fails = None
+    with pytest.raises(PowerLost):
+        bench.write()
+    assert bench.powered() == 0
+
+
+def test_a_cut_makes_all_limp_and_the_same_frame_is_sent_whole_again(bench: Bench) -> None:
+    bench.write()
+    bench.link.cut()
+    assert bench.powered() == 0
+    bench.write(MIDDLE, NONE)
+    bench.write()
+    assert bench.powered() == 12
+
+
+def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered_after_the_next(bench: Bench) -> None:
+    # The frame is in the transfer when another thread cuts: the cut is carried out within it here, that is before
+    # the frame's bytes, which is the worse order.
+    bench.write(MIDDLE, NONE)
+    cut = [bench.link.cut]
+    bench.bus.before = lambda: cut and cut.pop()()
+    bench.write()
+    bench.write(MIDDLE, NONE)
+    assert bench.powered() == 0
+
+
+def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
+    bus = FakeBus()
+    bus.always_fails = errno.EREMOTEIO
+    with pytest.raises(BoardError, match="nobody answers"):
+        Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path: bus))
+    assert bus.closed
+
+
+def test_the_time_to_the_board_is_the_median_of_real_frames(bench: Bench) -> None:
+    assert bench.link.seconds == 0
+
+    def take_time() -> None:
+        bench.now += 0.004
+
+    bench.bus.before = take_time
+    for k in range(5):
+        bench.write([angle + 0.01 * k for angle in MIDDLE])
+        bench.write([angle + 0.01 * k for angle in MIDDLE])  # nothing to send, no time taken
+    assert bench.link.seconds == pytest.approx(0.004)
+
+
+# The output-enable line
+
+LINE = OutputEnable("/dev/gpiochip0", 17)
+WITH_LINE = replace(ROBOT, board=replace(ROBOT.board, output_enable=LINE))
+
+
+def with_line(bus: FakeBus, levels: list[bool]) -> Link:
+    """A link whose switch notes its levels, the first as it is asked for."""
+
+    def request(enable: OutputEnable, on: bool) -> Callable[[bool], None]:
+        assert enable == LINE
+        levels.append(on)
+        return levels.append
+
+    return Link(
+        WITH_LINE,
+        lambda: I2cBoard(ROBOT.board, lambda path: bus),
+        open_switch=lambda enable, on: OutputSwitch(enable, on, request),
+    )
+
+
+def test_the_output_enable_line_is_on_only_while_a_joint_has_power() -> None:
+    levels: list[bool] = []
+    link = with_line(FakeBus(), levels)
+    assert levels == [False]
+    link.write(MIDDLE, NONE)
+    link.write(MIDDLE, ALL)
+    link.write([angle + 0.1 for angle in MIDDLE], ALL)
+    assert levels == [False, True]
+    link.cut()
+    assert levels == [False, True, False]
+    link.write(MIDDLE, NONE)
+    link.write(MIDDLE, ALL)
+    assert levels == [False, True, False, True]
+
+
+def test_a_running_board_that_is_found_stays_enabled() -> None:
+    bus, levels = FakeBus(), []
+    Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path: bus)).write(MIDDLE, ALL)
+    with_line(bus, levels)
+    assert levels == [True]
+
+
+def test_a_cut_switches_the_line_off_though_the_bus_is_dead() -> None:
+    bus, levels = FakeBus(), []
+    link = with_line(bus, levels)
+    link.write(MIDDLE, ALL)
+    bus.always_fails = errno.EREMOTEIO
+    with pytest.raises(BoardError):
+        link.cut()
+    assert levels[-1] is False
+
+
+def test_a_line_that_cannot_be_had_is_told_with_its_cure() -> None:
+    def refuse(enable: OutputEnable, on: bool) -> Callable[[bool], None]:
+        raise OSError(errno.EBUSY, "Device or resource busy")
+
+    with pytest.raises(BoardError, match="line 17 of /dev/gpiochip0 cannot be had, Device or resource busy: `gpioinfo"):
+        OutputSwitch(LINE, False, refuse)
