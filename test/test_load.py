@@ -945,3 +945,30 @@ def test_where_the_board_is_plugged_in_is_read(tmp_path: Path) -> None:
     board = load_robot(path).board
     assert (board.i2c_bus, board.port, board.baud) == (4, "/dev/ttyUSB0", 115200)
     assert board.output_enable == OutputEnable("/dev/gpiochip0", 17)
+
+
+def test_supply_and_tip_angle_have_limits_of_their_own_or_ours(tmp_path: Path) -> None:
+    robot = load_robot(INSPECTOR)
+    assert robot.supply.low_voltage == pytest.approx(5.1)  # 0.85 of 6 V: our own choice
+    assert robot.tip_angle == math.radians(45)
+    path = tmp_path / "robot.yaml"
+    more = ("  voltage_v: 6.0", "  voltage_v: 6.0\n  low_v: 4.8"), ("\nstance:", "\nstance:\n  tip_angle_deg: 30\n#")
+    path.write_text(edited(*more), encoding="utf-8")
+    robot = load_robot(path)
+    assert robot.supply.low_voltage == pytest.approx(4.8)
+    assert robot.tip_angle == math.radians(30)
+
+
+@pytest.mark.parametrize("low", [6.0, 7])
+def test_a_low_voltage_that_is_not_low_is_told(low: float, tmp_path: Path) -> None:
+    text = edited(("  voltage_v: 6.0", f"  voltage_v: 6.0\n  low_v: {low} #!"))
+    (fault,) = faults_of(tmp_path, text)
+    assert (fault.key, fault.line) == ("supply.low_v", line_of(text))
+    assert "write less than 6.0, the voltage_v" in fault.remedy
+
+
+@pytest.mark.parametrize("angle", [9, 91])
+def test_a_tip_angle_out_of_its_range_is_told(angle: float, tmp_path: Path) -> None:
+    (fault,) = faults_of(tmp_path, edited(("\nstance:", f"\nstance:\n  tip_angle_deg: {angle}\n#")))
+    assert fault.key == "stance.tip_angle_deg"
+    assert "a number from 10 to 90" in fault.remedy

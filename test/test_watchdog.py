@@ -6,7 +6,8 @@ machine to rest and then removes it, 2 brings it to rest and keeps it.
 
 from __future__ import annotations
 
-from math import nan, radians
+from dataclasses import replace
+from math import inf, nan, radians
 
 import numpy as np
 import pytest
@@ -88,6 +89,23 @@ class Bench:
             command = self.look(self.watchdog.tick(self.now))
             self.lasting &= self.watchdog.powered
         return command
+
+    def measure(self, voltage: float = nan, current: float = nan, present: bool = True) -> None:
+        self.watchdog.supply(voltage, current, present, self.now)
+        self.lasting &= self.watchdog.powered
+
+    def measured(self, seconds: float, voltage: float = nan, current: float = nan, angles=None) -> None:
+        """Runs for so long, with the supply measured every period."""
+        for _ in range(round(seconds / self.period)):
+            self.measure(voltage, current)
+            self.run(self.period, angles)
+
+    def tilted(self, seconds: float, angle: float, frames: bool = True) -> None:
+        """Runs for so long, with the tilt (rad) measured every period."""
+        for _ in range(round(seconds / self.period)):
+            self.run(self.period) if frames else self.tick()
+            self.watchdog.tilt(angle, self.now)
+            self.lasting &= self.watchdog.powered
 
     def off_now(self) -> None:
         self.watchdog.off_now("switched off at once", self.now)
@@ -816,6 +834,235 @@ def test_servo_outputs_off_ends_the_power_here_too(bench, state):
     assert bench.tick() == Command(bench.rest, NONE)
 
 
+# The supply
+
+
+def volts(bench, share: float) -> float:
+    return share * bench.robot.supply.voltage
+
+
+def amperes(bench, share: float) -> float:
+    return share * bench.robot.supply.rated_current
+
+
+LOST = {"voltage gone": (0.3, True), "said not to be present": (nan, False), "both": (0.0, False)}
+
+
+@pytest.mark.parametrize("state", POWERED)
+@pytest.mark.parametrize("how", LOST)
+def test_a_lost_supply_is_off_at_once_and_a_fault_that_only_reset_leaves(bench, state, how):
+    share, present = LOST[how]
+    bench.follow()
+    power(bench, state)
+    bench.measure(volts(bench, share), present=present)
+    assert bench.state is State.FAULT
+    assert bench.tick() == Command(bench.rest, NONE)
+    assert bench.watchdog.why.startswith("servo supply lost: ")
+    bench.measured(3.0, volts(bench, 1.0))  # the switch is closed again
+    assert bench.state is State.FAULT
+    assert "call reset first" in bench.refused()
+    bench.watchdog.reset(bench.now)
+    bench.enable()
+    bench.until(State.ACTIVE)
+
+
+@pytest.mark.parametrize(
+    ("share", "present", "words"),
+    [
+        (0.0, True, "not enabled: servo supply lost: 0.0 V of"),
+        (1.0, False, "not enabled: servo supply lost: it says that it is not present"),
+        (0.8, True, "not enabled: servo supply low: "),
+    ],
+)
+def test_without_a_good_supply_it_stays_off_without_a_fault_as_long_as_messages_say_so(bench, share, present, words):
+    bench.follow()
+    bench.measure(volts(bench, share), present=present)
+    bench.seconds(1.9)
+    assert bench.state is State.OFF
+    assert bench.refused().startswith(words)
+    bench.seconds(0.2)  # the last message is 2 s old
+    bench.enable()
+
+
+def test_a_good_supply_message_after_a_bad_one_lets_it_be_enabled(bench):
+    bench.follow()
+    bench.measure(0.0)
+    bench.refused()
+    bench.measure(volts(bench, 1.0))
+    bench.enable()
+
+
+def test_a_low_supply_lowers_after_half_a_second_and_says_voltage_and_limit(up):
+    low = volts(up, 0.84)
+    up.measured(watchdog.LOW_TIME - up.period, low)
+    assert up.state is State.ACTIVE
+    up.measured(4 * up.period, low)
+    assert up.state is State.LOWERING
+    assert up.sent.powered == ALL
+    limit = 0.85 * up.robot.supply.voltage
+    assert up.watchdog.why == f"servo supply low: {low:.2f} V, the limit is {limit:.2f} V"
+    assert up.refused().startswith("not enabled: servo supply low")
+    up.until(State.OFF)
+    assert up.watchdog.why.startswith("at rest (servo supply low")
+
+
+def test_an_inrush_is_no_low_supply(up):
+    for _ in range(5):
+        up.measured(0.4, volts(up, 0.5))
+        up.measured(up.period, volts(up, 0.9))
+    assert up.state is State.ACTIVE
+
+
+@pytest.mark.parametrize("state", [State.RISING, State.HOLD])
+def test_a_low_supply_lowers_from_every_powered_state(bench, state):
+    bench.follow()
+    power(bench, state)
+    for _ in range(round(0.6 / bench.period)):
+        bench.measure(volts(bench, 0.5))
+        bench.tick()
+    assert bench.state in (State.LOWERING, State.OFF)
+    assert "servo supply low" in bench.watchdog.why
+
+
+def test_with_the_current_over_the_rating_frames_go_at_half_speed_and_it_is_said(up):
+    far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
+    up.measure(current=amperes(up, 1.1))
+    up.run(up.period, far)
+    for _ in range(3):
+        before = up.sent.angles
+        up.frame(far)
+        gone = np.subtract(up.sent.angles, before)
+        way = np.subtract(far, before)
+        np.testing.assert_allclose(gone, gone @ way / (way @ way) * way, atol=1e-9)  # all joints alike
+        assert np.max(np.abs(gone) / up.steps) == pytest.approx(0.5)
+        up.tick()
+    words = f"supply gives {amperes(up, 1.1):.1f} A, it is rated for {amperes(up, 1):g} A"
+    assert up.watchdog.why == f"following the joint targets; slowed to half of the servos' speed: {words}"
+    up.measure(current=amperes(up, 0.9))
+    up.tick()
+    before = up.sent.angles
+    up.frame(far)
+    assert np.max(np.abs(np.subtract(up.sent.angles, before)) / up.steps) == pytest.approx(1.0)
+    up.run(2.0)
+    assert up.state is State.ACTIVE
+    assert up.watchdog.why == "following the joint targets"
+
+
+def test_a_current_over_the_rating_for_a_second_is_a_hold_and_two_seconds_later_lowering(up):
+    over = amperes(up, 1.2)
+    up.measured(watchdog.OVER_TIME - up.period, current=over)
+    assert up.state is State.ACTIVE
+    up.measured(4 * up.period, current=over)
+    assert up.state is State.HOLD
+    assert up.sent.powered == ALL
+    assert up.watchdog.why.startswith("supply gives ")
+    assert "supply gives" in up.refused()
+    up.measured(watchdog.HOLD_TIME - 0.1, current=over)  # good frames do not end it
+    assert up.state is State.HOLD
+    up.measured(0.2, current=over)
+    assert up.state is State.LOWERING
+    assert up.refused().startswith("not enabled: supply gives")
+    up.until(State.OFF)
+
+
+def test_back_under_the_rating_the_hold_ends_by_enable_only(up):
+    up.measured(1.1, current=amperes(up, 1.2))
+    assert up.state is State.HOLD
+    up.measured(5.0, current=amperes(up, 0.5))
+    assert up.state is State.HOLD
+    assert up.enable() == "goes on"
+    up.measured(2.0, current=amperes(up, 0.5))
+    assert up.state is State.ACTIVE
+
+
+def test_a_hold_for_another_reason_becomes_one_for_the_current(up):
+    hold(up)
+    for _ in range(round(1.1 / up.period)):
+        up.measure(current=amperes(up, 1.2))
+        up.tick()
+    assert up.state is State.HOLD
+    up.run(1.0)  # good frames would have ended the one before
+    assert up.state is State.HOLD
+    assert "supply gives" in up.watchdog.why
+
+
+def test_a_current_over_the_rating_while_it_rises_is_lowered_after_a_second(bench):
+    bench.follow()
+    bench.enable()
+    bench.seconds(1.0)
+    begun = bench.now
+    while bench.state is State.RISING:
+        bench.measure(current=amperes(bench, 1.2))
+        bench.tick()
+    assert bench.state is State.LOWERING
+    assert bench.now - begun == pytest.approx(watchdog.OVER_TIME, abs=3 * bench.period)
+    assert bench.watchdog.why.startswith("supply gives ")
+
+
+def test_a_charging_current_is_not_over_the_rating(up):
+    up.measured(5.0, current=-amperes(up, 2.0))
+    assert up.state is State.ACTIVE
+
+
+def test_supply_messages_that_stop_are_no_fault_and_are_forgotten(up):
+    up.measure(volts(up, 0.9), amperes(up, 0.5))
+    up.run(1.9)
+    assert (up.watchdog.voltage, up.watchdog.current) == (volts(up, 0.9), amperes(up, 0.5))
+    up.run(0.2)
+    assert np.isnan([up.watchdog.voltage, up.watchdog.current]).all()
+    up.run(5.0)
+    assert up.state is State.ACTIVE
+    assert up.watchdog.why == "following the joint targets"
+
+
+@pytest.mark.parametrize("value", [nan, inf, -inf])
+def test_what_is_not_measured_stops_nothing(up, value):
+    up.measured(5.0, value, value)
+    assert up.state is State.ACTIVE
+
+
+# The body tipped: category 0
+
+
+@pytest.mark.parametrize("state", POWERED)
+def test_a_tipped_body_is_off_at_once_and_no_fault(bench, state):
+    bench.follow()
+    power(bench, state)
+    bench.tilted(0.08, radians(60), frames=state is not State.HOLD)
+    assert bench.state is state
+    bench.tilted(0.06, radians(60), frames=state is not State.HOLD)
+    assert bench.state is State.OFF
+    assert bench.tick() == Command(bench.rest, NONE)
+    assert bench.watchdog.why == "body tipped by 60°, the limit is 45°"
+    assert bench.refused() == "not enabled: body tipped by 60°, the limit is 45°"
+    bench.tilted(0.1, radians(2))
+    bench.enable()
+
+
+def test_a_jolt_or_a_lean_is_not_tipped(up):
+    for _ in range(10):
+        up.tilted(0.08, radians(80))
+        up.tilted(0.3, radians(44))
+    assert up.state is State.ACTIVE
+
+
+def test_the_tip_angle_is_the_robot_files(bench):
+    bench = Bench(replace(bench.robot, tip_angle=radians(20))).up()
+    bench.tilted(1.0, radians(19))
+    assert bench.state is State.ACTIVE
+    bench.tilted(0.2, radians(21))
+    assert bench.state is State.OFF
+
+
+def test_a_tilt_not_measured_any_more_is_forgotten(up):
+    up.watchdog.tilt(radians(80), up.now)
+    up.run(2.1)
+    assert np.isnan(up.watchdog.tilted)
+    up.watchdog.tilt(radians(80), up.now)  # a first one again
+    up.tick()
+    assert up.state is State.ACTIVE
+
+
 # Whatever happens
 
 
@@ -883,6 +1130,23 @@ class Anything(RuleBasedStateMachine):
     @rule(alive=st.booleans())
     def silence(self, alive) -> None:
         self.bench.alive = alive
+
+    @rule(
+        voltage=st.sampled_from((1.0, 1.0, 0.8, 0.2, nan)),
+        current=st.sampled_from((0.5, 0.5, 1.5, nan)),
+        present=st.sampled_from((True, True, True, False)),
+        count=st.integers(1, 100),
+    )
+    def supply(self, voltage, current, present, count) -> None:
+        for _ in range(count):
+            self.bench.measure(volts(self.bench, voltage), amperes(self.bench, current), present)
+            self.bench.run(self.bench.period, self.targets)
+        if voltage == 0.2 or not present:
+            assert not self.bench.watchdog.powered
+
+    @rule(angle=st.floats(0, 3.1), count=st.integers(1, 40))
+    def tilt(self, angle, count) -> None:
+        self.bench.tilted(count * self.bench.period, angle)
 
     @rule()
     def off_now(self) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import time
 from array import array
-from math import isfinite
+from math import degrees, isfinite
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from sensor_msgs.msg import JointState
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -19,6 +20,7 @@ from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, j
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import ALL, Command
+from quadleg.safety.tilt import Tilt
 from quadleg.safety.watchdog import State, Watchdog
 
 LEVELS = {
@@ -38,6 +40,7 @@ class JointWatchdog(QuadlegNode):
         super().__init__(name, parameters)
         period = self.declare_period()
         self._watchdog = Watchdog(self.robot, period, time.monotonic())
+        self._tilt = Tilt(self.robot)
         self._said: str | None = None
         self._urdf = urdf(self.robot)
         self._mismatch: str | None = None
@@ -48,6 +51,8 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.subscribe(String, "servo_state", self._servo_state, LATCHED)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
+        self.subscribe(BatteryState, "supply", self._supply, LATEST)
+        self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
         self.subscribe(String, "robot_description", self._robot_description, LATCHED)
         self.serve(SetBool, "enable", self._enable)
         self.serve(Trigger, "reset", self._reset)
@@ -97,6 +102,24 @@ class JointWatchdog(QuadlegNode):
     def _joint_states(self, _: bytes) -> None:
         self._watchdog.output_heard(time.monotonic())
 
+    def _supply(self, message: BatteryState) -> None:
+        drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
+        self._watchdog.supply(message.voltage, drawn, message.present, time.monotonic())
+
+    def _imu(self, message: Imu) -> None:
+        now = time.monotonic()
+        # REP-145: a first covariance of -1 says that the quantity is not measured.
+        if message.orientation_covariance[0] != -1:
+            q = message.orientation
+            angle = self._tilt.from_orientation((q.w, q.x, q.y, q.z))
+        elif message.linear_acceleration_covariance[0] != -1:
+            a = message.linear_acceleration
+            angle = self._tilt.from_acceleration((a.x, a.y, a.z), now)
+        else:
+            return
+        if angle is not None:
+            self._watchdog.tilt(angle, now)
+
     def _robot_description(self, message: String) -> None:
         # Commands for another robot than the one that servo_output moves could twist its legs.
         self._mismatch = None
@@ -144,7 +167,14 @@ class JointWatchdog(QuadlegNode):
             "targets_late": watchdog.late,
             "targets_refused": watchdog.refused,
             "last_good_frame_s": f"{age:.3f}",
+            "imu_refused": self._tilt.refused,
         }
+        measured = {
+            "supply_v": watchdog.voltage,
+            "supply_a": watchdog.current,
+            "tilt_deg": degrees(watchdog.tilted),
+        }
+        values |= {name: f"{value:.2f}" for name, value in measured.items() if isfinite(value)}
         if self._mismatch:
             return Health(self._mismatch, values, DiagnosticStatus.ERROR)
         level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)

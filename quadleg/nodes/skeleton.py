@@ -15,8 +15,9 @@ from geometry_msgs.msg import PointStamped, PoseStamped, Transform, Twist, Wrenc
 from rclpy.clock import Clock, ClockType
 from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
+from rclpy.qos import qos_profile_sensor_data
 from rclpy.signals import SignalHandlerOptions
-from sensor_msgs.msg import JointState, MultiDOFJointState
+from sensor_msgs.msg import BatteryState, Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
@@ -97,6 +98,8 @@ class JointWatchdog(Bare):
         self.create_subscription(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.create_subscription(String, "servo_state", self._servo_state, LATCHED)
         self.ignore(JointState, "joint_states", JOINT_STATES)
+        self.ignore(BatteryState, "supply", LATEST)
+        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
         self.every(1 / rate_hz, lambda: None)
 
     def _joint_targets(self, message: JointTrajectory) -> None:

@@ -50,6 +50,7 @@ def check_keys(document: Document) -> None:
     attempt(_check_period)
     attempt(_check_bus)
     attempt(_check_port)
+    attempt(_check_low_supply)
     attempt(_check_masses)
     attempt(_check_frames)
     attempt(_check_resting)
@@ -185,6 +186,13 @@ def _check_port(document: Document) -> None:
     board = document.value("board")
     if board["kind"] == "serial" and "port" not in board:
         document.fault("the kind serial needs its `port` too, as /dev/ttyACM0: add that key", "board", "kind")
+
+
+def _check_low_supply(document: Document) -> None:
+    supply = document.value("supply")
+    if "low_v" in supply and supply["low_v"] >= supply["voltage_v"]:
+        remedy = f"the supply would always be low: write less than {supply['voltage_v']}, the voltage_v"
+        document.fault(remedy, "supply", "low_v")
 
 
 def _check_masses(document: Document) -> None:

@@ -14,6 +14,8 @@ from quadleg.robot.document import Document
 from quadleg.robot.model import (
     JOINTS,
     LEGS,
+    LOW_SUPPLY_SHARE,
+    TIP_ANGLE,
     BoardSettings,
     Body,
     FixedFrame,
@@ -98,6 +100,7 @@ def _robot(document: Document) -> Robot:
         resting=part(_resting),
         clearance=part(_clearance),
         frames=part(_frames),
+        tip_angle=part(_tip_angle),
     )
 
 
@@ -193,7 +196,9 @@ def _board(document: Document) -> BoardSettings:
 
 def _supply(document: Document) -> Supply:
     supply = document.value("supply")
-    return Supply(float(supply["voltage_v"]), float(supply["rated_current_a"]))
+    voltage = float(supply["voltage_v"])
+    low_share = supply["low_v"] / voltage if "low_v" in supply else LOW_SUPPLY_SHARE
+    return Supply(voltage, float(supply["rated_current_a"]), low_share)
 
 
 def _control_rate(document: Document) -> float:
@@ -229,6 +234,11 @@ def _frames(document: Document) -> tuple[FixedFrame, ...]:
         FixedFrame(name, _metres(frame["xyz_mm"]), _radians(frame["rpy_deg"]), frame["mass_g"] / 1000)
         for name, frame in (document.value("frames") or {}).items()
     )
+
+
+def _tip_angle(document: Document) -> float:
+    angle = document.value("stance", "tip_angle_deg")
+    return TIP_ANGLE if angle is None else math.radians(angle)
 
 
 def _metres(millimetres: Iterable[float]) -> Vector:

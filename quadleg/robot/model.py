@@ -9,11 +9,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import radians
 from pathlib import Path
 
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
 JOINTS = ("abduction", "hip", "knee")
 JOINT_NAMES = tuple(f"{leg}_{joint}" for leg in LEGS for joint in JOINTS)
+
+# Where the robot file does not say: our own choices.
+LOW_SUPPLY_SHARE = 0.85
+TIP_ANGLE = radians(45)
 
 Vector = tuple[float, float, float]
 Angles = Sequence[float]
@@ -153,10 +158,16 @@ class BoardSettings:
 
 @dataclass(frozen=True)
 class Supply:
-    """The servos' supply: voltage in V, rated current in A."""
+    """The servos' supply: voltage in V, rated current in A, and the share of the voltage below which it is low."""
 
     voltage: float
     rated_current: float
+    low_share: float = LOW_SUPPLY_SHARE
+
+    @property
+    def low_voltage(self) -> float:
+        """The voltage in V below which the robot lies down."""
+        return self.low_share * self.voltage
 
 
 @dataclass(frozen=True)
@@ -186,7 +197,7 @@ class FixedFrame:
 
 @dataclass(frozen=True)
 class Robot:
-    """The whole machine, made from one robot file."""
+    """The whole machine, made from one robot file. Tipped further than `tip_angle` (rad) it has fallen."""
 
     name: str
     path: Path
@@ -200,6 +211,7 @@ class Robot:
     resting: Stance
     clearance: float
     frames: tuple[FixedFrame, ...]
+    tip_angle: float = TIP_ANGLE
 
     @cached_property
     def joints(self) -> tuple[Joint, ...]:

@@ -29,9 +29,13 @@ def joint_steps(robot: Robot, period: float) -> tuple[float, ...]:
 
 
 class Limits:
-    """Joint limits, clearance and servo speed for one robot at one control period (s)."""
+    """Joint limits, clearance and servo speed for one robot at one control period (s).
+
+    `speed` is the share of the servos' speed that may be used.
+    """
 
     def __init__(self, robot: Robot, period: float) -> None:
+        self.speed = 1.0
         self._robot = robot
         self._clearance = Clearance(robot)
         self._steps = joint_steps(robot, period)
@@ -62,7 +66,7 @@ class Limits:
 
     def slow(self, last: Sequence[float], wanted: Sequence[float]) -> tuple[tuple[float, ...], float]:
         """The servos' speed alone: the angles after one period, and the share of the way they went."""
-        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps))
+        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps)) / self.speed
         if excess <= 1.0:
             return tuple(wanted), 1.0
         share = 1.0 / excess

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum
-from math import inf
+from math import degrees, inf, isfinite, nan
 
 from quadleg.errors import BadTarget
 from quadleg.kinematics.body import stance_angles
@@ -28,6 +28,13 @@ OUTPUT_SILENT = 0.5
 # How long servo_output may be so before the watchdog takes itself for ignored. One that was started again after a kill
 # holds, and may be heard up to 3 s before it hears.
 OUTPUT_IGNORES = {"holding": 4.0, "lowering": 1.0}
+# A message of the supply or the IMU says nothing any more after KNOWN_TIME; nobody has to measure.
+KNOWN_TIME = 2.0
+LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
+LOW_TIME = 0.5  # longer than an inrush
+OVER_TIME = 1.0  # with the current over the rating: at half speed first, then a hold
+OVER_SPEED = 0.5
+TIP_TIME = 0.1
 NOTICE_TIME = 1.0
 QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
 NO_FRAME = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
@@ -51,13 +58,16 @@ class Cause(Enum):
     BAD = "bad targets"
     LIMIT = "a leg at its limit"
     SILENT = "servo_output is silent"
+    CURRENT = "current over the rating"
 
 
 class Watchdog:
     """One robot's watchdog at one control period (s).
 
-    Feed it with `targets`, `output_says`, `output_heard`, `enable`, `reset` and `tick`, which has to be
-    called once a period. `targets` and `tick` give the command to send, or None when there is none.
+    Feed it with `targets`, `output_says`, `output_heard`, `supply`, `tilt`, `enable`, `reset` and `tick`,
+    which has to be called once a period. `targets` and `tick` give the command to send, or None when there is none.
+    What is known of the supply and the body's tilt is in `voltage` (V), `current` (A drawn) and `tilted` (rad),
+    else NaN.
     """
 
     def __init__(self, robot: Robot, period: float, now: float) -> None:
@@ -85,6 +95,10 @@ class Watchdog:
         self._bad_in_a_row = 0
         self._last_refusal = ""
         self._stopped_since: float | None = None
+        self._present = True
+        self._supply_heard = self._tilt_heard = now
+        self._low_since = self._over_since = self._tipped_since = inf  # infinite: it is not so
+        self.voltage = self.current = self.tilted = nan
         self.sent = 0
         self.slowed = 0
         self.refused = 0
@@ -157,14 +171,15 @@ class Watchdog:
         """Power on (rise, or go on after a hold) or off (lower first): whether it is done, and in words."""
         if not on:
             return self._lower("asked to sit", now)
-        if self._ending:
-            return False, "not enabled: quadleg is ending"
+        if self.state in (State.RISING, State.ACTIVE):
+            return True, f"already {self.state.value}"
+        refusal = self._refusal()
+        if refusal:
+            return False, f"not enabled: {refusal}"
         if self.state is State.LOWERING:
             return self._rise("enabled while it was lowering", now)
         if self.state is State.HOLD:
             return self._go_on(now)
-        if self.powered:
-            return True, f"already {self.state.value}"
         return self._start(now)
 
     def reset(self, now: float) -> tuple[bool, str]:
@@ -188,6 +203,28 @@ class Watchdog:
         """Notes that servo_output lives; its joint states say so."""
         self._output_heard = now
 
+    def supply(self, voltage: float, current: float, present: bool, now: float) -> None:
+        """Takes what is measured at the servos' supply: V, and A that are drawn; what is not finite is unknown.
+
+        A supply lost under power is a fault: the pulses must not wait for its switch to close again.
+        """
+        self.voltage = voltage if isfinite(voltage) else nan
+        self.current = current if isfinite(current) else nan
+        self._present, self._supply_heard = present, now
+        self._low_since = min(self._low_since, now) if self._low() else inf
+        self._over_since = min(self._over_since, now) if self._over() else inf
+        lost = self._lost()
+        if lost and self.powered:
+            self._switch_off(State.FAULT, lost, now)
+
+    def tilt(self, angle: float, now: float) -> None:
+        """Takes the angle between the body's z axis and the vertical, in rad; NaN is unknown."""
+        self.tilted, self._tilt_heard = angle, now
+        tipped = self._tipped()
+        self._tipped_since = min(self._tipped_since, now) if tipped else inf
+        if tipped and now - self._tipped_since >= TIP_TIME:
+            self.off_now(tipped, now)
+
     def end(self, now: float) -> None:
         """Begins the orderly end: lower, then off; nothing enables it again."""
         self._ending = True
@@ -206,6 +243,8 @@ class Watchdog:
         if missing and self.state is State.ACTIVE:
             self._note("dropped", f"frame without {', '.join(missing)} not sent", now)
         self._forget_notices(now)
+        self._forget_readings(now)
+        self._judge_supply(now)
         if self.powered and now - self._output_heard > OUTPUT_SILENT:
             self._output = None  # a new one may come back, and its joint states may be heard before its word
         ignored = now - self._output_since > OUTPUT_IGNORES.get(self._output or "", inf)
@@ -242,7 +281,8 @@ class Watchdog:
         self.sent += 1
         if limited.share < 1.0:
             self.slowed += 1
-            self._note("slowed", "slowed to the speed of the servos", now)
+            if not self._over():
+                self._note("slowed", "slowed to the speed of the servos", now)
         if not limited.stops:
             self._stopped_since = None
             return self._command(now)
@@ -271,6 +311,51 @@ class Watchdog:
         elif self._stale(now):
             self._hold(Cause.MISSING, NO_FRAME, now)
 
+    def _judge_supply(self, now: float) -> None:
+        over, low = self._over(), self._low()
+        self._limits.speed = OVER_SPEED if over else 1.0
+        if not self.powered:
+            return
+        if low and now - self._low_since > LOW_TIME:
+            self._lower(low, now)
+        if not over:
+            return
+        lasting = now - self._over_since
+        if lasting > OVER_TIME + HOLD_TIME or (lasting > OVER_TIME and self.state is State.RISING):
+            self._lower(over, now)
+        elif lasting > OVER_TIME and self.state is not State.LOWERING and self._cause is not Cause.CURRENT:
+            self._hold(Cause.CURRENT, over, now)
+        if self.state is not State.HOLD:
+            self._note("current", f"slowed to half of the servos' speed: {over}", now)
+
+    def _lost(self) -> str | None:
+        if not self._present:
+            return "servo supply lost: it says that it is not present"
+        nominal = self._robot.supply.voltage
+        if self.voltage < LOST_SHARE * nominal:
+            return f"servo supply lost: {self.voltage:.1f} V of {nominal:g} V"
+        return None
+
+    def _low(self) -> str | None:
+        limit = self._robot.supply.low_voltage
+        return f"servo supply low: {self.voltage:.2f} V, the limit is {limit:.2f} V" if self.voltage < limit else None
+
+    def _over(self) -> str | None:
+        rating = self._robot.supply.rated_current
+        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A" if self.current > rating else None
+
+    def _tipped(self) -> str | None:
+        limit = self._robot.tip_angle
+        if not self.tilted > limit:
+            return None
+        return f"body tipped by {degrees(self.tilted):.0f}°, the limit is {degrees(limit):.0f}°"
+
+    def _forget_readings(self, now: float) -> None:
+        if now - self._supply_heard > KNOWN_TIME:
+            self.supply(nan, nan, True, now)
+        if now - self._tilt_heard > KNOWN_TIME:
+            self.tilt(nan, now)
+
     def _refuse(self, reason: str, now: float) -> None:
         self.refused += 1
         self._bad_in_a_row += 1
@@ -289,9 +374,14 @@ class Watchdog:
         self._enter(State.ACTIVE, "following the joint targets", now)
         self._bad_in_a_row = 0
 
-    def _start(self, now: float) -> tuple[bool, str]:
+    def _refusal(self) -> str | None:
+        if self._ending:
+            return "quadleg is ending"
         if self.state is State.FAULT:
-            return False, f"not enabled: in fault ({self._why}); call reset first"
+            return f"in fault ({self._why}); call reset first"
+        return self._lost() or self._low() or self._over() or self._tipped()
+
+    def _start(self, now: float) -> tuple[bool, str]:
         if self._output is None:
             return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
         if self._output != "following":

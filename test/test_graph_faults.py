@@ -1,0 +1,189 @@
+"""A bad supply and a fall through real nodes, judged by the board's registers and servos."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from math import cos, nan, radians, sin
+
+import pytest
+from conftest import Stack, Wire, wait_until
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import BatteryState, Imu
+from test_graph_bad_input import ForeignTargets
+from trajectory_msgs.msg import JointTrajectory
+
+from quadleg.client import Robot
+from quadleg.errors import QuadlegError, Refused
+from quadleg.kinematics.body import stance_angles
+from quadleg.safety.limits import joint_steps
+
+OFF_WITHIN = 0.1  # s from the message to limp servos
+
+
+def battery(voltage: float = nan, current: float = nan, present: bool = True) -> BatteryState:
+    """A supply measured so; by the message's definition a current drawn is negative."""
+    return BatteryState(voltage=voltage, current=-current, present=present)
+
+
+def upright() -> Imu:
+    message = Imu()
+    message.linear_acceleration.z = 9.8
+    return message
+
+
+def on_its_side() -> Imu:
+    message = upright()
+    message.orientation.w, message.orientation.x = cos(radians(45)), sin(radians(45))
+    return message
+
+
+def on_its_side_by_acceleration() -> Imu:
+    message = Imu()
+    message.orientation_covariance[0] = -1.0  # REP-145: no orientation
+    message.linear_acceleration.y = 9.8
+    return message
+
+
+@contextmanager
+def repeated(publisher, message, rate: float) -> Iterator[None]:
+    """The message again and again, as a sensor says it: what is asked here is what happens while it lasts."""
+    end = threading.Event()
+
+    def say() -> None:
+        while not end.wait(1 / rate):
+            publisher.publish(message)
+
+    thread = threading.Thread(target=say, daemon=True)
+    thread.start()
+    yield
+    end.set()
+    thread.join()
+
+
+@contextmanager
+def moving(stack: Stack, robot: Robot) -> Iterator[None]:
+    """In the middle of a move of the body; how it ends is the test's concern."""
+
+    def move() -> None:
+        with suppress(QuadlegError):
+            robot.pose(height_mm=120)
+
+    robot.stand()
+    thread = threading.Thread(target=move)
+    thread.start()
+    wait_until(lambda: stack.height() < 0.145, 10.0, "on the way")
+    yield
+    thread.join()
+
+
+@pytest.mark.parametrize("lost", [battery(voltage=0.4), battery(voltage=6.0, present=False)], ids=["0.4 V", "absent"])
+def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
+    stack: Stack, robot: Robot, wire: Wire, lost: BatteryState
+) -> None:
+    supply = wire.publisher(BatteryState, "supply")
+    with moving(stack, robot):
+        begun = time.monotonic()
+        supply.publish(lost)
+        wait_until(lambda: stack.powered() == 0, 5.0, "limp")
+        took = time.monotonic() - begun
+        robot.wait_for("fault", within=5.0)
+    assert took < OFF_WITHIN
+    assert robot.status().why.startswith("servo supply lost: ")
+    with pytest.raises(Refused, match=r"servo supply lost.*call reset first"):
+        robot.stand()
+    robot.reset()
+    supply.publish(lost)
+    wire.wait(lambda: refused(robot, "not enabled: servo supply lost"), 5.0, "a refusal")
+    supply.publish(battery(voltage=6.0))
+    robot.stand()
+
+
+def refused(robot: Robot, words: str) -> bool:
+    try:
+        robot._call_enable(True)
+    except Refused as error:
+        return words in str(error)
+    return False
+
+
+def test_a_low_supply_brings_it_down_gently_with_power_to_the_ground(stack: Stack, robot: Robot, wire: Wire) -> None:
+    supply = wire.publisher(BatteryState, "supply")
+    robot.stand()
+    with repeated(supply, battery(voltage=5.0, current=3.0), rate=10):
+        robot.wait_for("lowering", within=5.0)
+        assert stack.powered() == 12
+        assert robot.status().why.startswith("servo supply low: 5.00 V, the limit is 5.10 V")
+        values = robot.status().values("joint_watchdog")
+        assert (values["supply_v"], values["supply_a"]) == ("5.00", "3.00")
+        wait_until(lambda: stack.height() < stack.model.resting.height + 0.002, 20.0, "on the ground")
+        robot.wait_for("off", within=5.0)
+    wait_until(lambda: stack.powered() == 0, 2.0, "limp at rest")
+    # A supply that nobody measures any more is no obstacle.
+    wait_until(lambda: not refused(robot, "servo supply low"), 5.0, "the low voltage is forgotten")
+    robot.wait_for("active", within=20.0)
+
+
+def test_a_current_over_the_rating_slows_then_holds_then_lowers(stack: Stack, robot: Robot, wire: Wire) -> None:
+    supply = wire.publisher(BatteryState, "supply")
+    robot.stand()
+    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
+    commands = wire.hear(JointTrajectory, "joint_commands")
+    with ForeignTargets(stack, wire, robot) as foreign:
+        robot.wait_for("active", within=5.0)
+        with repeated(supply, battery(voltage=5.8, current=21.0), rate=50):
+            words = "slowed to half of the servos' speed: supply gives 21.0 A, it is rated for 20 A"
+            with robot._news:
+                assert robot._news.wait_for(lambda: words in robot._now.why, 5.0)
+            seen = len(commands)
+            foreign.angles = list(stance_angles(stack.model, stack.model.resting))
+            robot.wait_for("hold", within=5.0)
+            slowed = [command.points[0].positions for command in commands[seen:]]
+            assert stack.powered() == 12
+            robot.wait_for("lowering", within=5.0)
+            assert stack.powered() == 12
+            robot.wait_for("off", within=20.0)
+    shares = [max(abs(b - a) / step for a, b, step in zip(*pair, steps)) for pair in itertools.pairwise(slowed)]
+    assert max(shares) == pytest.approx(0.5, abs=1e-6)
+    assert stack.powered() == 0
+
+
+def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(stack: Stack, robot: Robot, wire: Wire) -> None:
+    supply = wire.publisher(BatteryState, "supply")
+    robot.stand()
+    with repeated(supply, battery(current=21.0), rate=20):
+        robot.wait_for("hold", within=5.0)
+        assert refused(robot, "not enabled: supply gives 21.0 A")
+    with repeated(supply, battery(current=2.0), rate=20):
+        wait_until(lambda: not refused(robot, "not enabled"), 5.0, "goes on")
+        robot.wait_for("active", within=5.0)
+    assert stack.powered() == 12
+
+
+@pytest.mark.parametrize("fallen", [on_its_side(), on_its_side_by_acceleration()], ids=["orientation", "acceleration"])
+def test_a_tipped_body_switches_off_at_once(stack: Stack, robot: Robot, wire: Wire, fallen: Imu) -> None:
+    imu = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+    wait_until(lambda: imu.get_subscription_count() > 0, 10.0, "a subscriber of imu/data")
+    robot.stand()
+    with repeated(imu, upright(), rate=50):
+        with robot._news:
+            assert robot._news.wait_for(lambda: robot._now.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0)
+        assert robot.status().state == "active"
+    begun = time.monotonic()
+    with repeated(imu, fallen, rate=50):
+        wait_until(lambda: stack.powered() == 0, 5.0, "limp")
+        took = time.monotonic() - begun
+        robot.wait_for("off", within=5.0)
+        assert robot.status().why == "body tipped by 90°, the limit is 45°"
+        with pytest.raises(Refused, match="not enabled: body tipped by 90°"):
+            robot.stand()
+    assert took < 0.1 + 0.02 + OFF_WITHIN  # it has to last, and messages come every 20 ms
+    with repeated(imu, upright(), rate=50):
+        wait_until(lambda: not refused(robot, "body tipped"), 5.0, "enabled again")
+        robot.wait_for("active", within=20.0)
