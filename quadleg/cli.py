@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from math import isfinite, nan
 from pathlib import Path
 
 from quadleg.errors import QuadlegError
+from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.model import Robot as Model
 from quadleg.servos.boards import BOARDS
 
 CAUTION = (
     "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
     "of the servo supply within reach."
 )
+QUESTION = (
+    "Are the legs in the resting pose, the robot on a stand or on its belly, fingers clear, the supply switch within "
+    "reach? [yes/no] "
+)
+COUNTDOWN = 3  # s
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -31,12 +39,20 @@ def _run(options: argparse.Namespace) -> int:
         seed=options.seed,
         separate=options.separate,
         memory=Path(options.board_memory) if options.board_memory else None,
+        params_file=options.params_file,
     )
     return Runner(plan, _say).run()
 
 
 def _stand(options: argparse.Namespace) -> int:
+    from quadleg.client import SIMULATED
+
     with _robot(options) as robot:
+        # A state that is not heard may be off.
+        if robot.board_kind != SIMULATED and robot.status().state in ("off", None):
+            picture = options.picture or Path(f"{robot.model.name}_resting.png")
+            if not _legs_placed(robot.model, picture, options.legs_placed):
+                return 1
         robot.stand(height_mm=options.height)
         return _say_reached(robot)
 
@@ -88,7 +104,9 @@ def _status(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from quadleg.demo import demo
 
-    return demo(load_robot(find_robot(options.robot)), Path(options.picture), options.seed)
+    model = load_robot(find_robot(options.robot))
+    resting = options.picture.with_name(f"{model.name}_resting.png")
+    return demo(model, options.picture, options.seed, lambda: _legs_placed(model, resting, options.legs_placed))
 
 
 def _urdf(options: argparse.Namespace) -> int:
@@ -102,7 +120,7 @@ def _timing(options: argparse.Namespace) -> int:
     from quadleg import timing
 
     if find_spec("rclpy") is None:
-        print("quadleg: rclpy does not import, so the graph is not timed", file=sys.stderr)
+        _warn("rclpy does not import, so the graph is not timed")
     timings = timing.measure()
     if options.json:
         _say(timing.as_json(timings))
@@ -117,6 +135,46 @@ def _robot(options: argparse.Namespace):
     return Robot(options.namespace)
 
 
+def _legs_placed(robot: Model, picture: Path, answered: bool) -> bool:
+    """Draws the resting pose, asks whether the legs are there unless that is `answered`, and counts down."""
+    if not answered and not sys.stdin.isatty():
+        _warn("nothing is powered: no terminal to ask in. With the legs in the resting pose, --legs-placed says so")
+        return False
+    for line in drawing(robot, sys.stdout.encoding or "ascii"):
+        _say(line)
+    _say("")
+    _say_picture(robot, picture)
+    _say(CAUTION)
+    try:
+        if not answered and input(QUESTION).strip().lower() not in ("yes", "y"):
+            _warn("nothing is powered: put the legs into the resting pose, then run this again and answer yes")
+            return False
+        for seconds in range(COUNTDOWN, 0, -1):
+            _say(f"powers the servos in {seconds} s; Ctrl-C powers nothing")
+            time.sleep(1.0)
+    except EOFError:
+        _say("")
+        _warn("nothing is powered: the question was not answered")
+        return False
+    except KeyboardInterrupt:
+        _warn("interrupted: nothing is powered")
+        return False
+    return True
+
+
+def _say_picture(robot: Model, path: Path) -> None:
+    try:
+        save_picture(robot, path)
+    except ImportError:
+        _say(
+            "No picture of it: that needs matplotlib, from `pip install matplotlib` or `apt install python3-matplotlib`"
+        )
+    except OSError as error:
+        _say(f"No picture of it: {path} cannot be written ({error.strerror})")
+    else:
+        _say(f"Picture of it: {path.resolve()}")
+
+
 def _say_reached(robot) -> int:
     _say(f"stands: {robot.reached()}")
     return 0
@@ -124,6 +182,10 @@ def _say_reached(robot) -> int:
 
 def _say(text: str) -> None:
     print(text, flush=True)
+
+
+def _warn(text: str) -> None:
+    print(f"quadleg: {text}", file=sys.stderr)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -153,6 +215,13 @@ def parser() -> argparse.ArgumentParser:
     def takes_namespace(sub: argparse.ArgumentParser) -> None:
         sub.add_argument("--namespace", default="", help="ROS namespace of the running stack")
 
+    def takes_legs_placed(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument(
+            "--legs-placed",
+            action="store_true",
+            help="on a real board: the legs are in the resting pose and fingers clear; do not ask",
+        )
+
     run = command(
         "run",
         _run,
@@ -167,17 +236,30 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
     run.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
+    run.add_argument(
+        "--params-file",
+        type=_file,
+        metavar="FILE",
+        help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
+    )
     run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
 
     stand = command(
         "stand",
         _stand,
         "power the robot, rise and stand at a height",
-        f"The legs must be in the resting pose (belly down, legs folded) before a robot that is off is powered. "
-        f"{CAUTION}",
+        f"The legs must be in the resting pose (belly down, legs folded) before a robot that is off is powered: on a "
+        f"real board that pose is drawn and asked for. {CAUTION}",
     )
     stand.add_argument(
         "height", nargs="?", type=_number, metavar="MM", help="height of the hip axes above the ground in mm"
+    )
+    takes_legs_placed(stand)
+    stand.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help="where to draw the resting pose of a real robot (default: <robot>_resting.png)",
     )
     takes_namespace(stand)
 
@@ -213,10 +295,14 @@ def parser() -> argparse.ArgumentParser:
         _demo,
         "show the whole chain on a simulated board, without hardware",
         "Rises, moves the body along and about all axes, provokes an unreachable target, a hold and an emergency "
-        "stop, and sits down; ends with a table and a picture.",
+        "stop, and sits down; ends with a table and a picture. Where the robot file names a real board it asks for the "
+        f"legs to be in the resting pose, goes slowly, and leaves hold and emergency stop out. {CAUTION}",
     )
     takes_robot(show)
-    show.add_argument("--picture", default="demo.png", metavar="FILE", help="where to draw (default: %(default)s)")
+    takes_legs_placed(show)
+    show.add_argument(
+        "--picture", type=Path, default=Path("demo.png"), metavar="FILE", help="where to draw (default: %(default)s)"
+    )
     show.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
 
     takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
@@ -241,6 +327,12 @@ def _seed(text: str) -> int:
     return int(text)
 
 
+def _file(text: str) -> Path:
+    if not Path(text).is_file():
+        raise argparse.ArgumentTypeError(f"there is no file {text}")
+    return Path(text)
+
+
 def _number(text: str) -> float:
     try:
         number = float(text)
@@ -257,13 +349,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return options.act(options)
     except QuadlegError as error:
-        print(f"quadleg: {error}", file=sys.stderr)
+        _warn(str(error))
         return 1
     except KeyboardInterrupt:
-        print(
-            "quadleg: interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it",
-            file=sys.stderr,
-        )
+        _warn("interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it")
         return 130
 
 

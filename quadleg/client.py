@@ -38,6 +38,7 @@ WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": 
 HOLD_PATIENCE = 3.0  # a hold for missing frames goes on or lowers before that
 POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
 TURN_TOLERANCE = radians(1.0)
+SIMULATED = "simulated"  # the one kind of board that moves nothing
 
 
 @dataclass
@@ -131,6 +132,12 @@ class Robot:
         """The robot that the stack runs, from its robot file on this computer."""
         (robot_file,) = self._parameters("servo_output", "robot")
         return load_robot(find_robot(robot_file))
+
+    @cached_property
+    def board_kind(self) -> str:
+        """What carries the bytes to the stack's PWM board, such as `simulated`. Raises NotHeard."""
+        (instead,) = self._parameters("servo_output", "board")
+        return instead or self.model.board.kind
 
     @cached_property
     def _frame(self) -> str:

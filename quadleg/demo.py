@@ -1,4 +1,7 @@
-"""`quadleg demo`: the whole chain on a simulated board, step by step, with a table and a picture at the end."""
+"""`quadleg demo`: the whole chain, step by step, with a table and a picture at the end.
+
+On a simulated board by default; on a real one slowly, and without the faults that it provokes.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from math import cos, pi, sin
@@ -21,17 +24,18 @@ from rich.live import Live
 from rich.spinner import Spinner
 from rich.table import Table
 
-from quadleg.client import Robot
-from quadleg.errors import NoPlace, NotReached, QuadlegError
+from quadleg.client import SIMULATED, Robot
+from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError
 from quadleg.graph import stay_local
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.recording.run import History, Step
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
-from quadleg.runner import need_ros
+from quadleg.runner import SAID_READY, need_ros
 from quadleg.servos.simulated import SimulatedBoard
 
-CIRCLE_RADIUS = 20.0  # mm
+STARTED_WITHIN = 30.0  # s for the stack
+CIRCLE_RADIUS = 20  # mm
 CIRCLE_TIME = 5.0  # s
 CIRCLE_RATE = 20.0  # targets a second
 PAUSE = 1.0  # s that the metronome is paused
@@ -44,16 +48,22 @@ AXES = (
     ("pitch", "°", 180 / pi),
     ("yaw", "°", 180 / pi),
 )
-OUT_OF_REACH = 300.0  # mm, higher than any of the demo robot's legs is long
+# A third of base_motion's speed by default, for a real board; the circle's targets go as slowly.
+SLOW_PARAMETERS = "/**/base_motion: {ros__parameters: {speed: 0.02, turn_speed: 0.2}}\n"
+SLOWNESS = 3
 
 
 @dataclass(frozen=True)
 class Act:
-    """One step of the demo: its name, the pose it asks for, and what it does; a note for the table comes back."""
+    """One step of the demo: its name, the pose it asks for, and what it does; a note for the table comes back.
+
+    An act that provokes a fault, or ends one, is for simulated boards alone.
+    """
 
     name: str
     asked: Pose | None
     do: Callable[[Demo], str]
+    faulty: bool = False
 
 
 def _pose(name: str, **axes: float) -> Act:
@@ -73,8 +83,51 @@ def _pose(name: str, **axes: float) -> Act:
     return Act(name, asked, do)
 
 
-def _level(height_mm: float) -> Pose:
-    return Pose.from_rpy(0.0, 0.0, height_mm / 1000, 0.0, 0.0, 0.0)
+def acts(model: Model) -> tuple[Act, ...]:
+    """What the demo does with this robot, in order."""
+
+    def mm(length: float) -> int:
+        return _sized(model, length)
+
+    def level(height_mm: float) -> Pose:
+        return Pose.from_rpy(0.0, 0.0, height_mm / 1000, 0.0, 0.0, 0.0)
+
+    stand = mm(150)
+    all_acts = (
+        Act("power up, rise", level(stand), Demo.rise),
+        _pose("lowest", height_mm=mm(120)),
+        _pose("highest", height_mm=mm(170)),
+        _pose("roll", height_mm=stand, roll_deg=12),
+        _pose("pitch", height_mm=stand, pitch_deg=10),
+        _pose("yaw", height_mm=stand, yaw_deg=12),
+        _pose("forward", height_mm=stand, x_mm=mm(25)),
+        _pose("sideways", height_mm=stand, y_mm=mm(25)),
+        Act("circle", Pose.from_rpy(mm(CIRCLE_RADIUS) / 1000, 0, stand / 1000, 0, 0, 0), Demo.circle),
+        _pose("all at once", height_mm=mm(140), x_mm=mm(10), y_mm=mm(-10), roll_deg=-6, pitch_deg=-5, yaw_deg=-8),
+        _pose("back", height_mm=stand),
+        Act("out of reach", level(_out_of_reach(model)), Demo.reach_too_far),
+        _pose("back again", height_mm=stand),
+        Act("paused", level(stand), Demo.hold, faulty=True),
+        Act("emergency stop", None, Demo.stop, faulty=True),
+        Act("reset", None, Demo.reset, faulty=True),
+        Act("rise again", level(stand), Demo.rise, faulty=True),
+        Act("sit", None, Demo.sit),
+    )
+    return tuple(act for act in all_acts if not (act.faulty and _is_real(model)))
+
+
+def _is_real(model: Model) -> bool:
+    return model.board.kind != SIMULATED
+
+
+def _sized(model: Model, length: float) -> int:
+    """A length of a robot that stands 150 mm high, in mm for this robot."""
+    return round(length * model.standing.height / 0.150)
+
+
+def _out_of_reach(model: Model) -> int:
+    """A height in mm that no leg is long enough for."""
+    return round(1500 * max(leg.upper_length + leg.lower_length for leg in model.legs))
 
 
 class Demo:
@@ -113,33 +166,37 @@ class Demo:
     # Acts that are more than one pose
 
     def rise(self) -> str:
-        self.robot.stand(height_mm=150)
-        moved = self.robot.status().values("servo_output")["power_up_movement_deg"]
+        self.robot.stand(height_mm=_sized(self.model, 150))
+        moved = self.robot.status().values("servo_output").get("power_up_movement_deg")
+        if moved is None:  # nobody knows where real servos stood
+            return ""
         self.figures.setdefault("power-up movement, largest of the twelve joints", f"{float(moved):.1f}°")
         return f"first pulses moved no joint by more than {float(moved):.1f}°"
 
     def circle(self) -> str:
         """Streams targets round a circle; how far the body left it, beyond the time it lags."""
-        self.robot.pose(height_mm=150, x_mm=CIRCLE_RADIUS)
+        height, radius = _sized(self.model, 150), _sized(self.model, CIRCLE_RADIUS)
+        self.robot.pose(height_mm=height, x_mm=radius)
         seen = len(self.history.angles)
-        ticks = round(CIRCLE_TIME * CIRCLE_RATE)
+        ticks = round(CIRCLE_TIME * CIRCLE_RATE) * (SLOWNESS if _is_real(self.model) else 1)
         begun = time.monotonic()
         for k in range(1, ticks + 1):
             turn = 2 * pi * k / ticks
-            x, y = CIRCLE_RADIUS * cos(turn) / 1000, CIRCLE_RADIUS * sin(turn) / 1000
-            self.robot.send(Pose.from_rpy(x, y, 0.150, 0.0, 0.0, 0.0))
+            x, y = radius * cos(turn) / 1000, radius * sin(turn) / 1000
+            self.robot.send(Pose.from_rpy(x, y, height / 1000, 0.0, 0.0, 0.0))
             self._pause_until(begun + k / CIRCLE_RATE)
-        self.robot.pose(height_mm=150, x_mm=CIRCLE_RADIUS)
+        self.robot.pose(height_mm=height, x_mm=radius)
         poses = [self.robot.pose_of(dict(zip(JOINT_NAMES, angles))) for angles in self.history.angles[seen:]]
-        off = max(abs((p.position[0] ** 2 + p.position[1] ** 2) ** 0.5 * 1000 - CIRCLE_RADIUS) for p in poses)
-        return f"radius {CIRCLE_RADIUS:.0f} mm kept to {off:.1f} mm"
+        off = max(abs((p.position[0] ** 2 + p.position[1] ** 2) ** 0.5 * 1000 - radius) for p in poses)
+        return f"radius {radius} mm kept to {off:.1f} mm"
 
     def reach_too_far(self) -> str:
+        height = _out_of_reach(self.model)
         try:
-            self.robot.pose(height_mm=OUT_OF_REACH)
+            self.robot.pose(height_mm=height)
         except NotReached as error:
             return str(error)
-        raise NotReached(f"a height of {OUT_OF_REACH:g} mm should be out of reach, and was not")
+        raise NotReached(f"a height of {height} mm should be out of reach, and was not")
 
     def hold(self) -> str:
         self.robot.set_parameter("gait", "paused", True)
@@ -152,13 +209,6 @@ class Demo:
         return f"held after {1000 * held_after:.0f} ms, went on by itself"
 
     def stop(self) -> str:
-        now = self.robot.status()
-        output, watchdog = now.values("servo_output"), now.values("joint_watchdog")
-        self.figures["frames followed"] = watchdog["frames_sent"]
-        self.figures["frames dropped"] = watchdog["frames_dropped"]
-        self.figures["frames slowed to the servos' speed"] = watchdog["frames_slowed"]
-        self.figures["tick to bytes, median"] = f"{output['tick_to_bytes_p50_ms']} ms"
-        self.figures["tick to bytes, 99th percentile"] = f"{output['tick_to_bytes_p99_ms']} ms"
         begun = time.monotonic()
         self.robot.stop()
         taken = time.monotonic() - begun
@@ -174,6 +224,13 @@ class Demo:
         return "off; a hand puts the limp legs back into the resting pose"
 
     def sit(self) -> str:
+        now = self.robot.status()
+        output, watchdog = now.values("servo_output"), now.values("joint_watchdog")
+        self.figures["frames followed"] = watchdog["frames_sent"]
+        self.figures["frames dropped"] = watchdog["frames_dropped"]
+        self.figures["frames slowed to the servos' speed"] = watchdog["frames_slowed"]
+        self.figures["tick to bytes, median"] = f"{output['tick_to_bytes_p50_ms']} ms"
+        self.figures["tick to bytes, 99th percentile"] = f"{output['tick_to_bytes_p99_ms']} ms"
         self.robot.sit()
         return "lowered, then off"
 
@@ -182,72 +239,110 @@ class Demo:
         time.sleep(max(0.0, moment - time.monotonic()))
 
 
-ACTS = (
-    Act("power up, rise", _level(150), Demo.rise),
-    _pose("lowest", height_mm=120),
-    _pose("highest", height_mm=170),
-    _pose("roll", height_mm=150, roll_deg=12),
-    _pose("pitch", height_mm=150, pitch_deg=10),
-    _pose("yaw", height_mm=150, yaw_deg=12),
-    _pose("forward", height_mm=150, x_mm=25),
-    _pose("sideways", height_mm=150, y_mm=25),
-    Act("circle", Pose.from_rpy(CIRCLE_RADIUS / 1000, 0, 0.150, 0, 0, 0), Demo.circle),
-    _pose("all at once", height_mm=140, x_mm=10, y_mm=-10, roll_deg=-6, pitch_deg=-5, yaw_deg=-8),
-    _pose("back", height_mm=150),
-    Act("out of reach", _level(OUT_OF_REACH), Demo.reach_too_far),
-    _pose("back again", height_mm=150),
-    Act("paused", _level(150), Demo.hold),
-    Act("emergency stop", None, Demo.stop),
-    Act("reset", None, Demo.reset),
-    Act("rise again", _level(150), Demo.rise),
-    Act("sit", None, Demo.sit),
-)
+def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool]) -> int:
+    """Plays the demo on a stack of its own; the exit code. Raises QuadlegError where a step fails.
 
-
-def demo(model: Model, picture: Path, seed: int) -> int:
-    """Plays the demo on a stack of its own; the exit code. Raises QuadlegError where a step fails."""
+    On a real board its steps are listed first, and nothing is powered unless `placed` says that the legs are in
+    the resting pose.
+    """
     need_ros()
     stay_local()
     if not os.access(picture.resolve().parent, os.W_OK):
         raise NoPlace(f"the picture {picture} cannot be written: choose a folder that is there and yours")
     console = Console()
-    begun = time.monotonic()
-    with _stack(model, seed) as (namespace, memory), Robot(namespace) as robot:
-        played = Demo(model, robot, memory)
-        for number, act in enumerate(ACTS, 1):
-            line = f"{number:>2} of {len(ACTS)}  {act.name}"
-            with Live(Spinner("dots", line), console=console, transient=True):
-                played.play(act)
-            step = played.steps[-1]
-            console.print(f"[green]✓[/] {line:<28} {step.end - step.start:4.1f} s", highlight=False)
+    steps = acts(model)
+    try:
+        with _stack(model, seed) as (namespace, memory), Robot(namespace) as robot:
+            if _is_real(model):
+                console.print(_announcement(model, steps))
+                if not placed():
+                    return 1
+            begun = time.monotonic()
+            played = Demo(model, robot, memory)
+            for number, act in enumerate(steps, 1):
+                line = f"{number:>2} of {len(steps)}  {act.name}"
+                with Live(Spinner("dots", line), console=console, transient=True):
+                    played.play(act)
+                step = played.steps[-1]
+                console.print(f"[green]✓[/] {line:<28} {step.end - step.start:4.1f} s", highlight=False)
+    except KeyboardInterrupt:
+        console.print("the robot is off")
+        return 130
     console.print("", _table(played), _notes(played), _figures(played, time.monotonic() - begun), sep="\n")
     _draw(console, played, picture)
     return 0
 
 
+def _announcement(model: Model, steps: Sequence[Act]) -> Table:
+    table = Table(
+        title=f"The demo moves {model.name} on its real board ({model.board.kind}), at a third of the usual speed. "
+        "Ctrl-C lowers it, then off; `quadleg stop` in another terminal switches off at once",
+        title_justify="left",
+        show_header=False,
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    for number, act in enumerate(steps, 1):
+        table.add_row(f"{number:>2}", act.name, str(act.asked or ""))
+    return table
+
+
 @contextmanager
 def _stack(model: Model, seed: int) -> Iterator[tuple[str, Path]]:
-    """A stack in a namespace and with a board memory of its own, so that it touches no other robot."""
-    namespace = f"quadleg_demo_{os.getpid()}"
+    """A stack of its own; its namespace and the memory of its simulated board.
+
+    A simulated robot has a namespace of its own too, so that it touches no other. A real one has none: no second
+    `quadleg run` takes the same board then, and `quadleg stop` in another terminal is heard.
+    """
+    namespace = "" if _is_real(model) else f"quadleg_demo_{os.getpid()}"
     with tempfile.TemporaryDirectory(prefix="quadleg-demo-") as folder:
         memory = Path(folder) / "demo.board"
         command = [sys.executable, "-m", "quadleg.cli", "run", str(model.path), "--namespace", namespace]
         command += ["--seed", str(seed), "--board-memory", str(memory)]
+        if _is_real(model):
+            slow = Path(folder) / "slow.yaml"
+            slow.write_text(SLOW_PARAMETERS, encoding="utf-8")
+            command += ["--params-file", str(slow)]
         process = subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
         )
         output: list[str] = []
-        reader = threading.Thread(target=lambda: output.extend(process.stdout or ()), daemon=True)
+        started = threading.Event()
+
+        def read() -> None:
+            for line in process.stdout or ():
+                output.append(line)
+                if SAID_READY in line:
+                    started.set()
+            started.set()  # or it ended
+
+        reader = threading.Thread(target=read, daemon=True)
         reader.start()
         try:
+            # Before that, another stack of the same names would be taken for this one.
+            started.wait(STARTED_WITHIN)
+            if not any(SAID_READY in line for line in output):
+                raise NotHeard("the demo's stack did not start; what it said stands above")
             yield namespace, memory
         except QuadlegError:
             print("".join(output), file=sys.stderr)
             raise
+        except KeyboardInterrupt:
+            print("interrupted: lowering the robot; Ctrl-C again switches off at once", file=sys.stderr)
+            raise
         finally:
-            process.send_signal(signal.SIGTERM)
-            process.wait()
+            _end(process)
             reader.join()
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    """Lowers the robot and ends the stack; Ctrl-C switches off at once."""
+    process.send_signal(signal.SIGTERM)
+    try:
+        process.wait()
+    except KeyboardInterrupt:
+        process.send_signal(signal.SIGTERM)
+        process.wait()
 
 
 def _height_error_mm(step: Step) -> float:
@@ -255,8 +350,11 @@ def _height_error_mm(step: Step) -> float:
 
 
 def _table(demo: Demo) -> Table:
+    servos = "what the simulated servos did"
+    if _is_real(demo.model):
+        servos = f"joint angles that are modelled from the commands: the board ({demo.model.board.kind}) is real"
     table = Table(
-        title="Body pose asked → reached, by forward kinematics of what the simulated servos did",
+        title=f"Body pose asked → reached, by forward kinematics of {servos}",
         title_justify="left",
         box=SIMPLE_HEAD,
         pad_edge=False,

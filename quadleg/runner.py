@@ -35,6 +35,7 @@ MOST_DEATHS = 3  # of one process
 DEATHS_WITHIN = 20.0  # s
 END_TIME = 25.0  # s that lowering and switching off may take before the children are ended hard
 OFF_TIME = 2.0
+SAID_READY = "ready after"
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ class Plan:
     seed: int = 0
     separate: bool = False
     memory: Path | None = None
+    params_file: Path | None = None
 
     def board_memory(self) -> Path:
         """Where the simulated board keeps its registers: one file a user, domain, namespace and robot."""
@@ -155,7 +157,7 @@ class Runner:
     def _say_ready(self, seconds: float) -> None:
         height = 1000 * self._plan.robot.standing.height
         self._say(
-            f"ready after {seconds:.1f} s, and off: no servo is powered. "
+            f"{SAID_READY} {seconds:.1f} s, and off: no servo is powered. "
             f"In another terminal: quadleg stand {height:.0f}. Here Ctrl-C lowers the robot and ends."
         )
 
@@ -174,6 +176,7 @@ class Runner:
             f"--parent={theirs.fileno()}",
             f"--parameters={json.dumps({**parameters, **own})}",
             f"--namespace={self._plan.namespace}",
+            f"--params-file={self._plan.params_file or ''}",
         ]
         child.process = subprocess.Popen(
             command, pass_fds=[theirs.fileno()], start_new_session=True, stdin=subprocess.DEVNULL
@@ -274,7 +277,7 @@ def need_ros() -> None:
 def child_main() -> int:
     """The process that a Runner starts."""
     parser = argparse.ArgumentParser()
-    for name in ("nodes", "parent", "parameters", "namespace"):
+    for name in ("nodes", "parent", "parameters", "namespace", "params-file"):
         parser.add_argument(f"--{name}")
     options = parser.parse_args()
     from quadleg.nodes.host import host
@@ -282,7 +285,11 @@ def child_main() -> int:
     parameters = json.loads(options.parameters)
     chosen = graph.entries(options.nodes.split(","))
     makers = [lambda entry=entry: entry.make(parameters) for entry in chosen]
-    args = ["--ros-args", "-r", f"__ns:=/{options.namespace.strip('/')}"] if options.namespace else []
+    args = ["--ros-args"]
+    if options.namespace:
+        args += ["-r", f"__ns:=/{options.namespace.strip('/')}"]
+    if options.params_file:
+        args += ["--params-file", options.params_file]
     return host(makers, args, socket.socket(fileno=int(options.parent)))
 
 

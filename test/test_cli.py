@@ -1,15 +1,23 @@
-"""The command line without a running stack."""
+"""The command line, most of it without a running stack."""
 
 from __future__ import annotations
 
+import builtins
 import json
+import sys
 from pathlib import Path
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import pytest
+import robots
+from conftest import Stack
 
-from quadleg import cli, runner, timing
-from quadleg.errors import RosMissing
+from quadleg import cli, resting, runner, timing
+from quadleg.client import Robot
+from quadleg.errors import Refused, RosMissing
+from quadleg.kinematics.body import Pose
+from quadleg.robot.load import find_robot
 
 COMMANDS = ("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing")
 
@@ -101,3 +109,190 @@ def test_timing_as_json_is_one_array(monkeypatch: pytest.MonkeyPatch, capsys: py
     assert {row["name"] for row in rows} >= {"ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes"}
     for row in rows:
         assert set(row) == {"name", "value", "unit", "yardstick", "yardstick_value", "ratio"}
+
+
+# The legs are asked for before a real robot is powered
+
+
+class RealRobot:
+    """A client of a stack with a real board, that keeps what it was asked for."""
+
+    board_kind = "i2c"
+    model = robots.inspector()
+
+    def __init__(self, state: str | None = "off") -> None:
+        self.state = state
+        self.stood: list[float | None] = []
+
+    def __enter__(self) -> RealRobot:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def status(self) -> SimpleNamespace:
+        return SimpleNamespace(state=self.state)
+
+    def stand(self, height_mm: float | None) -> None:
+        if self.state == "fault":
+            raise Refused("`reset` first")
+        self.stood.append(height_mm)
+
+    def reached(self) -> Pose:
+        return Pose((0.0, 0.0, 0.15))
+
+
+class Terminal:
+    """Where `quadleg stand` asks: gives its answer, or raises it, and counts the seconds slept."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+        self.robot = RealRobot()
+        self.answer: str | type[BaseException] = "yes"
+        self.asked: list[str] = []
+        self.slept = 0.0
+        self.interrupted_after = 1000
+        monkeypatch.chdir(folder)
+        monkeypatch.setattr(cli, "_robot", lambda _: self.robot)
+        monkeypatch.setattr(cli, "time", SimpleNamespace(sleep=self._sleep))
+        monkeypatch.setattr(builtins, "input", self._input)
+        monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+
+    def _input(self, question: str) -> str:
+        self.asked.append(question)
+        if isinstance(self.answer, str):
+            return self.answer
+        raise self.answer
+
+    def _sleep(self, seconds: float) -> None:
+        assert not self.robot.stood
+        self.slept += seconds
+        if self.slept >= self.interrupted_after:
+            raise KeyboardInterrupt
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Terminal:
+    return Terminal(monkeypatch, tmp_path)
+
+
+@pytest.mark.parametrize("answer", ["yes", "y", " YES "])
+def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal, answer: str, capsys) -> None:
+    terminal.answer = answer
+    assert cli.main(["stand", "150"]) == 0
+    (question,) = terminal.asked
+    assert "resting pose" in question
+    assert "supply switch within reach" in question
+    assert terminal.slept == pytest.approx(3.0)
+    assert terminal.robot.stood == [150.0]
+    said = capsys.readouterr().out
+    assert "\n".join(resting.drawing(RealRobot.model, "utf-8")) in said
+    assert cli.CAUTION in said
+    assert "in 1 s" in said
+
+
+@pytest.mark.parametrize("answer", ["no", "", "n", "ja", "yes please", EOFError, KeyboardInterrupt])
+def test_without_a_yes_nothing_is_powered(terminal: Terminal, answer: str | type[BaseException], capsys) -> None:
+    terminal.answer = answer
+    assert cli.main(["stand"]) == 1
+    assert terminal.asked
+    assert not terminal.robot.stood
+    assert "nothing is powered" in capsys.readouterr().err
+
+
+def test_an_interrupted_countdown_powers_nothing(terminal: Terminal, capsys) -> None:
+    terminal.interrupted_after = 2
+    assert cli.main(["stand", "--legs-placed"]) == 1
+    assert not terminal.robot.stood
+    assert "nothing is powered" in capsys.readouterr().err
+
+
+def test_without_a_terminal_the_flag_that_answers_is_named(terminal: Terminal, monkeypatch, capsys) -> None:
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: False))
+    assert cli.main(["stand"]) == 1
+    assert not terminal.robot.stood
+    assert "--legs-placed" in capsys.readouterr().err
+    assert cli.main(["stand", "--legs-placed"]) == 0
+    assert not terminal.asked
+    assert terminal.slept == pytest.approx(3.0)
+    assert terminal.robot.stood == [None]
+
+
+def test_a_robot_that_is_not_heard_to_be_up_is_asked_about(terminal: Terminal) -> None:
+    terminal.robot.state = None
+    assert cli.main(["stand"]) == 0
+    assert terminal.asked
+
+
+@pytest.mark.parametrize("state", ["rising", "active", "hold", "lowering"])
+def test_a_robot_that_is_powered_is_not_asked_about(terminal: Terminal, state: str) -> None:
+    terminal.robot.state = state
+    assert cli.main(["stand"]) == 0
+    assert terminal.robot.stood
+    assert not terminal.asked
+    assert not terminal.slept
+
+
+def test_a_fault_is_told_before_anybody_places_legs(terminal: Terminal, capsys) -> None:
+    terminal.robot.state = "fault"
+    assert cli.main(["stand"]) == 1
+    assert not terminal.asked
+    assert "reset" in capsys.readouterr().err
+
+
+def test_a_simulated_robot_is_not_asked_about(terminal: Terminal) -> None:
+    terminal.robot.board_kind = "simulated"
+    assert cli.main(["stand"]) == 0
+    assert terminal.robot.stood
+    assert not terminal.asked
+
+
+@pytest.mark.parametrize(
+    ("options", "name"), [([], "greenhouse_inspector_resting.png"), (["--picture", "mine.png"], "mine.png")]
+)
+def test_the_resting_pose_is_saved_as_a_picture(
+    terminal: Terminal, tmp_path: Path, options: list[str], name: str, capsys
+) -> None:
+    pytest.importorskip("matplotlib")
+    assert cli.main(["stand", *options]) == 0
+    assert (tmp_path / name).read_bytes().startswith(b"\x89PNG")
+    assert str(tmp_path / name) in capsys.readouterr().out
+
+
+def test_a_picture_that_cannot_be_written_stops_nothing(terminal: Terminal, capsys) -> None:
+    pytest.importorskip("matplotlib")
+    assert cli.main(["stand", "--picture", "nowhere/rest.png"]) == 0
+    assert "nowhere/rest.png cannot be written" in capsys.readouterr().out
+    assert terminal.robot.stood
+
+
+def test_without_matplotlib_the_cure_is_said_and_nothing_stopped(terminal: Terminal, monkeypatch, capsys) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    assert cli.main(["stand"]) == 0
+    assert "pip install matplotlib" in capsys.readouterr().out
+    assert terminal.robot.stood
+
+
+def test_the_kind_of_board_is_that_of_the_stack_not_of_the_file(start, tmp_path: Path) -> None:
+    real = tmp_path / "real.yaml"
+    demo = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
+    real.write_text(demo.replace("kind: simulated", "kind: i2c"), encoding="utf-8")
+    stack: Stack = start("--board", "simulated", robot=str(real))
+    assert stack.model.board.kind == "i2c"
+    stack.wait_for_line("ready after")
+    with Robot() as robot:
+        assert robot.board_kind == "simulated"
+
+
+def test_parameters_from_a_file_reach_their_node(start, tmp_path: Path) -> None:
+    file = tmp_path / "slow.yaml"
+    file.write_text("/**/base_motion: {ros__parameters: {speed: 0.03}}\n", encoding="utf-8")
+    start("--params-file", str(file)).wait_for_line("ready after")
+    with Robot() as robot:
+        assert robot.board_kind == "simulated"
+        assert robot._parameters("base_motion", "speed", "turn_speed") == [0.03, 0.6]
+
+
+def test_parameters_from_no_file_are_refused(capsys) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["run", "--params-file", "/nonexistent/slow.yaml"])
+    assert "there is no file /nonexistent/slow.yaml" in capsys.readouterr().err

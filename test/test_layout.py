@@ -19,7 +19,7 @@ LAYERS = [
     ["robot"],
     ["gait", "safety", "servos", "estimation"],
     ["simulation", "commissioning", "recording", "viewer"],
-    ["nodes.words"],
+    ["nodes.words", "resting"],
     ["nodes"],
     ["graph", "control", "runner", "client", "cli", "demo", "timing", "graph_timing", "words"],
 ]

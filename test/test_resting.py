@@ -1,0 +1,111 @@
+"""The resting pose as it is drawn: every line fits, and what is drawn is where the kinematics has it."""
+
+from __future__ import annotations
+
+import re
+from math import degrees
+from pathlib import Path
+
+import numpy as np
+import pytest
+import robots
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.resting import _ascii, angles_in_words, drawing, save_picture, views
+from quadleg.robot.model import LEGS, Robot
+
+BOTH = pytest.mark.parametrize("robot", [robots.inspector(), robots.digger()], ids=lambda robot: robot.name)
+ENCODINGS = pytest.mark.parametrize("encoding", ["utf-8", "UTF-8", "ascii", "latin-1", "ANSI_X3.4-1968"])
+
+
+@BOTH
+@ENCODINGS
+def test_every_line_fits_the_terminal(robot: Robot, encoding: str) -> None:
+    lines = drawing(robot, encoding)
+    assert max(map(len, lines)) <= 80
+    assert len(lines) < 24
+    "\n".join(lines).encode(encoding)  # raises for a character that the terminal does not have
+    if encoding.lower() != "utf-8":
+        "\n".join(lines).encode("ascii")
+
+
+@BOTH
+@ENCODINGS
+def test_both_views_have_their_ground_and_name_each_foot(robot: Robot, encoding: str) -> None:
+    lines = drawing(robot, encoding)
+    (ground,) = (i for i, line in enumerate(lines) if re.fullmatch(r"  ([─=]+) +\1?[─=]+", line))
+    assert lines[ground + 1].split() == ["rear", "front", "right", "left"]
+
+
+@BOTH
+@ENCODINGS
+def test_hips_and_knees_are_drawn_where_they_are(robot: Robot, encoding: str) -> None:
+    lines = drawing(robot, encoding)
+    ground = next(i for i, line in enumerate(lines) if re.match("  [─=]", line))
+    front_begins = lines[ground].rindex("  ") + 2
+    side, front = views(robot)
+    for view, columns in ((side, slice(0, front_begins)), (front, slice(front_begins, None))):
+        drawn = {(x, y) for y in range(4, ground) for x, c in enumerate(lines[y][columns]) if c == "o"}
+        there = {place for leg in view.legs.values() for place in leg[1:3]}
+        # One scale for all: 2 characters across are as long as 1 up, and each is drawn in the character it lies in.
+        across = np.array([[x, z] for x, z in sorted(there)])
+        left, right = min(x for x, _ in drawn), max(x for x, _ in drawn)
+        scale = (right - left) / np.ptp(across[:, 0])
+        for x, z in there:
+            column = left + (x - across[:, 0].min()) * scale
+            row = ground - 1 - max(z, 0.0) * scale / 2
+            assert any(abs(column - c) < 1.5 and abs(row - r) < 1.5 for c, r in drawn), (x, z)
+
+
+@BOTH
+def test_the_table_has_the_twelve_angles_and_their_ways(robot: Robot) -> None:
+    _, *rows = angles_in_words(robot)
+    assert [row[:16].strip().replace(" ", "_") for row in rows] == list(LEGS)
+    written = [int(number) for row in rows for number in re.findall(r"(-?\d+)°", row)]
+    assert written == pytest.approx([degrees(a) for a in stance_angles(robot, robot.resting)], abs=0.51)
+    for leg, row in zip(robot.legs, rows):
+        assert row.endswith("points rearward" if leg.knee_sign < 0 else "points forward")
+
+
+def test_the_ways_are_those_of_the_robot() -> None:
+    # The digger's feet stand wider than its hips, and its front knees point forward.
+    _, front_left, front_right, rear_left, _ = angles_in_words(robots.digger())
+    assert " ".join(front_left.split()) == "front left 7° outward -49° forward 150° points forward"
+    assert " ".join(front_right.split()) == "front right -7° outward -49° forward 150° points forward"
+    assert " ".join(rear_left.split()) == "rear left 7° outward 49° rearward -150° points rearward"
+
+
+@BOTH
+def test_the_views_stand_on_the_ground(robot: Robot) -> None:
+    for view in views(robot):
+        for name, leg in view.legs.items():
+            assert leg[-1][1] == pytest.approx(robot.leg(name).foot_radius)
+            assert leg[0][1] == pytest.approx(robot.resting.height)
+    side, front = views(robot)
+    assert side.legs["front_left"][0][0] > 0 > side.legs["rear_left"][0][0]
+    assert front.legs["front_left"][0][0] > 0 > front.legs["front_right"][0][0]
+    assert list(side.legs)[2:] == ["front_right", "rear_right"]
+    assert list(front.legs)[2:] == ["front_left", "front_right"]
+
+
+@pytest.mark.parametrize(
+    ("dots", "character"),
+    [
+        ([(0, 3), (1, 3)], "_"),
+        ([(0, 1), (1, 1)], "-"),
+        ([(1, 0), (1, 1), (1, 2), (1, 3)], "|"),
+        ([(1, 0), (1, 1), (0, 2), (0, 3)], "/"),
+        ([(0, 0), (0, 1), (1, 2), (1, 3)], "\\"),
+    ],
+)
+def test_ascii_takes_the_likest_character(dots: list[tuple[int, int]], character: str) -> None:
+    assert _ascii(dots) == character
+
+
+@BOTH
+def test_the_picture_is_a_png(robot: Robot, tmp_path: Path) -> None:
+    pytest.importorskip("matplotlib")
+    save_picture(robot, tmp_path / "rest.png")
+    assert (tmp_path / "rest.png").read_bytes().startswith(b"\x89PNG")
+    with pytest.raises(OSError, match="nowhere"):
+        save_picture(robot, tmp_path / "nowhere" / "rest.png")
