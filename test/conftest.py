@@ -90,6 +90,15 @@ class Stack:
         self._reader.join()
         return code
 
+    def end_hard(self) -> None:
+        """Ends whatever is left of it."""
+        if self.process.poll() is None:
+            children = self.children()
+            self.process.kill()
+            for pid in children:
+                _kill(pid)
+            self.wait()
+
     # What the board shows: judged by its registers and servos alone
 
     def _board(self) -> SimulatedBoard:
@@ -148,12 +157,7 @@ def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
 
     yield starter
     for stack in stacks:
-        if stack.process.poll() is None:
-            children = stack.children()
-            stack.process.kill()
-            for pid in children:
-                _kill(pid)
-            stack.wait()
+        stack.end_hard()
 
 
 @pytest.fixture

@@ -588,7 +588,6 @@ def test_a_stop_stands_though_the_board_fails(following):
     assert following.output.powered == NONE
 
 
-
 class Anything(RuleBasedStateMachine):
     """Both together, with freezes, deaths and stops in any order. `Pair.look` judges the wire."""
 

@@ -1,0 +1,142 @@
+"""One round: a robot stands up, its body moves, a fault is provoked at a random moment, the registers are judged.
+
+A process of its own, in the folder test: python -m faults.round FAULT SEED. Prints one line of JSON.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import sys
+import threading
+import time
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from math import cos, inf, sin, tau
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from conftest import Stack, Wire
+
+from faults.table import FAULTS, Ends, Scene
+from faults.watch import STILL, Watch
+from quadleg.client import Robot
+from quadleg.errors import QuadlegError
+from quadleg.kinematics.body import Pose
+
+COME_DOWN = 0.003  # m over rest where the power may end
+GOING_ON = 1.0  # s of moving on again, after the last hold
+
+
+@dataclass(frozen=True)
+class Result:
+    """What one round showed. `safe_after`: s from the fault to what had to come of it."""
+
+    fault: str
+    seed: int
+    ended: str
+    safe_after: float
+    worst_step_deg: float
+    worst_share: float
+    fell_mm: float
+    troubles: tuple[str, ...]
+
+
+def play(name: str, seed: int) -> Result:
+    """Plays one round with real processes."""
+    fault, chance = FAULTS[name], random.Random(f"{name} {seed}")
+    namespace = f"round_{name.replace('-', '_').replace('.', '_')}_{seed}"
+    with TemporaryDirectory() as folder:
+        arguments = ["--namespace", namespace, "--seed", str(seed), *(["--separate"] if fault.separate else [])]
+        stack = Stack(Path(folder), "greenhouse_inspector", *arguments)
+        wire = None
+        try:
+            stack.wait_for_line("ready after", 60.0)
+            with Robot(namespace) as robot:
+                robot.stand()
+                wire = Wire()
+                scene = Scene(stack, robot, wire, chance, namespace)
+                return _judged(name, seed, scene)
+        finally:
+            if wire:
+                wire.close()
+            stack.end_hard()
+
+
+def _judged(name: str, seed: int, scene: Scene) -> Result:
+    fault = FAULTS[name]
+    moving = threading.Event()
+    mover = threading.Thread(target=move, args=(scene.robot, moving), daemon=True)
+    mover.start()
+    watch = Watch(scene.stack)
+    time.sleep(scene.random.uniform(0.5, 2.5))
+    begun = time.monotonic()
+    provoker = threading.Thread(target=_provoke, args=(fault.provoke, scene), daemon=True)
+    provoker.start()
+    ended, safe_after = _come_of_it(watch, begun, fault.ends, fault.within)
+    provoker.join(30)
+    for afterwards in scene.afterwards:
+        afterwards()
+    moving.set()
+    mover.join()
+    watch.end()
+    step, share = watch.worst_step()
+    fell = 0.0 if fault.ends is Ends.CUT else watch.falls()
+    troubles = []
+    if ended != fault.ends.value and not (fault.ends is Ends.SAFE and ended):
+        troubles.append(f"ended '{ended}', '{fault.ends.value}' would be right")
+    if safe_after > fault.within:
+        troubles.append(f"not within {fault.within:g} s")
+    if share > 1.0:
+        troubles.append(f"a joint stepped {share:.2f} times as far as its servo turns in a frame")
+    if fell > COME_DOWN:
+        troubles.append(f"power cut {1000 * fell:.0f} mm over rest")
+    return Result(name, seed, ended, safe_after, step, share, 1000 * fell, tuple(troubles))
+
+
+def move(robot: Robot, ended: threading.Event) -> None:
+    """Leads the body round a circle until the end is said."""
+    begun = time.monotonic()
+    while not ended.wait(0.05):
+        angle = tau * (time.monotonic() - begun) / 3.0
+        with suppress(QuadlegError):
+            robot.send(Pose.from_rpy(0.02 * cos(angle), 0.02 * sin(angle), 0.15, 0.0, 0.0, 0.0))
+
+
+def _provoke(provoke, scene: Scene) -> None:
+    with suppress(QuadlegError, AssertionError):
+        provoke(scene)
+
+
+def _come_of_it(watch: Watch, begun: float, ends: Ends, within: float) -> tuple[str, float]:
+    """What came of it by the registers, and after how long: the first of what was wanted, or the end of the time.
+
+    What goes on must have had time to stop: it counts once the body has moved for a while near the end of a
+    wait that is longer than any watch over silence.
+    """
+    patience = {Ends.GOES_ON: 5.0, Ends.SAFE: 8.0}.get(ends, 0.0)
+    while time.monotonic() < begun + max(within, patience):
+        limp = watch.limp_after(begun)
+        if limp < inf:
+            # A fall is found by `falls`; here it only counts that the power is off.
+            return (Ends.CUT if ends is Ends.CUT else Ends.LOWERED).value, limp
+        now = time.monotonic()
+        if patience and now - begun > patience and watch.held_since() is None:
+            return Ends.GOES_ON.value, _last_hold_end(watch, begun)
+        time.sleep(0.01)
+    return ("" if watch.held_since() is None else Ends.HELD.value), inf
+
+
+def _last_hold_end(watch: Watch, begun: float) -> float:
+    """Seconds from `begun` to when the body moved on after its last hold; 0 where there was none."""
+    ends = [
+        after.time - begun
+        for before, after in pairwise(watch.frames)
+        if after.time > begun and after.time - before.time > STILL
+    ]
+    return ends[-1] if ends else 0.0
+
+
+if __name__ == "__main__":
+    print(json.dumps(asdict(play(sys.argv[1], int(sys.argv[2])))))

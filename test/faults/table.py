@@ -1,0 +1,254 @@
+"""The faults, how each is provoked, and what must come of it."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from math import nan
+from typing import Any
+
+from conftest import Stack, Wire
+
+from quadleg.client import Robot
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.servos.simulated import SimulatedBoard
+
+
+class Ends(Enum):
+    """What the robot must have come to."""
+
+    GOES_ON = "goes on, perhaps after a hold"
+    HELD = "held with power"
+    LOWERED = "lowered, then off"
+    CUT = "pulses off at once"
+    SAFE = "goes on, or lowered"  # either is right: the moment decides
+
+
+@dataclass
+class Scene:
+    """A running stack whose body moves, and whatever a fault needs to be provoked."""
+
+    stack: Stack
+    robot: Robot
+    wire: Wire
+    random: random.Random
+    namespace: str
+    afterwards: list[Callable[[], None]] = field(default_factory=list)
+
+    def board(self) -> SimulatedBoard:
+        model = self.stack.model
+        return SimulatedBoard(model, stance_angles(model, model.resting), self.stack.memory)
+
+    def topic(self, name: str) -> str:
+        return f"/{self.namespace}/{name}"
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One row: what happens (in the words of the report), how, what must come of it and within how many seconds."""
+
+    what: str
+    provoke: Callable[[Scene], None]
+    ends: Ends
+    within: float
+    separate: bool = False
+
+
+def _kill(node: str) -> Callable[[Scene], None]:
+    return lambda scene: os.kill(scene.stack.child(node), signal.SIGKILL)
+
+
+def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
+    def provoke(scene: Scene) -> None:
+        pid = scene.stack.child(node) if node else scene.stack.process.pid
+        os.kill(pid, signal.SIGSTOP)
+        going_on = threading.Timer(seconds, os.kill, (pid, signal.SIGCONT))
+        going_on.start()
+        scene.afterwards.append(going_on.join)
+
+    return provoke
+
+
+def _break_bus(seconds: float) -> Callable[[Scene], None]:
+    def provoke(scene: Scene) -> None:
+        with scene.board() as board:
+            board.break_bus(seconds)
+
+    return provoke
+
+
+def _power_loss(scene: Scene) -> None:
+    with scene.board() as board:
+        board.power_loss()
+
+
+def _pause(scene: Scene) -> None:
+    scene.robot.set_parameter("gait", "paused", True)
+
+
+def _signal(number: int) -> Callable[[Scene], None]:
+    return lambda scene: scene.stack.process.send_signal(number)
+
+
+def _two_signals(scene: Scene) -> None:
+    scene.stack.process.send_signal(signal.SIGINT)
+    scene.stack.wait_for_line("ending")
+    scene.stack.process.send_signal(signal.SIGINT)
+
+
+def _targets(
+    change: Callable[[random.Random, list[str], list[float]], None], shift_s: Sequence[float] = (0.0,), legs: int = 4
+) -> Callable[[Scene], None]:
+    """Joint targets beside those of the real leg_ik, or in their place: 40 frames of wrong ones."""
+
+    def provoke(scene: Scene) -> None:
+        from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+        publisher = scene.wire.publisher(JointTrajectory, scene.topic("joint_targets"))
+        model = scene.stack.model
+        standing = stance_angles(model, model.standing)
+        clock = scene.wire.node.get_clock()
+        for k in range(40):
+            stamp = clock.now().nanoseconds + int(1e9 * shift_s[k % len(shift_s)])
+            for leg in range(legs):
+                names, angles = list(JOINT_NAMES[3 * leg : 3 * leg + 3]), list(standing[3 * leg : 3 * leg + 3])
+                change(scene.random, names, angles)
+                message = JointTrajectory(joint_names=names, points=[JointTrajectoryPoint(positions=angles)])
+                message.header.stamp.sec, message.header.stamp.nanosec = divmod(stamp, 10**9)
+                publisher.publish(message)
+            time.sleep(1 / model.control_rate)
+
+    return provoke
+
+
+def _instead(provoke: Callable[[Scene], None]) -> Callable[[Scene], None]:
+    def both(scene: Scene) -> None:
+        _pause(scene)
+        provoke(scene)
+
+    return both
+
+
+def _not_a_number(chance: random.Random, names: list[str], angles: list[float]) -> None:
+    angles[chance.randrange(3)] = chance.choice((nan, float("inf")))
+
+
+def _wrong_names(chance: random.Random, names: list[str], angles: list[float]) -> None:
+    names[chance.randrange(3)] = chance.choice(("front_left_wheel", "", names[0]))
+
+
+def _far(chance: random.Random, names: list[str], angles: list[float]) -> None:
+    angles[:] = [chance.uniform(-3, 3) for _ in angles]
+
+
+def _as_they_are(chance: random.Random, names: list[str], angles: list[float]) -> None:
+    pass
+
+
+def _rogue_commands(scene: Scene) -> None:
+    """A second publisher of joint_commands, which by-passes the watchdog."""
+    from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+    publisher = scene.wire.publisher(JointTrajectory, scene.topic("joint_commands"))
+    model = scene.stack.model
+    for _ in range(25):
+        angles = [scene.random.uniform(joint.lower, joint.upper) for joint in model.joints]
+        point = JointTrajectoryPoint(positions=angles)
+        publisher.publish(JointTrajectory(joint_names=list(JOINT_NAMES), points=[point]))
+        time.sleep(1 / model.control_rate)
+
+
+def _second_watchdog(scene: Scene) -> None:
+    import subprocess
+    import sys
+
+    code = "from quadleg.nodes.joint_watchdog import main; main()"
+    arguments = ["--ros-args", "-r", f"__ns:=/{scene.namespace}", "-r", "__node:=second_watchdog"]
+    second = subprocess.Popen([sys.executable, "-c", code, *arguments], start_new_session=True)
+
+    def end() -> None:
+        second.terminate()
+        second.wait(20)
+
+    scene.afterwards.append(end)
+
+
+def _supply(**fields: Any) -> Callable[[Scene], None]:
+    """A measured supply, ten times a second for two seconds."""
+
+    def provoke(scene: Scene) -> None:
+        from sensor_msgs.msg import BatteryState
+
+        message = BatteryState(**{"voltage": nan, "current": nan, "present": True, **fields})
+        publisher = scene.wire.publisher(BatteryState, scene.topic("supply"))
+        for _ in range(60):
+            publisher.publish(message)
+            time.sleep(0.1)
+
+    return provoke
+
+
+def _tipped(scene: Scene) -> None:
+    from rclpy.qos import qos_profile_sensor_data
+    from sensor_msgs.msg import Imu
+
+    message = Imu()
+    message.orientation.x = message.orientation.w = 0.5**0.5  # on its side
+    publisher = scene.wire.node.create_publisher(Imu, scene.topic("imu/data"), qos_profile_sensor_data)
+    for _ in range(100):
+        publisher.publish(message)
+        time.sleep(0.01)
+
+
+FRAME_NODES = ("gait", "base_motion", "front_left_ik", "rear_right_ik")
+
+FAULTS: dict[str, Fault] = {
+    "stop": Fault("emergency stop", lambda scene: scene.robot.stop(), Ends.CUT, 0.2),
+    "no-frames": Fault("the metronome stops", _pause, Ends.LOWERED, 10.0),
+    "sit": Fault("asked to sit in mid-move", lambda scene: scene.robot.sit(), Ends.LOWERED, 8.0),
+    "sigterm": Fault("SIGTERM to `quadleg run`", _signal(signal.SIGTERM), Ends.LOWERED, 8.0),
+    "two-ctrl-c": Fault("Ctrl-C twice", _two_signals, Ends.CUT, 2.0),
+    "nan-targets": Fault("not finite joint targets alone", _instead(_targets(_not_a_number)), Ends.LOWERED, 10),
+    "nan-between": Fault("not finite joint targets between good ones", _targets(_not_a_number), Ends.SAFE, 10),
+    "wrong-names": Fault("joint targets with wrong names, alone", _instead(_targets(_wrong_names)), Ends.LOWERED, 10),
+    "far-targets": Fault("joint targets anywhere, alone", _instead(_targets(_far)), Ends.LOWERED, 12),
+    "missing-leg": Fault("frames without one leg", _instead(_targets(_as_they_are, legs=3)), Ends.LOWERED, 10),
+    "doubled": Fault("every frame doubled by another publisher", _targets(_as_they_are), Ends.SAFE, 10),
+    "clock-back": Fault("stamps an hour back", _targets(_as_they_are, (-3600.0,)), Ends.SAFE, 10),
+    "clock-on": Fault("stamps that jump an hour on and back", _targets(_as_they_are, (3600.0, 0.0)), Ends.SAFE, 10),
+    "rogue": Fault("a second publisher of joint_commands", _rogue_commands, Ends.SAFE, 15),
+    "two-watchdogs": Fault("a second watchdog", _second_watchdog, Ends.SAFE, 20),
+    **{f"kill-{node}": Fault(f"{node} killed", _kill(node), Ends.GOES_ON, 10.0, separate=True) for node in FRAME_NODES},
+    "kill-joint_watchdog": Fault("joint_watchdog killed", _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
+    "kill-control": Fault("the control process killed", _kill("gait"), Ends.LOWERED, 15.0),
+    "kill-servo_output": Fault("servo_output killed", _kill("servo_output"), Ends.SAFE, 15.0),
+    "kill-parent": Fault("`quadleg run` killed", _signal(signal.SIGKILL), Ends.LOWERED, 10.0),
+    **{
+        f"freeze-{node}-{seconds:g}": Fault(
+            f"{node} frozen for {seconds:g} s", _freeze(node, seconds), ends, 12.0 + seconds, separate=True
+        )
+        for node in ("gait", "base_motion", "front_left_ik", "joint_watchdog", "servo_output")
+        for seconds, ends in ((0.1, Ends.GOES_ON), (0.5, Ends.SAFE), (2.0, Ends.SAFE), (10.0, Ends.SAFE))
+    },
+    **{
+        f"freeze-parent-{seconds:g}": Fault(
+            f"`quadleg run` frozen for {seconds:g} s", _freeze("", seconds), Ends.GOES_ON, 3.0 + seconds
+        )
+        for seconds in (0.1, 0.5, 2.0, 10.0)
+    },
+    "bus-frame": Fault("the bus fails for one frame", _break_bus(0.02), Ends.GOES_ON, 5.0),
+    "bus-second": Fault("the bus fails for 1 s", _break_bus(1.0), Ends.SAFE, 15.0),
+    "bus-long": Fault("the bus fails for 8 s", _break_bus(8.0), Ends.LOWERED, 20.0),
+    "power": Fault("the board loses its power for a moment", _power_loss, Ends.CUT, 0.5),
+    "supply-lost": Fault("servo supply lost", _supply(voltage=0.3), Ends.CUT, 0.3),
+    "supply-low": Fault("servo supply low", _supply(voltage=4.9), Ends.LOWERED, 10.0),
+    "over-current": Fault("current over the rating", _supply(voltage=6.0, current=-25.0), Ends.LOWERED, 15.0),
+    "tipped": Fault("body tipped on its side", _tipped, Ends.CUT, 0.5),
+}

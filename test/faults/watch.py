@@ -1,0 +1,123 @@
+"""What the simulated board's registers and servos show while a fault plays; nothing else is believed."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass
+from itertools import pairwise
+from math import degrees, inf
+
+from conftest import Stack
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import Robot
+from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.boards import Board
+from quadleg.servos.calibration import COUNTS
+from quadleg.servos.pca9685 import PCA9685
+from quadleg.servos.simulated import SimulatedBoard
+
+POLL = 0.002  # s
+STILL = 0.2  # s without another frame: the robot is held
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The frame that the registers held from `time` on, and the body's height (m) by the servos then."""
+
+    time: float
+    gap: float
+    angles: tuple[float | None, ...]
+    height: float
+
+    @property
+    def powered(self) -> int:
+        return sum(angle is not None for angle in self.angles)
+
+
+class _Registers(Board):
+    """Reads the chip though its bus is broken: the test's eye is no part of it."""
+
+    def __init__(self, board: SimulatedBoard) -> None:
+        self._board = board
+
+    def write(self, *messages: bytes) -> None:
+        raise AssertionError("only servo_output writes")
+
+    def read(self, register: int, count: int) -> bytes:
+        return self._board.registers()[register : register + count]
+
+    def close(self) -> None:
+        self._board.close()
+
+
+class Watch:
+    """Looks at the registers every 2 ms, in a thread, from its making to `end`."""
+
+    def __init__(self, stack: Stack) -> None:
+        self._stack = stack
+        self.robot: Robot = stack.model
+        self.frames: list[Seen] = []
+        self._ended = False
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        rest = stance_angles(self.robot, self.robot.resting)
+        board = SimulatedBoard(self.robot, rest, self._stack.memory)
+        bank = ServoBank(self.robot, PCA9685(_Registers(board), self.robot.board))
+        last = time.monotonic()
+        while not self._ended:
+            angles, now = bank.read_back(), time.monotonic()
+            if not self.frames or angles != self.frames[-1].angles:
+                self.frames.append(Seen(now, now - last, angles, self._stack.height()))
+            last = now
+            time.sleep(POLL)
+        board.close()
+
+    def end(self) -> None:
+        """Stops looking."""
+        self._ended = True
+        self._thread.join()
+
+    @property
+    def now(self) -> Seen:
+        return self.frames[-1]
+
+    def held_since(self) -> float | None:
+        """Since when no frame has changed, where that is long enough for a hold."""
+        since = self.now.time
+        return since if time.monotonic() - since > STILL else None
+
+    # Judgements
+
+    def worst_step(self) -> tuple[float, float]:
+        """The largest step of a joint between two frames: in degrees, and as a share of what its servo can turn
+        meanwhile, without load. A count is never a fault, since angles come in counts."""
+        period = 1 / self.robot.control_rate
+        steps = [step / LOADED_SPEED_SHARE for step in joint_steps(self.robot, period)]
+        count = [
+            1 / self.robot.board.frequency / COUNTS / abs(joint.servo.pulse_per_radian) for joint in self.robot.joints
+        ]
+        worst, share = 0.0, 0.0
+        for before, after in pairwise(self.frames):
+            frames = 1 + int(after.gap / period)
+            for a, b, step, least in zip(before.angles, after.angles, steps, count):
+                if a is not None and b is not None:
+                    worst = max(worst, abs(b - a) / frames)
+                    share = max(share, (abs(b - a) - least) / (frames * step))
+        return degrees(worst), share
+
+    def falls(self) -> float:
+        """How high above rest (m) the body was when its power was cut; 0 where it was put down first."""
+        resting, highest = self.robot.resting.height, 0.0
+        for before, after in pairwise(self.frames):
+            if before.powered and not after.powered:
+                highest = max(highest, before.height - resting)
+        return highest
+
+    def limp_after(self, begun: float) -> float:
+        """Seconds from a time to the first frame without power; infinite where there is none."""
+        return next((seen.time - begun for seen in self.frames if seen.time > begun and not seen.powered), inf)
