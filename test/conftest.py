@@ -138,11 +138,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture
 def domain(monkeypatch: pytest.MonkeyPatch) -> int:
     """A ROS domain of the test's own, on the loopback."""
+    return own_domain(monkeypatch)
+
+
+def own_domain(patch: pytest.MonkeyPatch) -> int:
+    """Puts what is started from here on into a ROS domain of its own, on the loopback."""
     if find_spec("rclpy") is None:
         pytest.skip("rclpy does not import: source a ROS 2 or install the extra `ros`")
     number = next(_domains) % 100 + 1
-    monkeypatch.setenv("ROS_DOMAIN_ID", str(number))
-    monkeypatch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
+    patch.setenv("ROS_DOMAIN_ID", str(number))
+    patch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
     return number
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from math import hypot, isfinite
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
@@ -28,7 +27,7 @@ from quadleg.kinematics.body import (
 from quadleg.kinematics.clearance import Clearance
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_point, nanoseconds, split_state
+from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_place, nanoseconds, rotation_of, split_state
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
@@ -41,7 +40,7 @@ SENTENCES = {
     ARRIVED: "at the base target",
     STOPPED: "goes no further than {pose}, stopped by {stop}",
 }
-FARTHEST = 1.0  # m: no body of this kind of robot goes so far from its stance
+PLANNED = (*LEGS, "base_link")
 
 
 class BaseMotion(QuadlegNode):
@@ -107,16 +106,7 @@ class BaseMotion(QuadlegNode):
 
     def _pose_of(self, message: PoseStamped) -> Pose:
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
-        place = finite_point(message.pose.position)
-        if max(map(abs, place)) > FARTHEST:
-            raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the body moves some centimetres")
-        q = message.pose.orientation
-        norm = hypot(q.w, q.x, q.y, q.z)
-        if not isfinite(norm) or norm < 1e-6:
-            raise BadTarget(
-                f"orientation ({q.w}, {q.x}, {q.y}, {q.z}) is no rotation; it must be a quaternion, level is w = 1"
-            )
-        return Pose(place, (q.w / norm, q.x / norm, q.y / norm, q.z / norm))
+        return Pose(finite_place(message.pose.position), rotation_of(message.pose.orientation))
 
     def _wanted(self) -> tuple[Pose, int]:
         if self._teleop and time.monotonic() - self._teleop_heard < TELEOP_FRESH:
@@ -149,11 +139,11 @@ class BaseMotion(QuadlegNode):
     # One frame
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
-        places = dict(zip(message.joint_names, message.transforms))
-        self._planned = tuple((t.x, t.y, t.z) for t in (places[leg].translation for leg in LEGS))
-        shift = places["base_link"]
-        p, q = shift.translation, shift.rotation
-        self._shift = Pose((p.x, p.y, p.z), (q.w, q.x, q.y, q.z))
+        try:
+            self._planned, self._shift = self._plan_of(message)
+        except BadTarget as error:
+            self.get_logger().warning(f"planned feet refused: {error}", throttle_duration_sec=1.0)
+            return
         if self._active:
             target, _ = self._wanted()
             self._stop = None
@@ -166,6 +156,16 @@ class BaseMotion(QuadlegNode):
             point = target_message.point
             point.x, point.y, point.z = x, y, z
             publisher.publish(target_message)
+
+    def _plan_of(self, message: MultiDOFJointState) -> tuple[tuple[Vector, ...], Pose]:
+        """The four feet and the body's shift."""
+        places = dict(zip(message.joint_names, message.transforms))
+        missing = [name for name in PLANNED if name not in places]
+        if missing:
+            raise BadTarget(f"there is no {missing[0]}; {', '.join(PLANNED)} are wanted, each with its transform")
+        feet = tuple(finite_place(places[leg].translation) for leg in LEGS)
+        shift = places["base_link"]
+        return feet, Pose(finite_place(shift.translation), rotation_of(shift.rotation))
 
     def _reachable(self, pose: Pose) -> bool:
         self._stop = self._what_stops(compose(pose, self._shift), self._planned)

@@ -13,7 +13,7 @@ from quadleg.errors import BadTarget, Unreachable
 from quadleg.kinematics.leg import inverse
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import JOINT_TARGETS, LATEST, check_frame, finite_point
+from quadleg.nodes.topics import JOINT_TARGETS, LATEST, check_frame, finite_place
 from quadleg.robot.model import LEGS
 
 
@@ -38,7 +38,7 @@ class LegIk(QuadlegNode):
     def _foot_target(self, target: PointStamped) -> None:
         try:
             check_frame(target.header.frame_id, self._frame)
-            angles, limit = inverse(self._leg, finite_point(target.point)), None
+            angles, limit = inverse(self._leg, finite_place(target.point)), None
         except BadTarget as error:
             self._say(self._limit, f"foot target refused: {error}")
             return

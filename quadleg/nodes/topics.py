@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from math import isfinite
+from math import hypot, isfinite
 
 from builtin_interfaces.msg import Time
-from geometry_msgs.msg import Point
+from geometry_msgs.msg import Point, Quaternion, Vector3
 from rclpy.qos import DurabilityPolicy, QoSProfile
 
 from quadleg.errors import BadTarget
@@ -17,6 +17,7 @@ JOINT_TARGETS = QoSProfile(depth=8)
 JOINT_STATES = QoSProfile(depth=10)
 
 STATE_SEPARATOR = ": "
+FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
 
 
 def nanoseconds(stamp: Time) -> int:
@@ -30,12 +31,24 @@ def check_frame(found: str, wanted: str) -> None:
         raise BadTarget(f"frame_id is '{found}'; it must be '{wanted}'")
 
 
-def finite_point(point: Point) -> tuple[float, float, float]:
-    """The coordinates in m; raises BadTarget where one is not finite."""
+def finite_place(point: Point | Vector3) -> tuple[float, float, float]:
+    """The coordinates in m; raises BadTarget where one is not finite, or farther than any part of such a robot."""
     place = (point.x, point.y, point.z)
     if not all(map(isfinite, place)):
         raise BadTarget(f"place {place} is not finite; it must be three numbers in metres")
+    if max(map(abs, place)) > FARTHEST:
+        raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the robot moves some centimetres")
     return place
+
+
+def rotation_of(q: Quaternion) -> tuple[float, float, float, float]:
+    """The unit quaternion (w, x, y, z); raises BadTarget where it is none."""
+    norm = hypot(q.w, q.x, q.y, q.z)
+    if not isfinite(norm) or norm < 1e-6:
+        raise BadTarget(
+            f"orientation ({q.w}, {q.x}, {q.y}, {q.z}) is no rotation; it must be a quaternion, level is w = 1"
+        )
+    return q.w / norm, q.x / norm, q.y / norm, q.z / norm
 
 
 def join_state(state: str, why: str) -> str:

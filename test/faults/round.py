@@ -92,6 +92,9 @@ def _judged(name: str, seed: int, scene: Scene) -> Result:
         troubles.append(f"a joint stepped {share:.2f} times as far as its servo turns in a frame")
     if fell > COME_DOWN:
         troubles.append(f"power cut {1000 * fell:.0f} mm over rest")
+    defects = [line for line in scene.stack.output if "defect" in line or "Traceback" in line]
+    if defects:
+        troubles.append(f"a traceback: {''.join(scene.stack.output)[-1500:]}")
     return Result(name, seed, ended, safe_after, step, share, 1000 * fell, tuple(troubles))
 
 

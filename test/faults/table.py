@@ -17,7 +17,7 @@ from conftest import Stack, Wire
 
 from quadleg.client import Robot
 from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.servos.simulated import SimulatedBoard
 
 
@@ -165,6 +165,73 @@ def _rogue_commands(scene: Scene) -> None:
         time.sleep(1 / model.control_rate)
 
 
+def _any_number(chance: random.Random) -> float:
+    return chance.choice((0.0, nan, float("inf"), -1e308, chance.uniform(-1, 1), chance.uniform(-1e6, 1e6)))
+
+
+def _any_name(chance: random.Random) -> str:
+    return chance.choice((*JOINT_NAMES, *LEGS, "base_link", "", "\0", "wheel", "é" * 300))
+
+
+def _random_messages(scene: Scene) -> None:
+    """Anything that the types allow, on every topic that moves the robot, for two seconds."""
+    from geometry_msgs.msg import PointStamped, PoseStamped, Transform
+    from sensor_msgs.msg import MultiDOFJointState
+    from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+    chance = scene.random
+
+    def fill(place: Any) -> None:
+        for axis in ("x", "y", "z", "w"):
+            if hasattr(place, axis):
+                setattr(place, axis, _any_number(chance))
+
+    def pose() -> PoseStamped:
+        message = PoseStamped()
+        fill(message.pose.position)
+        fill(message.pose.orientation)
+        return message
+
+    def feet() -> MultiDOFJointState:
+        message = MultiDOFJointState(joint_names=[_any_name(chance) for _ in range(chance.randrange(7))])
+        message.transforms = [Transform() for _ in range(chance.randrange(7))]
+        for transform in message.transforms:
+            fill(transform.translation)
+            fill(transform.rotation)
+        return message
+
+    def foot() -> PointStamped:
+        message = PointStamped()
+        fill(message.point)
+        return message
+
+    def trajectory() -> JointTrajectory:
+        # One that names no joint cuts the power, as it should: it is left out.
+        names = [_any_name(chance) for _ in range(chance.randrange(1, 14))]
+        points = [
+            JointTrajectoryPoint(positions=[_any_number(chance) for _ in range(chance.randrange(14))])
+            for _ in range(chance.randrange(3))
+        ]
+        return JointTrajectory(joint_names=names, points=points)
+
+    kinds = [
+        (PoseStamped, "base_target", pose, "base_footprint"),
+        (PoseStamped, "teleop/base_target", pose, "base_footprint"),
+        (MultiDOFJointState, "planned_feet", feet, "base_footprint"),
+        *((PointStamped, f"{leg}/foot_target", foot, "base_link") for leg in LEGS),
+        (JointTrajectory, "joint_targets", trajectory, ""),
+        (JointTrajectory, "joint_commands", trajectory, ""),
+    ]
+    publishers = [(scene.wire.publisher(kind, scene.topic(name)), make, frame) for kind, name, make, frame in kinds]
+    for _ in range(100):
+        for publisher, make, frame in publishers:
+            message = make()
+            message.header.frame_id = chance.choice((frame, frame, _any_name(chance)))
+            message.header.stamp.sec = chance.randrange(-(2**31), 2**31)
+            publisher.publish(message)
+        time.sleep(1 / scene.stack.model.control_rate)
+
+
 def _second_watchdog(scene: Scene) -> None:
     import subprocess
     import sys
@@ -224,6 +291,7 @@ FAULTS: dict[str, Fault] = {
     "clock-back": Fault("stamps an hour back", _targets(_as_they_are, (-3600.0,)), Ends.SAFE, 10),
     "clock-on": Fault("stamps that jump an hour on and back", _targets(_as_they_are, (3600.0, 0.0)), Ends.SAFE, 10),
     "rogue": Fault("a second publisher of joint_commands", _rogue_commands, Ends.SAFE, 15),
+    "random": Fault("random messages on every topic", _random_messages, Ends.SAFE, 15),
     "two-watchdogs": Fault("a second watchdog", _second_watchdog, Ends.SAFE, 20),
     **{f"kill-{node}": Fault(f"{node} killed", _kill(node), Ends.GOES_ON, 10.0, separate=True) for node in FRAME_NODES},
     "kill-joint_watchdog": Fault("joint_watchdog killed", _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
