@@ -52,7 +52,9 @@ def _board(output: dict[str, str]) -> str:
     messages, errors = int(output["frame_messages"]), int(output["board_errors"])
     frame = f"a frame is one transaction{f' of {messages} messages' if messages > 1 else ''}"
     failed = f"; it failed {errors} times" if errors else ""
-    return f"{output['board']}; {frame} and takes {output['frame_to_board_ms']} ms{failed}"
+    takes = float(output["frame_to_board_ms"])
+    rate = f", so that {1000 / takes:.0f} a second are possible" if takes else ""
+    return f"{output['board']}; {frame} and takes {takes:g} ms{rate}{failed}"
 
 
 def _frames(watchdog: dict[str, str]) -> list[tuple[str, str]]:

@@ -101,17 +101,18 @@ class Stack:
 
     # What the board shows: judged by its registers and servos alone
 
-    def _board(self) -> SimulatedBoard:
+    def board(self) -> SimulatedBoard:
+        """The simulated board, to be looked at and to be hurt."""
         return SimulatedBoard(self.model, stance_angles(self.model, self.model.resting), self.memory)
 
     def angles(self) -> tuple[float, ...]:
         """The true angles of the simulated servos."""
-        with self._board() as board:
+        with self.board() as board:
             return board.angles()
 
     def powered(self) -> int:
         """How many servos get pulses."""
-        with self._board() as board:
+        with self.board() as board:
             return sum(board.powered())
 
     def height(self) -> float:

@@ -23,7 +23,7 @@ REST = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
 FACTORIES: dict[str, Callable[[Path], AbstractContextManager[Board]]] = {
     "simulated": lambda folder: open_board(ROBOT, REST),
     "simulated in a file": lambda folder: open_board(ROBOT, REST, folder / "board"),
-    "i2c": lambda folder: I2cBoard(ROBOT.board, lambda path: FakeBus()),
+    "i2c": lambda folder: I2cBoard(ROBOT.board, lambda path, address: FakeBus()),
     "serial": lambda folder: board_on_device(ROBOT, REST),
 }
 

@@ -187,3 +187,46 @@ def test_a_tipped_body_switches_off_at_once(stack: Stack, robot: Robot, wire: Wi
     with repeated(imu, upright(), rate=50):
         wait_until(lambda: not refused(robot, "body tipped"), 5.0, "enabled again")
         robot.wait_for("active", within=20.0)
+
+
+# The board
+
+
+def test_after_a_loss_of_power_it_stands_again_as_from_cold(stack: Stack, robot: Robot) -> None:
+    with moving(stack, robot):
+        with stack.board() as board:
+            board.power_loss()
+        robot.wait_for("fault", within=2.0)
+    assert stack.powered() == 0
+    assert "lost its power" in robot.status().why
+    with pytest.raises(Refused, match="reset"):
+        robot.stand()
+    robot.reset()
+    robot.stand()
+    assert stack.powered() == 12
+    assert stack.height() == pytest.approx(0.150, abs=0.0015)
+
+
+def test_a_stop_that_the_board_does_not_take_says_so_and_is_made_good(stack: Stack, robot: Robot) -> None:
+    with moving(stack, robot):
+        with stack.board() as board:
+            board.break_bus(1.5)
+        with pytest.raises(Refused, match="open the switch in the servo supply NOW"):
+            robot.stop()
+    assert stack.powered() == 12
+    wait_until(lambda: stack.powered() == 0, 5.0, "pulses off once the bus is back")
+    assert robot.status().state == "fault"
+
+
+def test_a_board_that_is_away_is_said_and_gone_on_with(stack: Stack, robot: Robot) -> None:
+    def said() -> dict[str, str]:
+        return robot.status().values("servo_output")
+
+    robot.stand()
+    with stack.board() as board:
+        board.break_bus(1.5)
+    robot.pose(height_mm=149)  # frames that the board does not take, since it is away
+    wait_until(lambda: "board_trouble" in said() and not said()["board_trouble"], 5.0, "the board takes frames again")
+    assert int(said()["board_errors"]) >= 2
+    robot.stand(height_mm=140)
+    assert stack.height() == pytest.approx(0.140, abs=0.0015)

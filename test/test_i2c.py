@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import errno
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from i2c_bus import FakeBus
@@ -11,7 +14,7 @@ from robots import digger, inspector
 
 from quadleg.errors import BoardError
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.i2c import I2cBoard, transfer_seconds
+from quadleg.servos.i2c import I2cBoard, own, transfer_seconds
 from quadleg.servos.pca9685 import PCA9685
 
 SETTINGS = inspector().board
@@ -24,7 +27,7 @@ def bus() -> FakeBus:
 
 @pytest.fixture
 def board(bus: FakeBus) -> I2cBoard:
-    return I2cBoard(SETTINGS, lambda path: bus)
+    return I2cBoard(SETTINGS, lambda path, address: bus)
 
 
 def test_a_frame_of_twelve_channels_is_one_message_of_49_bytes(bus: FakeBus, board: I2cBoard) -> None:
@@ -40,7 +43,7 @@ def test_a_frame_of_twelve_channels_is_one_message_of_49_bytes(bus: FakeBus, boa
 def test_scattered_channels_are_still_one_transaction(bus: FakeBus) -> None:
     robot = digger()
     bus.address = robot.board.address
-    chip = PCA9685(I2cBoard(robot.board, lambda path: bus), robot.board)
+    chip = PCA9685(I2cBoard(robot.board, lambda path, address: bus), robot.board)
     chip.start()
     bus.transactions.clear()
     ServoBank(robot, chip).write([(j.lower + j.upper) / 2 for j in robot.joints], [True] * 12)
@@ -51,8 +54,8 @@ def test_scattered_channels_are_still_one_transaction(bus: FakeBus) -> None:
 
 def test_the_bus_number_is_that_of_the_robot_file() -> None:
     opened = []
-    I2cBoard(replace(SETTINGS, i2c_bus=4), lambda path: opened.append(path) or FakeBus())
-    assert opened == ["/dev/i2c-4"]
+    I2cBoard(replace(SETTINGS, i2c_bus=4), lambda path, address: opened.append((path, address)) or FakeBus())
+    assert opened == [("/dev/i2c-4", 0x40)]
 
 
 @pytest.mark.parametrize(
@@ -63,7 +66,7 @@ def test_the_bus_number_is_that_of_the_robot_file() -> None:
     ],
 )
 def test_what_keeps_the_bus_from_opening_is_told_with_its_cure(number: int, cure: str) -> None:
-    def refuse(path: str) -> None:
+    def refuse(path: str, address: int) -> None:
         raise OSError(number, "refused", path)
 
     with pytest.raises(BoardError, match=cure):
@@ -107,3 +110,22 @@ def test_the_time_on_the_bus_is_that_of_the_clocks() -> None:
     # clocks and the start and stop conditions, 1.13 ms.
     assert transfer_seconds(1, 49, 400e3) == pytest.approx(1.13e-3, abs=0.005e-3)
     assert transfer_seconds(1, 49, 100e3) == pytest.approx(4.52e-3, abs=0.02e-3)
+
+
+def test_one_process_at_a_time_owns_an_address(tmp_path: Path) -> None:
+    file = tmp_path / "bus"
+    file.touch()
+    code = (
+        "import sys; from quadleg.servos.i2c import own; bus = open(sys.argv[1], 'r+b'); "
+        "own(bus.fileno(), int(sys.argv[2]))"
+    )
+
+    def another(address: int) -> int:
+        command = [sys.executable, "-c", code, str(file), str(address)]
+        return subprocess.run(command, capture_output=True, check=False).returncode
+
+    with file.open("r+b") as bus:
+        own(bus.fileno(), 0x40)
+        assert another(0x40) != 0
+        assert another(0x41) == 0
+    assert another(0x40) == 0

@@ -35,7 +35,7 @@ class Bench:
     def open(self) -> I2cBoard:
         self.opened += 1
         self.bus.closed = False
-        return I2cBoard(ROBOT.board, lambda path: self.bus)
+        return I2cBoard(ROBOT.board, lambda path, address: self.bus)
 
     def write(self, angles=MIDDLE, powered=ALL) -> None:
         self.link.write(angles, powered)
@@ -187,7 +187,7 @@ def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
     bus = FakeBus()
     bus.always_fails = errno.EREMOTEIO
     with pytest.raises(BoardError, match="nobody answers"):
-        Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path: bus))
+        Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
     assert bus.closed
 
 
@@ -220,7 +220,7 @@ def with_line(bus: FakeBus, levels: list[bool]) -> Link:
 
     return Link(
         WITH_LINE,
-        lambda: I2cBoard(ROBOT.board, lambda path: bus),
+        lambda: I2cBoard(ROBOT.board, lambda path, address: bus),
         open_switch=lambda enable, on: OutputSwitch(enable, on, request),
     )
 
@@ -242,7 +242,7 @@ def test_the_output_enable_line_is_on_only_while_a_joint_has_power() -> None:
 
 def test_a_running_board_that_is_found_stays_enabled() -> None:
     bus, levels = FakeBus(), []
-    Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path: bus)).write(MIDDLE, ALL)
+    Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus)).write(MIDDLE, ALL)
     with_line(bus, levels)
     assert levels == [True]
 

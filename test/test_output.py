@@ -523,6 +523,17 @@ def test_an_emergency_stop_wants_reset_and_then_enable(pair):
     pair.up()
 
 
+def test_commands_of_two_publishers_in_one_period_go_no_farther_than_one(following):
+    held, begun = np.array(following.standing), following.now
+    assert following.command()
+    for k in range(40):
+        following.now = begun + (k + 1) * following.period / 4
+        following.command(tuple(held + (1, -1)[k % 2] * 10 * following.steps))
+        moved = np.abs(np.subtract(following.output.angles, held))
+        assert (moved <= following.steps / 4 * (1 + 1e-9)).all()
+        held = np.array(following.output.angles)
+
+
 # A board that fails
 
 
@@ -531,6 +542,7 @@ def test_a_frame_that_the_board_did_not_take_is_made_up_no_faster_than_the_servo
     assert following.command(tuple(np.add(held, following.steps)))
     following.output.board_fails("a disturbance", held, following.now)
     following.output.board_takes(following.now)
+    following.now += following.period
     assert following.command(tuple(np.add(held, 2 * following.steps)))
     assert np.allclose(following.output.angles, np.add(held, following.steps))
     assert following.state is OutputState.FOLLOWING

@@ -824,6 +824,24 @@ def test_a_hold_of_servo_output_that_soon_ends_is_nothing(up):
     assert up.state is State.ACTIVE
 
 
+def test_while_another_watchdog_has_the_power_this_one_is_silent_and_does_not_enable(bench):
+    bench.follow()
+    for _ in range(round(2 / bench.period)):
+        bench.watchdog.other_commands(bench.now)
+        assert bench.tick() is None, "a command without joints would cut the other's power"
+    done, why = bench.watchdog.enable(True, bench.now)
+    assert not done
+    assert "another joint_watchdog" in why
+
+
+def test_another_watchdog_does_not_disturb_one_that_has_the_power(up):
+    up.watchdog.other_commands(up.now)
+    up.tick()
+    assert up.state is State.ACTIVE
+    done, _ = up.watchdog.enable(True, up.now)
+    assert done
+
+
 @pytest.mark.parametrize("state", POWERED)
 def test_servo_outputs_off_ends_the_power_here_too(bench, state):
     bench.follow()

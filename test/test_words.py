@@ -45,7 +45,10 @@ def test_all_that_is_known_is_said() -> None:
     assert said["state"] == "active: following the joint targets"
     assert said["asked"] == said["reached"] == "height 150.0 mm"
     assert said["joints"] == "12 of 12 powered; joint_states are modelled from the commands"
-    assert said["board"] == "i2c; a frame is one transaction of 5 messages and takes 1.32 ms; it failed 3 times"
+    assert said["board"] == (
+        "i2c; a frame is one transaction of 5 messages and takes 1.32 ms, so that 758 a second are possible; it failed "
+        "3 times"
+    )
     assert said["trouble"] == "the board fails: unplugged"
     assert "7 followed, 1 of them slowed" in said["frames"]
     assert "12 ms ago" in said["frames"]

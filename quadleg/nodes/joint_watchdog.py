@@ -9,6 +9,7 @@ from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.qos import qos_profile_sensor_data
+from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
@@ -53,6 +54,7 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
         self.subscribe(BatteryState, "supply", self._supply, LATEST)
         self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(String, "robot_description", self._robot_description, LATCHED)
         self.serve(SetBool, "enable", self._enable)
         self.serve(Trigger, "reset", self._reset)
@@ -98,6 +100,11 @@ class JointWatchdog(QuadlegNode):
         self._say()
         if self._watchdog.output != before:
             self.say_health()
+
+    def _joint_commands(self, serialized: bytes) -> None:
+        # Its own name no joint while it has no power on.
+        if not self._watchdog.powered and deserialize_message(serialized, JointTrajectory).joint_names:
+            self._watchdog.other_commands(time.monotonic())
 
     def _joint_states(self, _: bytes) -> None:
         self._watchdog.output_heard(time.monotonic())

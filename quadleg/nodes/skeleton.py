@@ -45,7 +45,7 @@ class Bare(Node):
 
     def ignore(self, kind: type, topic: str, qos: Any) -> None:
         """Hears a topic and does nothing with it."""
-        self.create_subscription(kind, topic, lambda _: None, qos)
+        self.create_subscription(kind, topic, lambda _: None, qos, raw=True)
 
     def figures(self) -> dict[str, object]:
         """What the diagnostics say."""
@@ -98,6 +98,7 @@ class JointWatchdog(Bare):
         self.create_subscription(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.create_subscription(String, "servo_state", self._servo_state, LATCHED)
         self.ignore(JointState, "joint_states", JOINT_STATES)
+        self.ignore(JointTrajectory, "joint_commands", LATEST)
         self.ignore(BatteryState, "supply", LATEST)
         self.ignore(Imu, "imu/data", qos_profile_sensor_data)
         self.every(1 / rate_hz, lambda: None)

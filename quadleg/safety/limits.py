@@ -64,9 +64,11 @@ class Limits:
                     first = 3 * LEGS.index(leg)
                     target[first : first + 3] = last[first : first + 3]
 
-    def slow(self, last: Sequence[float], wanted: Sequence[float]) -> tuple[tuple[float, ...], float]:
-        """The servos' speed alone: the angles after one period, and the share of the way they went."""
-        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps)) / self.speed
+    def slow(
+        self, last: Sequence[float], wanted: Sequence[float], periods: float = 1.0
+    ) -> tuple[tuple[float, ...], float]:
+        """The servos' speed alone: the angles after so many periods, and the share of the way they went."""
+        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps)) / (self.speed * periods)
         if excess <= 1.0:
             return tuple(wanted), 1.0
         share = 1.0 / excess

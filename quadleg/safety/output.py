@@ -17,6 +17,7 @@ from quadleg.safety.limits import Limits, joint_steps
 HOLD_AFTER = 0.5
 LOWER_AFTER = 3.0
 FOUND_TIME = 3.0  # more, for a servo_output that was started again: the others take up to 3 s to hear it
+LEAST_SHARE = 0.05  # of a period that the servos are given for a command, however soon it comes after the last
 STOPPED_TIME = 0.5  # a stop stands at least so long, so that everyone hears of it
 
 
@@ -68,15 +69,16 @@ class Output:
             if not self._may_follow(command, now):
                 return False
             self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
+        self.angles = self._no_faster_than_the_servos(command, now - self._followed)
         self._followed = now
-        self.angles = self._no_faster_than_the_servos(command)
         self.powered = command.powered
         return True
 
-    def _no_faster_than_the_servos(self, command: Command) -> tuple[float, ...]:
-        # The watchdog keeps to this too; a second publisher of commands would not.
+    def _no_faster_than_the_servos(self, command: Command, elapsed: float) -> tuple[float, ...]:
+        # The watchdog keeps to this too; a second publisher of commands would not, and comes in between.
         before = [a if on else b for a, b, on in zip(self.angles, command.angles, self.powered)]
-        angles, share = self._limits.slow(before, command.angles)
+        periods = min(max(elapsed / self._period, LEAST_SHARE), 1.0)
+        angles, share = self._limits.slow(before, command.angles, periods)
         if share < 1.0:
             self.slowed += 1
         return angles

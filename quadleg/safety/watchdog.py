@@ -37,6 +37,7 @@ OVER_SPEED = 0.5
 TIP_TIME = 0.1
 NOTICE_TIME = 1.0
 QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
+ANOTHER = "another joint_watchdog under the same names has the servos powered; end one of the two"
 NO_FRAME = f"no good frame for {MISSING_FRAMES} periods; are gait, base_motion and leg_ik running?"
 
 
@@ -89,6 +90,7 @@ class Watchdog:
         self._output: str | None = None
         self._output_since = now
         self._output_heard = now
+        self._other_heard = -inf
         self._last_good = -inf
         self._last_sent = -inf
         self._good_in_hold = 0
@@ -199,6 +201,11 @@ class Watchdog:
         elif state == "off" and self.powered:
             self._switch_off(State.OFF, f"servo_output switched off: {why}", now)
 
+    def other_commands(self, now: float) -> None:
+        """Notes that another watchdog powers joints under the same names while this one has no power on."""
+        if not self.powered:
+            self._other_heard = now
+
     def output_heard(self, now: float) -> None:
         """Notes that servo_output lives; its joint states say so."""
         self._output_heard = now
@@ -269,7 +276,9 @@ class Watchdog:
         # put the robot down, and at first nobody knows whether it is doing that.
         if self.powered:
             return False
-        return now - self._begun < QUIET_TIME or self._output in (None, "holding", "lowering")
+        # The same goes for another watchdog that has the servos powered.
+        begun = max(self._begun, self._other_heard)
+        return now - begun < QUIET_TIME or self._output in (None, "holding", "lowering")
 
     def _command(self, now: float) -> Command:
         self._last_sent = now
@@ -386,6 +395,8 @@ class Watchdog:
             return False, "not enabled: servo_output has not been heard; start it with `quadleg run`"
         if self._output != "following":
             return False, f"not enabled: servo_output is {self._output}; wait until it is following"
+        if now - self._other_heard < QUIET_TIME:
+            return False, f"not enabled: {ANOTHER}"
         if self._must_be_silent(now):
             return False, "not enabled: the watchdog has only just started; try again in a second"
         return self._rise("enabled", now)

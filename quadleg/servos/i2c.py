@@ -14,12 +14,31 @@ from quadleg.servos.boards import Board
 MOST_MESSAGES = 42
 
 
-def _open_bus(path: str) -> Any:
+def _open_bus(path: str, address: int) -> Any:
     try:
         from smbus2 import SMBus
     except ImportError as error:
         raise BoardError("a board on I2C needs smbus2: pip install 'quadleg[board]'") from error
-    return SMBus(path)
+    bus = SMBus(path)
+    try:
+        own(bus.fd, address)
+    except OSError as error:
+        bus.close()
+        raise BoardError(
+            f"another process drives the board at 0x{address:02X} on {path}: end that `quadleg run` first"
+        ) from error
+    return bus
+
+
+def own(file: int, address: int) -> None:
+    """Makes this process the only quadleg at an address of an open bus, until it closes the bus or dies.
+
+    The lock is on the byte of that number in the device's file, so that chips with other addresses are free.
+    Raises OSError where another process has it.
+    """
+    import fcntl
+
+    fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, address)
 
 
 class I2cBoard(Board):
@@ -31,13 +50,13 @@ class I2cBoard(Board):
     Raises BoardError, with the cure, where the bus cannot be opened.
     """
 
-    def __init__(self, settings: BoardSettings, open_bus: Callable[[str], Any] = _open_bus) -> None:
+    def __init__(self, settings: BoardSettings, open_bus: Callable[[str, int], Any] = _open_bus) -> None:
         self._address = settings.address
         self._path = f"/dev/i2c-{settings.i2c_bus}"
         self._speed = settings.bus_speed
         self._bus: Any = None
         try:
-            self._bus = open_bus(self._path)
+            self._bus = open_bus(self._path, self._address)
         except OSError as error:
             raise BoardError(self._in_words(error)) from error
 

@@ -26,7 +26,7 @@ from quadleg.errors import QuadlegError
 from quadleg.kinematics.body import Pose
 
 COME_DOWN = 0.003  # m over rest where the power may end
-GOING_ON = 1.0  # s of moving on again, after the last hold
+GOING_ON = 3.0  # s that a hold may still last after the wait for one
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def _come_of_it(watch: Watch, begun: float, ends: Ends, within: float) -> tuple[
     wait that is longer than any watch over silence.
     """
     patience = {Ends.GOES_ON: 5.0, Ends.SAFE: 8.0}.get(ends, 0.0)
-    while time.monotonic() < begun + max(within, patience):
+    while time.monotonic() < begun + max(within, patience + GOING_ON):
         limp = watch.limp_after(begun)
         if limp < inf:
             # A fall is found by `falls`; here it only counts that the power is off.

@@ -18,7 +18,6 @@ from conftest import Stack, Wire
 from quadleg.client import Robot
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.servos.simulated import SimulatedBoard
 
 
 class Ends(Enum):
@@ -41,10 +40,6 @@ class Scene:
     random: random.Random
     namespace: str
     afterwards: list[Callable[[], None]] = field(default_factory=list)
-
-    def board(self) -> SimulatedBoard:
-        model = self.stack.model
-        return SimulatedBoard(model, stance_angles(model, model.resting), self.stack.memory)
 
     def topic(self, name: str) -> str:
         return f"/{self.namespace}/{name}"
@@ -78,14 +73,14 @@ def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
 
 def _break_bus(seconds: float) -> Callable[[Scene], None]:
     def provoke(scene: Scene) -> None:
-        with scene.board() as board:
+        with scene.stack.board() as board:
             board.break_bus(seconds)
 
     return provoke
 
 
 def _power_loss(scene: Scene) -> None:
-    with scene.board() as board:
+    with scene.stack.board() as board:
         board.power_loss()
 
 

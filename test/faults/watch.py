@@ -10,7 +10,7 @@ from math import degrees, inf
 
 from conftest import Stack
 
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body import all_forward, stance_angles
 from quadleg.robot.model import Robot
 from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
 from quadleg.servos.bank import ServoBank
@@ -25,7 +25,11 @@ STILL = 0.2  # s without another frame: the robot is held
 
 @dataclass(frozen=True)
 class Seen:
-    """The frame that the registers held from `time` on, and the body's height (m) by the servos then."""
+    """The frame that the registers held from `time` on, `gap` s after the look before it.
+
+    `height` in m is that of the body by the servos' true angles at that look before, thus at the end of the
+    frame before this one.
+    """
 
     time: float
     gap: float
@@ -68,14 +72,18 @@ class Watch:
         rest = stance_angles(self.robot, self.robot.resting)
         board = SimulatedBoard(self.robot, rest, self._stack.memory)
         bank = ServoBank(self.robot, PCA9685(_Registers(board), self.robot.board))
-        last = time.monotonic()
+        last, height = time.monotonic(), self._height(board)
         while not self._ended:
             angles, now = bank.read_back(), time.monotonic()
             if not self.frames or angles != self.frames[-1].angles:
-                self.frames.append(Seen(now, now - last, angles, self._stack.height()))
-            last = now
+                self.frames.append(Seen(now, now - last, angles, height))
+            last, height = now, self._height(board)
             time.sleep(POLL)
         board.close()
+
+    def _height(self, board: SimulatedBoard) -> float:
+        lowest = min(z for _, _, z in all_forward(self.robot, board.angles()))
+        return self.robot.legs[0].foot_radius - lowest
 
     def end(self) -> None:
         """Stops looking."""
@@ -115,7 +123,7 @@ class Watch:
         resting, highest = self.robot.resting.height, 0.0
         for before, after in pairwise(self.frames):
             if before.powered and not after.powered:
-                highest = max(highest, before.height - resting)
+                highest = max(highest, after.height - resting)
         return highest
 
     def limp_after(self, begun: float) -> float:
