@@ -10,10 +10,14 @@ from importlib.util import find_spec
 from math import isfinite, nan
 from pathlib import Path
 
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
+
 from quadleg.errors import QuadlegError
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import Robot as Model
+from quadleg.robot.syntax import syntax_fault
 from quadleg.servos.boards import BOARDS
 
 CAUTION = (
@@ -238,7 +242,7 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
     run.add_argument(
         "--params-file",
-        type=_file,
+        type=_params_file,
         metavar="FILE",
         help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
     )
@@ -327,10 +331,27 @@ def _seed(text: str) -> int:
     return int(text)
 
 
-def _file(text: str) -> Path:
-    if not Path(text).is_file():
-        raise argparse.ArgumentTypeError(f"there is no file {text}")
-    return Path(text)
+def _params_file(text: str) -> Path:
+    """A parameter file that ROS can read and whose nodes are there; ROS itself passes over unknown ones."""
+    from quadleg.graph import GRAPH
+
+    path, known = Path(text), [entry.name for entry in GRAPH]
+    try:
+        document = path.read_text(encoding="utf-8")
+        nodes = YAML(typ="safe").load(document)
+    except (OSError, UnicodeDecodeError) as error:
+        raise argparse.ArgumentTypeError(f"{text} cannot be read: {error}") from None
+    except YAMLError as error:
+        line, remedy = syntax_fault(error, document)
+        raise argparse.ArgumentTypeError(f"{text}:{line}: {remedy}") from None
+    for name, content in nodes.items() if isinstance(nodes, dict) else [("the file", nodes)]:
+        if not isinstance(content, dict) or not isinstance(content.get("ros__parameters"), dict):
+            raise argparse.ArgumentTypeError(
+                f"{text}: {name} has no ros__parameters with values below it; config/parameters.yaml shows the form"
+            )
+        if str(name).rpartition("/")[2] not in ("**", *known):
+            raise argparse.ArgumentTypeError(f"{text}: there is no node {name}; there are {', '.join(known)}, and /**")
+    return path
 
 
 def _number(text: str) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 import json
+import re
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -292,7 +293,28 @@ def test_parameters_from_a_file_reach_their_node(start, tmp_path: Path) -> None:
         assert robot._parameters("base_motion", "speed", "turn_speed") == [0.03, 0.6]
 
 
-def test_parameters_from_no_file_are_refused(capsys) -> None:
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("base_motion:\n  ros__parameters:\n    speed: [\n", r"mine.yaml:\d+: "),
+        ("base_motion:\n  speed: 0.03\n", "base_motion has no ros__parameters"),
+        ("- 1\n", "the file has no ros__parameters"),
+        ("", "the file has no ros__parameters"),
+        ("base_mtion:\n  ros__parameters: {speed: 0.03}\n", "there is no node base_mtion; there are servo_output,"),
+        (None, "cannot be read: .*No such file"),
+    ],
+)
+def test_a_parameter_file_that_ros_would_not_understand_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str | None, told: str
+) -> None:
+    file = tmp_path / "mine.yaml"
+    if content is not None:
+        file.write_text(content)
     with pytest.raises(SystemExit):
-        cli.main(["run", "--params-file", "/nonexistent/slow.yaml"])
-    assert "there is no file /nonexistent/slow.yaml" in capsys.readouterr().err
+        cli.main(["run", "--params-file", str(file)])
+    assert re.search(told, capsys.readouterr().err)
+
+
+def test_the_shipped_parameter_file_is_taken() -> None:
+    file = Path(__file__).parents[1] / "config" / "parameters.yaml"
+    assert cli.parser().parse_args(["run", "--params-file", str(file)]).params_file == file
