@@ -260,7 +260,7 @@ class Runner:
                 PCA9685(board, robot.board).all_off()
             self._say("pulses switched off by the parent")
         except QuadlegError as error:
-            self._say(f"the pulses could not be switched off: {error}. Open the switch in the servo supply now")
+            self._say(f"the pulses could not be switched off: {error}. If a servo is powered, open the supply's switch")
 
 
 def need_ros() -> None:

@@ -14,7 +14,7 @@ from robots import digger, inspector
 
 from quadleg.errors import BoardError
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.i2c import I2cBoard, own, transfer_seconds
+from quadleg.servos.i2c import I2cBoard, own, transfer_clocks
 from quadleg.servos.pca9685 import PCA9685
 
 SETTINGS = inspector().board
@@ -108,8 +108,8 @@ def test_too_many_messages_for_the_kernel_are_refused(bus: FakeBus, board: I2cBo
 def test_the_time_on_the_bus_is_that_of_the_clocks() -> None:
     # UM10204: nine clocks a byte with its acknowledgement. Address, register and 48 data bytes at 400 kHz: 450
     # clocks and the start and stop conditions, 1.13 ms.
-    assert transfer_seconds(1, 49, 400e3) == pytest.approx(1.13e-3, abs=0.005e-3)
-    assert transfer_seconds(1, 49, 100e3) == pytest.approx(4.52e-3, abs=0.02e-3)
+    assert transfer_clocks(1, 49) / 400e3 == pytest.approx(1.13e-3, abs=0.005e-3)
+    assert transfer_clocks(1, 49) / 100e3 == pytest.approx(4.52e-3, abs=0.02e-3)
 
 
 def test_one_process_at_a_time_owns_an_address(tmp_path: Path) -> None:

@@ -202,6 +202,8 @@ def test_the_time_to_the_board_is_the_median_of_real_frames(bench: Bench) -> Non
         bench.write([angle + 0.01 * k for angle in MIDDLE])
         bench.write([angle + 0.01 * k for angle in MIDDLE])  # nothing to send, no time taken
     assert bench.link.seconds == pytest.approx(0.004)
+    # 452 clocks in 4 ms.
+    assert bench.link.bus_speed == pytest.approx(113e3, rel=0.01)
 
 
 # The output-enable line

@@ -158,7 +158,8 @@ class ServoOutput(QuadlegNode):
             last = time.monotonic()
             try:
                 with self._lock:
-                    if self._pending_since is not None and last - self._pending_since > STALLED:
+                    pending = self._pending_since
+                    if pending is not None and last - pending > STALLED and self._link.trouble is None:
                         self._note_failure(f"a frame is on its way for more than {STALLED:g} s", last)
                     self._output.tick(last)
                     self._say()
@@ -321,11 +322,11 @@ class ServoOutput(QuadlegNode):
         if self._link.seconds <= BUSY * self._period:
             return ""
         takes, period = 1000 * self._link.seconds, 1000 * self._period
-        return (
-            f"a frame takes {takes:.1f} ms on its way to the board, and a control period is {period:.1f} ms: raise the "
-            f"speed of the bus or the serial port (the computer sets it, often to a quarter of what the robot file "
-            f"says), or lower control.rate_hz"
-        )
+        slow = f"a frame takes {takes:.1f} ms on its way to the board, and a control period is {period:.1f} ms"
+        if self.robot.board.kind == "i2c":
+            speed, wanted = self._link.bus_speed / 1000, self.robot.board.bus_speed / 1000
+            slow += f"; the bus runs at about {speed:.0f} kHz, the robot file says {wanted:.0f}"
+        return f"{slow}: raise the speed of the bus or port in the computer's settings, or lower control.rate_hz"
 
     # The end
 

@@ -19,7 +19,7 @@ def _open_bus(path: str, address: int) -> Any:
         from smbus2 import SMBus
     except ImportError as error:
         raise BoardError("a board on I2C needs smbus2: pip install 'quadleg[board]'") from error
-    bus = SMBus(path)
+    bus: Any = SMBus(path)
     try:
         own(bus.fd, address)
     except OSError as error:
@@ -106,10 +106,10 @@ class I2cBoard(Board):
         return words.get(error.errno or 0, f"{self._path}: {error.strerror or error}: check the plugs and the bus")
 
 
-def transfer_seconds(messages: int, data_bytes: int, bus_speed: float) -> float:
-    """How long a transaction of some messages with so many bytes in all takes on a bus of `bus_speed` Hz.
+def transfer_clocks(messages: int, data_bytes: int) -> int:
+    """How many clocks of the bus a transaction of some messages with so many bytes in all takes.
 
-    Nine clocks a byte, the address of each message included; one for each start and one for the stop
-    (UM10204, sections 3.1.4 to 3.1.6, numbers recalled from memory).
+    Nine a byte, the address of each message included; one for each start and one for the stop (UM10204,
+    sections 3.1.4 to 3.1.6, numbers recalled from memory).
     """
-    return (9 * (messages + data_bytes) + messages + 1) / bus_speed
+    return 9 * (messages + data_bytes) + messages + 1

@@ -11,6 +11,7 @@ from quadleg.errors import BoardError, PowerLost
 from quadleg.robot.model import Angles, OutputEnable, Robot
 from quadleg.servos.bank import ServoBank
 from quadleg.servos.boards import Board
+from quadleg.servos.i2c import transfer_clocks
 from quadleg.servos.output_enable import OutputSwitch
 from quadleg.servos.pca9685 import PCA9685
 
@@ -60,6 +61,12 @@ class Link:
         durations = list(self._durations)
         largest = max((channels for channels, _ in durations), default=0)
         return median(taken for channels, taken in durations if channels == largest) if durations else 0.0
+
+    @property
+    def bus_speed(self) -> float:
+        """The speed of an I2C bus in Hz by how long whole frames take on it; 0 before the first."""
+        clocks = transfer_clocks(self.messages, self.messages + 4 * len(self._robot.joints))
+        return clocks / self.seconds if self.seconds else 0.0
 
     def write(self, angles: Angles, powered: Sequence[bool]) -> None:
         """Set the powered joints to their angles and make the others limp; what has not changed is not sent.

@@ -1,0 +1,154 @@
+"""servo_output in this process, on an I2C bus that stalls and fails as the test wants."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+from conftest import Wire, wait_until
+from i2c_bus import FakeBus
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+import rclpy
+from diagnostic_msgs.msg import DiagnosticArray
+from rclpy.experimental import EventsExecutor
+from rclpy.signals import SignalHandlerOptions
+from sensor_msgs.msg import JointState
+from std_msgs.msg import String
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from quadleg.nodes import servo_output
+from quadleg.nodes.topics import JOINT_STATES, LATCHED
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.servos.i2c import I2cBoard
+
+
+class Bench:
+    """The node with its bus, and what it says."""
+
+    def __init__(self, wire: Wire, bus: FakeBus) -> None:
+        self.bus = bus
+        self.goes = threading.Event()  # cleared: transfers stall
+        self.goes.set()
+        self.stalled = threading.Event()
+        bus.before = self._before
+        self._executor = EventsExecutor()
+        self.node = servo_output.ServoOutput(parameters={"board": "i2c"})
+        self._executor.add_node(self.node)
+        self._ended = False
+        self._thread = threading.Thread(target=self._spin, daemon=True)
+        self._thread.start()
+        self.wire = wire
+        self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
+        self.said = wire.hear(String, "servo_state", LATCHED)
+        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+
+    def _before(self) -> None:
+        if not self.goes.is_set():
+            self.stalled.set()
+            self.goes.wait(5.0)
+
+    def _spin(self) -> None:
+        while not self._ended:
+            self._executor.spin_once(timeout_sec=0.05)
+
+    def command(self, angles: list[float], names: tuple[str, ...] = JOINT_NAMES) -> None:
+        point = JointTrajectoryPoint(positions=angles[: len(names)])
+        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
+
+    def powered(self) -> int:
+        return sum(self.bus.chip.counts(channel) is not None for channel in range(16))
+
+    def says(self, state: str, seconds: float) -> str:
+        return self.wire.wait(
+            lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), seconds, state
+        )
+
+    def close(self) -> None:
+        self.goes.set()
+        self._ended = True
+        self._thread.join()
+        self._executor.shutdown()
+        self.node.close()
+
+
+@pytest.fixture
+def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    """servo_output that follows, all joints powered at rest."""
+    bus = FakeBus(clock=time.monotonic)
+
+    def open_board(robot, *_: object) -> I2cBoard:
+        bus.closed = False
+        return I2cBoard(robot.board, lambda path, address: bus)
+
+    monkeypatch.setattr(servo_output, "open_board", open_board)
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    bench = Bench(wire, bus)
+    rest = list(bench.node._output.angles)
+    bench.command([], ())
+    bench.says("following", 5.0)
+    bench.command(rest)
+    wait_until(lambda: bench.powered() == 12, 5.0, "all joints powered")
+    yield bench
+    bench.close()
+    rclpy.try_shutdown()
+
+
+def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: Bench) -> None:
+    bench.goes.clear()
+    rest = list(bench.node._output.angles)
+    bench.command([angle + 0.02 for angle in rest])
+    assert bench.stalled.wait(2.0)
+    heard = len(bench.states)
+    bench.wire.wait(lambda: len(bench.states) >= heard + 25, 2.0, "joint_states at the control rate")
+    assert "on its way" in bench.says("holding", 3.0)
+    assert not bench.goes.is_set()
+    bench.goes.set()
+    wait_until(lambda: bench.node._link.trouble is None and not bench.node._said_trouble, 3.0, "the board takes frames")
+
+
+def test_a_stop_while_the_bus_stalls_ends_without_power(bench: Bench) -> None:
+    rest = list(bench.node._output.angles)
+    bench.goes.clear()
+    bench.command([angle + 0.02 for angle in rest])
+    assert bench.stalled.wait(2.0)
+    threading.Timer(0.3, bench.goes.set).start()
+    answer = bench.wire.ask(Trigger, "emergency_stop")
+    assert answer.success
+    bench.says("stopped", 2.0)
+    wait_until(lambda: bench.powered() == 0, 2.0, "no pulses")
+
+
+def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capfd: pytest.CaptureFixture[str]) -> None:
+    rest = list(bench.node._output.angles)
+    bench.bus.always_fails = 121  # EREMOTEIO: no acknowledgement
+    for k in range(30):
+        bench.command([angle + 0.001 * k for angle in rest])
+        time.sleep(bench.node._period)
+    assert "nobody answers at address 0x40" in bench.says("holding", 3.0)
+    bench.bus.always_fails = None
+    wait_until(lambda: not bench.node._said_trouble, 5.0, "the board takes frames")
+    told = capfd.readouterr().err
+    assert told.count("the board fails") == 1
+    assert told.count("the board takes frames again") == 1
+
+
+def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: Bench) -> None:
+    rest = list(bench.node._output.angles)
+    diagnostics = bench.wire.hear(DiagnosticArray, "diagnostics")
+    bench.bus.before = lambda: time.sleep(0.018)
+    for k in range(20):
+        bench.command([angle + 0.02 * (k % 2) for angle in rest])
+        time.sleep(bench.node._period)
+    # 452 clocks in about 18 ms.
+    told = "a frame takes .* the bus runs at about 2. kHz, the robot file says 400: raise the speed of the bus"
+    bench.wire.wait(
+        lambda: any(re.search(told, m.status[0].message) and m.status[0].level == b"\x01" for m in diagnostics),
+        3.0,
+        "the slow bus is said",
+    )
