@@ -248,6 +248,11 @@ class Robot:
         self._wait(lambda: self._now.state != "fault", ANSWER_WITHIN, lambda: "the fault stays")
         return message
 
+    @property
+    def last(self) -> Snapshot:
+        """What was last heard, without waiting."""
+        return self._now
+
     def status(self) -> Snapshot:
         """What the stack says of itself now, after its next diagnostics."""
         seen = {node: heard for node, (_, heard) in self._now.diagnostics.items()}

@@ -5,9 +5,11 @@ from __future__ import annotations
 import errno
 from collections.abc import Callable
 
-from smbus2 import i2c_msg
+import pytest
 
 from quadleg.servos.chip import Chip, reset_registers
+
+smbus2 = pytest.importorskip("smbus2", reason="smbus2 is not installed: the extra `board` brings it")
 
 I2C_M_RD = 0x0001  # Linux, include/uapi/linux/i2c.h
 
@@ -28,7 +30,7 @@ class FakeBus:
     def lose_power(self) -> None:
         self.chip = Chip(reset_registers(), 0.0, [])
 
-    def i2c_rdwr(self, *messages: i2c_msg) -> None:
+    def i2c_rdwr(self, *messages: smbus2.i2c_msg) -> None:
         assert not self.closed
         self.before()
         failure = self.failures.pop(0) if self.failures else self.always_fails

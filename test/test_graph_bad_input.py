@@ -131,8 +131,8 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
     with robot._news:
         assert robot._news.wait_for(
-            lambda: robot._now.values("joint_watchdog")["targets_refused"] == str(len(messages)), 5.0
-        ), robot._now.values("joint_watchdog")
+            lambda: robot.last.values("joint_watchdog")["targets_refused"] == str(len(messages)), 5.0
+        ), robot.last.values("joint_watchdog")
     assert robot.status().state == "active"
     assert stack.angles() == before
 

@@ -140,7 +140,7 @@ def test_a_current_over_the_rating_slows_then_holds_then_lowers(stack: Stack, ro
         with repeated(supply, battery(voltage=5.8, current=21.0), rate=50):
             words = "slowed to half of the servos' speed: supply gives 21.0 A, it is rated for 20 A"
             with robot._news:
-                assert robot._news.wait_for(lambda: words in robot._now.why, 5.0)
+                assert robot._news.wait_for(lambda: words in robot.last.why, 5.0)
             seen = len(commands)
             foreign.angles = list(stance_angles(stack.model, stack.model.resting))
             robot.wait_for("hold", within=5.0)
@@ -173,7 +173,7 @@ def test_a_tipped_body_switches_off_at_once(stack: Stack, robot: Robot, wire: Wi
     robot.stand()
     with repeated(imu, upright(), rate=50):
         with robot._news:
-            assert robot._news.wait_for(lambda: robot._now.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0)
+            assert robot._news.wait_for(lambda: robot.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0)
         assert robot.status().state == "active"
     begun = time.monotonic()
     with repeated(imu, fallen, rate=50):

@@ -54,9 +54,9 @@ def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stac
     robot.stand()
     watch = Watch(stack)
     os.kill(stack.child("joint_watchdog"), signal.SIGKILL)
-    watch.until(lambda: robot._now.servo_state == "holding", 3.0, "holding")
+    watch.until(lambda: robot.last.servo_state == "holding", 3.0, "holding")
     assert stack.height() == pytest.approx(0.150, abs=0.0015)
-    watch.until(lambda: robot._now.servo_state == "lowering", 6.0, "lowering")
+    watch.until(lambda: robot.last.servo_state == "lowering", 6.0, "lowering")
     watch.until(lambda: stack.powered() == 0, 15.0, "limp")
     watch.assert_came_down_gently()
     stack.wait_for_line("control was ended by signal 9; it is started again", 1.0)
@@ -72,11 +72,11 @@ def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack:
     os.kill(killed, signal.SIGKILL)
     stack.wait_for_line("servo_output was ended by signal 9; it is started again", 5.0)
     watch = Watch(stack)
-    watch.until(lambda: robot._now.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
+    watch.until(lambda: robot.last.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
     assert set(watch.powered) == {12}
     assert stack.angles() == before
     assert stack.child("servo_output") != killed
-    watch.until(lambda: robot._now.servo_state == "following", 8.0, "following")
+    watch.until(lambda: robot.last.servo_state == "following", 8.0, "following")
     assert set(watch.powered) == {12}
     assert stack.angles() == before
     # A watchdog that heard nothing for half a second holds, and goes on by itself.
@@ -90,7 +90,7 @@ def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack,
     children = stack.children()
     watch = Watch(stack)
     stack.process.kill()
-    watch.until(lambda: robot._now.state == "off", 15.0, "off")
+    watch.until(lambda: robot.last.state == "off", 15.0, "off")
     watch.assert_came_down_gently()
     wait_until(lambda: not any(_runs(pid) for pid in children), 15.0, "the children's end")
 
@@ -110,7 +110,7 @@ def test_everything_killed_and_started_again_finds_the_board_running(start: Call
     second = start()
     watch = Watch(second)
     with Robot() as robot:
-        watch.until(lambda: robot._now.servo_state == "lowering", 10.0, "lowering after holding in vain")
+        watch.until(lambda: robot.last.servo_state == "lowering", 10.0, "lowering after holding in vain")
         assert second.angles() == pytest.approx(before, abs=0.02)
         watch.until(lambda: second.powered() == 0, 15.0, "limp")
         watch.assert_came_down_gently()
@@ -120,8 +120,8 @@ def test_sigterm_to_servo_output_alone_puts_the_robot_down(stack: Stack, robot: 
     robot.stand()
     watch = Watch(stack)
     os.kill(stack.child("servo_output"), signal.SIGTERM)
-    watch.until(lambda: robot._now.servo_state == "lowering", 5.0, "lowering")
-    watch.until(lambda: robot._now.state == "off", 15.0, "off")
+    watch.until(lambda: robot.last.servo_state == "lowering", 5.0, "lowering")
+    watch.until(lambda: robot.last.state == "off", 15.0, "off")
     watch.assert_came_down_gently()
 
 

@@ -10,7 +10,6 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
-import serial
 from firmata_device import LONG, SYSEX_BUFFER, WIRE_BUFFER, FirmataDevice, board_on_device
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,9 +19,12 @@ from quadleg.errors import BoardError
 from quadleg.servos.boards import open_board
 from quadleg.servos.chip import Chip, reset_registers
 from quadleg.servos.firmata import i2c_write
+from quadleg.servos.link import Link
 from quadleg.servos.pca9685 import AI, ALL_LED_OFF_H, CHANNELS, FULL, LED0_ON_L, MODE1, PCA9685
 from quadleg.servos.serial_board import SerialBoard, chunks
 from quadleg.servos.simulated import SimulatedBoard
+
+serial = pytest.importorskip("serial", reason="pyserial is not installed: the extra `board` brings it")
 
 ROBOT = inspector()
 REST = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
@@ -393,3 +395,25 @@ def test_the_common_device_ends_with_its_board() -> None:
         board.write(ALL_OFF)
     with pytest.raises(BoardError, match="open it again"):
         board.write(ALL_OFF)
+
+
+def test_a_cable_pulled_and_plugged_in_again_goes_on_where_the_robot_stands() -> None:
+    servos = SimulatedBoard(ROBOT, REST)  # the PWM board keeps its power and its pulses
+    devices = [FirmataDevice(servos, ROBOT.board.address)]
+    now = [0.0]
+    link = Link(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board), patience=0.3), lambda: now[0])
+    link.write(REST, [True] * 12)
+    devices[-1].vanish()
+    moved = [angle + 0.1 for angle in REST]
+    for _ in range(3):
+        with pytest.raises(BoardError):
+            link.write(moved, [True] * 12)
+        now[0] += 3.0
+    assert sum(servos.powered()) == 12
+    devices.append(FirmataDevice(servos, ROBOT.board.address))
+    link.write(moved, [True] * 12)
+    assert link.trouble is None
+    link.close()
+    # What the board holds, by a look that is no part of the link.
+    assert Link(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board))).found == pytest.approx(moved, abs=0.005)
+    devices[-1].vanish()

@@ -92,6 +92,11 @@ def _judged(name: str, seed: int, scene: Scene) -> Result:
         troubles.append(f"a joint stepped {share:.2f} times as far as its servo turns in a frame")
     if fell > COME_DOWN:
         troubles.append(f"power cut {1000 * fell:.0f} mm over rest")
+    now = scene.robot.last
+    if watch.now.powered not in (0, 12):
+        troubles.append(f"{watch.now.powered} joints are left with power")
+    if watch.now.powered and now.state in ("off", "fault") and now.servo_state in ("following", "off", "stopped"):
+        troubles.append(f"powered in {now.state}")
     defects = [line for line in scene.stack.output if "defect" in line or "Traceback" in line]
     if defects:
         troubles.append(f"a traceback: {''.join(scene.stack.output)[-1500:]}")
@@ -128,7 +133,8 @@ def _come_of_it(watch: Watch, begun: float, ends: Ends, within: float) -> tuple[
         if patience and now - begun > patience and watch.held_since() is None:
             return Ends.GOES_ON.value, _last_hold_end(watch, begun)
         time.sleep(0.01)
-    return ("" if watch.held_since() is None else Ends.HELD.value), inf
+    held = watch.held_since()
+    return ("", inf) if held is None else (Ends.HELD.value, max(held - begun, 0.0))
 
 
 def _last_hold_end(watch: Watch, begun: float) -> float:

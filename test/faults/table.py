@@ -306,9 +306,16 @@ FAULTS: dict[str, Fault] = {
         )
         for seconds in (0.1, 0.5, 2.0, 10.0)
     },
+    **{
+        f"freeze-control-{seconds:g}": Fault(
+            f"the control process frozen for {seconds:g} s", _freeze("gait", seconds), Ends.SAFE, 12.0 + seconds
+        )
+        for seconds in (0.1, 0.5, 2.0, 10.0)
+    },
     "bus-frame": Fault("the bus fails for one frame", _break_bus(0.02), Ends.GOES_ON, 5.0),
     "bus-second": Fault("the bus fails for 1 s", _break_bus(1.0), Ends.SAFE, 15.0),
     "bus-long": Fault("the bus fails for 8 s", _break_bus(8.0), Ends.LOWERED, 20.0),
+    "bus-ever": Fault("the bus fails for ever", _break_bus(600.0), Ends.HELD, 10.0),
     "power": Fault("the board loses its power for a moment", _power_loss, Ends.CUT, 0.5),
     "supply-lost": Fault("servo supply lost", _supply(voltage=0.3), Ends.CUT, 0.3),
     "supply-low": Fault("servo supply low", _supply(voltage=4.9), Ends.LOWERED, 10.0),
