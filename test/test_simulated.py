@@ -290,3 +290,19 @@ def test_the_parent_writes_full_off_while_the_child_has_the_board_open(tmp_path:
             PCA9685(board, robot.board).all_off()
         answer, _ = process.communicate("\n")
     assert answer == "False\n"
+
+
+def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path) -> None:
+    bench = Bench(inspector(), tmp_path / "board")
+    bench.chip.start()
+    angles = list(middle(bench.robot))
+    bench.bank.write(angles, [False] * 12)
+    bench.bank.write(angles, ALL)  # first pulses are no steps
+    assert bench.board.largest_step() == 0.0
+    angles[4] += 0.2
+    bench.bank.write(angles, ALL)
+    # 0.2 rad at 6.5 rad/s, to a count.
+    assert bench.board.largest_step() == pytest.approx(0.2 / 6.5, abs=0.001)
+    angles[4] -= 0.1
+    bench.bank.write(angles, ALL)
+    assert bench.board.largest_step() == pytest.approx(0.2 / 6.5, abs=0.001)

@@ -192,6 +192,8 @@ class ServoOutput(QuadlegNode):
                 with self._lock:
                     angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
                     self._stamp = None
+                if any(powered) and not any(self._output.powered):
+                    continue  # a stop came meanwhile, and has its own frame
                 self._write(angles, powered)
                 if stamp is not None:
                     self._latency.note(self.get_clock().now().nanoseconds - stamp)

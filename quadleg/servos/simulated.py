@@ -22,8 +22,9 @@ from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 FIRST_OFFSET = radians(12)
 
 _SERVOS = len(JOINT_NAMES)
-# Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, registers.
-_RECORD = struct.Struct(f"<{_SERVOS}d3d256s")
+# Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, the largest share
+# of its speed that a servo was asked for, registers.
+_RECORD = struct.Struct(f"<{_SERVOS}d4d256s")
 
 
 class SimulatedBoard(Board):
@@ -51,11 +52,12 @@ class SimulatedBoard(Board):
         self._oscillator = robot.board.clock
         self._path = memory
         self._channels = [joint.servo.channel for joint in robot.joints]
+        self._scales = [(abs(joint.servo.pulse_per_radian), robot.no_load_speed(joint)) for joint in robot.joints]
         self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
 
         def fresh() -> bytes:
             angles = placed_by_hand(robot, rest, seed)
-            return _RECORD.pack(*angles, clock(), 0.0, 0.0, bytes(reset_registers()))
+            return _RECORD.pack(*angles, clock(), 0.0, 0.0, 0.0, bytes(reset_registers()))
 
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
         self._memory = Memory(memory, owner, _RECORD.size, fresh)
@@ -66,9 +68,10 @@ class SimulatedBoard(Board):
             now = self._clock()
             self._need_bus(now)
             chip, angles = self._state(now)
+            before = self._pulses(chip)
             for message in messages:
                 chip.write(message, now)
-            self._store(angles, now, chip)
+            self._store(angles, now, chip, step=self._step(before, self._pulses(chip)))
 
     def read(self, register: int, count: int) -> bytes:
         with self._memory.locked():
@@ -117,12 +120,17 @@ class SimulatedBoard(Board):
             _, angles = self._state(now)
             self._store(angles, now, Chip(reset_registers(), 0.0, self.refused))
 
+    def largest_step(self) -> float:
+        """The largest step of a joint in one transaction so far, by the time in s that its servo takes for it."""
+        with self._memory.locked():
+            return float(_RECORD.unpack(self._memory.load())[_SERVOS + 3])
+
     def break_bus(self, seconds: float) -> None:
         """The wires to the chip are broken for so long, for all processes; its outputs go on."""
         with self._memory.locked():
             now = self._clock()
             chip, angles = self._state(now)
-            self._store(angles, now, chip, now + seconds)
+            self._store(angles, now, chip, broken_until=now + seconds)
 
     def place(self, angles: Angles) -> None:
         """A hand puts the joints that are limp at `angles` (rad), as before a power-up."""
@@ -143,7 +151,7 @@ class SimulatedBoard(Board):
 
     def _state(self, now: float) -> tuple[Chip, list[float]]:
         """The chip as it is stored, and the angles that the servos have come to by `now`."""
-        *angles, changed, woken, _, registers = _RECORD.unpack(self._memory.load())
+        *angles, changed, woken, _, _, registers = _RECORD.unpack(self._memory.load())
         chip = Chip(bytearray(registers), woken, self.refused)
         start = chip.start_of_pulses()
         if start is None or now <= max(start, changed):
@@ -154,10 +162,23 @@ class SimulatedBoard(Board):
             model.advance(angle, pulse, duration) for model, angle, pulse in zip(self._models, angles, pulses)
         ]
 
-    def _store(self, angles: list[float], now: float, chip: Chip, broken_until: float | None = None) -> None:
-        if broken_until is None:
-            broken_until = self._broken_until()
-        self._memory.store(_RECORD.pack(*angles, now, chip.woken, broken_until, bytes(chip.registers)))
+    def _store(
+        self, angles: list[float], now: float, chip: Chip, broken_until: float | None = None, step: float = 0.0
+    ) -> None:
+        *_, until, largest, _ = _RECORD.unpack(self._memory.load())
+        until = until if broken_until is None else broken_until
+        self._memory.store(_RECORD.pack(*angles, now, chip.woken, until, max(largest, step), bytes(chip.registers)))
+
+    def _step(self, before: list[float | None], after: list[float | None]) -> float:
+        """The largest change of a pulse that stays, as a joint's turn in rad by its servo's speed: in s."""
+        return max(
+            (
+                abs(b - a) / per_radian / speed
+                for a, b, (per_radian, speed) in zip(before, after, self._scales)
+                if a is not None and b is not None
+            ),
+            default=0.0,
+        )
 
     def _broken_until(self) -> float:
         return float(_RECORD.unpack(self._memory.load())[_SERVOS + 2])

@@ -40,7 +40,7 @@ def play_all(rounds: Iterable[tuple[str, int]], at_once: int) -> Iterable[dict[s
 def table(results: Sequence[dict[str, Any]]) -> str:
     """The report, as Markdown: a row a fault."""
     lines = [
-        "| fault, in mid-move | rounds | must come of it | largest joint step a frame | longest time to it | wrong |",
+        "| fault, in mid-move | rounds | must come of it | largest joint step¹ | longest time to it | wrong |",
         "|---|---|---|---|---|---|",
     ]
     for name, fault in FAULTS.items():
@@ -48,12 +48,12 @@ def table(results: Sequence[dict[str, Any]]) -> str:
         if not mine:
             continue
         whole = [result for result in mine if "ended" in result]
-        step = max((result["worst_step_deg"] for result in whole), default=inf)
+        step = max((result["worst_share"] for result in whole), default=inf)
         after = max((result["safe_after"] for result in whole), default=inf)
         wrong = sum(bool(result["troubles"]) for result in mine)
-        lines.append(
-            f"| {fault.what} | {len(mine)} | {fault.ends.value} | {step:.1f}° | {after:.1f} s | {wrong or 'none'} |"
-        )
+        figures = f"{100 * step:.0f} % | {after:.1f} s | {wrong or 'none'}"
+        lines.append(f"| {fault.what} | {len(mine)} | {fault.ends.value} | {figures} |")
+    lines += ["", "¹ in one frame, of what that servo can turn in a frame without load"]
     return "\n".join(lines)
 
 

@@ -37,7 +37,6 @@ class Result:
     seed: int
     ended: str
     safe_after: float
-    worst_step_deg: float
     worst_share: float
     fell_mm: float
     troubles: tuple[str, ...]
@@ -81,7 +80,7 @@ def _judged(name: str, seed: int, scene: Scene) -> Result:
     moving.set()
     mover.join()
     watch.end()
-    step, share = watch.worst_step()
+    share = watch.worst_step
     fell = 0.0 if fault.ends is Ends.CUT else watch.falls()
     troubles = []
     if ended != fault.ends.value and not (fault.ends is Ends.SAFE and ended):
@@ -100,7 +99,7 @@ def _judged(name: str, seed: int, scene: Scene) -> Result:
     defects = [line for line in scene.stack.output if "defect" in line or "Traceback" in line]
     if defects:
         troubles.append(f"a traceback: {''.join(scene.stack.output)[-1500:]}")
-    return Result(name, seed, ended, safe_after, step, share, 1000 * fell, tuple(troubles))
+    return Result(name, seed, ended, safe_after, share, 1000 * fell, tuple(troubles))
 
 
 def move(robot: Robot, ended: threading.Event) -> None:

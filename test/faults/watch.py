@@ -6,16 +6,14 @@ import threading
 import time
 from dataclasses import dataclass
 from itertools import pairwise
-from math import degrees, inf
+from math import inf
 
 from conftest import Stack
 
-from quadleg.kinematics.body import all_forward, stance_angles
+from quadleg.kinematics.body import all_forward
 from quadleg.robot.model import Robot
-from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
 from quadleg.servos.bank import ServoBank
 from quadleg.servos.boards import Board
-from quadleg.servos.calibration import COUNTS
 from quadleg.servos.pca9685 import PCA9685
 from quadleg.servos.simulated import SimulatedBoard
 
@@ -25,14 +23,13 @@ STILL = 0.2  # s without another frame: the robot is held
 
 @dataclass(frozen=True)
 class Seen:
-    """The frame that the registers held from `time` on, `gap` s after the look before it.
+    """The frame that the registers held from `time` on.
 
-    `height` in m is that of the body by the servos' true angles at that look before, thus at the end of the
+    `height` in m is that of the body by the servos' true angles at the look before, thus at the end of the
     frame before this one.
     """
 
     time: float
-    gap: float
     angles: tuple[float | None, ...]
     height: float
 
@@ -58,27 +55,33 @@ class _Registers(Board):
 
 
 class Watch:
-    """Looks at the registers every 2 ms, in a thread, from its making to `end`."""
+    """Looks at the registers every 2 ms, in a thread, from its making to `end`.
+
+    `worst_step`, after the end, is the largest step of a joint from one frame to the next, as a share of what its
+    servo can turn in a frame without load. The board itself notes it: a look from outside may miss a frame.
+    """
 
     def __init__(self, stack: Stack) -> None:
         self._stack = stack
         self.robot: Robot = stack.model
         self.frames: list[Seen] = []
+        self.worst_step = 0.0
         self._ended = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
-        rest = stance_angles(self.robot, self.robot.resting)
-        board = SimulatedBoard(self.robot, rest, self._stack.memory)
+        # Kept open, since an orderly end removes the board's file.
+        board = self._stack.board()
         bank = ServoBank(self.robot, PCA9685(_Registers(board), self.robot.board))
-        last, height = time.monotonic(), self._height(board)
+        height = self._height(board)
         while not self._ended:
             angles, now = bank.read_back(), time.monotonic()
             if not self.frames or angles != self.frames[-1].angles:
-                self.frames.append(Seen(now, now - last, angles, height))
-            last, height = now, self._height(board)
+                self.frames.append(Seen(now, angles, height))
+            height = self._height(board)
             time.sleep(POLL)
+        self.worst_step = board.largest_step() * self.robot.control_rate
         board.close()
 
     def _height(self, board: SimulatedBoard) -> float:
@@ -100,23 +103,6 @@ class Watch:
         return since if time.monotonic() - since > STILL else None
 
     # Judgements
-
-    def worst_step(self) -> tuple[float, float]:
-        """The largest step of a joint between two frames: in degrees, and as a share of what its servo can turn
-        meanwhile, without load. A count is never a fault, since angles come in counts."""
-        period = 1 / self.robot.control_rate
-        steps = [step / LOADED_SPEED_SHARE for step in joint_steps(self.robot, period)]
-        count = [
-            1 / self.robot.board.frequency / COUNTS / abs(joint.servo.pulse_per_radian) for joint in self.robot.joints
-        ]
-        worst, share = 0.0, 0.0
-        for before, after in pairwise(self.frames):
-            frames = 1 + int(after.gap / period)
-            for a, b, step, least in zip(before.angles, after.angles, steps, count):
-                if a is not None and b is not None:
-                    worst = max(worst, abs(b - a) / frames)
-                    share = max(share, (abs(b - a) - least) / (frames * step))
-        return degrees(worst), share
 
     def falls(self) -> float:
         """How high above rest (m) the body was when its power was cut; 0 where it was put down first."""
