@@ -19,7 +19,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +35,7 @@ MOST_DEATHS = 3  # of one process
 DEATHS_WITHIN = 20.0  # s
 END_TIME = 25.0  # s that lowering and switching off may take before the children are ended hard
 OFF_TIME = 2.0
+FULL_OFF_TIME = 3.0  # that a board is tried for, where the parent has to switch the pulses off
 SAID_READY = "ready after"
 
 
@@ -86,6 +87,7 @@ class Child:
     process: subprocess.Popen[bytes] | None = None
     line: socket.socket | None = None
     ready: bool = False
+    was_ready: bool = False  # once in this run
     deaths: list[float] = field(default_factory=list)
 
     def hear(self) -> bytes:
@@ -192,7 +194,7 @@ class Runner:
         for key, _ in self._selector.select(timeout=0.1):
             child: Child = key.data
             if child.hear() == READY:
-                child.ready = True
+                child.ready = child.was_ready = True
             else:
                 self._bury(child)
         if self._interrupts and self._ending_since is None:
@@ -242,7 +244,7 @@ class Runner:
         how = f"was ended by signal {-code}" if code < 0 else f"ended with exit code {code}"
         now = time.monotonic()
         child.deaths = [death for death in child.deaths if now - death < DEATHS_WITHIN] + [now]
-        never_ready = not child.ready and code > 0
+        never_ready = not child.was_ready and code > 0
         if never_ready or len(child.deaths) > MOST_DEATHS:
             self._say(f"{child.name} {how} and will not start")
             if child.name == graph.SERVO_OUTPUT:
@@ -255,12 +257,23 @@ class Runner:
 
     def _write_full_off(self) -> None:
         robot = self._plan.robot
-        try:
-            with open_board(robot, stance_angles(robot, robot.resting), self._memory) as board:
-                PCA9685(board, robot.board).all_off()
-            self._say("pulses switched off by the parent")
-        except QuadlegError as error:
-            self._say(f"the pulses could not be switched off: {error}. If a servo is powered, open the supply's switch")
+        if self._plan.board:
+            robot = replace(robot, board=replace(robot.board, kind=self._plan.board))
+        deadline = time.monotonic() + FULL_OFF_TIME
+        while True:
+            try:
+                with open_board(robot, stance_angles(robot, robot.resting), self._memory) as board:
+                    PCA9685(board, robot.board).all_off()
+            except QuadlegError as error:
+                if time.monotonic() < deadline:
+                    time.sleep(0.1)
+                    continue
+                self._say(
+                    f"the pulses could not be switched off: {error}. If a servo is powered, open the supply's switch"
+                )
+            else:
+                self._say("pulses switched off by the parent")
+            return
 
 
 def need_ros() -> None:

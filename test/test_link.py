@@ -37,8 +37,8 @@ class Bench:
         self.bus.closed = False
         return I2cBoard(ROBOT.board, lambda path, address: self.bus)
 
-    def write(self, angles=MIDDLE, powered=ALL) -> None:
-        self.link.write(angles, powered)
+    def write(self, angles=MIDDLE, powered=ALL) -> bool:
+        return self.link.write(angles, powered, self.link.cuts)
 
     def fails(self, action: Callable[[], None]) -> str:
         with pytest.raises(BoardError) as caught:
@@ -112,7 +112,7 @@ def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: Bench) -
     attempts = []
     for _ in range(4000):
         opened = bench.opened
-        bench.fails(lambda: bench.write(MIDDLE, NONE))
+        bench.fails(lambda: bench.write([angle + 0.1 for angle in MIDDLE]))
         if bench.opened > opened:
             attempts.append(bench.now)
         bench.now += 0.01
@@ -121,10 +121,30 @@ def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: Bench) -
     assert pauses[0] == pytest.approx(2 * FIRST_PAUSE, abs=0.02)
     assert pauses[-1] == pytest.approx(LONGEST_PAUSE, abs=0.02)
     bench.bus.always_fails = None
-    bench.now += LONGEST_PAUSE
-    bench.write(MIDDLE, NONE)
+    bench.now += FIRST_PAUSE
+    bench.write(MIDDLE, NONE)  # what makes limp does not wait so long
     assert bench.link.trouble is None
     assert bench.powered() == 0
+
+
+def test_a_board_that_is_away_for_hours_is_still_tried(bench: Bench) -> None:
+    bench.write()
+    bench.bus.always_fails = errno.EREMOTEIO
+    for _ in range(3000):
+        bench.fails(lambda: bench.write([angle + 0.1 for angle in MIDDLE]))
+        bench.now += LONGEST_PAUSE
+    bench.bus.always_fails = None
+    bench.write()
+    assert bench.link.errors >= 3000
+
+
+def test_one_misread_register_does_not_drop_the_robot(bench: Bench) -> None:
+    bench.write()
+    read = bench.bus.chip.read
+    spoilt = [0xFF]
+    bench.bus.chip.read = lambda register, count: bytes([spoilt.pop()] if spoilt else read(register, count))
+    bench.link.check()
+    assert bench.powered() == 12
 
 
 def test_a_chip_that_lost_its_power_is_found_at_its_reset_and_said_once(bench: Bench) -> None:
@@ -172,15 +192,25 @@ def test_a_cut_makes_all_limp_and_the_same_frame_is_sent_whole_again(bench: Benc
     assert bench.powered() == 12
 
 
-def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered_after_the_next(bench: Bench) -> None:
+def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered(bench: Bench) -> None:
     # The frame is in the transfer when another thread cuts: the cut is carried out within it here, that is before
     # the frame's bytes, which is the worse order.
     bench.write(MIDDLE, NONE)
     cut = [bench.link.cut]
     bench.bus.before = lambda: cut and cut.pop()()
-    bench.write()
-    bench.write(MIDDLE, NONE)
+    assert not bench.write()
     assert bench.powered() == 0
+
+
+def test_a_frame_that_knows_nothing_of_a_cut_is_not_sent(bench: Bench) -> None:
+    bench.write(MIDDLE, NONE)
+    known = bench.link.cuts
+    bench.link.cut()
+    bench.bus.transactions.clear()
+    assert not bench.link.write(MIDDLE, ALL, known)
+    assert not bench.bus.transactions
+    assert bench.link.write(MIDDLE, ALL, bench.link.cuts)
+    assert bench.powered() == 12
 
 
 def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
@@ -212,56 +242,90 @@ LINE = OutputEnable("/dev/gpiochip0", 17)
 WITH_LINE = replace(ROBOT, board=replace(ROBOT.board, output_enable=LINE))
 
 
-def with_line(bus: FakeBus, levels: list[bool]) -> Link:
-    """A link whose switch notes its levels, the first as it is asked for."""
+def with_line(bus: FakeBus, levels: list[bool], found_on: bool = False) -> Link:
+    """A link whose switch notes its levels."""
 
-    def request(enable: OutputEnable, on: bool) -> Callable[[bool], None]:
+    def request(enable: OutputEnable) -> tuple[bool, Callable[[bool], None]]:
         assert enable == LINE
-        levels.append(on)
-        return levels.append
+        return found_on, levels.append
 
     return Link(
         WITH_LINE,
         lambda: I2cBoard(ROBOT.board, lambda path, address: bus),
-        open_switch=lambda enable, on: OutputSwitch(enable, on, request),
+        open_switch=lambda enable: OutputSwitch(enable, request),
     )
+
+
+def running(bus: FakeBus) -> None:
+    """A board that another process left with all joints powered."""
+    link = Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
+    link.write(MIDDLE, ALL, link.cuts)
 
 
 def test_the_output_enable_line_is_on_only_while_a_joint_has_power() -> None:
     levels: list[bool] = []
     link = with_line(FakeBus(), levels)
-    assert levels == [False]
-    link.write(MIDDLE, NONE)
-    link.write(MIDDLE, ALL)
-    link.write([angle + 0.1 for angle in MIDDLE], ALL)
-    assert levels == [False, True]
+    link.write(MIDDLE, NONE, 0)
+    assert not any(levels)
+    link.write(MIDDLE, ALL, 0)
+    link.write([angle + 0.1 for angle in MIDDLE], ALL, 0)
+    assert levels[-1] is True
+    assert levels.count(True) == 1
     link.cut()
-    assert levels == [False, True, False]
-    link.write(MIDDLE, NONE)
-    link.write(MIDDLE, ALL)
-    assert levels == [False, True, False, True]
+    assert levels[-1] is False
+    link.write(MIDDLE, NONE, link.cuts)
+    link.write(MIDDLE, ALL, link.cuts)
+    assert levels[-1] is True
 
 
-def test_a_running_board_that_is_found_stays_enabled() -> None:
+def test_a_running_board_whose_line_is_still_on_stays_as_it_is() -> None:
     bus, levels = FakeBus(), []
-    Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus)).write(MIDDLE, ALL)
-    with_line(bus, levels)
-    assert levels == [True]
+    running(bus)
+    link = with_line(bus, levels, found_on=True)
+    assert link.found == pytest.approx(MIDDLE, abs=0.005)
+    assert levels == []
 
 
-def test_a_cut_switches_the_line_off_though_the_bus_is_dead() -> None:
+def test_servos_that_the_line_made_limp_do_not_snap_back_to_what_the_registers_hold() -> None:
+    bus, levels = FakeBus(), []
+    running(bus)
+    link = with_line(bus, levels, found_on=False)
+    assert link.found is None
+    assert not any(bus.chip.counts(channel) is not None for channel in range(16))
+    assert not any(levels)
+
+
+@pytest.mark.parametrize("how", ["cut", "write"])
+def test_the_line_is_switched_off_though_the_bus_is_dead(how: str) -> None:
     bus, levels = FakeBus(), []
     link = with_line(bus, levels)
-    link.write(MIDDLE, ALL)
+    link.write(MIDDLE, ALL, 0)
     bus.always_fails = errno.EREMOTEIO
     with pytest.raises(BoardError):
-        link.cut()
+        link.cut() if how == "cut" else link.write(MIDDLE, NONE, 0)
     assert levels[-1] is False
 
 
+def test_a_line_that_does_not_obey_keeps_no_pulse_on() -> None:
+    bus = FakeBus()
+    running(bus)
+
+    def refuse(on: bool) -> None:
+        raise OSError(errno.ENODEV, "No such device")
+
+    link = Link(
+        WITH_LINE,
+        lambda: I2cBoard(ROBOT.board, lambda path, address: bus),
+        open_switch=lambda enable: OutputSwitch(enable, lambda line: (True, refuse)),
+    )
+    with pytest.raises(BoardError, match="line 17 of /dev/gpiochip0 does not obey: No such device"):
+        link.cut()
+    assert not any(bus.chip.counts(channel) is not None for channel in range(16))
+
+
 def test_a_line_that_cannot_be_had_is_told_with_its_cure() -> None:
-    def refuse(enable: OutputEnable, on: bool) -> Callable[[bool], None]:
+    def refuse(enable: OutputEnable) -> tuple[bool, Callable[[bool], None]]:
         raise OSError(errno.EBUSY, "Device or resource busy")
 
     with pytest.raises(BoardError, match="line 17 of /dev/gpiochip0 cannot be had, Device or resource busy: `gpioinfo"):
-        OutputSwitch(LINE, False, refuse)
+        OutputSwitch(LINE, refuse)

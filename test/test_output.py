@@ -70,7 +70,11 @@ class Bench:
     def follow(self) -> Bench:
         """Following at the standing pose."""
         assert self.empty()
-        assert self.command()
+        assert self.command(self.rest)
+        while self.output.angles != self.standing:
+            self.tick()
+            assert self.command()
+        self.output.slowed = 0
         self.tick()
         return self
 
@@ -591,6 +595,49 @@ def test_a_way_down_waits_for_the_board(following):
     following.until(OutputState.OFF)
 
 
+def test_a_board_that_fails_now_and_then_does_not_hide_the_watchdogs_silence(following):
+    begun = following.now
+    while following.state is OutputState.FOLLOWING:
+        following.output.board_fails("a loose plug", following.standing, following.now)
+        following.tick()
+        following.output.board_takes(following.now)
+        for _ in range(round(0.3 / following.period)):
+            following.tick()
+        assert following.now - begun < 2 * module.HOLD_AFTER
+
+
+def test_who_would_rise_without_a_board_is_told_and_begins_again(bench):
+    bench.empty()
+    for _ in range(round(1 / bench.period)):
+        bench.output.board_fails("unplugged", [None] * 12, bench.now)
+        bench.tick()
+    assert not bench.command(bench.rest)
+    assert bench.state is OutputState.OFF
+    bench.output.board_takes(bench.now)
+    assert not bench.command(), "twelve first pulses in the standing pose"
+    assert bench.empty()
+    assert bench.command(bench.rest)
+
+
+def test_a_first_pulse_away_from_rest_is_refused(bench):
+    bench.empty()
+    assert not bench.command(bench.standing)
+    assert bench.output.powered == NONE
+    assert "first pulse" in bench.output.why
+    bench.empty()
+    assert bench.command(bench.rest, (True, *NONE[1:]))
+    assert not bench.command(bench.standing)
+    assert bench.output.powered == (True, *NONE[1:])
+
+
+def test_a_failure_at_the_first_pulses_leaves_them_at_rest(following):
+    following.empty()
+    assert following.output.angles == following.rest
+    assert following.command(following.rest, (True, *NONE[1:]))
+    following.output.board_fails("a disturbance", [None] * 12, following.now)
+    assert following.output.angles == following.rest
+
+
 def test_a_stop_stands_though_the_board_fails(following):
     following.output.board_fails("unplugged", following.standing, following.now)
     following.output.stop("emergency stop", following.now)
@@ -674,15 +721,12 @@ TestAnything = Anything.TestCase
 TestAnything.settings = settings(max_examples=20, stateful_step_count=15)
 
 
-def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo():
-    robot, period = ROBOTS[0], 0.02
-    output = Output(robot, period, 0.0)
-    standing = stance_angles(robot, robot.standing)
-    output.command(Command(standing, NONE), 0.0)
-    output.command(Command(standing, ALL), 0.0)
-    assert output.angles == standing  # the first pulses go where they are told to
-    rogue = tuple(angle + 1.0 for angle in standing)
-    output.command(Command(rogue, ALL), 0.02)
-    furthest = max(abs(b - a) / step for a, b, step in zip(standing, output.angles, joint_steps(robot, period)))
+def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo(following):
+    rogue = tuple(angle + 1.0 for angle in following.standing)
+    following.tick()
+    following.command(rogue)
+    furthest = max(
+        abs(b - a) / step for a, b, step in zip(following.standing, following.output.angles, following.steps)
+    )
     assert furthest == pytest.approx(1.0)
-    assert output.slowed == 1
+    assert following.output.slowed == 1

@@ -402,16 +402,16 @@ def test_a_cable_pulled_and_plugged_in_again_goes_on_where_the_robot_stands() ->
     devices = [FirmataDevice(servos, ROBOT.board.address)]
     now = [0.0]
     link = Link(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board), patience=0.3), lambda: now[0])
-    link.write(REST, [True] * 12)
+    link.write(REST, [True] * 12, 0)
     devices[-1].vanish()
     moved = [angle + 0.1 for angle in REST]
     for _ in range(3):
         with pytest.raises(BoardError):
-            link.write(moved, [True] * 12)
+            link.write(moved, [True] * 12, 0)
         now[0] += 3.0
     assert sum(servos.powered()) == 12
     devices.append(FirmataDevice(servos, ROBOT.board.address))
-    link.write(moved, [True] * 12)
+    link.write(moved, [True] * 12, 0)
     assert link.trouble is None
     link.close()
     # What the board holds, by a look that is no part of the link.

@@ -29,6 +29,7 @@ from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_place, nanoseconds, rotation_of, split_state
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
+from quadleg.safety.commands import ALL, command_of
 
 TELEOP_FRESH = 0.5  # s
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -40,6 +41,7 @@ SENTENCES = {
     ARRIVED: "at the base target",
     STOPPED: "goes no further than {pose}, stopped by {stop}",
 }
+NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 PLANNED = (*LEGS, "base_link")
 
 
@@ -130,10 +132,13 @@ class BaseMotion(QuadlegNode):
         if self._active:  # nobody asks then, and reading each message costs
             return
         message = deserialize_message(serialized, JointTrajectory)
-        if len(message.joint_names) < len(JOINT_NAMES):
+        try:
+            command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
+        except BadTarget:
+            return  # servo_output refuses it too, and says so
+        if command.powered != ALL:
             return
-        angles = dict(zip(message.joint_names, message.points[0].positions))
-        self._led_feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
+        self._led_feet = all_forward(self.robot, command.angles)
         self._approach.reset(pose_from_feet(self._led_feet, self._planned))
 
     # One frame

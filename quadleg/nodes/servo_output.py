@@ -117,6 +117,8 @@ class ServoOutput(QuadlegNode):
             return
         self._refusal = None
         with self._lock:
+            if self._ending and not any(self._output.powered):
+                return
             followed = self._output.command(command, time.monotonic())
             if followed:
                 self._stamp = nanoseconds(message.header.stamp)
@@ -167,8 +169,6 @@ class ServoOutput(QuadlegNode):
                 self._publish_states()
             except Exception as error:
                 self._say_defect(error)
-            if self._ending and not any(self._output.powered) and self._is_limp():
-                self.finished = True
 
     def _send(self) -> None:
         """Gives the carrying thread the output's frame, where it is another than the last one written."""
@@ -178,23 +178,18 @@ class ServoOutput(QuadlegNode):
             self._pending_since = time.monotonic()
         self._frame_news.set()
 
-    def _is_limp(self) -> bool:
-        return self._written is not None and not any(self._written[1])
-
     # The carrying thread
 
     def _carry(self) -> None:
         checked = 0.0
-        while not self._closed:
+        while not (self._closed or self.finished):
             self._frame_news.wait(CHECK_PERIOD)
             self._frame_news.clear()
             try:
                 with self._lock:
                     angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
-                    self._stamp = None
-                if any(powered) and not any(self._output.powered):
-                    continue  # a stop came meanwhile, and has its own frame
-                self._write(angles, powered)
+                    cuts, ending, self._stamp = self._link.cuts, self._ending, None
+                self._write(angles, powered, cuts)
                 if stamp is not None:
                     self._latency.note(self.get_clock().now().nanoseconds - stamp)
                     self._news.set()  # joint_states now: what the servos do with the frame just written
@@ -202,6 +197,8 @@ class ServoOutput(QuadlegNode):
                     checked = time.monotonic()
                     self._link.check()
                 self._note_success()
+                # From here on no command powers a joint again.
+                self.finished = ending and not any(powered)
             except PowerLost as error:
                 self._note_power_lost(error)
             except BoardError as error:
@@ -210,12 +207,13 @@ class ServoOutput(QuadlegNode):
             except Exception as error:
                 self._say_defect(error)
 
-    def _write(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
+    def _write(self, angles: tuple[float, ...], powered: tuple[bool, ...], cuts: int) -> None:
         if (angles, powered) == self._written and self._link.trouble is None:
             self._pending_since = None
             return
         self._note_first_pulses(angles, powered)
-        self._link.write(angles, powered)
+        if not self._link.write(angles, powered, cuts):
+            return
         self._pending_since = None
         self._written = (angles, powered)
         self._frames += 1
@@ -231,7 +229,8 @@ class ServoOutput(QuadlegNode):
             self.get_logger().info("the board takes frames again")
 
     def _note_failure(self, why: str, now: float) -> None:
-        held = self._written[0] if self._written else self._output.angles
+        written = self._written
+        held = [angle if on else None for angle, on in zip(*written)] if written else self._output.angles
         self._output.board_fails(why, held, now)
         if not self._said_trouble:
             self._said_trouble = True
@@ -239,12 +238,11 @@ class ServoOutput(QuadlegNode):
 
     def _note_power_lost(self, error: PowerLost) -> None:
         self._pending_since = None
-        was_powered = self._written is not None and any(self._written[1])
         self._written = None
-        if not was_powered:
-            self.get_logger().warning(f"{error}; no servo had power")
-            return
         with self._lock:
+            if not any(self._output.powered):
+                self.get_logger().warning(f"{error}; no servo had power")
+                return
             self._output.stop(str(error), time.monotonic())
             self._said = None
             self._say()

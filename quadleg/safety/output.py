@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from enum import Enum
 
 from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import Robot
+from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety import rest
 from quadleg.safety.commands import NONE, Command
 from quadleg.safety.limits import Limits, joint_steps
@@ -64,15 +64,31 @@ class Output:
     def command(self, command: Command, now: float) -> bool:
         """Takes the watchdog's command; whether it is followed."""
         if self._fails_long(now) and any(command.powered):
+            if not any(self.powered):
+                # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
+                self.off(f"the board takes no frame: {self._failing}", now)
             return False
         if self.state is not OutputState.FOLLOWING:
             if not self._may_follow(command, now):
                 return False
             self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
+        if far := self._far_from_rest(command):
+            if not any(self.powered):
+                self.off(f"the first pulse of {far} would not be the resting pose", now)
+            return False
         self.angles = self._no_faster_than_the_servos(command, now - self._followed)
+        if not any(command.powered):
+            self.angles = self._rest
         self._followed = now
         self.powered = command.powered
         return True
+
+    def _far_from_rest(self, command: Command) -> str | None:
+        """A joint whose first pulse would be farther from the resting pose than a frame's reach."""
+        for i, (on, was) in enumerate(zip(command.powered, self.powered)):
+            if on and not was and abs(command.angles[i] - self._rest[i]) > self._reach[i]:
+                return JOINT_NAMES[i]
+        return None
 
     def _no_faster_than_the_servos(self, command: Command, elapsed: float) -> tuple[float, ...]:
         # The watchdog keeps to this too; a second publisher of commands would not, and comes in between.
@@ -108,19 +124,24 @@ class Output:
             path = rest.lowering(self._robot, self.angles, self._period)
             self._path = rest.SlowedPath(self._limits, path)
 
-    def board_fails(self, why: str, angles: Sequence[float], now: float) -> None:
-        """The board takes nothing; `angles` (rad) are what it holds. Motion waits, and goes on from there."""
+    def board_fails(self, why: str, angles: Sequence[float | None], now: float) -> None:
+        """The board takes nothing; `angles` (rad) are what it holds, None for a limp joint.
+
+        Motion waits, and goes on from there.
+        """
         if self._failing is None:
             self._failing_since = now
         self._failing = why
-        if any(self.powered):
-            self.angles = tuple(angles)
+        self.angles = tuple(
+            here if held is None or not on else held for here, held, on in zip(self.angles, angles, self.powered)
+        )
 
     def board_takes(self, now: float) -> None:
         """The board takes frames again."""
         if self._failing is not None:
             self._failing = None
-            self._followed = max(self._followed, now)  # whoever listened to a dead board has its time to go on
+            # Silence is not counted while nothing could be followed, and goes on counting after.
+            self._followed = min(now, self._followed + now - self._failing_since)
 
     def _fails_long(self, now: float) -> bool:
         return self._failing is not None and now - self._failing_since > HOLD_AFTER

@@ -274,7 +274,8 @@ class Watchdog:
     def _must_be_silent(self, now: float) -> bool:
         # A command without joints would cut the power in the middle of what servo_output does to
         # put the robot down, and at first nobody knows whether it is doing that.
-        if self.powered:
+        # A supply that is lost and a body that is tipped want the power cut whatever else is going on.
+        if self.powered or self._lost() or (self._tipped() and now - self._tipped_since >= TIP_TIME):
             return False
         # The same goes for another watchdog that has the servos powered.
         begun = max(self._begun, self._other_heard)

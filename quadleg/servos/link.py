@@ -24,7 +24,7 @@ class Link:
 
     `found` is what a running board held at the beginning: angles, None for a limp joint; None as a whole
     where it was not running. `trouble` says why the board takes nothing now, `errors` counts the failures.
-    Only `cut` may be called from more than one thread.
+    `cuts` counts the cuts. Only `cut` may be called from more than one thread.
 
     Raises BoardError where the board cannot be opened at first.
     """
@@ -34,21 +34,24 @@ class Link:
         robot: Robot,
         opener: Callable[[], Board],
         clock: Callable[[], float] = time.monotonic,
-        open_switch: Callable[[OutputEnable | None, bool], OutputSwitch] = OutputSwitch,
+        open_switch: Callable[[OutputEnable | None], OutputSwitch] = OutputSwitch,
     ) -> None:
         self._robot = robot
         self._opener = opener
         self._clock = clock
         self._failures = 0
-        self._not_before = 0.0
+        self._failed = self._not_before = 0.0
+        self.cuts = 0
         self._durations: deque[tuple[int, float]] = deque(maxlen=DURATIONS_KEPT)
         self.trouble: str | None = None
         self.errors = 0
         self.board, self._bank, running = self._open()
         self.found = self._bank.read_back() if running else None
-        # A robot that stands on a running board must not lose its power for a moment.
-        stands = self.found is not None and any(angle is not None for angle in self.found)
-        self._switch = open_switch(robot.board.output_enable, stands)
+        self._switch = open_switch(robot.board.output_enable)
+        if self.found and not self._switch.found_on:
+            # The servos have been limp, whatever the registers hold: they must not snap back.
+            self._bank.all_off()
+            self.found = None
 
     @property
     def messages(self) -> int:
@@ -68,32 +71,43 @@ class Link:
         clocks = transfer_clocks(self.messages, self.messages + 4 * len(self._robot.joints))
         return clocks / self.seconds if self.seconds else 0.0
 
-    def write(self, angles: Angles, powered: Sequence[bool]) -> None:
+    def write(self, angles: Angles, powered: Sequence[bool], cuts: int) -> bool:
         """Set the powered joints to their angles and make the others limp; what has not changed is not sent.
 
-        Raises BoardError while the board does not take it, and PowerLost, once, where the chip was found at
-        its reset; then all its outputs are off.
+        `cuts` is the count of cuts that the frame knows of: after another one nothing of it is left on the board,
+        and the answer is False. Raises BoardError while the board does not take it, and PowerLost, once, where
+        the chip was found at its reset; then all its outputs are off.
         """
+        wanted = any(powered)
+        if not wanted:
+            self._switch.set(False)
 
         def send() -> None:
-            begun = self._clock()
-            if any(powered):
+            if wanted and cuts != self.cuts:
+                return
+            if wanted:
                 self._switch.set(True)
+            begun = self._clock()
             if channels := self._bank.write(angles, powered):
                 self._durations.append((channels, self._clock() - begun))
-            if not any(powered):
+            if wanted and cuts != self.cuts:
                 self._switch.set(False)
+                self._bank.cut()
 
-        self._attempt(send)
+        self._attempt(send, FIRST_PAUSE if not wanted else LONGEST_PAUSE)
+        return not wanted or cuts == self.cuts
 
     def check(self) -> None:
         """Look whether the chip still makes pulses as it was told. Raises like `write`."""
-        self._attempt(self._look)
+        self._attempt(self._look, LONGEST_PAUSE)
 
     def cut(self) -> None:
         """Every joint limp, ahead of whatever is on its way; from any thread. Raises BoardError where that fails."""
-        self._switch.set(False)
-        self._bank.cut()
+        self.cuts += 1
+        try:
+            self._switch.set(False)
+        finally:
+            self._bank.cut()
 
     def close(self) -> None:
         """Let go of the board, whose outputs go on."""
@@ -119,8 +133,8 @@ class Link:
         if not running:
             raise PowerLost("the board has lost its power: it had to be initialised again")
 
-    def _attempt(self, action: Callable[[], None]) -> None:
-        if self._failures > 1 and self._clock() < self._not_before:
+    def _attempt(self, action: Callable[[], None], longest_pause: float) -> None:
+        if self._failures > 1 and self._clock() < min(self._not_before, self._failed + longest_pause):
             raise BoardError(self.trouble)
         try:
             # A single failure may be a disturbance, or the loss of power, of which nothing else tells.
@@ -136,6 +150,7 @@ class Link:
             self.errors += 1
             self._failures += 1
             self.trouble = str(error)
-            self._not_before = self._clock() + min(FIRST_PAUSE * 2 ** (self._failures - 2), LONGEST_PAUSE)
+            self._failed = self._clock()
+            self._not_before = self._failed + min(FIRST_PAUSE * 2 ** min(self._failures - 2, 10), LONGEST_PAUSE)
             raise
         self._failures, self.trouble = 0, None

@@ -108,7 +108,8 @@ class PCA9685:
         False: it was initialised and all its outputs are off. Raises BoardError if it does not keep what
         is written.
         """
-        if self.running():
+        # Twice, since nothing guards what is read: one disturbed bit must not drop a standing robot.
+        if self.running() or self.running():
             return True
         self.all_off()
         # PRE_SCALE can be written in sleep only.

@@ -288,7 +288,7 @@ FAULTS: dict[str, Fault] = {
     "rogue": Fault("a second publisher of joint_commands", _rogue_commands, Ends.SAFE, 15),
     "random": Fault("random messages on every topic", _random_messages, Ends.SAFE, 15),
     "two-watchdogs": Fault("a second watchdog", _second_watchdog, Ends.SAFE, 20),
-    **{f"kill-{node}": Fault(f"{node} killed", _kill(node), Ends.GOES_ON, 10.0, separate=True) for node in FRAME_NODES},
+    **{f"kill-{node}": Fault(f"{node} killed", _kill(node), Ends.SAFE, 10.0, separate=True) for node in FRAME_NODES},
     "kill-joint_watchdog": Fault("joint_watchdog killed", _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
     "kill-control": Fault("the control process killed", _kill("gait"), Ends.LOWERED, 15.0),
     "kill-servo_output": Fault("servo_output killed", _kill("servo_output"), Ends.SAFE, 15.0),
