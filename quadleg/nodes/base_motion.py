@@ -27,7 +27,7 @@ from quadleg.kinematics.body import (
 from quadleg.kinematics.clearance import Clearance
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import LATCHED, LATEST, check_frame, finite_place, nanoseconds, rotation_of, split_state
+from quadleg.nodes.topics import LATCHED, LATEST, check_frame, nanoseconds, near_place, rotation_of, split_state
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.commands import ALL, command_of
 
@@ -108,7 +108,7 @@ class BaseMotion(QuadlegNode):
 
     def _pose_of(self, message: PoseStamped) -> Pose:
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
-        return Pose(finite_place(message.pose.position), rotation_of(message.pose.orientation))
+        return Pose(near_place(message.pose.position), rotation_of(message.pose.orientation))
 
     def _wanted(self) -> tuple[Pose, int]:
         if self._teleop and time.monotonic() - self._teleop_heard < TELEOP_FRESH:
@@ -168,9 +168,9 @@ class BaseMotion(QuadlegNode):
         missing = [name for name in PLANNED if name not in places]
         if missing:
             raise BadTarget(f"there is no {missing[0]}; {', '.join(PLANNED)} are wanted, each with its transform")
-        feet = tuple(finite_place(places[leg].translation) for leg in LEGS)
+        feet = tuple(near_place(places[leg].translation) for leg in LEGS)
         shift = places["base_link"]
-        return feet, Pose(finite_place(shift.translation), rotation_of(shift.rotation))
+        return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
     def _reachable(self, pose: Pose) -> bool:
         self._stop = self._what_stops(compose(pose, self._shift), self._planned)

@@ -32,10 +32,16 @@ def check_frame(found: str, wanted: str) -> None:
 
 
 def finite_place(point: Point | Vector3) -> tuple[float, float, float]:
-    """The coordinates in m; raises BadTarget where one is not finite, or farther than any part of such a robot."""
+    """The coordinates in m; raises BadTarget where one is not finite."""
     place = (point.x, point.y, point.z)
     if not all(map(isfinite, place)):
         raise BadTarget(f"place {place} is not finite; it must be three numbers in metres")
+    return place
+
+
+def near_place(point: Point | Vector3) -> tuple[float, float, float]:
+    """The same; raises BadTarget too where it is farther away than any part of such a robot."""
+    place = finite_place(point)
     if max(map(abs, place)) > FARTHEST:
         raise BadTarget(f"place {place} is more than {FARTHEST:g} m away; the robot moves some centimetres")
     return place
