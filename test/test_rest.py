@@ -198,7 +198,7 @@ def test_lowering_at_rest_stays_at_rest(robot):
 
 
 @both
-@settings(max_examples=20)
+@settings(max_examples=8)
 @given(data=st.data())
 def test_lowering_ends_at_rest_from_whatever_the_legs_can_do(robot, data):
     limits = [limit for leg in robot.legs for limit in leg.limits]

@@ -15,9 +15,7 @@ FAULTS = (
     "random",
     "kill-control",
     "kill-servo_output",
-    "freeze-front_left_ik-0.5",
     "freeze-servo_output-2",
-    "bus-second",
     "power",
 )
 
