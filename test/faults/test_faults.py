@@ -15,7 +15,7 @@ FAULTS = (
     "random",
     "kill-control",
     "kill-servo_output",
-    "freeze-servo_output-2",
+    "freeze-control-2",
     "power",
 )
 
