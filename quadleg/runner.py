@@ -19,7 +19,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -256,9 +256,7 @@ class Runner:
         self._start(child)
 
     def _write_full_off(self) -> None:
-        robot = self._plan.robot
-        if self._plan.board:
-            robot = replace(robot, board=replace(robot.board, kind=self._plan.board))
+        robot = self._plan.robot.on_board(self._plan.board)
         deadline = time.monotonic() + FULL_OFF_TIME
         while True:
             try:

@@ -7,7 +7,6 @@ import time
 from array import array
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
 from math import degrees
 from pathlib import Path
 from typing import Any
@@ -52,8 +51,7 @@ class ServoOutput(QuadlegNode):
         memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
         board = self.declare("board", "", "What carries the bytes to the PWM board; empty: the robot file's kind")
-        if board:
-            self.robot = replace(self.robot, board=replace(self.robot.board, kind=board))
+        self.robot = self.robot.on_board(board)
         self._rest = stance_angles(self.robot, self.robot.resting)
         path = Path(memory) if memory else None
         self._link = Link(self.robot, lambda: open_board(self.robot, self._rest, path, seed))

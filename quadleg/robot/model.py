@@ -7,7 +7,7 @@ hip axes. Signs follow the right-hand rule on both sides of the robot.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import radians
 from pathlib import Path
@@ -221,6 +221,10 @@ class Robot:
     def leg(self, name: str) -> Leg:
         """The leg of that name."""
         return self.legs[LEGS.index(name)]
+
+    def on_board(self, kind: str) -> Robot:
+        """The same robot on another kind of board; on its own where `kind` is empty."""
+        return replace(self, board=replace(self.board, kind=kind)) if kind else self
 
     def no_load_speed(self, joint: Joint) -> float:
         """The speed in rad/s that a joint's servo reaches unloaded at this robot's supply."""

@@ -40,7 +40,7 @@ class Link:
         self._opener = opener
         self._clock = clock
         self._failures = 0
-        self._failed = self._not_before = 0.0
+        self._failed = 0.0
         self.cuts = 0
         self._durations: deque[tuple[int, float]] = deque(maxlen=DURATIONS_KEPT)
         self.trouble: str | None = None
@@ -134,7 +134,8 @@ class Link:
             raise PowerLost("the board has lost its power: it had to be initialised again")
 
     def _attempt(self, action: Callable[[], None], longest_pause: float) -> None:
-        if self._failures > 1 and self._clock() < min(self._not_before, self._failed + longest_pause):
+        pause = min(FIRST_PAUSE * 2 ** min(self._failures - 2, 10), longest_pause)
+        if self._failures > 1 and self._clock() < self._failed + pause:
             raise BoardError(self.trouble)
         try:
             # A single failure may be a disturbance, or the loss of power, of which nothing else tells.
@@ -151,6 +152,5 @@ class Link:
             self._failures += 1
             self.trouble = str(error)
             self._failed = self._clock()
-            self._not_before = self._failed + min(FIRST_PAUSE * 2 ** min(self._failures - 2, 10), LONGEST_PAUSE)
             raise
         self._failures, self.trouble = 0, None
