@@ -12,7 +12,7 @@ demo:
 
 test:
 	@$(PYTHON) environment.py ros board log test
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest -n logical --maxprocesses 4 --dist loadscope
 
 check:
 	@$(PYTHON) environment.py ros board log test

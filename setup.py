@@ -19,6 +19,7 @@ EXTRAS = {
     "log": ["matplotlib>=3.6"],
     "test": [
         "pytest>=7.4,<8",
+        "pytest-xdist>=3.5,<3.7",
         "hypothesis>=6.90",
         "scipy>=1.10",
         "pin>=2.7; platform_system == 'Linux'",

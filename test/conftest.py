@@ -25,8 +25,14 @@ from quadleg.servos.simulated import SimulatedBoard
 settings.register_profile("quadleg", deadline=None)
 settings.load_profile("quadleg")
 
-# Domains 1 to 100 keep their UDP ports below Linux's ephemeral ones.
-_domains = itertools.count(os.getpid())
+# Domains 1 to 100 keep their UDP ports below Linux's ephemeral ones. Of tests that run side by side, each process
+# has domains of its own.
+_OURS = range(
+    1 + int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")),
+    101,
+    int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")),
+)
+_domains = itertools.count(os.getppid())
 
 
 class Stack:
@@ -146,7 +152,7 @@ def own_domain(patch: pytest.MonkeyPatch) -> int:
     """Puts what is started from here on into a ROS domain of its own, on the loopback."""
     if find_spec("rclpy") is None:
         pytest.skip("rclpy does not import: source a ROS 2 or install the extra `ros`")
-    number = next(_domains) % 100 + 1
+    number = _OURS[next(_domains) % len(_OURS)]
     patch.setenv("ROS_DOMAIN_ID", str(number))
     patch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
     return number

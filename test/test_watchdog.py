@@ -312,7 +312,7 @@ def test_disabled_between_the_first_pulses_it_goes_off(bench):
     bench.seconds(0.5)
     assert 0 < sum(bench.sent.powered) < 12
     bench.enable(False)
-    bench.until(State.OFF, within=0.2, frames=False)
+    bench.until(State.OFF, within=rest.SETTLE_TIME + 0.2, frames=False)
     assert bench.sent == Command(bench.rest, NONE)
 
 

@@ -223,8 +223,8 @@ class ServoOutput(QuadlegNode):
         with self._lock:
             self._output.board_takes(time.monotonic())
         if self._said_trouble:
-            self._said_trouble = False
             self.get_logger().info("the board takes frames again")
+            self._said_trouble = False
 
     def _note_failure(self, why: str, now: float) -> None:
         written = self._written

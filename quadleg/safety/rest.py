@@ -7,7 +7,7 @@ paths stay within the reach of the legs: where a foot cannot go, its leg goes to
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Sequence
-from itertools import combinations
+from itertools import combinations, repeat
 from math import ceil
 
 import numpy as np
@@ -24,6 +24,7 @@ LIFT_SPEED = 0.05  # m/s: a few seconds to rise, and far below what the servos c
 LEVEL_SPEED = 0.5  # rad/s
 FOLD_SPEED = 1.0  # rad/s, of the fastest joint
 ACCELERATION_TIME = 0.3  # s
+SETTLE_TIME = 0.3  # s at rest with power: the servos, and frames that came in a burst, are behind the commands
 ON_GROUND = 0.003  # m: nearer to its resting height than this the belly lies on the ground
 
 Path = Iterator[tuple[float, ...]]
@@ -63,7 +64,7 @@ def rising(robot: Robot, angles: Sequence[float], dt: float) -> Path:
 
 
 def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
-    """From `angles` to rest: feet down, body level and square above them, straight down, legs folded."""
+    """From `angles` to rest: feet down, body level and square above them, straight down, legs folded, arrived."""
     pose, feet = standing_over(robot, all_forward(robot, angles))
     if not _belly_down(robot, pose):
         pose, feet = yield from _settled(robot, angles, dt)
@@ -71,7 +72,9 @@ def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
         yield from _move(robot, pose, level, feet, dt)
         yield from _move(robot, level, _level(robot.resting.height), feet, dt)
         angles = _nearest_angles(robot, _level(robot.resting.height), feet)
-    yield from _fold(angles, stance_angles(robot, robot.resting), dt)
+    at_rest = stance_angles(robot, robot.resting)
+    yield from _fold(angles, at_rest, dt)
+    yield from repeat(at_rest, ceil(SETTLE_TIME / dt))
 
 
 def settling(robot: Robot, angles: Sequence[float], dt: float) -> Path:
