@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import radians
 from pathlib import Path
 
+from quadleg.robot.gaits import GAITS
 from quadleg.robot.model import (
     JOINTS,
     LEGS,
@@ -93,7 +94,11 @@ def inspector() -> Robot:
         standing=_stance(0.150, 0.089, 0.090, 0.008),
         resting=_stance(0.050, 0.089, 0.090, 0.008),
         clearance=0.005,
-        frames=(FixedFrame("imu_link", (0.0, 0.0, 0.010), (0.0, 0.0, 0.0), 0.01),),
+        frames=(
+            FixedFrame("imu_link", (0.0, 0.0, 0.010), (0.0, 0.0, 0.0), 0.01),
+            FixedFrame("camera_link", (0.1, 0.0, 0.0), (0.0, 0.0, 0.0), 0.2),
+        ),
+        gaits=GAITS,
     )
 
 
@@ -130,4 +135,5 @@ def digger() -> Robot:
         resting=_stance(0.042, 0.072, 0.071, 0.009),
         clearance=0.004,
         frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
+        gaits=GAITS,
     )

@@ -6,6 +6,7 @@ from math import ceil, floor
 from typing import Any
 
 from quadleg.robot.document import Document
+from quadleg.robot.gaits import GAITS, NEEDED, gait_fault, gait_figures
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS, Robot
 from quadleg.robot.poses import pose_fault
 
@@ -53,6 +54,8 @@ def check_keys(document: Document) -> None:
     attempt(_check_low_supply)
     attempt(_check_masses)
     attempt(_check_frames)
+    for name in attempt(Document.names, "gaits") or ():
+        attempt(_check_gait, name)
     attempt(_check_resting)
     attempt(_check_belly)
 
@@ -210,6 +213,20 @@ def _check_frames(document: Document) -> None:
     for name in document.names("frames"):
         if name in _TAKEN:
             document.fault("a name that the robot itself uses: give the frame another", "frames", name)
+
+
+def _check_gait(document: Document, name: str) -> None:
+    keys = document.value("gaits", name)
+    missing = [] if name in {gait.name for gait in GAITS} else [key for key in NEEDED if key not in keys]
+    for key in missing:
+        remedy = f"missing: only {' and '.join(gait.name for gait in GAITS)} have it already, so write `{key}:`"
+        document.fault(remedy, "gaits", name, key)
+    if missing:
+        return
+    duty_factor, phases, sways = gait_figures(name, keys)
+    if fault := gait_fault(duty_factor, phases, sways):
+        remedy = "raise duty_factor, or change phases"
+        document.fault(f"{fault}; {remedy}", "gaits", name, "phases" if "phases" in keys else "duty_factor")
 
 
 def _check_resting(document: Document) -> None:

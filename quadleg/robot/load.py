@@ -7,10 +7,12 @@ import math
 from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, limits_deg
 from quadleg.robot.document import Document
+from quadleg.robot.gaits import GAITS, gait_figures
 from quadleg.robot.model import (
     JOINTS,
     LEGS,
@@ -19,6 +21,7 @@ from quadleg.robot.model import (
     BoardSettings,
     Body,
     FixedFrame,
+    Gait,
     Joint,
     Leg,
     Masses,
@@ -100,6 +103,7 @@ def _robot(document: Document) -> Robot:
         resting=part(_resting),
         clearance=part(_clearance),
         frames=part(_frames),
+        gaits=part(_gaits),
         tip_angle=part(_tip_angle),
     )
 
@@ -233,6 +237,29 @@ def _frames(document: Document) -> tuple[FixedFrame, ...]:
     return tuple(
         FixedFrame(name, _metres(frame["xyz_mm"]), _radians(frame["rpy_deg"]), frame["mass_g"] / 1000)
         for name, frame in (document.value("frames") or {}).items()
+    )
+
+
+def _gaits(document: Document) -> tuple[Gait, ...]:
+    """Those of every robot, with what the file changes in them, then the file's own."""
+    written = document.value("gaits") or {}
+    known = {gait.name: gait for gait in GAITS}
+    return tuple(_gait(name, written.get(name, {}), known.get(name)) for name in {**known, **written})
+
+
+def _gait(name: str, keys: dict[str, Any], usual: Gait | None) -> Gait:
+    duty_factor, phases, sways = gait_figures(name, keys)
+
+    def figure(key: str, scale: float, otherwise: float | None) -> Any:
+        return keys[key] / scale if key in keys else otherwise
+
+    return Gait(
+        name=name,
+        duty_factor=duty_factor,
+        phases=phases,
+        stride_period=figure("stride_period_s", 1, usual.stride_period if usual else None),
+        foot_clearance=figure("foot_clearance_mm", 1000, usual.foot_clearance if usual else None),
+        margin=figure("margin_mm", 1000, usual.margin if usual and sways else None),
     )
 
 

@@ -183,6 +183,21 @@ class Stance:
 
 
 @dataclass(frozen=True)
+class Gait:
+    """A way to walk: duty factor, the four phases of touch-down (shares of a stride, in the order of `LEGS`), the
+    stride's period in s, the foot's clearance in m, and the margin in m that the centre of mass keeps inside the
+    support polygon by a sway of the body; None: no sway.
+    """
+
+    name: str
+    duty_factor: float
+    phases: tuple[float, float, float, float]
+    stride_period: float
+    foot_clearance: float
+    margin: float | None
+
+
+@dataclass(frozen=True)
 class FixedFrame:
     """A frame fixed to base_link, such as a sensor: place, roll-pitch-yaw in rad, mass in kg.
 
@@ -211,6 +226,7 @@ class Robot:
     resting: Stance
     clearance: float
     frames: tuple[FixedFrame, ...]
+    gaits: tuple[Gait, ...]
     tip_angle: float = TIP_ANGLE
 
     @cached_property

@@ -1,0 +1,153 @@
+"""How fast a robot can walk in a gait: by the reach of its legs, their clearance and the speed of its servos."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
+from quadleg.gait.sway import HARMONICS, basis, sway
+from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.planar import STILL, Planar
+from quadleg.robot.model import Gait, Robot
+
+Array = NDArray[np.float64]
+Signs = tuple[int, int, int]
+
+# A servo that carries a load is slower than without; at a fifth of its stall torque by a fifth.
+SPEED_SHARE = 0.8
+_FASTEST = np.array([0.6, 0.6, 4.0])  # m/s, m/s, rad/s: no robot of this kind gets there
+_COARSE, _FINE = 24, 6  # steps, coarse ones from nothing to what no robot does
+_HALVINGS = 4
+_MARGIN_STEPS = 5
+# m: kept besides with a steady velocity, and given up while it changes (most seen: 3.2 mm).
+MANOEUVRE = 0.0035
+
+# Along an axis, two axes at once, all three: where the limits are found.
+DIRECTIONS: tuple[Signs, ...] = tuple((a, b, c) for a, b, c in product((-1, 0, 1), repeat=3) if (a, b, c) != (0, 0, 0))
+
+
+class WalkingLimits:
+    """The fastest twists of one robot in one gait, and the sway that goes with each twist.
+
+    A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
+    by planes between them, on the safe side where the set of good twists is convex. `margin` in m is what
+    the sway keeps: that of the gait, or less where the legs cannot do that; None for a gait without sway.
+    """
+
+    def __init__(self, robot: Robot, gait: Gait) -> None:
+        self.gait = gait
+        self._robot = robot
+        self._balance = Balance.of(robot)
+        self._clearance = Clearance(robot)
+        self._standing, self.margin = self._in_place()
+        axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
+        along = self._farthest(axes * _FASTEST, _COARSE)
+        # (3, 2): the limit of each axis, backward and forward.
+        self.axes = np.zeros((3, 2))
+        for direction, share in zip(axes, along):
+            axis = int(np.flatnonzero(direction)[0])
+            self.axes[axis, int(direction[axis] > 0)] = share * _FASTEST[axis]
+        ends = np.array([self._at(direction) for direction in DIRECTIONS])
+        shares = self._farthest(ends, _FINE)
+        self._shares = dict(zip(DIRECTIONS, shares.tolist()))
+        self._sways = dict(zip(DIRECTIONS, self._sway_of(ends * shares[:, None])))
+
+    @property
+    def forward(self) -> Planar:
+        """The limits forward, to the left and turning left: m/s, m/s, rad/s."""
+        x, y, yaw = self.axes[:, 1].tolist()
+        return x, y, yaw
+
+    @property
+    def backward(self) -> Planar:
+        """The limits backward, to the right and turning right, all negative."""
+        x, y, yaw = (-self.axes[:, 0]).tolist()
+        return x, y, yaw
+
+    def use(self, twist: Planar) -> float:
+        """How much of what is possible in its direction a twist takes: more than 1 is too fast."""
+        return sum(part / self._shares[corner] for corner, part in self._parts(twist))
+
+    def scaled(self, twist: Planar) -> Planar:
+        """The twist, or the fastest one in its direction."""
+        use = self.use(twist)
+        return twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
+
+    def sway(self, twist: Planar) -> Array:
+        """(2 · HARMONICS, 2) coefficients of the shift for a twist within the limits: see sway.py."""
+        result, left = np.zeros((2 * HARMONICS, 2)), 1.0
+        for corner, part in self._parts(twist):
+            share = part / self._shares[corner]
+            result, left = result + share * self._sways[corner], left - share
+        return result + left * self._standing
+
+    def _parts(self, twist: Planar) -> list[tuple[Signs, float]]:
+        """The twist as a sum of three corners: Kuhn's triangulation (Am. Math. Monthly 67, 1960, 519; from memory)."""
+        sizes = [abs(value) / self.axes[axis, int(value > 0)] for axis, value in enumerate(twist)]
+        order = sorted(range(3), key=sizes.__getitem__, reverse=True)
+        corner, parts = [0, 0, 0], []
+        for axis, following in zip(order, (*order[1:], None)):
+            corner[axis] = 1 if twist[axis] > 0 else -1
+            part = sizes[axis] - (sizes[following] if following is not None else 0.0)
+            if part > 0.0:
+                parts.append(((corner[0], corner[1], corner[2]), part))
+        return parts
+
+    def _at(self, direction: Signs) -> list[float]:
+        return [sign * self.axes[axis, int(sign > 0)] for axis, sign in enumerate(direction)]
+
+    def _in_place(self) -> tuple[Array, float | None]:
+        """The sway without going anywhere, and the margin that it keeps within the robot's means."""
+        nothing = np.zeros((2 * HARMONICS, 2))
+        if self.gait.margin is None:
+            return nothing, None
+        path = strides(self._robot, self.gait, np.array([STILL]))
+        centres = self._balance.centres(self._robot, path.feet)
+        for step in range(_MARGIN_STEPS):
+            margin = self.gait.margin * (1 - step / _MARGIN_STEPS)
+            found = sway(path, centres, margin + MANOEUVRE)
+            if self._walks(path, found)[0]:
+                return found[0], margin
+        return nothing, 0.0
+
+    def _sway_of(self, twists: Array) -> Array:
+        if self.margin is None:
+            return np.zeros((len(twists), 2 * HARMONICS, 2))
+        path = strides(self._robot, self.gait, twists)
+        return sway(path, self._balance.centres(self._robot, path.feet), self.margin + MANOEUVRE)
+
+    def _farthest(self, ends: Array, steps: int) -> Array:
+        """The largest share of each twist (n, 3), up to 1, below which the robot walks with every share tried."""
+        good, on = np.zeros(len(ends)), np.ones(len(ends), dtype=bool)
+        for share in np.arange(1, steps + 1) / steps:
+            on[on] = self._walk(ends[on] * share)
+            if not on.any():
+                break
+            good[on] = share
+        bad = np.minimum(good + 1 / steps, 1.0)
+        for _ in range(_HALVINGS):
+            share = (good + bad) / 2
+            walks = self._walk(ends * share[:, None])
+            good, bad = np.where(walks, share, good), np.where(walks, bad, share)
+        return good
+
+    def _walk(self, twists: Array) -> NDArray[np.bool_]:
+        return self._walks(strides(self._robot, self.gait, twists), self._sway_of(twists))
+
+    def _walks(self, path: Strides, sways: Array) -> NDArray[np.bool_]:
+        """(n,) whether all frames are in reach, apart, and no faster than the servos are under load."""
+        count = len(path.feet)
+        shifts = basis(np.arange(SAMPLES) / SAMPLES) @ sways
+        angles, reached = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
+        good = reached.reshape(count, SAMPLES).all(axis=1)
+        angles = angles.reshape(count, SAMPLES, -1)
+        turns = np.abs(np.roll(angles, -1, axis=1) - angles).max(axis=1)
+        fastest = np.array([self._robot.no_load_speed(joint) for joint in self._robot.joints])
+        good &= (turns <= SPEED_SHARE * fastest * self.gait.stride_period / SAMPLES).all(axis=1)
+        if good.any():
+            least = self._clearance.least_batch(angles[good].reshape(-1, angles.shape[2]))
+            good[good] = least.reshape(-1, SAMPLES).min(axis=1) >= self._robot.clearance
+        return good

@@ -1,0 +1,44 @@
+"""Who is on the ground when: a stride as a duty factor and four phases of touch-down.
+
+Phases and duty factor are shares of the stride, as in Hildebrand, Science 150 (1965) 701: a foot lands at
+its phase, stays down for the duty factor, and is in the air for the rest.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.robot.model import Gait
+
+Array = NDArray[np.float64]
+
+_ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off
+
+
+def since_landing(gait: Gait, leg: int, phase: float) -> float:
+    """The share of a stride since the foot landed, 0 to 1: on the ground below the duty factor."""
+    return (phase - gait.phases[leg]) % 1.0
+
+
+def lift_off(gait: Gait, leg: int) -> float:
+    """The phase at which the foot leaves the ground."""
+    return (gait.phases[leg] + gait.duty_factor) % 1.0
+
+
+def first_lift_off(gait: Gait) -> float:
+    """The phase to start from a square stance: the lift-off with the longest time before it when all feet are down."""
+    before = {phase: all_down_before(gait, phase) for phase in (lift_off(gait, leg) for leg in range(4))}
+    return max(before, key=lambda phase: before[phase])
+
+
+def all_down_before(gait: Gait, phase: float) -> float:
+    """The share of a stride for which all four feet are on the ground before a lift-off."""
+    return min((phase - landing + _ROUNDING) % 1.0 for landing in gait.phases)
+
+
+def stride_samples(gait: Gait, count: int) -> tuple[Array, NDArray[np.bool_]]:
+    """`since_landing` (count, 4) at evenly spaced phases of a stride, and whether the foot is in the air (count, 4)."""
+    phases = np.arange(count)[:, None] / count
+    since = (phases - np.array(gait.phases)) % 1.0
+    return since, since >= gait.duty_factor

@@ -1,0 +1,67 @@
+"""Static stability: the support polygon, and how far inside it the centre of mass is over the ground.
+
+After McGhee & Frank, Mathematical Biosciences 3 (1968) 331. Places are (x, y) in m.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, inf
+
+Place = tuple[float, float]
+
+
+def support_polygon(feet: Sequence[Place]) -> list[Place]:
+    """The convex hull of the feet on the ground, anticlockwise (Andrew's monotone chain, recalled from memory)."""
+    ordered = sorted(set(feet))
+    if len(ordered) < 3:
+        return ordered
+
+    def half(points: Sequence[Place]) -> list[Place]:
+        chain: list[Place] = []
+        for point in points:
+            while len(chain) > 1 and _turn(chain[-2], chain[-1], point) <= 0:
+                chain.pop()
+            chain.append(point)
+        return chain[:-1]
+
+    return half(ordered) + half(ordered[::-1])
+
+
+def static_margin(feet: Sequence[Place], centre: Place) -> float:
+    """The least distance in m from the centre of mass to an edge of the support polygon; negative outside.
+
+    With two feet: less than nothing, the distance to the line between them; with fewer: minus infinity.
+    """
+    polygon = support_polygon(feet)
+    if len(polygon) < 2:
+        return -inf
+    if len(polygon) == 2:
+        return -abs(_beyond(polygon[0], polygon[1], centre))
+    return min(_beyond(a, b, centre) for a, b in zip(polygon, polygon[1:] + polygon[:1]))
+
+
+def longitudinal_margin(feet: Sequence[Place], centre: Place) -> float:
+    """The lesser distance in m, forward and backward along x, from the centre of mass to the polygon's edge.
+
+    Negative where the line along x through the centre does not cross the polygon on both sides of it.
+    """
+    polygon = support_polygon(feet)
+    x0, y0 = centre
+    crossings = []
+    for (ax, ay), (bx, by) in zip(polygon, polygon[1:] + polygon[:1]):
+        if ay == by or not min(ay, by) <= y0 <= max(ay, by):
+            continue
+        crossings.append(ax + (bx - ax) * (y0 - ay) / (by - ay))
+    if not crossings:
+        return -inf
+    return min(max(crossings) - x0, x0 - min(crossings))
+
+
+def _beyond(a: Place, b: Place, point: Place) -> float:
+    """How far a point is to the left of the line from a to b."""
+    return _turn(a, b, point) / hypot(b[0] - a[0], b[1] - a[1])
+
+
+def _turn(a: Place, b: Place, c: Place) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])

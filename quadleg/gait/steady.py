@@ -1,0 +1,90 @@
+"""Walking on and on with one twist: where the feet and the body are over a stride, for many twists at once.
+
+Everything is in base_footprint, which moves with the twist; places are (x, y) in m.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.gait.schedule import stride_samples
+from quadleg.gait.swing import advance_batch, lift_batch
+from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.leg import inverse_batch
+from quadleg.kinematics.mass import centre_of_mass, centre_of_mass_batch
+from quadleg.kinematics.planar import carried_batch, motions, seen_from_batch
+from quadleg.robot.model import Gait, Robot
+
+Array = NDArray[np.float64]
+
+SAMPLES = 48  # of a stride
+
+
+@dataclass(frozen=True)
+class Strides:
+    """One stride for each of n twists: foot centres (n, SAMPLES, 4, 3), and who is in the air (SAMPLES, 4)."""
+
+    feet: Array
+    in_air: NDArray[np.bool_]
+
+
+def strides(robot: Robot, gait: Gait, twists: Array) -> Strides:
+    """The strides for twists (n, 3). A foot in stance stays where it landed; halfway it is under its hip."""
+    since, in_air = stride_samples(gait, SAMPLES)
+    home = np.array(robot.standing.feet)
+    twist = twists[:, None, None, :]
+    half = gait.duty_factor * gait.stride_period / 2
+    down = seen_from_batch(motions(twist, since * gait.stride_period - half), home[:, :2])
+
+    swing_time = (1 - gait.duty_factor) * gait.stride_period
+    share = np.clip((since - gait.duty_factor) / (1 - gait.duty_factor), 0.0, 1.0)
+    lifted = seen_from_batch(motions(twist, np.full_like(since, half)), home[:, :2])
+    landing = carried_batch(motions(twist, np.full_like(since, swing_time + half)), home[:, :2])
+    over = lifted + (landing - lifted) * advance_batch(share)[..., None]
+    up = seen_from_batch(motions(twist, share * swing_time), over)
+
+    feet = np.empty((len(twists), SAMPLES, 4, 3))
+    feet[..., :2] = np.where(in_air[..., None], up, down)
+    feet[..., 2] = home[:, 2] + np.where(in_air, gait.foot_clearance * lift_batch(share), 0.0)
+    return Strides(feet, in_air)
+
+
+def angles_of(robot: Robot, feet: Array, shifts: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Joint angles (n, 12) for feet (n, 4, 3) with the body shifted by (n, 2), and whether all are reachable (n,)."""
+    in_base = feet.copy()
+    in_base[..., :2] -= shifts[:, None, :]
+    in_base[..., 2] -= robot.standing.height
+    legs = [inverse_batch(leg, np.ascontiguousarray(in_base[:, i])) for i, leg in enumerate(robot.legs)]
+    return np.hstack([angles for angles, _ in legs]), np.all([reached for _, reached in legs], axis=0)
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The centre of mass over the ground: its `offset` (2,) in m from below base_link with the feet at home, and by
+    how much it goes along with a foot that leaves home, `share` (the legs have mass).
+    """
+
+    offset: Array
+    share: float
+
+    @classmethod
+    def of(cls, robot: Robot) -> Balance:
+        """By the masses of the robot's links, standing."""
+        angles = stance_angles(robot, robot.standing)
+        home = np.array(robot.standing.feet)
+        step = 0.01
+        moved = home.copy()
+        moved[:, :2] += step
+        shifted, _ = angles_of(robot, moved[None], np.zeros((1, 2)))
+        offset = np.array(centre_of_mass(robot, angles)[:2])
+        change = centre_of_mass_batch(robot, shifted)[0, :2] - offset
+        return cls(offset, float(change.mean() / step / 4))
+
+    def centres(self, robot: Robot, feet: Array) -> Array:
+        """(..., 2): the centre of mass over feet (..., 4, 3), with the body not shifted."""
+        home = np.array(robot.standing.feet)[:, :2]
+        result: Array = self.offset + self.share * (feet[..., :2] - home).sum(axis=-2)
+        return result
