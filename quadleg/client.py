@@ -5,6 +5,7 @@ from quadleg.client import Robot
 with Robot() as robot:
     robot.stand(height_mm=150)
     robot.pose(height_mm=140, pitch_deg=5)
+    robot.walk(vx=0.05, seconds=4)
     robot.sit()
 """
 
@@ -15,7 +16,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import acos, hypot, isfinite, radians
+from math import acos, copysign, hypot, isfinite, radians, sqrt
 from numbers import Real
 from types import TracebackType
 from typing import Any
@@ -23,6 +24,7 @@ from typing import Any
 from quadleg.errors import NotHeard, NotReached, Refused
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.kinematics.planar import STILL, Planar, compose, motion, seen_from
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
@@ -38,6 +40,10 @@ WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": 
 HOLD_PATIENCE = 3.0  # a hold for missing frames goes on or lowers before that
 POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
 TURN_TOLERANCE = radians(1.0)
+VELOCITY_PERIOD = 0.05
+STOP_WALKING_WITHIN = 15.0  # a stride or two
+WALK_PATIENCE = 20.0
+PLACE_TOLERANCE, HEADING_TOLERANCE = 0.003, radians(0.5)
 SIMULATED = "simulated"  # the one kind of board that moves nothing
 
 
@@ -280,6 +286,92 @@ class Robot:
         feet = all_forward(self.model, [angles[name] for name in JOINT_NAMES])
         return pose_from_feet(feet, self.model.standing.feet)
 
+    # Walking
+
+    def walk(self, vx: float = 0.0, vy: float = 0.0, yaw_rate: float = 0.0, seconds: float = 1.0) -> Planar:
+        """Walks with a velocity (m/s forward, m/s to the left, rad/s to the left) for so long, then stops square.
+
+        What is faster than the gait can go is scaled, keeping its direction. Where the plan brought the robot
+        (m, m, rad), seen from where it began. Raises Refused, NotReached or NotHeard.
+        """
+        _check_numbers(vx, vy, yaw_rate, seconds)
+        end = time.monotonic() + seconds
+
+        def twist(_: Planar) -> Planar | None:
+            return (vx, vy, yaw_rate) if time.monotonic() < end else None
+
+        return self._walk(twist)
+
+    def walk_to(self, x: float, y: float, heading: float = 0.0) -> Planar:
+        """Walks to a place and heading (m, m, rad) seen from where it stands, by the planned motion.
+
+        Where the plan brought the robot. Raises Refused, NotReached, NotHeard.
+        """
+        _check_numbers(x, y, heading)
+        fastest, gentle = self._planned_limits()
+        patience = time.monotonic() + WALK_PATIENCE + 3 * _seconds_for((x, y, heading), fastest)
+
+        def twist(place: Planar) -> Planar | None:
+            if time.monotonic() > patience:
+                raise NotReached(f"still {hypot(x - place[0], y - place[1]):.2f} m away; {self._status('gait')}")
+            dx, dy = seen_from(place, x, y)
+            return approach_velocity((dx, dy, heading - place[2]), fastest, gentle)
+
+        return self._walk(twist)
+
+    def _planned_limits(self) -> tuple[Planar, float]:
+        """The gait's limits to both sides, and how long the plan takes from rest to full speed, in s."""
+        self._wait(lambda: bool(self._now.values("gait")), HEARD_WITHIN, lambda: "gait is not heard")
+        values = self._now.values("gait")
+        ahead, behind = _three(values["limits_forward"]), _three(values["limits_backward"])
+        x, y, yaw = (min(a, -b) for a, b in zip(ahead, behind))
+        return (x, y, yaw), float(values["ramp_s"])
+
+    def _walk(self, twist_at: Callable[[Planar], Planar | None]) -> Planar:
+        """Publishes velocities until there is none, and waits for the square stance; the planned place at the end."""
+        from geometry_msgs.msg import TwistStamped
+        from sensor_msgs.msg import MultiDOFJointState
+
+        from quadleg.nodes.topics import LATEST
+
+        self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
+        if self._now.state != "active":
+            raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
+        planned = PlannedPlace()
+        velocities = self._node.create_publisher(TwistStamped, "cmd_vel", LATEST)
+        feet = self._node.create_subscription(MultiDOFJointState, "planned_feet", planned.hear, 10)
+        message = TwistStamped()
+        message.header.frame_id = self._frame
+        going = message.twist
+
+        def send(twist: Planar) -> None:
+            message.header.stamp = self._node.get_clock().now().to_msg()
+            going.linear.x, going.linear.y, going.angular.z = map(float, twist)
+            velocities.publish(message)
+
+        try:
+            self._wait(
+                lambda: velocities.get_subscription_count() > 0 and planned.heard,
+                HEARD_WITHIN,
+                lambda: "gait does not listen to cmd_vel; is it running?",
+            )
+            while (twist := twist_at(planned.place)) is not None:
+                self._judge_state()
+                send(twist)
+                time.sleep(VELOCITY_PERIOD)
+            send(STILL)
+            self._wait(self._stands, STOP_WALKING_WITHIN, lambda: f"no square stance: {self._status('gait')}")
+            return planned.place
+        finally:
+            send(STILL)
+            self._node.destroy_subscription(feet)
+            self._node.destroy_publisher(velocities)
+
+    def _stands(self) -> bool:
+        self._judge_state()
+        values = self._now.values("gait")
+        return values.get("motion") == "stands" and _three(values["asked"]) == STILL
+
     # Waiting and asking
 
     def wait_for(self, *states: str, within: float = 30.0) -> None:
@@ -431,10 +523,54 @@ class Robot:
         self._wake()
 
 
+class PlannedPlace:
+    """Where base_footprint is planned to be, from where it was at the first of the planned feet heard."""
+
+    def __init__(self) -> None:
+        self.place = STILL
+        self.heard = False
+        self._last: tuple[float, Planar] = (0.0, STILL)
+
+    def hear(self, message: Any) -> None:
+        """Takes one message of `planned_feet`, whose last twist is that of the frame itself."""
+        going, stamp = message.twist[-1], message.header.stamp
+        seconds, twist = stamp.sec + 1e-9 * stamp.nanosec, (going.linear.x, going.linear.y, going.angular.z)
+        before, last = self._last
+        if self.heard:
+            x, y, yaw = ((a + b) / 2 for a, b in zip(last, twist))
+            self.place = compose(self.place, motion((x, y, yaw), max(seconds - before, 0.0)))
+        self._last, self.heard = (seconds, twist), True
+
+
+def approach_velocity(way: Planar, fastest: Planar, ramp: float) -> Planar | None:
+    """The velocity towards a place and heading that are `way` off, slow enough to stop there; None where it is reached.
+
+    `fastest` is the gait's velocity along each axis, `ramp` the time in s in which it comes to that from rest.
+    """
+    if hypot(way[0], way[1]) < PLACE_TOLERANCE and abs(way[2]) < HEADING_TOLERANCE:
+        return None
+    # Braking from v takes v² / (2 v_max / ramp) of way; half of that rate leaves the plan room to follow.
+    speeds = (
+        copysign(min(limit, sqrt(limit / ramp * abs(left)), 2 * abs(left) / ramp), left)
+        for left, limit in zip(way, fastest)
+    )
+    x, y, yaw = speeds
+    return x, y, yaw
+
+
+def _seconds_for(way: Planar, fastest: Planar) -> float:
+    return sum(abs(left) / limit for left, limit in zip(way, fastest))
+
+
+def _three(text: str) -> Planar:
+    x, y, yaw = map(float, text.split())
+    return x, y, yaw
+
+
 def _check_numbers(*values: float) -> None:
     for value in values:
         if not isinstance(value, Real) or not isfinite(value):
-            raise Refused(f"{value!r} is not a number of millimetres or degrees, as 150 or -4.5 would be")
+            raise Refused(f"{value!r} is not a number, as 150 or -4.5 would be")
 
 
 def pose_from_words(text: str) -> Pose | None:

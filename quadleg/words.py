@@ -13,7 +13,7 @@ ANGLES = {
     "measured": "joint_states are the true angles of the simulated servos",
     "modelled": "joint_states are modelled from the commands",
 }
-SAID_ABOVE = ("joint_watchdog", "servo_output")
+SAID_ABOVE = ("joint_watchdog", "servo_output", "gait")
 
 
 def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> list[tuple[str, str]]:
@@ -23,10 +23,25 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
         lines.append(("asked", str(asked)))
     if reached and now.state not in ("off", "fault", None):
         lines.append(("reached", str(reached)))
-    lines += _servos(now) + _frames(now.values("joint_watchdog"))
+    lines += _walking(now) + _servos(now) + _frames(now.values("joint_watchdog"))
     for node, (status, _) in sorted(now.diagnostics.items()):
         if status.level != b"\x00" and node not in SAID_ABOVE:
             lines.append((node, status.message))
+    return lines
+
+
+def _walking(now: Snapshot) -> list[tuple[str, str]]:
+    values = now.values("gait")
+    if not values:
+        return []
+    status, _ = now.diagnostics["gait"]
+    ahead, behind = (values[key].split() for key in ("limits_forward", "limits_backward"))
+    limits = f"{ahead[0]} m/s forward, {behind[0].lstrip('-')} backward, {ahead[1]} sideways, {ahead[2]} rad/s turning"
+    lines = [("walk", status.message), ("limits", f"in the {values['gait']}: {limits}")]
+    if values["motion"] != "stands":
+        lines.append(
+            ("margin", f"{values['margin_mm']} mm inside the feet on the ground; Froude {values['froude_number']}")
+        )
     return lines
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, sway
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.leg import points_batch
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import Gait, Robot
 
@@ -22,6 +24,7 @@ _FASTEST = np.array([0.6, 0.6, 4.0])  # m/s, m/s, rad/s: no robot of this kind g
 _COARSE, _FINE = 24, 6  # steps, coarse ones from nothing to what no robot does
 _HALVINGS = 4
 _MARGIN_STEPS = 5
+RAMP_STRIDES = 1.5  # from rest to the full speed
 # m: kept besides with a steady velocity, and given up while it changes (most seen: 3.2 mm).
 MANOEUVRE = 0.0035
 
@@ -35,6 +38,7 @@ class WalkingLimits:
     A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
     by planes between them, on the safe side where the set of good twists is convex. `margin` in m is what
     the sway keeps: that of the gait, or less where the legs cannot do that; None for a gait without sway.
+    `footprint` is half of the length and width in m that body and legs take.
     """
 
     def __init__(self, robot: Robot, gait: Gait) -> None:
@@ -45,27 +49,52 @@ class WalkingLimits:
         self._standing, self.margin = self._in_place()
         axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
         along = self._farthest(axes * _FASTEST, _COARSE)
-        # (3, 2): the limit of each axis, backward and forward.
-        self.axes = np.zeros((3, 2))
-        for direction, share in zip(axes, along):
+        # The limit of each axis, backward and forward.
+        self.axes = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
+        for direction, share in zip(axes, along.tolist()):
             axis = int(np.flatnonzero(direction)[0])
-            self.axes[axis, int(direction[axis] > 0)] = share * _FASTEST[axis]
+            self.axes[axis][int(direction[axis] > 0)] = share * float(_FASTEST[axis])
         ends = np.array([self._at(direction) for direction in DIRECTIONS])
         shares = self._farthest(ends, _FINE)
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
-        self._sways = dict(zip(DIRECTIONS, self._sway_of(ends * shares[:, None])))
+        sways = self._sway_of(ends * shares[:, None])
+        self._sways = dict(zip(DIRECTIONS, sways))
+        self.footprint = self._footprint(strides(robot, gait, ends * shares[:, None]), sways)
 
     @property
     def forward(self) -> Planar:
         """The limits forward, to the left and turning left: m/s, m/s, rad/s."""
-        x, y, yaw = self.axes[:, 1].tolist()
+        x, y, yaw = (ahead for _, ahead in self.axes)
         return x, y, yaw
 
     @property
     def backward(self) -> Planar:
         """The limits backward, to the right and turning right, all negative."""
-        x, y, yaw = (-self.axes[:, 0]).tolist()
+        x, y, yaw = (-behind for behind, _ in self.axes)
         return x, y, yaw
+
+    @property
+    def acceleration(self) -> Planar:
+        """How fast the planned velocity changes at most: m/s², m/s², rad/s²."""
+        seconds = RAMP_STRIDES * self.gait.stride_period
+        x, y, yaw = (value / seconds for value in self.forward)
+        return x, y, yaw
+
+    def in_words(self, gaits: Sequence[str]) -> str:
+        """The limits as YAML, with keys that navigation stacks know; `gaits` are all that there are to choose from."""
+        lists = {
+            "max_velocity": self.forward,
+            "min_velocity": self.backward,
+            "max_accel": self.acceleration,
+            "max_decel": tuple(-value for value in self.acceleration),
+        }
+        x, y = self.footprint
+        corners = ", ".join(f"[{cx:.3f}, {cy:.3f}]" for cx, cy in ((x, y), (x, -y), (-x, -y), (-x, y)))
+        lines = [f"gait: {self.gait.name}", f"gaits: [{', '.join(gaits)}]"]
+        lines += [f"{key}: [{', '.join(f'{value:.3f}' for value in values)}]" for key, values in lists.items()]
+        lines[2] += "  # m/s forward, m/s to the left, rad/s to the left"
+        lines.append(f'footprint: "[{corners}]"')
+        return "\n".join(lines) + "\n"
 
     def use(self, twist: Planar) -> float:
         """How much of what is possible in its direction a twist takes: more than 1 is too fast."""
@@ -86,7 +115,7 @@ class WalkingLimits:
 
     def _parts(self, twist: Planar) -> list[tuple[Signs, float]]:
         """The twist as a sum of three corners: Kuhn's triangulation (Am. Math. Monthly 67, 1960, 519; from memory)."""
-        sizes = [abs(value) / self.axes[axis, int(value > 0)] for axis, value in enumerate(twist)]
+        sizes = [abs(value) / self.axes[axis][int(value > 0)] for axis, value in enumerate(twist)]
         order = sorted(range(3), key=sizes.__getitem__, reverse=True)
         corner, parts = [0, 0, 0], []
         for axis, following in zip(order, (*order[1:], None)):
@@ -97,7 +126,7 @@ class WalkingLimits:
         return parts
 
     def _at(self, direction: Signs) -> list[float]:
-        return [sign * self.axes[axis, int(sign > 0)] for axis, sign in enumerate(direction)]
+        return [sign * self.axes[axis][int(sign > 0)] for axis, sign in enumerate(direction)]
 
     def _in_place(self) -> tuple[Array, float | None]:
         """The sway without going anywhere, and the margin that it keeps within the robot's means."""
@@ -136,6 +165,17 @@ class WalkingLimits:
 
     def _walk(self, twists: Array) -> NDArray[np.bool_]:
         return self._walks(strides(self._robot, self.gait, twists), self._sway_of(twists))
+
+    def _footprint(self, path: Strides, sways: Array) -> tuple[float, float]:
+        """Half of the length and width in m of a box over the ground that body and legs stay in."""
+        shifts = (basis(np.arange(SAMPLES) / SAMPLES) @ sways).reshape(-1, 1, 2)
+        angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts[:, 0])
+        x, y = (abs(c) + size / 2 for c, size in zip(self._robot.body.centre, self._robot.body.size[:2]))
+        reach = np.array([x, y]) + np.abs(shifts).max(axis=(0, 1))
+        for i, leg in enumerate(self._robot.legs):
+            places = np.abs(points_batch(leg, angles[:, 3 * i : 3 * i + 3])[..., :2] + shifts).max(axis=(0, 1))
+            reach = np.maximum(reach, places + max(leg.link_radius, leg.foot_radius))
+        return float(reach[0]), float(reach[1])
 
     def _walks(self, path: Strides, sways: Array) -> NDArray[np.bool_]:
         """(n,) whether all frames are in reach, apart, and no faster than the servos are under load."""

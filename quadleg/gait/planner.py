@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, hypot, sin, tau
 
-from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.schedule import first_lift_off, since_landing
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import Balance
@@ -24,7 +24,6 @@ AT_HOME = 0.0005  # m: a foot so near its place in the square stance has no need
 SETTLED = 0.75  # of the time in the air; later a foot's landing place does not move any more
 SHIFT_TIME = 0.5  # s to shift the body before the first step and after the last
 LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
-RAMP_STRIDES = 1.5  # from rest to the full speed
 
 
 @dataclass(frozen=True)

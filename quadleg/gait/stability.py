@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, inf
 
+from quadleg.robot.load import STANDARD_GRAVITY
+
 Place = tuple[float, float]
 
 
@@ -56,6 +58,11 @@ def longitudinal_margin(feet: Sequence[Place], centre: Place) -> float:
     if not crossings:
         return -inf
     return min(max(crossings) - x0, x0 - min(crossings))
+
+
+def froude_number(speed: float, hip_height: float) -> float:
+    """v² / (g h) for a speed in m/s and a hip height in m: Alexander, Physiological Reviews 69 (1989) 1199."""
+    return speed * speed / (STANDARD_GRAVITY * hip_height)
 
 
 def _beyond(a: Place, b: Place, point: Place) -> float:

@@ -18,11 +18,11 @@ from quadleg.kinematics.approach import Approach
 from quadleg.kinematics.body import (
     Pose,
     all_forward,
-    compose,
     feet_in_base,
     legs_inverse,
     lowest_of_body,
     pose_from_feet,
+    quaternion_product,
 )
 from quadleg.kinematics.clearance import Clearance
 from quadleg.nodes.base import Health, QuadlegNode
@@ -153,7 +153,7 @@ class BaseMotion(QuadlegNode):
             target, _ = self._wanted()
             self._stop = None
             self._approach.step(target, self._period, self._reachable)
-            feet = feet_in_base(compose(self._approach.pose, self._shift), self._planned)
+            feet = feet_in_base(self._shifted(self._approach.pose), self._planned)
         else:
             feet = self._led_feet
         for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
@@ -173,8 +173,13 @@ class BaseMotion(QuadlegNode):
         return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
     def _reachable(self, pose: Pose) -> bool:
-        self._stop = self._what_stops(compose(pose, self._shift), self._planned)
+        self._stop = self._what_stops(self._shifted(pose), self._planned)
         return self._stop is None
+
+    def _shifted(self, pose: Pose) -> Pose:
+        """The pose with the plan's shift, which is one in base_footprint however the body is turned."""
+        (x, y, z), (dx, dy, dz) = pose.position, self._shift.position
+        return Pose((x + dx, y + dy, z + dz), quaternion_product(self._shift.quaternion, pose.quaternion))
 
     def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> str | None:
         try:

@@ -2,56 +2,308 @@
 
 from __future__ import annotations
 
+import time
+from concurrent.futures import Future, ThreadPoolExecutor
+from math import degrees, hypot, inf
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from geometry_msgs.msg import Transform, Twist, Wrench
-from sensor_msgs.msg import MultiDOFJointState
+from geometry_msgs.msg import Transform, Twist, TwistStamped, Wrench
+from rcl_interfaces.msg import SetParametersResult
+from rclpy.qos import qos_profile_sensor_data
+from rclpy.serialization import deserialize_message
+from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory
 
+from quadleg.errors import BadTarget
+from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.gait.planner import Plan, Planner
+from quadleg.gait.slope import Slope
+from quadleg.gait.stability import froude_number
+from quadleg.gait.velocity import VelocityCommands, velocity_in_words
+from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import LATEST
-from quadleg.robot.model import LEGS
+from quadleg.nodes.imu import tilt_of
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, split_state
+from quadleg.robot.load import STANDARD_GRAVITY
+from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.commands import ALL, command_of
+from quadleg.safety.rest import standing_over
+from quadleg.safety.tilt import Tilt
 
-STANDARD_GRAVITY = 9.80665
+LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
+POSE_PERIOD = 0.1  # s between looks at how the body stands
+IMU_FRESH = 0.5  # s
+SAY_PERIOD = 0.1  # s at least between diagnostics for changes
+TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
+LEVEL, ALONG = "level", "along"
+NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 
 
 class Gait(QuadlegNode):
-    """Publishes `planned_feet` once a control period: the four feet at their nominal stance, standing."""
+    """Publishes `planned_feet` once a control period: standing, or walking with the velocity that is asked for."""
+
+    sole_topics = ("planned_feet", "walking_limits")
 
     def __init__(self, name: str = "gait", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
         period = self.declare_period()
         self.declare("paused", False, "Stop the metronome; the watchdog then holds the robot", fixed=False)
+        self._gaits = {gait.name: gait for gait in self.robot.gaits}
+        names = ", ".join(self._gaits)
+        self._chosen = self.declare("gait", self.robot.gaits[0].name, f"How it walks: {names}", fixed=False)
+        if self._chosen not in self._gaits:
+            raise ValueError(f"parameter gait is '{self._chosen}'; it must be one of {names}")
+        on_slope = self.declare("body_on_slope", LEVEL, f"The body on a slope: {LEVEL}, or {ALONG} the ground")
+        if on_slope not in (LEVEL, ALONG):
+            raise ValueError(f"parameter body_on_slope is '{on_slope}'; it must be {LEVEL} or {ALONG}")
+        self._level = on_slope == LEVEL
+        self._limits: dict[str, Future[WalkingLimits]] = {}
+        self._worker = ThreadPoolExecutor(1)
+        for gait in sorted(self.robot.gaits, key=lambda gait: gait.name != self._chosen):
+            self._limits[gait.name] = self._worker.submit(WalkingLimits, self.robot, gait)
+        self._planner = Planner(self.robot, self._limits[self._chosen].result(), period)
+        self._commands = VelocityCommands()
+        self._heard: dict[str, Any] = {}
+        self._tilt, self._slope = Tilt(self.robot), Slope(self.robot)
+        self._imu_at = -inf
+        self._posed_at = time.monotonic()
+        self._lean = (0.0, 0.0)
+        self._active = False
+        self._use = 0.0
+        self._asked, self._asker = STILL, ""
+        self._refusal: str | None = None
+        self._unknown: list[str] = []
+        self._said: tuple[object, ...] = ()
+        self._said_at = 0.0
+        self._plan = self._planner.step()
         self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
-        self._message = self._standing()
+        self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
+        self._message = self._empty_message()
+        self._say_limits()
+        self.subscribe(TwistStamped, "teleop/cmd_vel", self._taker("teleop/cmd_vel"), LATEST)
+        self.subscribe(String, "state", self._state, LATCHED)
+        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
+        self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
+        self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.add_on_set_parameters_callback(self._check_parameters)
         self.every(period, self._tick)
+        self.every(LOOK_PERIOD, self._look_for_commands)
 
-    def _standing(self) -> MultiDOFJointState:
-        message = MultiDOFJointState(joint_names=[*LEGS, "base_link"])
-        message.header.frame_id = self.prefix + "base_footprint"
-        carried = self.robot.masses.total * STANDARD_GRAVITY / len(LEGS)
-        for x, y, z in self.robot.standing.feet:
-            foot, force = Transform(), Wrench()
-            foot.translation.x, foot.translation.y, foot.translation.z = x, y, z
-            force.force.z = carried
-            message.transforms.append(foot)
-            message.wrench.append(force)
-        message.transforms.append(Transform())
-        message.wrench.append(Wrench())
-        message.twist = [Twist() for _ in message.joint_names]
-        return message
+    # What is asked
+
+    def _look_for_commands(self) -> None:
+        """Subscribes to `cmd_vel` as it is published; both types may be."""
+        found = {info.topic_type for info in self.get_publishers_info_by_topic("cmd_vel")}
+        for kind in found & TYPES.keys() - self._heard.keys():
+            self._heard[kind] = TYPES[kind]
+            self.subscribe(TYPES[kind], "cmd_vel", self._taker("cmd_vel"), LATEST)
+        self._unknown = sorted(found - TYPES.keys())
+
+    def _taker(self, source: str) -> Any:
+        def take(message: TwistStamped | Twist) -> None:
+            try:
+                twist = message
+                if isinstance(message, TwistStamped):
+                    self._check_frame(source, message.header.frame_id)
+                    twist = message.twist
+                self._commands.take(source, (twist.linear.x, twist.linear.y, twist.angular.z), time.monotonic())
+            except BadTarget as error:
+                self._refusal = f"velocity refused: {error}"
+                self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
+                return
+            self._refusal = None
+
+        return take
+
+    def _check_frame(self, source: str, frame: str) -> None:
+        valid = [self.prefix + name for name in ("base_footprint", "base_link")]
+        if frame and frame not in valid:
+            raise BadTarget(f"frame_id of {source} is '{frame}'; it must be {' or '.join(valid)}, or empty")
+
+    def _check_parameters(self, parameters: list[Any]) -> SetParametersResult:
+        for parameter in parameters:
+            if parameter.name == "gait":
+                if parameter.value not in self._gaits:
+                    reason = f"there is no gait '{parameter.value}'; there are {', '.join(self._gaits)}"
+                    return SetParametersResult(successful=False, reason=reason)
+                self._chosen = parameter.value
+        return SetParametersResult(successful=True)
+
+    # While the watchdog leads, the plan stands on the feet as they are, so that there is no step when it lets go
+
+    def _state(self, message: String) -> None:
+        state, _ = split_state(message.data)
+        self._active = state == "active"
+        if state in ("off", "fault"):
+            self._planner.stand_on(self.robot.standing.feet)
+
+    def _joint_commands(self, serialized: bytes) -> None:
+        self._say_changes()  # now that the frame is on its way, nothing waits for it
+        if self._active:
+            return
+        message = deserialize_message(serialized, JointTrajectory)
+        try:
+            command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
+        except BadTarget:
+            return  # servo_output refuses it too, and says so
+        if command.powered == ALL:
+            _, feet = standing_over(self.robot, all_forward(self.robot, command.angles))
+            self._planner.stand_on(feet)
+
+    # The slope
+
+    def _imu(self, message: Imu) -> None:
+        now = time.monotonic()
+        if tilt_of(self._tilt, message, now) is not None:
+            self._imu_at = now
+
+    def _joint_states(self, serialized: bytes) -> None:
+        now = time.monotonic()
+        standing = [leg for leg, load in enumerate(self._plan.loads) if load]
+        if not self._active or now - self._posed_at < POSE_PERIOD or len(standing) < 3:
+            return
+        dt, self._posed_at = now - self._posed_at, now
+        message = deserialize_message(serialized, JointState)
+        angles = dict(zip(message.name, message.position))
+        if not all(name in angles for name in JOINT_NAMES):
+            return
+        feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
+        planned = self._plan.feet
+        body = pose_from_feet([feet[leg] for leg in standing], [planned[leg] for leg in standing])
+        self._slope.update(self._tilt.up if now - self._imu_at < IMU_FRESH else None, body, dt)
+        shift = self._shift()
+        self._lean = body.position[0] - shift.position[0], body.position[1] - shift.position[1]
+
+    def _shift(self) -> Pose:
+        """The body's shift in base_footprint: sway, and what the slope asks for."""
+        slope = self._slope.shift(self._level)
+        (x, y), (up_x, up_y, _) = self._plan.shift, slope.position
+        return Pose((x + up_x, y + up_y, 0.0), slope.quaternion)
+
+    # One tick
 
     def _tick(self) -> None:
         if self.get_parameter("paused").value:
             return
-        self._message.header.stamp = self.get_clock().now().to_msg()
-        self._feet.publish(self._message)
+        limits = self._limits[self._chosen]
+        before = self._planner.limits
+        if limits.done():
+            self._planner.change(limits.result())
+        self._asked, self._asker = self._commands.wanted(time.monotonic())
+        if self._active:
+            self._use = self._planner.walk(self._asked)
+        self._plan = self._planner.step()
+        self._publish(self._plan)
+        if self._planner.limits is not before:
+            self._say_limits()
+
+    def _empty_message(self) -> MultiDOFJointState:
+        message = MultiDOFJointState(joint_names=[*LEGS, "base_link"])
+        message.header.frame_id = self.prefix + "base_footprint"
+        message.transforms = [Transform() for _ in message.joint_names]
+        message.twist = [Twist() for _ in message.joint_names]
+        message.wrench = [Wrench() for _ in message.joint_names]
+        return message
+
+    def _publish(self, plan: Plan) -> None:
+        message = self._message
+        message.header.stamp = self.get_clock().now().to_msg()
+        weight = self.robot.masses.total * STANDARD_GRAVITY
+        for i, (foot, velocity, load) in enumerate(zip(plan.feet, plan.velocities, plan.loads)):
+            place, speed = message.transforms[i].translation, message.twist[i].linear
+            place.x, place.y, place.z = foot
+            speed.x, speed.y, speed.z = velocity
+            message.wrench[i].force.z = weight * load
+        shift = self._shift()
+        place, turn = message.transforms[-1].translation, message.transforms[-1].rotation
+        place.x, place.y, place.z = shift.position
+        turn.w, turn.x, turn.y, turn.z = shift.quaternion
+        # The frame itself moves over the ground with this velocity.
+        going = message.twist[-1]
+        going.linear.x, going.linear.y, going.angular.z = self._planner.twist
+        self._feet.publish(message)
+
+    # What it says
+
+    def _say_limits(self) -> None:
+        self._walking_limits.publish(String(data=self._planner.limits.in_words(tuple(self._gaits))))
+
+    def _say_changes(self) -> None:
+        said, now = (self._walks(), self._use > 1.0, self._asker, self._refusal), time.monotonic()
+        if said != self._said and now - self._said_at > SAY_PERIOD:
+            self._said, self._said_at = said, now
+            self.say_health()
+
+    def _walks(self) -> str:
+        planner = self._planner
+        if not planner.walking:
+            return "stands"
+        if planner.gait_changes or (self._asked == STILL and self._active):
+            return "stops"
+        return "walks"
 
     def health(self) -> Health:
+        planner = self._planner
+        limits = planner.limits
+        margin = planner.margin(self._lean)
+        values = {
+            "gait": limits.gait.name,
+            "gait_asked": self._chosen,
+            "motion": self._walks(),
+            "asked": _numbers(self._asked),
+            "asker": self._asker,
+            "planned": _numbers(planner.twist),
+            "limits_forward": _numbers(limits.forward),
+            "limits_backward": _numbers(limits.backward),
+            "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
+            "margin_mm": f"{1000 * margin:.1f}",
+            "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self.robot.standing.height):.4f}",
+            "slope_deg": f"{degrees(self._slope.angle):.1f}",
+        }
+        if trouble := self._trouble(margin):
+            return Health(trouble, values, DiagnosticStatus.WARN)
+        return Health(self._in_words(), values)
+
+    def _trouble(self, margin: float) -> str | None:
+        """What keeps the robot from walking as it is asked to, where somebody has to do something about it."""
         if self.get_parameter("paused").value:
-            return Health("paused by its parameter", level=DiagnosticStatus.WARN)
-        return Health("standing")
+            return "paused by its parameter"
+        if self._unknown:
+            return f"cmd_vel is published as {', '.join(self._unknown)}; it must be {' or '.join(TYPES)}"
+        if self._refusal:
+            return self._refusal
+        if self._asker and self.count_publishers(self._asker) > 1:
+            return (
+                f"more than one publisher of {self._asker}: the newest message counts, so that they hinder each other"
+            )
+        asked = self._planner.limits.margin
+        if self._planner.walking and asked is not None and margin < asked / 2:
+            return f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
+        return None
+
+    def _in_words(self) -> str:
+        planner = self._planner
+        gait, motion = planner.limits.gait.name, self._walks()
+        if planner.gait_changes:
+            return f"changes from {gait} to {self._chosen} as soon as it stands square"
+        if motion != "walks":
+            return {"stands": "stands", "stops": "stops in a square stance"}[motion]
+        words = f"walks in the {gait}, {velocity_in_words(planner.twist)}"
+        if self._use > 1.0:
+            words += f"; asked for {velocity_in_words(self._asked)}, which is {self._use:.1f} times too fast"
+        return words
+
+    def close(self) -> None:
+        self._worker.shutdown(cancel_futures=True)
+        super().close()
+
+
+def _numbers(values: Planar) -> str:
+    return " ".join(f"{value:.4f}" for value in values)
 
 
 main = main_of(Gait)

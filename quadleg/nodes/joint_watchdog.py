@@ -17,6 +17,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
+from quadleg.nodes.imu import tilt_of
 from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, join_state, nanoseconds, split_state
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
@@ -115,15 +116,7 @@ class JointWatchdog(QuadlegNode):
 
     def _imu(self, message: Imu) -> None:
         now = time.monotonic()
-        # REP-145: a first covariance of -1 says that the quantity is not measured.
-        if message.orientation_covariance[0] != -1:
-            q = message.orientation
-            angle = self._tilt.from_orientation((q.w, q.x, q.y, q.z))
-        elif message.linear_acceleration_covariance[0] != -1:
-            a = message.linear_acceleration
-            angle = self._tilt.from_acceleration((a.x, a.y, a.z), now)
-        else:
-            return
+        angle = tilt_of(self._tilt, message, now)
         if angle is not None:
             self._watchdog.tilt(angle, now)
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
-from geometry_msgs.msg import PointStamped, PoseStamped, Transform, Twist, Wrench
+from geometry_msgs.msg import PointStamped, PoseStamped, Transform, Twist, TwistStamped, Wrench
 from rclpy.clock import Clock, ClockType
 from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
@@ -165,6 +165,12 @@ class Gait(Bare):
         )
         self._message.header.frame_id = "base_footprint"
         self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
+        self.create_publisher(String, "walking_limits", LATCHED).publish(String(data="bare"))
+        self.ignore(TwistStamped, "teleop/cmd_vel", LATEST)
+        self.ignore(String, "state", LATCHED)
+        self.ignore(JointTrajectory, "joint_commands", LATEST)
+        self.ignore(JointState, "joint_states", JOINT_STATES)
+        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
         self.every(1 / rate_hz, self._tick)
 
     def _tick(self) -> None:

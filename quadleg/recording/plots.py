@@ -9,9 +9,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-import matplotlib
 import numpy as np
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -20,29 +18,40 @@ from numpy.typing import NDArray
 
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.kinematics.leg import points
+from quadleg.recording.drawing import (
+    CHARACTER,
+    CURVES,
+    DPI,
+    INK,
+    MARGIN,
+    PALE,
+    QUIET,
+    SECTION,
+    TITLE,
+    WIDTH,
+    Sheet,
+    quiet_frame,
+    styled,
+    thinned,
+)
 from quadleg.recording.run import History, Step
-from quadleg.robot.colours import BODY, LEG, rgb
+from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import JOINTS, LEGS, Robot
 
 Array = NDArray[np.float64]
 _Spell = tuple[float, float, str]
 
-WIDTH = 2400
-_DPI = 200
 _COLUMNS = 6
 
 # All below in pixels.
-_MARGIN, _COLUMN_GAP, _ROW_GAP, _CAPTION_GAP = 60, 40, 34, 10
-_TITLE = 140
+_COLUMN_GAP, _ROW_GAP, _CAPTION_GAP = 40, 34, 10
+_TOP = 140
 _LINE = 28
-_CHARACTER = 12.6  # a little over the mean width of one
 _ASKED, _ARROW, _REACHED, _UNIT = 148, 170, 262, 270  # right end, middle, right end, left end
 _AXIS_LEFT, _AXIS_RIGHT = 170, 2270
 _BRIEF = 9  # a state is drawn this wide at least, however soon it ended
 _BAND, _PANEL, _PANEL_GAP = 34, 150, 16
 
-_TEXT, _SECTION, _TITLE_SIZE = 8.0, 11.0, 14.0  # points
-_INK, _QUIET, _PALE = "#27313d", "#66717e", "#b9c1ca"
 _GROUND = 0.005  # m that the ground is drawn deep
 _SHOWN = 0.5  # mm or degrees: what less is reached where nothing was asked is left out
 
@@ -57,14 +66,6 @@ STATES = {
 }
 _POWERED = ("rising", "active", "hold", "lowering")
 
-# The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
-# right legs on solid left ones.
-_CURVES: dict[str, dict[str, Any]] = {
-    "front_left": {"linewidth": 3.8, "linestyle": "-"},
-    "front_right": {"linewidth": 3.8, "linestyle": (0, (1.5, 1.5))},
-    "rear_left": {"linewidth": 1.4, "linestyle": "-"},
-    "rear_right": {"linewidth": 1.4, "linestyle": (0, (4.1, 4.1))},
-}
 _LIMP: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 1.0, "markeredgewidth": 0}
 _NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
 _SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
@@ -89,7 +90,7 @@ FRONT = View("front", 1, (1.0, 0.0, 0.0))
 
 def demo_picture(robot: Robot, steps: Sequence[Step], history: History, path: Path) -> None:
     """Draw a run into a PNG file, `WIDTH` pixels wide: see `demo_figure`."""
-    demo_figure(robot, steps, history).savefig(path, format="png", dpi=_DPI)
+    demo_figure(robot, steps, history).savefig(path, format="png", dpi=DPI)
 
 
 def demo_figure(robot: Robot, steps: Sequence[Step], history: History) -> Figure:
@@ -100,18 +101,18 @@ def demo_figure(robot: Robot, steps: Sequence[Step], history: History) -> Figure
     while the joints are limp, with the limits that they come near to and the watchdog's states. Where a step
     has no pose reached, its body is drawn where its legs would carry it.
     """
-    with matplotlib.rc_context({"font.family": "DejaVu Sans", "font.size": _TEXT, "text.color": _INK}):
+    with styled():
         return _Picture(robot, steps, history).figure
 
 
-class _Picture:
+class _Picture(Sheet):
     """The figure in the making, laid out in pixels from its upper left corner."""
 
     def __init__(self, robot: Robot, steps: Sequence[Step], history: History) -> None:
         self._robot = robot
         rows = ceil(len(steps) / _COLUMNS)
         columns = ceil(len(steps) / rows)
-        cell = (WIDTH - 2 * _MARGIN - (columns - 1) * _COLUMN_GAP) / columns
+        cell = (WIDTH - 2 * MARGIN - (columns - 1) * _COLUMN_GAP) / columns
         captions = [_Caption.of(step, cell) for step in steps]
         stands = [_Stand.of(robot, step) for step in steps]
         spans = {view: _span(stands, view) for view in (SIDE, FRONT)}
@@ -121,19 +122,18 @@ class _Picture:
         caption_heights = [_LINE * max(captions[i].lines for i in row) + _CAPTION_GAP for row in in_rows]
         tops = [max(stands[i].top for i in row) + 0.002 for row in in_rows]
         view_heights = [scale * (top + _GROUND) for top in tops]
-        time_top = _TITLE + sum(caption_heights) + sum(view_heights) + _ROW_GAP * rows + 20
-        self._height = round(time_top + 64 + _LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86)
-        self.figure = Figure(figsize=(WIDTH / _DPI, self._height / _DPI), dpi=_DPI, facecolor="white")
+        time_top = _TOP + sum(caption_heights) + sum(view_heights) + _ROW_GAP * rows + 20
+        super().__init__(round(time_top + 64 + _LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86))
 
         self._title()
-        row_top = float(_TITLE)
+        row_top = float(_TOP)
         for row, caption_height, view_height, top in zip(in_rows, caption_heights, view_heights, tops):
             for column, i in enumerate(row):
-                left = _MARGIN + column * (cell + _COLUMN_GAP)
+                left = MARGIN + column * (cell + _COLUMN_GAP)
                 self._caption(left, row_top + view_height + _CAPTION_GAP, i + 1, captions[i])
                 for view, (low, high) in spans.items():
                     width = scale * (high - low)
-                    axes = self._axes(f"{i + 1} {view.name}", left, row_top, width, view_height)
+                    axes = self.axes(f"{i + 1} {view.name}", left, row_top, width, view_height)
                     axes.set(xlim=(low, high), ylim=(-_GROUND, top))
                     axes.set_axis_off()
                     _draw_robot(axes, robot, stands[i], view)
@@ -141,91 +141,70 @@ class _Picture:
             row_top += caption_height + view_height + _ROW_GAP
         self._over_time(time_top, steps, history)
 
-    def _axes(self, label: str, left: float, top: float, width: float, height: float) -> Axes:
-        place = (left / WIDTH, 1 - (top + height) / self._height, width / WIDTH, height / self._height)
-        return self.figure.add_axes(place, label=label)
-
-    def _write(self, left: float, baseline: float, words: str, **style: Any) -> None:
-        self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
-
-    def _legend(self, handles: Sequence[Artist], right: float, middle: float, handlelength: float = 1.6) -> None:
-        legend = self.figure.legend(
-            handles=list(handles),
-            loc="center right",
-            bbox_to_anchor=(right / WIDTH, 1 - middle / self._height),
-            ncol=max(1, len(handles)),
-            frameon=False,
-            borderpad=0,
-            borderaxespad=0,
-            handlelength=handlelength,
-            columnspacing=1.6,
-        )
-        legend.set_in_layout(False)
-
     def _title(self) -> None:
-        self._write(_MARGIN, 62, self._robot.name.replace("_", " "), fontsize=_TITLE_SIZE, fontweight="bold")
+        self.write(MARGIN, 62, self._robot.name.replace("_", " "), fontsize=TITLE, fontweight="bold")
         explained = "each step at its end, from the right side and from the front; body pose asked → reached"
-        self._write(_MARGIN, 98, explained, color=_QUIET)
+        self.write(MARGIN, 98, explained, color=QUIET)
         legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
-        self._legend(legs, WIDTH - _MARGIN, 50)
+        self.legend(legs, WIDTH - MARGIN, 50)
 
     def _caption(self, left: float, top: float, number: int, caption: _Caption) -> None:
         baseline = top + 20
-        self._write(left, baseline, f"{number}", fontweight="bold", color=_QUIET)
-        self._write(left + 42, baseline, caption.name, fontweight="bold")
+        self.write(left, baseline, f"{number}", fontweight="bold", color=QUIET)
+        self.write(left + 42, baseline, caption.name, fontweight="bold")
         for axis, asked, reached, unit in caption.axes:
             baseline += _LINE
-            self._write(left, baseline, axis, color=_QUIET)
-            self._write(left + _ASKED, baseline, asked, ha="right")
-            self._write(left + _ARROW, baseline, "→", ha="center", color=_QUIET)
-            self._write(left + _REACHED, baseline, reached, ha="right")
-            self._write(left + _UNIT, baseline, unit, color=_QUIET)
+            self.write(left, baseline, axis, color=QUIET)
+            self.write(left + _ASKED, baseline, asked, ha="right")
+            self.write(left + _ARROW, baseline, "→", ha="center", color=QUIET)
+            self.write(left + _REACHED, baseline, reached, ha="right")
+            self.write(left + _UNIT, baseline, unit, color=QUIET)
         for line in caption.note:
             baseline += _LINE
-            self._write(left, baseline, line, color=_QUIET)
+            self.write(left, baseline, line, color=QUIET)
 
     def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
         first, last = min(history.times[0], steps[0].start), max(history.times[-1], steps[-1].end)
         spells = _spells(history, last, _BRIEF * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT))
         bounds = sorted({time for step in steps for time in (step.start, step.end)})
 
-        self._write(_MARGIN, top + 30, "joint angles over time", fontsize=_SECTION, fontweight="bold")
+        self.write(MARGIN, top + 30, "joint angles over time", fontsize=SECTION, fontweight="bold")
         seen = {state for _, _, state in spells}
-        self._legend([_patch(state) for state in STATES if state in seen], WIDTH - _MARGIN, top + 22)
-        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **_CURVES[leg]) for leg in LEGS]
-        self._legend(curves, 1330, top + 22, handlelength=2.6)
+        self.legend([_patch(state) for state in STATES if state in seen], WIDTH - MARGIN, top + 22)
+        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **CURVES[leg]) for leg in LEGS]
+        self.legend(curves, 1330, top + 22, handlelength=2.6)
 
         top += 64
-        self._write(_MARGIN, top + 23, "step", color=_QUIET)
+        self.write(MARGIN, top + 23, "step", color=QUIET)
         numbers = self._strip("steps", top, _LINE, first, last)
-        numbers.vlines(bounds, 0, 1, color=_PALE, linewidth=0.6)
+        numbers.vlines(bounds, 0, 1, color=PALE, linewidth=0.6)
         middles = [(step.start + step.end) / 2 for step in steps]
         apart = 36 * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT)
         for number, place in enumerate(_spread(middles, apart, last), 1):
-            numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=_QUIET)
+            numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=QUIET)
 
         top += _LINE
-        self._write(_MARGIN, top + 25, "state", color=_QUIET)
+        self.write(MARGIN, top + 25, "state", color=QUIET)
         self._states(self._strip("states", top, _BAND, first, last), spells)
 
         top += _BAND + _PANEL_GAP
         for joint in JOINTS:
-            panel = self._axes(joint, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, _PANEL)
+            panel = self.axes(joint, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, _PANEL)
             panel.set_xlim(first, last)
             for start, end, state in spells:
                 if state in ("hold", "fault"):
                     panel.axvspan(start, end, color=STATES[state][0], alpha=0.45, linewidth=0, zorder=0)
             for bound in bounds:
-                panel.axvline(bound, color=_PALE, linewidth=0.6, zorder=1)
+                panel.axvline(bound, color=PALE, linewidth=0.6, zorder=1)
             self._angles(panel, joint, history)
             if joint != JOINTS[-1]:
                 panel.tick_params(axis="x", bottom=False, labelbottom=False)
             top += _PANEL + _PANEL_GAP
-        panel.set_xlabel("time (s)", color=_INK)
+        panel.set_xlabel("time (s)", color=INK)
 
     def _strip(self, label: str, top: float, height: float, first: float, last: float) -> Axes:
         """Bare axes over the panels, with their time across."""
-        axes = self._axes(label, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, height)
+        axes = self.axes(label, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, height)
         axes.set(xlim=(first, last), ylim=(0, 1))
         axes.set_axis_off()
         return axes
@@ -236,7 +215,7 @@ class _Picture:
             patch = _patch(state)
             band.add_patch(patch)
             patch.set_bounds(start, 0, end - start, 1)
-            if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * _CHARACTER + 12:
+            if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * CHARACTER + 12:
                 words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
                 words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
 
@@ -247,14 +226,14 @@ class _Picture:
         # What moves a limp leg is a hand or its weight: dots, and no line as if a servo had gone that way.
         from_servo = powered | np.append(powered[1:], False)
         for leg, curve in zip(LEGS, angles.T):
-            panel.plot(times, np.where(from_servo, curve, np.nan), label=leg, color=LEG[leg], **_CURVES[leg])
+            panel.plot(times, np.where(from_servo, curve, np.nan), label=leg, color=LEG[leg], **CURVES[leg])
             panel.plot(times[~powered], curve[~powered], color=LEG[leg], label=f"{leg} limp", **_LIMP)
 
         for limit, legs in _limits(self._robot, joint).items():
             own = angles[:, [LEGS.index(leg) for leg in legs]]
             near = _NEAR_LIMIT * np.ptp(own)
             if own.min() - near <= limit <= own.max() + near:
-                panel.axhline(limit, color=_QUIET, linewidth=0.8, linestyle=(0, (6, 4)), label="limit", zorder=1)
+                panel.axhline(limit, color=QUIET, linewidth=0.8, linestyle=(0, (6, 4)), label="limit", zorder=1)
                 panel.annotate(
                     "\n".join(["limit", *(side for side in _SIDES if legs == _SIDES[side])]),
                     xy=(1, limit),
@@ -262,15 +241,13 @@ class _Picture:
                     xytext=(10, 0),
                     textcoords="offset pixels",
                     va="center",
-                    color=_QUIET,
+                    color=QUIET,
                 )
         panel.margins(y=0.12)
-        panel.set_ylabel(f"{joint} (°)", color=_INK)
-        panel.yaxis.set_label_coords((_MARGIN + 14 - _AXIS_LEFT) / (_AXIS_RIGHT - _AXIS_LEFT), 0.5)
+        panel.set_ylabel(f"{joint} (°)", color=INK)
+        panel.yaxis.set_label_coords((MARGIN + 14 - _AXIS_LEFT) / (_AXIS_RIGHT - _AXIS_LEFT), 0.5)
         panel.locator_params(axis="y", nbins=4)
-        panel.tick_params(color=_QUIET, labelcolor=_INK)
-        panel.spines[["top", "right"]].set_visible(False)
-        panel.spines[["left", "bottom"]].set_color(_QUIET)
+        quiet_frame(panel)
 
 
 @dataclass(frozen=True)
@@ -312,7 +289,7 @@ class _Caption:
     def of(cls, step: Step, width: float) -> _Caption:
         """The axes that the pose asked for, or the pose reached, has; the note where no pose was asked."""
         if not step.asked:
-            return cls(step.name, [], wrap(step.note, int(width / _CHARACTER)))
+            return cls(step.name, [], wrap(step.note, int(width / CHARACTER)))
         axes = []
         reached = _axes(step.reached) if step.reached else [None] * 6
         for (name, unit), asked, got in zip(_AXES, _axes(step.asked), reached):
@@ -358,12 +335,12 @@ def _draw_robot(axes: Axes, robot: Robot, stand: _Stand, view: View) -> None:
     towards = np.array(view.towards)
     for face, facing in zip(stand.faces, stand.normals @ towards):
         if facing > 1e-6:
-            shade = _thinned(BODY, 0.25 + 0.3 * float(facing))
+            shade = thinned(BODY, 0.25 + 0.3 * float(facing))
             axes.add_patch(Polygon(view.flat(face), facecolor=shade, edgecolor=BODY, linewidth=1.0, zorder=5))
 
     depths = stand.legs[:, 0] @ towards
     for leg, places, near in zip(robot.legs, stand.legs, depths > depths.mean()):
-        colour = LEG[leg.name] if near else _thinned(LEG[leg.name], 0.55)
+        colour = LEG[leg.name] if near else thinned(LEG[leg.name], 0.55)
         line = view.flat(places)
         # A far leg is wider, so that it is seen even right behind a near one.
         (drawn,) = axes.plot(*line.T, color=colour, linewidth=2.6 if near else 5.4, label=leg.name)
@@ -373,8 +350,8 @@ def _draw_robot(axes: Axes, robot: Robot, stand: _Stand, view: View) -> None:
         foot = Circle((line[3, 0], line[3, 1]), leg.foot_radius, color=colour, linewidth=0)
         axes.add_patch(foot).set_zorder(8 if near else 4)
 
-    axes.axhspan(-_GROUND, 0.0, color=_thinned(_QUIET, 0.2), linewidth=0, zorder=9)
-    axes.axhline(0.0, color=_QUIET, linewidth=0.8, zorder=9)
+    axes.axhspan(-_GROUND, 0.0, color=thinned(QUIET, 0.2), linewidth=0, zorder=9)
+    axes.axhline(0.0, color=QUIET, linewidth=0.8, zorder=9)
 
 
 def _spells(history: History, last: float, least: float) -> list[_Spell]:
@@ -406,14 +383,8 @@ def _limits(robot: Robot, joint: str) -> dict[float, set[str]]:
 
 def _patch(state: str) -> Rectangle:
     colour, hatch = STATES[state]
-    edge = _thinned(_INK, 0.45)
+    edge = thinned(INK, 0.45)
     return Rectangle((0, 0), 1, 1, facecolor=colour, edgecolor=edge, hatch=hatch, linewidth=0.5, label=state)
-
-
-def _thinned(colour: str, strength: float) -> tuple[float, float, float]:
-    """The colour mixed with white: 1 is all colour."""
-    red, green, blue = (1 - strength * (1 - part) for part in rgb(colour))
-    return red, green, blue
 
 
 def _spread(places: Sequence[float], apart: float, last: float) -> list[float]:

@@ -15,13 +15,15 @@ NOWHERE: Vector = (0.0, 0.0, 0.0)
 class Tilt:
     """The tilt of one robot's body, by the IMU at the robot file's frame `imu_link`.
 
-    Where the file has no such frame, the IMU's axes are taken for the body's. `refused` counts what said nothing
-    of a direction: numbers that are not finite, a zero quaternion, no acceleration.
+    Where the file has no such frame, the IMU's axes are taken for the body's. `up` is the vertical in the body's axes,
+    a unit vector, None before it is known. `refused` counts what said nothing of a direction: numbers that are not
+    finite, a zero quaternion, no acceleration.
     """
 
     def __init__(self, robot: Robot) -> None:
         turn = next((frame.rpy for frame in robot.frames if frame.name == IMU_FRAME), NOWHERE)
-        self._body_z = Pose.from_rpy(*NOWHERE, *turn).matrix[2]  # in the IMU's axes
+        self._to_body = Pose.from_rpy(*NOWHERE, *turn).matrix
+        self.up: Vector | None = None
         self._smooth = NOWHERE
         self._smoothed_at = -inf
         self.refused = 0
@@ -52,5 +54,7 @@ class Tilt:
         return self._angle_to(self._smooth)
 
     def _angle_to(self, up: Vector) -> float:
-        cosine = sum(a * b for a, b in zip(self._body_z, up)) / hypot(*up)
-        return acos(max(-1.0, min(1.0, cosine)))
+        length = hypot(*up)
+        x, y, z = (sum(r * u for r, u in zip(row, up)) / length for row in self._to_body)
+        self.up = (x, y, z)
+        return acos(max(-1.0, min(1.0, z)))

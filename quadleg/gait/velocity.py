@@ -1,0 +1,44 @@
+"""Which velocity is asked for: teleop's while it is fresh, else the stack's, else none."""
+
+from __future__ import annotations
+
+from math import inf, isfinite
+
+from quadleg.errors import BadTarget
+from quadleg.kinematics.planar import STILL, Planar
+
+FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
+SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
+
+
+class VelocityCommands:
+    """The last velocity from each of `SOURCES`; times are those of a steady clock in s."""
+
+    def __init__(self) -> None:
+        self._heard: dict[str, tuple[Planar, float]] = {}
+
+    def take(self, source: str, twist: Planar, now: float) -> None:
+        """Takes a velocity. Raises BadTarget where a number is not finite; that source then asks for no velocity."""
+        sound = all(map(isfinite, twist))
+        self._heard[source] = twist if sound else STILL, now
+        if not sound:
+            raise BadTarget(f"{source} is {twist}, not finite; it must be three numbers in m/s, m/s and rad/s")
+
+    def wanted(self, now: float) -> tuple[Planar, str]:
+        """The velocity asked for now, and who asks; no velocity and nobody where all are silent."""
+        for source in SOURCES:
+            twist, heard = self._heard.get(source, (STILL, -inf))
+            if now - heard <= FRESH:
+                return twist, source
+        return STILL, ""
+
+    def forget(self) -> None:
+        """Nobody asks any more."""
+        self._heard.clear()
+
+
+def velocity_in_words(twist: Planar) -> str:
+    """A body velocity (m/s, m/s, rad/s); what is nothing is left out."""
+    ways = (("m/s forward", "m/s backward"), ("m/s to the left", "m/s to the right"), ("rad/s left", "rad/s right"))
+    parts = [f"{abs(value):.3f} {way[value < 0]}" for value, way in zip(twist, ways) if abs(value) >= 0.0005]
+    return ", ".join(parts) or "on the spot"

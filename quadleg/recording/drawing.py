@@ -1,0 +1,81 @@
+"""What the pictures of a run share: a sheet laid out in pixels, the style of its words, and the legs' curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from typing import Any
+
+import matplotlib
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from quadleg.robot.colours import rgb
+
+WIDTH = 2400  # pixels
+DPI = 200
+MARGIN = 60  # pixels
+CHARACTER = 12.6  # pixels, a little over the mean width of one
+
+TEXT, SECTION, TITLE = 8.0, 11.0, 14.0  # points
+INK, QUIET, PALE = "#27313d", "#66717e", "#b9c1ca"
+
+# The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
+# right legs on solid left ones.
+CURVES: dict[str, dict[str, Any]] = {
+    "front_left": {"linewidth": 3.8, "linestyle": "-"},
+    "front_right": {"linewidth": 3.8, "linestyle": (0, (1.5, 1.5))},
+    "rear_left": {"linewidth": 1.4, "linestyle": "-"},
+    "rear_right": {"linewidth": 1.4, "linestyle": (0, (4.1, 4.1))},
+}
+
+
+def styled() -> AbstractContextManager[None]:
+    """The words of a picture that is made within."""
+    return matplotlib.rc_context({"font.family": "DejaVu Sans", "font.size": TEXT, "text.color": INK})
+
+
+def thinned(colour: str, strength: float) -> tuple[float, float, float]:
+    """The colour mixed with white: 1 is all colour."""
+    red, green, blue = (1 - strength * (1 - part) for part in rgb(colour))
+    return red, green, blue
+
+
+def quiet_frame(axes: Axes) -> None:
+    """Axes with a line below and at the left alone."""
+    axes.tick_params(color=QUIET, labelcolor=INK)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(QUIET)
+
+
+class Sheet:
+    """A white figure, `WIDTH` pixels wide and `height` high, laid out in pixels from its upper left corner."""
+
+    def __init__(self, height: int) -> None:
+        self._height = height
+        self.figure = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor="white")
+
+    def axes(self, label: str, left: float, top: float, width: float, height: float) -> Axes:
+        """Axes in that box, found again by their label."""
+        place = (left / WIDTH, 1 - (top + height) / self._height, width / WIDTH, height / self._height)
+        return self.figure.add_axes(place, label=label)
+
+    def write(self, left: float, baseline: float, words: str, **style: Any) -> None:
+        """Words that begin at `left`, or as `ha` among the style says."""
+        self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
+
+    def legend(self, handles: Sequence[Artist], right: float, middle: float, handlelength: float = 1.6) -> None:
+        """A line of what colours mean, that ends at `right`."""
+        legend = self.figure.legend(
+            handles=list(handles),
+            loc="center right",
+            bbox_to_anchor=(right / WIDTH, 1 - middle / self._height),
+            ncol=max(1, len(handles)),
+            frameon=False,
+            borderpad=0,
+            borderaxespad=0,
+            handlelength=handlelength,
+            columnspacing=1.6,
+        )
+        legend.set_in_layout(False)
