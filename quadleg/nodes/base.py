@@ -78,8 +78,9 @@ class QuadlegNode(Node):
         )
         return 1.0 / rate
 
-    def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> None:
-        self.create_subscription(kind, topic, self._guarded(callback), qos, raw=raw)
+    def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> Any:
+        """The subscription, whose callback may raise without harm."""
+        return self.create_subscription(kind, topic, self._guarded(callback), qos, raw=raw)
 
     def every(self, period: float, callback: Callable[[], None]) -> None:
         """Calls back once a period (s) of the steady clock."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from math import degrees, hypot, inf
 from typing import Any
@@ -37,6 +38,7 @@ from quadleg.safety.tilt import Tilt
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
 POSE_PERIOD = 0.1  # s between looks at how the body stands
 IMU_FRESH = 0.5  # s
+MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 LEVEL, ALONG = "level", "along"
@@ -67,7 +69,8 @@ class Gait(QuadlegNode):
             self._limits[gait.name] = self._worker.submit(WalkingLimits, self.robot, gait)
         self._planner = Planner(self.robot, self._limits[self._chosen].result(), period)
         self._commands = VelocityCommands()
-        self._heard: dict[str, Any] = {}
+        self._cmd_vel: Any = None
+        self._cmd_vel_type = ""
         self._tilt, self._slope = Tilt(self.robot), Slope(self.robot)
         self._imu_at = -inf
         self._posed_at = time.monotonic()
@@ -76,10 +79,12 @@ class Gait(QuadlegNode):
         self._use = 0.0
         self._asked, self._asker = STILL, ""
         self._refusal: str | None = None
-        self._unknown: list[str] = []
+        self._not_heard: list[str] = []
+        self._margins: deque[float] = deque(maxlen=round(MARGIN_TIME / period))
         self._said: tuple[object, ...] = ()
         self._said_at = 0.0
         self._plan = self._planner.step()
+        self._margins.append(self._planner.margin())
         self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
         self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
         self._message = self._empty_message()
@@ -96,12 +101,18 @@ class Gait(QuadlegNode):
     # What is asked
 
     def _look_for_commands(self) -> None:
-        """Subscribes to `cmd_vel` as it is published; both types may be."""
+        """Subscribes to `cmd_vel` as it is published: a process can hear one type of a topic at a time."""
         found = {info.topic_type for info in self.get_publishers_info_by_topic("cmd_vel")}
-        for kind in found & TYPES.keys() - self._heard.keys():
-            self._heard[kind] = TYPES[kind]
-            self.subscribe(TYPES[kind], "cmd_vel", self._taker("cmd_vel"), LATEST)
-        self._unknown = sorted(found - TYPES.keys())
+        self._not_heard = sorted(found - {self._cmd_vel_type})
+        if self._cmd_vel_type in found or not (known := sorted(found & TYPES.keys())):
+            return
+        if self._cmd_vel:
+            # The executor lets go of it after this callback: the other type can be heard from the next look on.
+            self.destroy_subscription(self._cmd_vel)
+            self._cmd_vel, self._cmd_vel_type = None, ""
+            return
+        (self._cmd_vel_type, *_) = known
+        self._cmd_vel = self.subscribe(TYPES[self._cmd_vel_type], "cmd_vel", self._taker("cmd_vel"), LATEST)
 
     def _taker(self, source: str) -> Any:
         def take(message: TwistStamped | Twist) -> None:
@@ -197,6 +208,7 @@ class Gait(QuadlegNode):
         if self._active:
             self._use = self._planner.walk(self._asked)
         self._plan = self._planner.step()
+        self._margins.append(self._planner.margin(self._lean))
         self._publish(self._plan)
         if self._planner.limits is not before:
             self._say_limits()
@@ -249,7 +261,7 @@ class Gait(QuadlegNode):
     def health(self) -> Health:
         planner = self._planner
         limits = planner.limits
-        margin = planner.margin(self._lean)
+        margin = min(self._margins)
         values = {
             "gait": limits.gait.name,
             "gait_asked": self._chosen,
@@ -272,8 +284,9 @@ class Gait(QuadlegNode):
         """What keeps the robot from walking as it is asked to, where somebody has to do something about it."""
         if self.get_parameter("paused").value:
             return "paused by its parameter"
-        if self._unknown:
-            return f"cmd_vel is published as {', '.join(self._unknown)}; it must be {' or '.join(TYPES)}"
+        if self._not_heard:
+            right = self._cmd_vel_type or " or ".join(TYPES)
+            return f"cmd_vel is published as {', '.join(self._not_heard)}, which is not heard; it must be {right}"
         if self._refusal:
             return self._refusal
         if self._asker and self.count_publishers(self._asker) > 1:

@@ -1,0 +1,393 @@
+"""Walking through real nodes to the simulated board: what was asked, what the servos did, and bad input on the way."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from math import inf, nan, radians
+from pathlib import Path
+
+import pytest
+from conftest import Stack, Wire, own_domain, wait_until
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from geometry_msgs.msg import Twist, TwistStamped
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import Imu, MultiDOFJointState
+from std_msgs.msg import String
+
+from quadleg.client import Robot
+from quadleg.errors import Refused
+from quadleg.kinematics.body import Pose, all_forward
+from quadleg.kinematics.planar import carried, compose, motion
+from quadleg.nodes.topics import LATCHED
+from quadleg.robot.model import LEGS
+
+CREEP_FORWARD = 0.065  # m/s and rad/s: what the demo robot can do at least
+SETTLED_WITHIN = 12.0
+
+
+@pytest.fixture(scope="module")
+def walking_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
+    """One robot for the whole file, which each test leaves standing."""
+    with pytest.MonkeyPatch.context() as patch:
+        own_domain(patch)
+        stack = Stack(tmp_path_factory.mktemp("walking"), "greenhouse_inspector")
+        try:
+            stack.wait_for_line("ready after")
+            yield stack
+        finally:
+            stack.end_hard()
+
+
+@pytest.fixture
+def robot(walking_stack: Stack) -> Iterator[Robot]:
+    """A client of the robot, which stands at its height in the creeping walk."""
+    with Robot() as robot:
+        robot.stand()
+        yield robot
+        robot.set_parameter("gait", "gait", "creep")
+        said(robot, "motion", "stands")
+        assert robot.last.state == "active"
+
+
+@pytest.fixture
+def wire(walking_stack: Stack) -> Iterator[Wire]:
+    wire = Wire()
+    yield wire
+    wire.close()
+
+
+def said(robot: Robot, key: str, value: str, within: float = SETTLED_WITHIN) -> None:
+    """Waits until gait's diagnostics say a value."""
+    robot._wait(
+        lambda: robot.last.values("gait").get(key) == value, within, lambda: f"{key}: {robot.last.values('gait')}"
+    )
+
+
+def says(robot: Robot, words: str, within: float = 5.0) -> None:
+    """Waits until gait says some words."""
+    robot._wait(lambda: words in robot._status("gait"), within, lambda: f"'{words}' in {robot._status('gait')}")
+
+
+class Commands:
+    """Publishes a velocity twenty times a second until it is told to end."""
+
+    def __init__(self, wire: Wire, kind: type = TwistStamped, topic: str = "cmd_vel") -> None:
+        self._publisher = wire.node.create_publisher(kind, topic, 1)
+        self._wire = wire
+        self._message = kind()
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self.vary: Callable[[int], tuple[float, float, float]] = lambda _: (0.0, 0.0, 0.0)
+        self.period = 0.05
+        self.frame = "base_footprint"
+        self._thread.start()
+
+    def go(self, *twist: float) -> None:
+        self.vary = lambda _: twist
+
+    def _run(self) -> None:
+        number = 0
+        while not self._ended.wait(self.period):
+            going = self._message
+            if isinstance(self._message, TwistStamped):
+                self._message.header.frame_id = self.frame
+                going = self._message.twist
+            going.linear.x, going.linear.y, going.angular.z = map(float, self.vary(number))
+            self._publisher.publish(self._message)
+            number += 1
+
+    def __enter__(self) -> Commands:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+        self._wire.node.destroy_publisher(self._publisher)
+
+
+def planned(message: MultiDOFJointState) -> list[tuple[float, float, float]]:
+    return [(t.translation.x, t.translation.y, t.translation.z) for t in message.transforms[:4]]
+
+
+def twist_of(message: MultiDOFJointState) -> tuple[float, float, float]:
+    going = message.twist[-1]
+    return going.linear.x, going.linear.y, going.angular.z
+
+
+def on_ground(message: MultiDOFJointState) -> list[bool]:
+    return [wrench.force.z > 0.0 for wrench in message.wrench[:4]]
+
+
+@pytest.mark.parametrize("gait", ["creep", "trot"])
+def test_it_walks_to_a_place_and_the_servos_carry_it_there(
+    robot: Robot, walking_stack: Stack, wire: Wire, gait: str
+) -> None:
+    robot.set_parameter("gait", "gait", gait)
+    said(robot, "gait", gait)
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    before = robot.status().values("joint_watchdog")
+    x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
+    assert (x, y, yaw) == pytest.approx((0.12, 0.03, radians(10)), abs=0.006)
+    after = robot.status().values("joint_watchdog")
+    assert after["frames_dropped"] == before["frames_dropped"]
+    assert after["holds"] == before["holds"]
+    # By the frames themselves: the feet on the ground stay where they are while base_footprint goes over it.
+    place, still = (0.0, 0.0, 0.0), [None] * 4
+    for last, now in pairwise(frames):
+        seconds = (now.header.stamp.sec - last.header.stamp.sec) + 1e-9 * (
+            now.header.stamp.nanosec - last.header.stamp.nanosec
+        )
+        mean = tuple((a + b) / 2 for a, b in zip(twist_of(last), twist_of(now)))
+        place = compose(place, motion((mean[0], mean[1], mean[2]), seconds))
+        for leg, (down_before, down, (fx, fy, _)) in enumerate(zip(on_ground(last), on_ground(now), planned(now))):
+            at = carried(place, fx, fy)
+            if down_before and down and still[leg] is not None:
+                # The stamps jitter by some ms, at up to 0.25 m/s.
+                assert at == pytest.approx(still[leg], abs=0.003)
+            still[leg] = at if down else None
+    # And by the servos: all four feet stand where the stance has them.
+    feet = all_forward(walking_stack.model, walking_stack.angles())
+    for (fx, fy, _), (hx, hy, _) in zip(feet, walking_stack.model.standing.feet):
+        assert (fx, fy) == pytest.approx((hx, hy), abs=0.003)
+    with walking_stack.board() as board:
+        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+
+
+@pytest.mark.parametrize("kind", [TwistStamped, Twist])
+def test_both_types_of_cmd_vel_are_taken_and_silence_is_a_stop_into_the_square_stance(
+    robot: Robot, wire: Wire, kind: type
+) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(wire, kind) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        said(robot, "motion", "walks")
+        wire.wait(lambda: twist_of(frames[-1])[0] == pytest.approx(CREEP_FORWARD), 10.0, "the full speed")
+    silent = time.monotonic()
+    wire.wait(lambda: twist_of(frames[-1])[0] < CREEP_FORWARD - 1e-6, 2.0, "slower")
+    assert time.monotonic() - silent < 0.7
+    said(robot, "motion", "stands")
+    for foot, home in zip(planned(frames[-1]), robot.model.standing.feet):
+        assert foot == pytest.approx(home, abs=0.0006)
+    assert all(on_ground(frames[-1]))
+
+
+def test_what_is_too_fast_is_scaled_in_its_direction_and_said(robot: Robot, wire: Wire) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    limits = wire.hear(String, "walking_limits", LATCHED)
+    wire.wait(lambda: limits, 5.0, "the limits")
+    with Commands(wire) as commands:
+        commands.go(1e9, 0.5e9, 0.0)
+        says(robot, "times too fast")
+        wire.wait(lambda: len(frames) > 150 and twist_of(frames[-1]) == twist_of(frames[-50]), 10.0, "a steady speed")
+        x, y, yaw = twist_of(frames[-1])
+        assert (y, yaw) == pytest.approx((x / 2, 0.0))
+        assert 0.02 < x < 0.1
+    assert "max_velocity: [0.0" in limits[-1].data
+    assert "footprint:" in limits[-1].data
+
+
+BAD = {
+    "not a number": ((nan, 0.0, 0.0), "base_footprint", "not finite"),
+    "infinite": ((0.0, inf, 0.0), "base_footprint", "not finite"),
+    "another frame": (
+        (0.05, 0.0, 0.0),
+        "odom",
+        "frame_id of cmd_vel is 'odom'; it must be base_footprint or base_link",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_a_bad_velocity_is_refused_with_the_reason_and_nothing_walks(robot: Robot, wire: Wire, name: str) -> None:
+    twist, frame, words = BAD[name]
+    with Commands(wire) as commands:
+        commands.frame = frame
+        commands.go(*twist)
+        says(robot, words)
+        assert robot.last.values("gait")["motion"] == "stands"
+
+
+def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, wire: Wire) -> None:
+    with Commands(wire) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        said(robot, "motion", "walks")
+        commands.go(nan, 0.0, 0.0)
+        said(robot, "motion", "stands")
+        says(robot, "not finite")
+
+
+def test_a_cmd_vel_of_another_type_is_said(robot: Robot, wire: Wire) -> None:
+    publisher = wire.node.create_publisher(String, "cmd_vel", 1)
+    says(robot, "cmd_vel is published as std_msgs/msg/String, which is not heard; it must be geometry_msgs/msg/Twist")
+    wire.node.destroy_publisher(publisher)
+
+
+def test_two_publishers_of_cmd_vel_are_said(robot: Robot, wire: Wire) -> None:
+    with Commands(wire) as one, Commands(wire) as other:
+        one.go(0.02, 0.0, 0.0)
+        other.go(-0.02, 0.0, 0.0)
+        says(robot, "more than one publisher of cmd_vel")
+
+
+def test_teleop_wins_while_it_is_fresh(robot: Robot, wire: Wire) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(wire) as stack:
+        stack.go(CREEP_FORWARD, 0.0, 0.0)
+        said(robot, "asker", "cmd_vel")
+        with Commands(wire, topic="teleop/cmd_vel") as teleop:
+            teleop.go(0.0, 0.0, 0.0)
+            said(robot, "asker", "teleop/cmd_vel")
+            said(robot, "motion", "stands")
+        said(robot, "asker", "cmd_vel")
+        wire.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
+
+
+def test_a_command_that_flips_its_sign_at_every_tick_moves_nothing_faster_than_its_servo(
+    robot: Robot, walking_stack: Stack, wire: Wire
+) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(wire) as commands:
+        commands.period = 1 / walking_stack.model.control_rate
+        commands.vary = lambda number: (0.08 * (-1) ** number, 0.0, 0.4 * (-1) ** number)
+        said(robot, "motion", "walks")
+        begun = len(frames)
+        wire.wait(lambda: len(frames) > begun + 150, 10.0, "three seconds of it")
+    assert max(abs(twist_of(frame)[0]) for frame in frames) < 0.01
+    said(robot, "motion", "stands")
+    with walking_stack.board() as board:
+        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+
+
+def test_a_gait_changed_in_mid_swing_changes_in_the_square_stance(robot: Robot, wire: Wire) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(wire) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        wire.wait(lambda: frames and not all(on_ground(frames[-1])), 10.0, "a foot in the air")
+        robot.set_parameter("gait", "gait", "trot")
+        said(robot, "gait", "trot")
+        changed = len(frames)
+        wire.wait(lambda: sum(on_ground(frames[-1])) == 2, 10.0, "two feet in the air")
+        assert twist_of(frames[-1])[0] > 0.0
+    # Before the change one foot at most was in the air, and no foot jumped.
+    assert min(sum(on_ground(frame)) for frame in frames[: changed - 5]) == 3
+    for last, now in pairwise(frames):
+        for a, b in zip(planned(last), planned(now)):
+            assert b == pytest.approx(a, abs=0.03)
+
+
+def test_a_gait_that_is_not_there_is_refused_by_name(robot: Robot) -> None:
+    with pytest.raises(Refused, match="there is no gait 'gallop'; there are creep, trot"):
+        robot.set_parameter("gait", "gait", "gallop")
+
+
+def test_it_walks_while_the_body_is_posed(robot: Robot, walking_stack: Stack) -> None:
+    robot.pose(height_mm=140, roll_deg=4, pitch_deg=-3)
+    robot.walk(vx=CREEP_FORWARD, seconds=2)
+    (reached,) = [robot.reached()]
+    roll, pitch, _ = reached.rpy
+    assert reached.position[2] == pytest.approx(0.140, abs=0.0015)
+    assert (roll, pitch) == pytest.approx((radians(4), radians(-3)), abs=radians(0.6))
+    robot.pose()
+
+
+def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, wire: Wire) -> None:
+    robot.pose(x_mm=25)
+    with Commands(wire) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        says(robot, "the body leans so far", within=10.0)
+    said(robot, "motion", "stands")
+    robot.pose()
+
+
+def test_after_a_hold_in_mid_swing_it_goes_on_from_where_the_feet_are(
+    robot: Robot, walking_stack: Stack, wire: Wire
+) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(wire) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        wire.wait(lambda: frames and twist_of(frames[-1])[0] > 0.05, 10.0, "walking")
+        wire.wait(lambda: frames[-1].transforms[0].translation.z > 0.02, 10.0, "a front foot in the air")
+        robot.set_parameter("gait", "paused", True)
+        robot.wait_for("hold", within=2.0)
+        robot.set_parameter("gait", "paused", False)
+        robot.wait_for("active", within=3.0)
+        wire.wait(lambda: twist_of(frames[-1])[0] > 0.05, 10.0, "walking again")
+    said(robot, "motion", "stands")
+    with walking_stack.board() as board:
+        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+
+
+@pytest.mark.parametrize("pitch", [radians(-5), radians(5)])
+def test_on_a_slope_the_weight_goes_uphill(robot: Robot, wire: Wire, pitch: float) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    publisher = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+    shift = lambda: frames[-1].transforms[-1]  # noqa: E731
+
+    def slope() -> None:
+        # The body is along the ground until it has turned level: what the IMU sees is what is left.
+        q = shift().rotation if frames else None
+        turned = Pose((0.0, 0.0, 0.0), (q.w, q.x, q.y, q.z)).rpy[1] if q else 0.0
+        message = Imu()
+        w, x, y, z = Pose.from_rpy(0, 0, 0, 0, pitch + turned, 0).quaternion
+        message.orientation.w, message.orientation.x, message.orientation.y, message.orientation.z = w, x, y, z
+        publisher.publish(message)
+
+    def settled() -> bool:
+        slope()
+        return bool(frames) and abs(shift().translation.x) > 0.008
+
+    wait_until(settled, 10.0, "the body shifted by nearly a centimetre")
+    # A positive pitch has the nose down: uphill is behind.
+    assert (shift().translation.x < 0) == (pitch > 0)
+
+    def level() -> bool:
+        slope()
+        return abs(Pose((0, 0, 0), (shift().rotation.w, 0.0, shift().rotation.y, 0.0)).rpy[1] + pitch) < radians(0.7)
+
+    wait_until(level, 10.0, "the body level")
+    wire.node.destroy_publisher(publisher)
+
+    def forgotten() -> bool:
+        return abs(shift().translation.x) < 0.001
+
+    wait_until(forgotten, 15.0, "level ground again without an IMU")
+
+
+def test_asked_to_sit_while_it_walks_it_comes_down_with_power(robot: Robot, walking_stack: Stack, wire: Wire) -> None:
+    with Commands(wire) as commands:
+        commands.go(CREEP_FORWARD, 0.0, 0.0)
+        said(robot, "motion", "walks")
+        wait_until(lambda: walking_stack.powered() == 12, 1.0, "power")
+        robot.sit()
+        assert walking_stack.powered() == 0
+        assert walking_stack.height() == pytest.approx(walking_stack.model.resting.height, abs=0.003)
+        with pytest.raises(Refused, match="`stand` first"):
+            robot.walk(vx=0.05)
+    robot.stand()
+
+
+def test_the_legs_are_named_in_their_order(wire: Wire, robot: Robot) -> None:
+    frames = wire.hear(MultiDOFJointState, "planned_feet", 10)
+    wire.wait(lambda: frames, 5.0, "a frame")
+    assert frames[-1].joint_names == [*LEGS, "base_link"]
+    weight = robot.model.masses.total * 9.80665
+    assert sum(wrench.force.z for wrench in frames[-1].wrench) == pytest.approx(weight)
+
+
+def test_an_impossible_gait_in_the_robot_file_ends_run_with_its_line(tmp_path: Path) -> None:
+    from quadleg.errors import RobotFileError
+    from quadleg.robot.load import find_robot, load_robot
+
+    path = tmp_path / "robot.yaml"
+    text = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
+    path.write_text(
+        text
+        + "\ngaits:\n  hop: {duty_factor: 0.6, phases: [0, 0, 0.5, 0.5], stride_period_s: 1, foot_clearance_mm: 20}\n"
+    )
+    with pytest.raises(RobotFileError, match="rear_left and rear_right are in the air together"):
+        load_robot(path)
