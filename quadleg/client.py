@@ -93,6 +93,7 @@ class Robot:
         self._asked = 0
         self.on_angles: Callable[[dict[str, float]], None] | None = None
         self.on_state: Callable[[str], None] | None = None
+        self.on_plan: Callable[[Any], None] | None = None  # each message of `planned_feet`, while it walks
         self._context = rclpy.Context()
         rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
         self._node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
@@ -288,6 +289,15 @@ class Robot:
 
     # Walking
 
+    def choose_gait(self, gait: str) -> None:
+        """Walks in another gait from now on; a walking robot first stops square. Raises Refused with the names."""
+        self.set_parameter("gait", "gait", gait)
+        self._wait(
+            lambda: self._now.values("gait").get("gait") == gait,
+            STOP_WALKING_WITHIN,
+            lambda: f"the gait does not change: {self._status('gait')}",
+        )
+
     def walk(self, vx: float = 0.0, vy: float = 0.0, yaw_rate: float = 0.0, seconds: float = 1.0) -> Planar:
         """Walks with a velocity (m/s forward, m/s to the left, rad/s to the left) for so long, then stops square.
 
@@ -339,7 +349,14 @@ class Robot:
             raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
         planned = PlannedPlace()
         velocities = self._node.create_publisher(TwistStamped, "cmd_vel", LATEST)
-        feet = self._node.create_subscription(MultiDOFJointState, "planned_feet", planned.hear, 10)
+
+        def hear(plan: Any) -> None:
+            planned.hear(plan)
+            if self.on_plan:
+                self.on_plan(plan)
+            self._wake()
+
+        feet = self._node.create_subscription(MultiDOFJointState, "planned_feet", hear, 10)
         message = TwistStamped()
         message.header.frame_id = self._frame
         going = message.twist

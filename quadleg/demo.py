@@ -15,9 +15,11 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from math import cos, pi, sin
+from math import cos, degrees, hypot, pi, sin
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.live import Live
@@ -28,7 +30,9 @@ from quadleg.client import SIMULATED, Robot
 from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError
 from quadleg.graph import stay_local
 from quadleg.kinematics.body import Pose, stance_angles
+from quadleg.kinematics.planar import STILL, Planar, compose, seen_from
 from quadleg.recording.run import History, Step
+from quadleg.recording.walk import Walk, walk_figures
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
 from quadleg.runner import SAID_READY, need_ros
@@ -57,13 +61,14 @@ SLOWNESS = 3
 class Act:
     """One step of the demo: its name, the pose it asks for, and what it does; a note for the table comes back.
 
-    An act that provokes a fault, or ends one, is for simulated boards alone.
+    An act that provokes a fault, or ends one, is for simulated boards alone, as is one that is hasty.
     """
 
     name: str
     asked: Pose | None
     do: Callable[[Demo], str]
     faulty: bool = False
+    hasty: bool = False
 
 
 def _pose(name: str, **axes: float) -> Act:
@@ -81,6 +86,16 @@ def _pose(name: str, **axes: float) -> Act:
         *(value(turn) * pi / 180 for turn in ("roll_deg", "pitch_deg", "yaw_deg")),
     )
     return Act(name, asked, do)
+
+
+def _walk(gait: str, side: float) -> tuple[Act, Act]:
+    """A square with a side in m, always facing forward, and a quarter turn in place."""
+    corners = ((side, 0.0, 0.0), (0.0, side, 0.0), (-side, 0.0, 0.0), (0.0, -side, 0.0))
+    hasty = gait != "creep"
+    return (
+        Act(f"{gait}: square", None, lambda demo: demo.walk(gait, *corners), hasty=hasty),
+        Act(f"{gait}: turn", None, lambda demo: demo.walk(gait, (0.0, 0.0, pi / 2)), hasty=hasty),
+    )
 
 
 def acts(model: Model) -> tuple[Act, ...]:
@@ -107,13 +122,15 @@ def acts(model: Model) -> tuple[Act, ...]:
         _pose("back", height_mm=stand),
         Act("out of reach", level(_out_of_reach(model)), Demo.reach_too_far),
         _pose("back again", height_mm=stand),
+        *_walk("creep", mm(120) / 1000),
+        *_walk("trot", mm(200) / 1000),
         Act("paused", level(stand), Demo.hold, faulty=True),
         Act("emergency stop", None, Demo.stop, faulty=True),
         Act("reset", None, Demo.reset, faulty=True),
         Act("rise again", level(stand), Demo.rise, faulty=True),
         Act("sit", None, Demo.sit),
     )
-    return tuple(act for act in all_acts if not (act.faulty and _is_real(model)))
+    return tuple(act for act in all_acts if not ((act.faulty or act.hasty) and _is_real(model)))
 
 
 def _is_real(model: Model) -> bool:
@@ -141,6 +158,9 @@ class Demo:
         self.figures: dict[str, str] = {}
         self._memory = memory
         self._begun = time.monotonic()
+        self._seen: dict[str, list[tuple[Any, ...]]] = {}  # of the walks in each gait, a row a planned frame
+        self._gait = ""
+        robot.on_plan = self._note_plan
         robot.on_angles = self._note_angles
         robot.on_state = self._note_state
         self._note_state(robot.status().state or "")
@@ -156,6 +176,20 @@ class Demo:
         if not self.history.states or self.history.states[-1][1] != state:
             self.history.states.append((self._clock(), state))
 
+    def _note_plan(self, message: Any) -> None:
+        if not self.history.angles:
+            return
+        *feet, shift = ((t.translation.x, t.translation.y, t.translation.z) for t in message.transforms)
+        in_air = [wrench.force.z == 0.0 for wrench in message.wrench[:-1]]
+        self._seen[self._gait].append((self._clock(), self.history.angles[-1], feet, in_air, shift[:2]))
+
+    def walks(self) -> list[Walk]:
+        """The walks, one for each gait."""
+        return [
+            Walk(gait, self.model.gait(gait), *(np.array(column) for column in zip(*rows)))
+            for gait, rows in self._seen.items()
+        ]
+
     def play(self, act: Act) -> None:
         """Does one act and keeps its step."""
         start = self._clock()
@@ -164,6 +198,22 @@ class Demo:
         self.steps.append(Step(act.name, start, self._clock(), act.asked, reached, self.history.angles[-1], note))
 
     # Acts that are more than one pose
+
+    def walk(self, gait: str, *ways: Planar) -> str:
+        """Walks to one place after another, each seen from the one before; how far from the last the plan ended."""
+        self.robot.choose_gait(gait)
+        self._gait = gait
+        self._seen.setdefault(gait, [])
+        place = goal = STILL
+        for way in ways:
+            goal = compose(goal, way)
+            x, y = seen_from(place, goal[0], goal[1])
+            place = compose(place, self.robot.walk_to(x, y, goal[2] - place[2]))
+        off = 1000 * hypot(goal[0] - place[0], goal[1] - place[1])
+        ends = f"the plan ends {off:.1f} mm and {degrees(abs(goal[2] - place[2])):.1f}° from its goal"
+        if len(ways) == 1:
+            return f"by {degrees(goal[2]):.0f}° in place; {ends}"
+        return f"{len(ways)} sides of {1000 * abs(ways[0][0]):.0f} mm; {ends}"
 
     def rise(self) -> str:
         self.robot.stand(height_mm=_sized(self.model, 150))
@@ -268,7 +318,8 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool]) -> 
     except KeyboardInterrupt:
         console.print("the robot is off")
         return 130
-    console.print("", _table(played), _notes(played), _figures(played, time.monotonic() - begun), sep="\n")
+    took = time.monotonic() - begun
+    console.print("", _table(played), _notes(played), _walks(played), _figures(played, took), sep="\n")
     _draw(console, played, picture)
     return 0
 
@@ -384,6 +435,19 @@ def _notes(demo: Demo) -> Table:
     return table
 
 
+def _walks(demo: Demo) -> Table:
+    """What was seen of each walk, side by side."""
+    table = Table(title="Walking", title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("")
+    columns = []
+    for walk in demo.walks():
+        table.add_column(walk.name)
+        columns.append(walk_figures(demo.model, walk))
+    for name in dict.fromkeys(name for column in columns for name in column):
+        table.add_row(name, *(column.get(name, "") for column in columns))
+    return table
+
+
 def _figures(demo: Demo, seconds: float) -> Table:
     table = Table(show_header=False, box=SIMPLE_HEAD, pad_edge=False)
     worst = max((step for step in demo.steps if step.name != "out of reach"), key=_height_error_mm)
@@ -400,8 +464,11 @@ def _figures(demo: Demo, seconds: float) -> Table:
 def _draw(console: Console, demo: Demo, picture: Path) -> None:
     try:
         from quadleg.recording.plots import demo_picture
+        from quadleg.recording.walk_plots import walk_picture
     except ImportError:
         console.print("No picture: it needs matplotlib, which the extra `log` installs", markup=False)
         return
     demo_picture(demo.model, demo.steps, demo.history, picture)
-    console.print(f"Picture: {picture.resolve()}")
+    walking = picture.with_stem(f"{picture.stem}_walk")
+    walk_picture(demo.model, demo.walks(), walking)
+    console.print(f"Pictures: {picture.resolve()}\n          {walking.resolve()}")

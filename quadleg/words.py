@@ -37,7 +37,11 @@ def _walking(now: Snapshot) -> list[tuple[str, str]]:
     status, _ = now.diagnostics["gait"]
     ahead, behind = (values[key].split() for key in ("limits_forward", "limits_backward"))
     limits = f"{ahead[0]} m/s forward, {behind[0].lstrip('-')} backward, {ahead[1]} sideways, {ahead[2]} rad/s turning"
-    lines = [("walk", status.message), ("limits", f"in the {values['gait']}: {limits}")]
+    length, width = values["footprint_mm"].split()
+    lines = [
+        ("walk", status.message),
+        ("limits", f"in the {values['gait']}: {limits}; takes {length} by {width} mm of ground"),
+    ]
     if values["motion"] != "stands":
         lines.append(
             ("margin", f"{values['margin_mm']} mm inside the feet on the ground; Froude {values['froude_number']}")

@@ -16,7 +16,8 @@ from matplotlib.colors import to_hex
 from matplotlib.patches import Circle, Polygon, Rectangle
 
 from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
-from quadleg.recording.plots import STATES, WIDTH, _spread, demo_figure, demo_picture
+from quadleg.recording.drawing import WIDTH, spread
+from quadleg.recording.plots import STATES, demo_figure, demo_picture
 from quadleg.recording.run import History, Step
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS
@@ -318,4 +319,4 @@ def test_another_robot_is_drawn_too():
     ],
 )
 def test_labels_are_spread_until_they_have_room(places, expected):
-    assert _spread(places, 1, 10) == pytest.approx(expected)
+    assert spread(places, 1, 10) == pytest.approx(expected)

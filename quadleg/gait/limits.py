@@ -25,7 +25,7 @@ _COARSE, _FINE = 24, 6  # steps, coarse ones from nothing to what no robot does
 _HALVINGS = 4
 _MARGIN_STEPS = 5
 RAMP_STRIDES = 1.5  # from rest to the full speed
-# m: kept besides with a steady velocity, and given up while it changes (most seen: 3.2 mm).
+# m: kept besides with a steady velocity, and given up while it changes (most seen: 3.4 mm).
 MANOEUVRE = 0.0035
 
 # Along an axis, two axes at once, all three: where the limits are found.
@@ -134,10 +134,9 @@ class WalkingLimits:
         if self.gait.margin is None:
             return nothing, None
         path = strides(self._robot, self.gait, np.array([STILL]))
-        centres = self._balance.centres(self._robot, path.feet)
         for step in range(_MARGIN_STEPS):
             margin = self.gait.margin * (1 - step / _MARGIN_STEPS)
-            found = sway(path, centres, margin + MANOEUVRE)
+            found = sway(self._robot, path, self._balance, margin + MANOEUVRE)
             if self._walks(path, found)[0]:
                 return found[0], margin
         return nothing, 0.0
@@ -146,7 +145,7 @@ class WalkingLimits:
         if self.margin is None:
             return np.zeros((len(twists), 2 * HARMONICS, 2))
         path = strides(self._robot, self.gait, twists)
-        return sway(path, self._balance.centres(self._robot, path.feet), self.margin + MANOEUVRE)
+        return sway(self._robot, path, self._balance, self.margin + MANOEUVRE)
 
     def _farthest(self, ends: Array, steps: int) -> Array:
         """The largest share of each twist (n, 3), up to 1, below which the robot walks with every share tried."""

@@ -135,7 +135,8 @@ class Planner:
         feet = [seen_from(self.place, x, y) for x, y, _ in map(self._at, range(len(LEGS)))]
         x, y = self._centre(feet)
         standing = [foot for foot, air in zip(feet, self._air) if air is None]
-        return static_margin(standing, (x + lean[0], y + lean[1]))
+        follows = self._balance.follows
+        return static_margin(standing, (x + follows * lean[0], y + follows * lean[1]))
 
     def _stops(self) -> bool:
         return self.twist == STILL and self._goal == STILL
@@ -271,8 +272,8 @@ class Planner:
 
     def _centre(self, feet: Sequence[tuple[float, float]]) -> tuple[float, float]:
         """The centre of mass over the ground, in base_footprint."""
-        share = self._balance.share
-        x, y = self._offset[0] + self._shift[0], self._offset[1] + self._shift[1]
+        share, follows = self._balance.share, self._balance.follows
+        x, y = self._offset[0] + follows * self._shift[0], self._offset[1] + follows * self._shift[1]
         for (foot_x, foot_y), (home_x, home_y) in zip(feet, self._home):
             x, y = x + share * (foot_x - home_x), y + share * (foot_y - home_y)
         return x, y

@@ -83,6 +83,11 @@ class Balance:
         change = centre_of_mass_batch(robot, shifted)[0, :2] - offset
         return cls(offset, float(change.mean() / step / 4))
 
+    @property
+    def follows(self) -> float:
+        """By how much the centre of mass goes along with a shift of the body over feet that stay."""
+        return 1 - 4 * self.share
+
     def centres(self, robot: Robot, feet: Array) -> Array:
         """(..., 2): the centre of mass over feet (..., 4, 3), with the body not shifted."""
         home = np.array(robot.standing.feet)[:, :2]

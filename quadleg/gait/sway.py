@@ -12,7 +12,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.gait.steady import SAMPLES, Strides
+from quadleg.gait.steady import SAMPLES, Balance, Strides
+from quadleg.robot.model import Robot
 
 Array = NDArray[np.float64]
 
@@ -23,9 +24,12 @@ _PASSES = 30
 _BEFORE, _AFTER = np.array([2, 0, 3, 1]), np.array([1, 3, 0, 2])
 
 
-def sway(path: Strides, centres: Array, margin: float) -> Array:
-    """(n, 2 · HARMONICS, 2) coefficients for n strides with the centres of mass (n, SAMPLES, 2) over them."""
-    return np.array([_sway(feet, path.in_air, own, margin) for feet, own in zip(path.feet[..., :2], centres)])
+def sway(robot: Robot, path: Strides, balance: Balance, margin: float) -> Array:
+    """(n, 2 · HARMONICS, 2) coefficients for n strides, with which the centre of mass keeps the margin in m."""
+    centres = balance.centres(robot, path.feet)
+    series = [_series(feet, path.in_air, own, margin) for feet, own in zip(path.feet[..., :2], centres)]
+    result: Array = np.array(series) / balance.follows
+    return result
 
 
 def basis(phase: float | Array) -> Array:
@@ -34,7 +38,7 @@ def basis(phase: float | Array) -> Array:
     return np.concatenate((np.cos(turns), np.sin(turns)), axis=-1)
 
 
-def _sway(feet: Array, in_air: NDArray[np.bool_], centres: Array, margin: float) -> Array:
+def _series(feet: Array, in_air: NDArray[np.bool_], centres: Array, margin: float) -> Array:
     rows, least = _half_planes(feet, in_air, centres, margin)
     orders = np.tile(np.arange(1, HARMONICS + 1), 2)
     # Twice: x's coefficients, then y's. Fourth powers: the mean square of the second derivative (Parseval).

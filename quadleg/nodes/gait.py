@@ -271,6 +271,7 @@ class Gait(QuadlegNode):
             "planned": _numbers(planner.twist),
             "limits_forward": _numbers(limits.forward),
             "limits_backward": _numbers(limits.backward),
+            "footprint_mm": " ".join(f"{2000 * half:.0f}" for half in limits.footprint),
             "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
             "margin_mm": f"{1000 * margin:.1f}",
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self.robot.standing.height):.4f}",

@@ -1,4 +1,4 @@
-"""What the pictures of a run share: a sheet laid out in pixels, the style of its words, and the legs' curves."""
+"""What the pictures of a run share: a sheet laid out in pixels, and the style of what is on it."""
 
 from __future__ import annotations
 
@@ -16,19 +16,9 @@ from quadleg.robot.colours import rgb
 WIDTH = 2400  # pixels
 DPI = 200
 MARGIN = 60  # pixels
-CHARACTER = 12.6  # pixels, a little over the mean width of one
 
 TEXT, SECTION, TITLE = 8.0, 11.0, 14.0  # points
 INK, QUIET, PALE = "#27313d", "#66717e", "#b9c1ca"
-
-# The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
-# right legs on solid left ones.
-CURVES: dict[str, dict[str, Any]] = {
-    "front_left": {"linewidth": 3.8, "linestyle": "-"},
-    "front_right": {"linewidth": 3.8, "linestyle": (0, (1.5, 1.5))},
-    "rear_left": {"linewidth": 1.4, "linestyle": "-"},
-    "rear_right": {"linewidth": 1.4, "linestyle": (0, (4.1, 4.1))},
-}
 
 
 def styled() -> AbstractContextManager[None]:
@@ -47,6 +37,18 @@ def quiet_frame(axes: Axes) -> None:
     axes.tick_params(color=QUIET, labelcolor=INK)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(QUIET)
+
+
+def spread(places: Sequence[float], apart: float, last: float) -> list[float]:
+    """Rising places, moved so that neighbours are `apart` at least and none is beyond `last`."""
+    result: list[float] = []
+    for place in places:
+        result.append(max(place, result[-1] + apart) if result else place)
+    limit = last
+    for i in reversed(range(len(result))):
+        result[i] = min(result[i], limit)
+        limit = result[i] - apart
+    return result
 
 
 class Sheet:

@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.kinematics.leg import points
 from quadleg.recording.drawing import (
-    CHARACTER,
-    CURVES,
     DPI,
     INK,
     MARGIN,
@@ -31,6 +29,7 @@ from quadleg.recording.drawing import (
     WIDTH,
     Sheet,
     quiet_frame,
+    spread,
     styled,
     thinned,
 )
@@ -47,6 +46,7 @@ _COLUMNS = 6
 _COLUMN_GAP, _ROW_GAP, _CAPTION_GAP = 40, 34, 10
 _TOP = 140
 _LINE = 28
+_CHARACTER = 12.6  # a little over the mean width of one
 _ASKED, _ARROW, _REACHED, _UNIT = 148, 170, 262, 270  # right end, middle, right end, left end
 _AXIS_LEFT, _AXIS_RIGHT = 170, 2270
 _BRIEF = 9  # a state is drawn this wide at least, however soon it ended
@@ -66,6 +66,14 @@ STATES = {
 }
 _POWERED = ("rising", "active", "hold", "lowering")
 
+# The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
+# right legs on solid left ones.
+_CURVES: dict[str, dict[str, Any]] = {
+    "front_left": {"linewidth": 3.8, "linestyle": "-"},
+    "front_right": {"linewidth": 3.8, "linestyle": (0, (1.5, 1.5))},
+    "rear_left": {"linewidth": 1.4, "linestyle": "-"},
+    "rear_right": {"linewidth": 1.4, "linestyle": (0, (4.1, 4.1))},
+}
 _LIMP: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 1.0, "markeredgewidth": 0}
 _NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
 _SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
@@ -171,7 +179,7 @@ class _Picture(Sheet):
         self.write(MARGIN, top + 30, "joint angles over time", fontsize=SECTION, fontweight="bold")
         seen = {state for _, _, state in spells}
         self.legend([_patch(state) for state in STATES if state in seen], WIDTH - MARGIN, top + 22)
-        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **CURVES[leg]) for leg in LEGS]
+        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **_CURVES[leg]) for leg in LEGS]
         self.legend(curves, 1330, top + 22, handlelength=2.6)
 
         top += 64
@@ -180,7 +188,7 @@ class _Picture(Sheet):
         numbers.vlines(bounds, 0, 1, color=PALE, linewidth=0.6)
         middles = [(step.start + step.end) / 2 for step in steps]
         apart = 36 * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT)
-        for number, place in enumerate(_spread(middles, apart, last), 1):
+        for number, place in enumerate(spread(middles, apart, last), 1):
             numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=QUIET)
 
         top += _LINE
@@ -215,7 +223,7 @@ class _Picture(Sheet):
             patch = _patch(state)
             band.add_patch(patch)
             patch.set_bounds(start, 0, end - start, 1)
-            if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * CHARACTER + 12:
+            if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * _CHARACTER + 12:
                 words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
                 words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
 
@@ -226,7 +234,7 @@ class _Picture(Sheet):
         # What moves a limp leg is a hand or its weight: dots, and no line as if a servo had gone that way.
         from_servo = powered | np.append(powered[1:], False)
         for leg, curve in zip(LEGS, angles.T):
-            panel.plot(times, np.where(from_servo, curve, np.nan), label=leg, color=LEG[leg], **CURVES[leg])
+            panel.plot(times, np.where(from_servo, curve, np.nan), label=leg, color=LEG[leg], **_CURVES[leg])
             panel.plot(times[~powered], curve[~powered], color=LEG[leg], label=f"{leg} limp", **_LIMP)
 
         for limit, legs in _limits(self._robot, joint).items():
@@ -289,7 +297,7 @@ class _Caption:
     def of(cls, step: Step, width: float) -> _Caption:
         """The axes that the pose asked for, or the pose reached, has; the note where no pose was asked."""
         if not step.asked:
-            return cls(step.name, [], wrap(step.note, int(width / CHARACTER)))
+            return cls(step.name, [], wrap(step.note, int(width / _CHARACTER)))
         axes = []
         reached = _axes(step.reached) if step.reached else [None] * 6
         for (name, unit), asked, got in zip(_AXES, _axes(step.asked), reached):
@@ -385,15 +393,3 @@ def _patch(state: str) -> Rectangle:
     colour, hatch = STATES[state]
     edge = thinned(INK, 0.45)
     return Rectangle((0, 0), 1, 1, facecolor=colour, edgecolor=edge, hatch=hatch, linewidth=0.5, label=state)
-
-
-def _spread(places: Sequence[float], apart: float, last: float) -> list[float]:
-    """Rising places, moved so that neighbours are `apart` at least and none is beyond `last`."""
-    result: list[float] = []
-    for place in places:
-        result.append(max(place, result[-1] + apart) if result else place)
-    limit = last
-    for i in reversed(range(len(result))):
-        result[i] = min(result[i], limit)
-        limit = result[i] - apart
-    return result

@@ -238,6 +238,10 @@ class Robot:
         """The leg of that name."""
         return self.legs[LEGS.index(name)]
 
+    def gait(self, name: str) -> Gait:
+        """The gait of that name."""
+        return next(gait for gait in self.gaits if gait.name == name)
+
     def on_board(self, kind: str) -> Robot:
         """The same robot on another kind of board; on its own where `kind` is empty."""
         return replace(self, board=replace(self.board, kind=kind)) if kind else self
