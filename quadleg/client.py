@@ -91,7 +91,8 @@ class Robot:
         self._news = threading.Condition()
         self._now = Snapshot()
         self._asked = 0
-        self.on_angles: Callable[[dict[str, float]], None] | None = None
+        # The joints' angles (rad), and the stamp (s) of the system clock that they have.
+        self.on_angles: Callable[[dict[str, float], float], None] | None = None
         self.on_state: Callable[[str], None] | None = None
         self.on_plan: Callable[[Any], None] | None = None  # each message of `planned_feet`, while it walks
         self._context = rclpy.Context()
@@ -530,7 +531,7 @@ class Robot:
         self._now.still = angles == self._now.angles
         self._now.angles = angles
         if self.on_angles:
-            self.on_angles(self._now.angles)
+            self.on_angles(self._now.angles, message.header.stamp.sec + 1e-9 * message.header.stamp.nanosec)
         self._wake()
 
     def _on_diagnostics(self, message: Any) -> None:

@@ -122,7 +122,7 @@ def acts(model: Model) -> tuple[Act, ...]:
         _pose("back", height_mm=stand),
         Act("out of reach", level(_out_of_reach(model)), Demo.reach_too_far),
         _pose("back again", height_mm=stand),
-        *_walk("creep", mm(120) / 1000),
+        *_walk("creep", mm(200) / 1000),
         *_walk("trot", mm(200) / 1000),
         Act("paused", level(stand), Demo.hold, faulty=True),
         Act("emergency stop", None, Demo.stop, faulty=True),
@@ -160,6 +160,7 @@ class Demo:
         self._begun = time.monotonic()
         self._seen: dict[str, list[tuple[Any, ...]]] = {}  # of the walks in each gait, a row a planned frame
         self._gait = ""
+        self._stamp = 0.0
         robot.on_plan = self._note_plan
         robot.on_angles = self._note_angles
         robot.on_state = self._note_state
@@ -168,7 +169,8 @@ class Demo:
     def _clock(self) -> float:
         return time.monotonic() - self._begun
 
-    def _note_angles(self, angles: dict[str, float]) -> None:
+    def _note_angles(self, angles: dict[str, float], stamp: float) -> None:
+        self._stamp = stamp
         self.history.times.append(self._clock())
         self.history.angles.append(tuple(angles[name] for name in JOINT_NAMES))
 
@@ -181,7 +183,7 @@ class Demo:
             return
         *feet, shift = ((t.translation.x, t.translation.y, t.translation.z) for t in message.transforms)
         in_air = [wrench.force.z == 0.0 for wrench in message.wrench[:-1]]
-        self._seen[self._gait].append((self._clock(), self.history.angles[-1], feet, in_air, shift[:2]))
+        self._seen[self._gait].append((self._stamp, self.history.angles[-1], feet, in_air, shift[:2]))
 
     def walks(self) -> list[Walk]:
         """The walks, one for each gait."""
