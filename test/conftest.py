@@ -34,6 +34,8 @@ _OURS = range(
 )
 _domains = itertools.count(os.getppid())
 
+OBEYS_WITHIN = 10.0  # s
+
 
 class Stack:
     """`quadleg run` as a person starts it, with an eye on the simulated board's memory."""
@@ -97,13 +99,30 @@ class Stack:
         return code
 
     def end_hard(self) -> None:
-        """Ends whatever is left of it."""
+        """Ends whatever is left of it: in order where it obeys, since what is killed leaves Fast DDS's files behind."""
         if self.process.poll() is None:
-            children = self.children()
-            self.process.kill()
-            for pid in children:
-                _kill(pid)
-            self.wait()
+            for number in (signal.SIGTERM, signal.SIGINT):  # the second switches off at once
+                self.process.send_signal(number)
+            with suppress(subprocess.TimeoutExpired):
+                self.process.wait(OBEYS_WITHIN)
+        # Where the parent is dead, its children lower the robot and end by themselves.
+        self._reader.join(OBEYS_WITHIN)
+        self.process.kill()
+        for pid in self._writers():
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        self.wait()
+
+    def _writers(self) -> list[int]:
+        """The process ids of all that write into our pipe: the children, also those of a parent that died."""
+        assert self.process.stdout
+        pipe = os.fstat(self.process.stdout.fileno())
+        found = []
+        for entry in Path("/proc").glob("[0-9]*/fd/1"):
+            with suppress(OSError):
+                if os.path.samestat(entry.stat(), pipe):
+                    found.append(int(entry.parts[2]))
+        return found
 
     # What the board shows: judged by its registers and servos alone
 
@@ -152,10 +171,15 @@ def own_domain(patch: pytest.MonkeyPatch) -> int:
     """Puts what is started from here on into a ROS domain of its own, on the loopback."""
     if find_spec("rclpy") is None:
         pytest.skip("rclpy does not import: source a ROS 2 or install the extra `ros`")
-    number = _OURS[next(_domains) % len(_OURS)]
+    number = next_domain()
     patch.setenv("ROS_DOMAIN_ID", str(number))
     patch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
     return number
+
+
+def next_domain() -> int:
+    """The number of a ROS domain that nothing of ours has used of late."""
+    return _OURS[next(_domains) % len(_OURS)]
 
 
 @pytest.fixture
@@ -262,8 +286,3 @@ def robot(stack: Stack):
 
     with Robot() as robot:
         yield robot
-
-
-def _kill(pid: int) -> None:
-    with suppress(ProcessLookupError):
-        os.kill(pid, signal.SIGKILL)

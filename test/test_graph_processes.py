@@ -9,56 +9,34 @@ from collections.abc import Callable
 
 import pytest
 from conftest import Stack, wait_until
+from faults.watch import Watch
 
 from quadleg.client import Robot
 from quadleg.errors import NotHeard
-from quadleg.safety.limits import joint_steps
 
 
-class Watch:
-    """Looks at the servos while something happens: heights, powered joints, and the largest joint speed."""
+def assert_came_down_gently(watch: Watch) -> None:
+    """Powered all the way down, never limp above rest, which would have been a fall; no joint stepped."""
+    wait_until(lambda: watch.now.powered == 0, 15.0, "limp")
+    watch.end()
+    assert watch.falls() < 0.003
+    assert watch.worst_step <= 1.0
 
-    def __init__(self, stack: Stack) -> None:
-        self._stack = stack
-        self.heights: list[float] = []
-        self.powered: list[int] = []
-        self.fastest = 0.0
 
-    def until(self, true: Callable[[], bool], seconds: float, what: str) -> None:
-        last, last_time = self._stack.angles(), time.monotonic()
-
-        def look() -> bool:
-            nonlocal last, last_time
-            # The power first: a joint that is limp now has come to where its angle is read.
-            self.powered.append(self._stack.powered())
-            angles, now = self._stack.angles(), time.monotonic()
-            self.heights.append(self._stack.height())
-            furthest = max(abs(a - b) for a, b in zip(angles, last))
-            self.fastest = max(self.fastest, furthest / (now - last_time))
-            last, last_time = angles, now
-            return true()
-
-        wait_until(look, seconds, what)
-
-    def assert_came_down_gently(self) -> None:
-        """Powered all the way down: never limp above rest, which would have been a fall."""
-        rest = self._stack.model.resting.height
-        for height, powered in zip(self.heights, self.powered):
-            assert powered == 12 or height < rest + 0.003, f"limp at {1000 * height:.0f} mm"
-        period = 1 / self._stack.model.control_rate
-        # A servo answers a count at its full speed; a path with a step in it would reach that for long.
-        assert self.fastest <= max(joint_steps(self._stack.model, period)) / period / 0.8 + 0.1
+def held(watch: Watch) -> tuple[float | None, ...]:
+    """The angles of the frame that the registers hold, once frames change no more."""
+    wait_until(lambda: watch.held_since() is not None, 5.0, "no more frames")
+    return watch.now.angles
 
 
 def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stack: Stack, robot: Robot) -> None:
     robot.stand()
     watch = Watch(stack)
     os.kill(stack.child("joint_watchdog"), signal.SIGKILL)
-    watch.until(lambda: robot.last.servo_state == "holding", 3.0, "holding")
+    wait_until(lambda: robot.last.servo_state == "holding", 3.0, "holding")
     assert stack.height() == pytest.approx(0.150, abs=0.0015)
-    watch.until(lambda: robot.last.servo_state == "lowering", 6.0, "lowering")
-    watch.until(lambda: stack.powered() == 0, 15.0, "limp")
-    watch.assert_came_down_gently()
+    wait_until(lambda: robot.last.servo_state == "lowering", 6.0, "lowering")
+    assert_came_down_gently(watch)
     stack.wait_for_line("control was ended by signal 9; it is started again", 1.0)
     robot.wait_for("off", within=5.0)
     robot.stand()
@@ -67,18 +45,18 @@ def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stac
 
 def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack: Stack, robot: Robot) -> None:
     robot.stand()
-    before = stack.angles()
+    watch = Watch(stack)
+    before = held(watch)
     killed = stack.child("servo_output")
+    killed_at = time.monotonic()
     os.kill(killed, signal.SIGKILL)
     stack.wait_for_line("servo_output was ended by signal 9; it is started again", 5.0)
-    watch = Watch(stack)
-    watch.until(lambda: robot.last.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
-    assert set(watch.powered) == {12}
-    assert stack.angles() == before
+    wait_until(lambda: robot.last.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
     assert stack.child("servo_output") != killed
-    watch.until(lambda: robot.last.servo_state == "following", 8.0, "following")
-    assert set(watch.powered) == {12}
-    assert stack.angles() == before
+    wait_until(lambda: robot.last.servo_state == "following", 8.0, "following")
+    watch.end()
+    assert watch.now.angles == before
+    assert watch.now.time < killed_at, "another frame: a kick"
     # A watchdog that heard nothing for half a second holds, and goes on by itself.
     robot.wait_for("active", within=5.0)
     robot.pose(height_mm=140)
@@ -90,8 +68,8 @@ def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack,
     children = stack.children()
     watch = Watch(stack)
     stack.process.kill()
-    watch.until(lambda: robot.last.state == "off", 15.0, "off")
-    watch.assert_came_down_gently()
+    wait_until(lambda: robot.last.state == "off", 15.0, "off")
+    assert_came_down_gently(watch)
     wait_until(lambda: not any(_runs(pid) for pid in children), 15.0, "the children's end")
 
 
@@ -100,7 +78,7 @@ def test_everything_killed_and_started_again_finds_the_board_running(start: Call
     first.wait_for_line("ready after")
     with Robot() as robot:
         robot.stand()
-    before = first.angles()
+    before = held(Watch(first))
     # The parent first: it would start the others again.
     pids = [first.process.pid, *first.children()]
     for pid in pids:
@@ -110,19 +88,19 @@ def test_everything_killed_and_started_again_finds_the_board_running(start: Call
     second = start()
     watch = Watch(second)
     with Robot() as robot:
-        watch.until(lambda: robot.last.servo_state == "lowering", 10.0, "lowering after holding in vain")
-        assert second.angles() == pytest.approx(before, abs=0.02)
-        watch.until(lambda: second.powered() == 0, 15.0, "limp")
-        watch.assert_came_down_gently()
+        wait_until(lambda: robot.last.servo_state == "holding", 10.0, "holding")
+        assert [seen.angles for seen in watch.frames] == [before]
+        wait_until(lambda: robot.last.servo_state == "lowering", 10.0, "lowering after holding in vain")
+        assert_came_down_gently(watch)
 
 
 def test_sigterm_to_servo_output_alone_puts_the_robot_down(stack: Stack, robot: Robot) -> None:
     robot.stand()
     watch = Watch(stack)
     os.kill(stack.child("servo_output"), signal.SIGTERM)
-    watch.until(lambda: robot.last.servo_state == "lowering", 5.0, "lowering")
-    watch.until(lambda: robot.last.state == "off", 15.0, "off")
-    watch.assert_came_down_gently()
+    wait_until(lambda: robot.last.servo_state == "lowering", 5.0, "lowering")
+    wait_until(lambda: robot.last.state == "off", 15.0, "off")
+    assert_came_down_gently(watch)
 
 
 def test_a_process_that_dies_again_and_again_ends_the_run_with_the_pulses_off(stack: Stack, robot: Robot) -> None:

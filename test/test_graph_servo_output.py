@@ -6,6 +6,7 @@ import re
 import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 
 import pytest
 from conftest import Wire, wait_until
@@ -25,6 +26,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.nodes import servo_output
 from quadleg.nodes.topics import JOINT_STATES, LATCHED
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.limits import joint_steps
 from quadleg.servos.i2c import I2cBoard
 
 
@@ -110,6 +112,31 @@ def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: Bench) -> None:
     assert not bench.goes.is_set()
     bench.goes.set()
     wait_until(lambda: bench.node._link.trouble is None and not bench.node._said_trouble, 3.0, "the board takes frames")
+
+
+def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench: Bench) -> None:
+    rest = list(bench.node._output.angles)
+    channel, knee = bench.node.robot.joints[2].servo.channel, 2
+    reach = joint_steps(bench.node.robot, bench.node._period)[knee]
+    counts = lambda: bench.bus.chip.counts(channel)  # noqa: E731
+    seen = [counts()]
+    bench.goes.clear()
+    bench.command([angle + 0.02 * (i != knee) for i, angle in enumerate(rest)])
+    assert bench.stalled.wait(2.0)
+    for frames in (1, 2, 3):
+        bench.command([angle + frames * reach * (i == knee) for i, angle in enumerate(rest)])
+        time.sleep(bench.node._period)
+    bench.bus.before = lambda: seen.append(counts())
+    bench.goes.set()
+
+    def arrived() -> bool:
+        bench.command([angle + 3 * reach * (i == knee) for i, angle in enumerate(rest)])
+        return abs(bench.node._written[0][knee] - rest[knee] - 3 * reach) < 1e-6
+
+    wait_until(arrived, 5.0, "the knee three frames on")
+    seen.append(counts())
+    steps = [abs(b - a) for a, b in pairwise(seen)]
+    assert max(steps) <= abs(seen[-1] - seen[0]) / 3 + 1, seen
 
 
 def test_a_stop_while_the_bus_stalls_ends_without_power(bench: Bench) -> None:

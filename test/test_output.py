@@ -630,6 +630,15 @@ def test_a_first_pulse_away_from_rest_is_refused(bench):
     assert bench.output.powered == (True, *NONE[1:])
 
 
+@pytest.mark.parametrize("joint", range(12))
+def test_power_goes_from_all_joints_or_from_none(following, joint):
+    some = tuple(i != joint for i in range(12))
+    assert not following.command(powered=some)
+    assert not following.command(powered=tuple(not on for on in some))
+    assert following.output.powered == ALL
+    assert following.empty()
+
+
 def test_a_failure_at_the_first_pulses_leaves_them_at_rest(following):
     following.empty()
     assert following.output.angles == following.rest

@@ -167,6 +167,17 @@ def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_th
 
 
 @both
+@settings(max_examples=10)
+@given(pose=poses)
+def test_lowering_stays_at_rest_with_power_for_a_while_after_it_has_arrived(robot, pose):
+    # What follows the path is behind it on a loaded computer, and the power goes off at its end.
+    path = walked(robot, rest.lowering, reachable(robot, pose))
+    arrived = path.index(stance_angles(robot, robot.resting))
+    assert set(path[arrived:]) == {stance_angles(robot, robot.resting)}
+    assert (len(path) - 1 - arrived) * period(robot) >= rest.SETTLE_TIME >= 0.3
+
+
+@both
 @settings(max_examples=30)
 @given(pose=poses)
 def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):

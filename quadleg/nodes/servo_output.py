@@ -26,6 +26,7 @@ from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nano
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
+from quadleg.safety.limits import Limits
 from quadleg.safety.output import Output, OutputState
 from quadleg.servos.boards import open_board
 from quadleg.servos.link import Link
@@ -64,6 +65,7 @@ class ServoOutput(QuadlegNode):
         self._joint_angles = source
         self._hand_seed = seed
         self._output = Output(self.robot, self._period, time.monotonic(), self._link.found)
+        self._limits = Limits(self.robot, self._period)
         self._modelled = list(self._output.angles)
         self._lock = threading.Lock()  # of the output's state, never held while the board is spoken to
         self._news = threading.Event()
@@ -187,7 +189,7 @@ class ServoOutput(QuadlegNode):
                 with self._lock:
                     angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
                     cuts, ending, self._stamp = self._link.cuts, self._ending, None
-                self._write(angles, powered, cuts)
+                self._write(self._within_reach(angles, powered), powered, cuts)
                 if stamp is not None:
                     self._latency.note(self.get_clock().now().nanoseconds - stamp)
                     self._news.set()  # joint_states now: what the servos do with the frame just written
@@ -204,6 +206,13 @@ class ServoOutput(QuadlegNode):
                     self._note_failure(str(error), time.monotonic())
             except Exception as error:
                 self._say_defect(error)
+
+    def _within_reach(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> tuple[float, ...]:
+        """At most a frame's way from what was written: two commands may have come between two writes."""
+        if self._written is None:
+            return angles
+        before = [w if on and was else a for a, on, w, was in zip(angles, powered, *self._written)]
+        return self._limits.slow(before, angles)[0]
 
     def _write(self, angles: tuple[float, ...], powered: tuple[bool, ...], cuts: int) -> None:
         if (angles, powered) == self._written and self._link.trouble is None:

@@ -68,6 +68,9 @@ class Output:
                 # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
                 self.off(f"the board takes no frame: {self._failing}", now)
             return False
+        if any(command.powered) and any(was and not on for on, was in zip(command.powered, self.powered)):
+            # No watchdog takes the power from some joints alone, on which the robot would fall.
+            return False
         if self.state is not OutputState.FOLLOWING:
             if not self._may_follow(command, now):
                 return False

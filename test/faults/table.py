@@ -47,9 +47,12 @@ class Scene:
 
 @dataclass(frozen=True)
 class Fault:
-    """One row: what happens (in the words of the report), how, what must come of it and within how many seconds."""
+    """What happens, how, what must come of it and within how many seconds.
 
-    what: str
+    Those of one `group` are one row of the report, in its words.
+    """
+
+    group: str
     provoke: Callable[[Scene], None]
     ends: Ends
     within: float
@@ -67,6 +70,15 @@ def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
         going_on = threading.Timer(seconds, os.kill, (pid, signal.SIGCONT))
         going_on.start()
         scene.afterwards.append(going_on.join)
+
+    return provoke
+
+
+def _freeze_while_lowering(seconds: float) -> Callable[[Scene], None]:
+    def provoke(scene: Scene) -> None:
+        scene.robot._call_enable(False)
+        time.sleep(scene.random.uniform(0.0, 3.3))  # the whole way down
+        _freeze("servo_output", seconds)(scene)
 
     return provoke
 
@@ -269,46 +281,65 @@ def _tipped(scene: Scene) -> None:
         time.sleep(0.01)
 
 
+AT_ONCE = "`quadleg stop`, or Ctrl-C twice"
+ASKED = "asked to sit, or SIGTERM to `quadleg run`"
+ALONE = "joint targets not finite, with wrong names, anywhere, or of three legs, alone"
+BETWEEN = "joint targets not finite, doubled, or with stamps an hour off, between good ones"
+COMMANDING = "joint_watchdog, or the whole control process, killed"
+FOR_A_WHILE = "frozen for 0.1, 0.5, 2 or 10 s"
 FRAME_NODES = ("gait", "base_motion", "front_left_ik", "rear_right_ik")
 
 FAULTS: dict[str, Fault] = {
-    "stop": Fault("emergency stop", lambda scene: scene.robot.stop(), Ends.CUT, 0.2),
+    "stop": Fault(AT_ONCE, lambda scene: scene.robot.stop(), Ends.CUT, 0.2),
+    "two-ctrl-c": Fault(AT_ONCE, _two_signals, Ends.CUT, 2.0),
+    "sit": Fault(ASKED, lambda scene: scene.robot.sit(), Ends.LOWERED, 8.0),
+    **{
+        f"freeze-lowering-{seconds:g}": Fault(
+            "servo_output frozen for 0.5 or 2 s while the body is lowered",
+            _freeze_while_lowering(seconds),
+            Ends.LOWERED,
+            20.0,
+        )
+        for seconds in (0.5, 2.0)
+    },
+    "sigterm": Fault(ASKED, _signal(signal.SIGTERM), Ends.LOWERED, 8.0),
     "no-frames": Fault("the metronome stops", _pause, Ends.LOWERED, 10.0),
-    "sit": Fault("asked to sit in mid-move", lambda scene: scene.robot.sit(), Ends.LOWERED, 8.0),
-    "sigterm": Fault("SIGTERM to `quadleg run`", _signal(signal.SIGTERM), Ends.LOWERED, 8.0),
-    "two-ctrl-c": Fault("Ctrl-C twice", _two_signals, Ends.CUT, 2.0),
-    "nan-targets": Fault("not finite joint targets alone", _instead(_targets(_not_a_number)), Ends.LOWERED, 10),
-    "nan-between": Fault("not finite joint targets between good ones", _targets(_not_a_number), Ends.SAFE, 10),
-    "wrong-names": Fault("joint targets with wrong names, alone", _instead(_targets(_wrong_names)), Ends.LOWERED, 10),
-    "far-targets": Fault("joint targets anywhere, alone", _instead(_targets(_far)), Ends.LOWERED, 12),
-    "missing-leg": Fault("frames without one leg", _instead(_targets(_as_they_are, legs=3)), Ends.LOWERED, 10),
-    "doubled": Fault("every frame doubled by another publisher", _targets(_as_they_are), Ends.SAFE, 10),
-    "clock-back": Fault("stamps an hour back", _targets(_as_they_are, (-3600.0,)), Ends.SAFE, 10),
-    "clock-on": Fault("stamps that jump an hour on and back", _targets(_as_they_are, (3600.0, 0.0)), Ends.SAFE, 10),
-    "rogue": Fault("a second publisher of joint_commands", _rogue_commands, Ends.SAFE, 15),
+    "nan-targets": Fault(ALONE, _instead(_targets(_not_a_number)), Ends.LOWERED, 10),
+    "wrong-names": Fault(ALONE, _instead(_targets(_wrong_names)), Ends.LOWERED, 10),
+    "far-targets": Fault(ALONE, _instead(_targets(_far)), Ends.LOWERED, 12),
+    "missing-leg": Fault(ALONE, _instead(_targets(_as_they_are, legs=3)), Ends.LOWERED, 10),
+    "nan-between": Fault(BETWEEN, _targets(_not_a_number), Ends.SAFE, 10),
+    "doubled": Fault(BETWEEN, _targets(_as_they_are), Ends.SAFE, 10),
+    "clock-back": Fault(BETWEEN, _targets(_as_they_are, (-3600.0,)), Ends.SAFE, 10),
+    "clock-on": Fault(BETWEEN, _targets(_as_they_are, (3600.0, 0.0)), Ends.SAFE, 10),
+    "rogue": Fault("a second publisher of `joint_commands`", _rogue_commands, Ends.SAFE, 15),
     "random": Fault("random messages on every topic", _random_messages, Ends.SAFE, 15),
     "two-watchdogs": Fault("a second watchdog", _second_watchdog, Ends.SAFE, 20),
-    **{f"kill-{node}": Fault(f"{node} killed", _kill(node), Ends.SAFE, 10.0, separate=True) for node in FRAME_NODES},
-    "kill-joint_watchdog": Fault("joint_watchdog killed", _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
-    "kill-control": Fault("the control process killed", _kill("gait"), Ends.LOWERED, 15.0),
+    **{
+        f"kill-{node}": Fault("gait, base_motion or a leg_ik killed", _kill(node), Ends.SAFE, 10.0, separate=True)
+        for node in FRAME_NODES
+    },
+    "kill-joint_watchdog": Fault(COMMANDING, _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
+    "kill-control": Fault(COMMANDING, _kill("gait"), Ends.LOWERED, 15.0),
     "kill-servo_output": Fault("servo_output killed", _kill("servo_output"), Ends.SAFE, 15.0),
     "kill-parent": Fault("`quadleg run` killed", _signal(signal.SIGKILL), Ends.LOWERED, 10.0),
     **{
-        f"freeze-{node}-{seconds:g}": Fault(
-            f"{node} frozen for {seconds:g} s", _freeze(node, seconds), ends, 12.0 + seconds, separate=True
-        )
+        f"freeze-{node}-{seconds:g}": Fault(group, _freeze(node, seconds), ends, 12.0 + seconds, separate=True)
         for node in ("gait", "base_motion", "front_left_ik", "joint_watchdog", "servo_output")
-        for seconds, ends in ((0.1, Ends.GOES_ON), (0.5, Ends.SAFE), (2.0, Ends.SAFE), (10.0, Ends.SAFE))
+        for seconds, ends, group in (
+            (0.1, Ends.GOES_ON, "one of five nodes frozen for 0.1 s"),
+            *((seconds, Ends.SAFE, "one of five nodes frozen for 0.5, 2 or 10 s") for seconds in (0.5, 2.0, 10.0)),
+        )
     },
     **{
-        f"freeze-parent-{seconds:g}": Fault(
-            f"`quadleg run` frozen for {seconds:g} s", _freeze("", seconds), Ends.GOES_ON, 3.0 + seconds
+        f"freeze-control-{seconds:g}": Fault(
+            f"the control process {FOR_A_WHILE}", _freeze("gait", seconds), Ends.SAFE, 12.0 + seconds
         )
         for seconds in (0.1, 0.5, 2.0, 10.0)
     },
     **{
-        f"freeze-control-{seconds:g}": Fault(
-            f"the control process frozen for {seconds:g} s", _freeze("gait", seconds), Ends.SAFE, 12.0 + seconds
+        f"freeze-parent-{seconds:g}": Fault(
+            f"`quadleg run` {FOR_A_WHILE}", _freeze("", seconds), Ends.GOES_ON, 3.0 + seconds
         )
         for seconds in (0.1, 0.5, 2.0, 10.0)
     },
@@ -316,7 +347,7 @@ FAULTS: dict[str, Fault] = {
     "bus-second": Fault("the bus fails for 1 s", _break_bus(1.0), Ends.SAFE, 15.0),
     "bus-long": Fault("the bus fails for 8 s", _break_bus(8.0), Ends.LOWERED, 20.0),
     "bus-ever": Fault("the bus fails for ever", _break_bus(600.0), Ends.HELD, 10.0),
-    "power": Fault("the board loses its power for a moment", _power_loss, Ends.CUT, 0.5),
+    "power": Fault("the board without power for a moment", _power_loss, Ends.CUT, 0.5),
     "supply-lost": Fault("servo supply lost", _supply(voltage=0.3), Ends.CUT, 0.3),
     "supply-low": Fault("servo supply low", _supply(voltage=4.9), Ends.LOWERED, 10.0),
     "over-current": Fault("current over the rating", _supply(voltage=6.0, current=-25.0), Ends.LOWERED, 15.0),

@@ -62,30 +62,28 @@ class Watch:
     """
 
     def __init__(self, stack: Stack) -> None:
-        self._stack = stack
         self.robot: Robot = stack.model
-        self.frames: list[Seen] = []
+        # Kept open, since an orderly end removes the board's file.
+        self._board = stack.board()
+        self._bank = ServoBank(self.robot, PCA9685(_Registers(self._board), self.robot.board))
+        self.frames = [Seen(time.monotonic(), self._bank.read_back(), self._height())]
         self.worst_step = 0.0
         self._ended = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
-        # Kept open, since an orderly end removes the board's file.
-        board = self._stack.board()
-        bank = ServoBank(self.robot, PCA9685(_Registers(board), self.robot.board))
-        height = self._height(board)
         while not self._ended:
-            angles, now = bank.read_back(), time.monotonic()
-            if not self.frames or angles != self.frames[-1].angles:
-                self.frames.append(Seen(now, angles, height))
-            height = self._height(board)
+            height = self._height()
             time.sleep(POLL)
-        self.worst_step = board.largest_step() * self.robot.control_rate
-        board.close()
+            angles, now = self._bank.read_back(), time.monotonic()
+            if angles != self.now.angles:
+                self.frames.append(Seen(now, angles, height))
+        self.worst_step = self._board.largest_step() * self.robot.control_rate
+        self._board.close()
 
-    def _height(self, board: SimulatedBoard) -> float:
-        lowest = min(z for _, _, z in all_forward(self.robot, board.angles()))
+    def _height(self) -> float:
+        lowest = min(z for _, _, z in all_forward(self.robot, self._board.angles()))
         return self.robot.legs[0].foot_radius - lowest
 
     def end(self) -> None:
