@@ -252,9 +252,9 @@ class Gait(QuadlegNode):
 
     def _walks(self) -> str:
         planner = self._planner
-        if not planner.walking:
+        if planner.settled:
             return "stands"
-        if planner.gait_changes or (self._asked == STILL and self._active):
+        if not planner.walking or planner.gait_changes or (self._asked == STILL and self._active):
             return "stops"
         return "walks"
 
