@@ -336,6 +336,8 @@ class Robot:
         values = self._now.values("gait")
         ahead, behind = _three(values["limits_forward"]), _three(values["limits_backward"])
         x, y, yaw = (min(a, -b) for a, b in zip(ahead, behind))
+        if not (x and y and yaw):
+            raise Refused(f"this robot cannot walk in the gait {values['gait']}; `quadleg status` says why")
         return (x, y, yaw), float(values["ramp_s"])
 
     def _walk(self, twist_at: Callable[[Planar], Planar | None]) -> Planar:

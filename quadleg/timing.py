@@ -21,6 +21,8 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
+from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.planner import Planner
 from quadleg.kinematics.body import Pose, legs_inverse
 from quadleg.kinematics.leg import forward_batch, inverse, inverse_batch
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
@@ -151,7 +153,18 @@ def pose_to_bytes(robot: Robot) -> Timing:
     return Timing("pose_to_bytes", value, "us", note="body pose to register bytes, all four legs, no ROS")
 
 
-BENCHMARKS: tuple[Callable[[Robot], Timing], ...] = (ik_scalar, ik_scalar_ikpy, ik_batch, pose_to_bytes)
+def planner_tick(robot: Robot) -> Timing:
+    """One tick of the plan, in a steady walk: places, velocities and loads of four feet, and the shift of the body."""
+    planner = Planner(robot, WalkingLimits(robot, robot.gaits[0]), 1 / robot.control_rate)
+    planner.walk((0.03, 0.01, 0.1))
+    for _ in range(round(5 * robot.control_rate)):
+        planner.step()
+    stride = range(round(robot.gaits[0].stride_period * robot.control_rate))
+    value = 1e6 * _seconds_per_call(lambda _: planner.step(), stride)
+    return Timing("planner_tick", value, "us", note="one tick of the walking plan, ahead, sideways and turning, no ROS")
+
+
+BENCHMARKS: tuple[Callable[[Robot], Timing], ...] = (ik_scalar, ik_scalar_ikpy, ik_batch, pose_to_bytes, planner_tick)
 
 GRAPH_ROWS = {
     "tick_to_wire": ("ms", "from gait's tick to the bytes on the board, 99th percentile, at 100 Hz"),

@@ -199,9 +199,9 @@ def test_margin_is_drawn_over_time_with_what_is_asked(number):
     assert lines["margin"].get_ydata() == pytest.approx(1000 * measured(number).margin)
     assert lines["0: the edge"].get_ydata()[0] == 0
     asked = [label for label in lines if label.startswith("asked")]
-    assert asked == (["asked: 6 mm"] if own.gait is CREEP else [])
+    assert asked == (["asked: 5 mm"] if own.gait is CREEP else [])
     for label in asked:
-        assert lines[label].get_ydata()[0] == pytest.approx(6)
+        assert lines[label].get_ydata()[0] == pytest.approx(5)
     low, high = axes.get_ylim()
     assert low < 1000 * measured(number).margin.min()
     assert low < 0 < high

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import product
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,19 +15,22 @@ from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points_batch
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import Gait, Robot
+from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
 
 Array = NDArray[np.float64]
 Signs = tuple[int, int, int]
 
-# A servo that carries a load is slower than without; at a fifth of its stall torque by a fifth.
-SPEED_SHARE = 0.8
+# What no planned frame exceeds, of the servos' speed without load: the watchdog would slow it.
+SPEED_SHARE = LOADED_SPEED_SHARE
+_STEADY_SHARE = 0.94  # of that, for a steady velocity: while it changes, feet go farther (most seen: 7 %)
 _FASTEST = np.array([0.6, 0.6, 4.0])  # m/s, m/s, rad/s: no robot of this kind gets there
 _COARSE, _FINE = 24, 6  # steps, coarse ones from nothing to what no robot does
-_HALVINGS = 4
+_HALVINGS = 5
 _MARGIN_STEPS = 5
-RAMP_STRIDES = 1.5  # from rest to the full speed
-# m: kept besides with a steady velocity, and given up while it changes (most seen: 3.4 mm).
-MANOEUVRE = 0.0035
+_FRAMES = 4 * SAMPLES  # of a stride, that have to be in reach and slow enough: finer than servo frames are
+RAMP_STRIDES = 2.0  # from rest to the full speed
+# m: kept besides with a steady velocity, and given up while it changes (most seen: 2.1 mm).
+MANOEUVRE = 0.003
 
 # Along an axis, two axes at once, all three: where the limits are found.
 DIRECTIONS: tuple[Signs, ...] = tuple((a, b, c) for a, b, c in product((-1, 0, 1), repeat=3) if (a, b, c) != (0, 0, 0))
@@ -38,7 +42,8 @@ class WalkingLimits:
     A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
     by planes between them, on the safe side where the set of good twists is convex. `margin` in m is what
     the sway keeps: that of the gait, or less where the legs cannot do that; None for a gait without sway.
-    `footprint` is half of the length and width in m that body and legs take.
+    `footprint` is half of the length and width in m that body and legs take. `trouble` says in words why the robot
+    cannot walk in this gait at all; its limits are then nothing.
     """
 
     def __init__(self, robot: Robot, gait: Gait) -> None:
@@ -56,6 +61,9 @@ class WalkingLimits:
             self.axes[axis][int(direction[axis] > 0)] = share * float(_FASTEST[axis])
         ends = np.array([self._at(direction) for direction in DIRECTIONS])
         shares = self._farthest(ends, _FINE)
+        self.trouble = None if shares.all() else self._remedy()
+        if self.trouble:
+            self.axes = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
         sways = self._sway_of(ends * shares[:, None])
         self._sways = dict(zip(DIRECTIONS, sways))
@@ -98,6 +106,8 @@ class WalkingLimits:
 
     def use(self, twist: Planar) -> float:
         """How much of what is possible in its direction a twist takes: more than 1 is too fast."""
+        if self.trouble:
+            return 0.0 if twist == STILL else inf
         return sum(part / self._shares[corner] for corner, part in self._parts(twist))
 
     def scaled(self, twist: Planar) -> Planar:
@@ -107,6 +117,8 @@ class WalkingLimits:
 
     def sway(self, twist: Planar) -> Array:
         """(2 · HARMONICS, 2) coefficients of the shift for a twist within the limits: see sway.py."""
+        if self.trouble:
+            return np.zeros((2 * HARMONICS, 2))
         result, left = np.zeros((2 * HARMONICS, 2)), 1.0
         for corner, part in self._parts(twist):
             share = part / self._shares[corner]
@@ -133,13 +145,20 @@ class WalkingLimits:
         nothing = np.zeros((2 * HARMONICS, 2))
         if self.gait.margin is None:
             return nothing, None
-        path = strides(self._robot, self.gait, np.array([STILL]))
+        in_place = np.array([STILL])
+        path = strides(self._robot, self.gait, in_place)
         for step in range(_MARGIN_STEPS):
             margin = self.gait.margin * (1 - step / _MARGIN_STEPS)
             found = sway(self._robot, path, self._balance, margin + MANOEUVRE)
-            if self._walks(path, found)[0]:
+            if self._walks(in_place, found)[0]:
                 return found[0], margin
         return nothing, 0.0
+
+    def _remedy(self) -> str:
+        swing = (1 - self.gait.duty_factor) * self.gait.stride_period
+        asked = f"{1000 * self.gait.foot_clearance:g} mm and back in {swing:.2g} s"
+        remedy = "lower foot_clearance_mm, or raise stride_period_s"
+        return f"gaits.{self.gait.name}: the legs cannot lift a foot by {asked} and go anywhere: {remedy}"
 
     def _sway_of(self, twists: Array) -> Array:
         if self.margin is None:
@@ -163,7 +182,7 @@ class WalkingLimits:
         return good
 
     def _walk(self, twists: Array) -> NDArray[np.bool_]:
-        return self._walks(strides(self._robot, self.gait, twists), self._sway_of(twists))
+        return self._walks(twists, self._sway_of(twists))
 
     def _footprint(self, path: Strides, sways: Array) -> tuple[float, float]:
         """Half of the length and width in m of a box over the ground that body and legs stay in."""
@@ -176,17 +195,19 @@ class WalkingLimits:
             reach = np.maximum(reach, places + max(leg.link_radius, leg.foot_radius))
         return float(reach[0]), float(reach[1])
 
-    def _walks(self, path: Strides, sways: Array) -> NDArray[np.bool_]:
+    def _walks(self, twists: Array, sways: Array) -> NDArray[np.bool_]:
         """(n,) whether all frames are in reach, apart, and no faster than the servos are under load."""
-        count = len(path.feet)
-        shifts = basis(np.arange(SAMPLES) / SAMPLES) @ sways
-        angles, reached = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
-        good = reached.reshape(count, SAMPLES).all(axis=1)
-        angles = angles.reshape(count, SAMPLES, -1)
+        count = len(twists)
+        feet = strides(self._robot, self.gait, twists, _FRAMES).feet
+        shifts = basis(np.arange(_FRAMES) / _FRAMES) @ sways
+        angles, reached = angles_of(self._robot, feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
+        good = reached.reshape(count, _FRAMES).all(axis=1)
+        angles = angles.reshape(count, _FRAMES, -1)
         turns = np.abs(np.roll(angles, -1, axis=1) - angles).max(axis=1)
-        fastest = np.array([self._robot.no_load_speed(joint) for joint in self._robot.joints])
-        good &= (turns <= SPEED_SHARE * fastest * self.gait.stride_period / SAMPLES).all(axis=1)
+        most = _STEADY_SHARE * np.array(joint_steps(self._robot, self.gait.stride_period / _FRAMES))
+        good &= (turns <= most).all(axis=1)
         if good.any():
-            least = self._clearance.least_batch(angles[good].reshape(-1, angles.shape[2]))
+            some = angles[good, :: _FRAMES // SAMPLES]
+            least = self._clearance.least_batch(some.reshape(-1, angles.shape[2]))
             good[good] = least.reshape(-1, SAMPLES).min(axis=1) >= self._robot.clearance
         return good

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, hypot, sin, tau
+from math import cos, hypot, isfinite, sin, tau
 
+from quadleg.errors import BadTarget
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.schedule import first_lift_off, since_landing
 from quadleg.gait.stability import static_margin
@@ -23,6 +24,7 @@ from quadleg.robot.model import LEGS, Robot, Vector
 AT_HOME = 0.0005  # m: a foot so near its place in the square stance has no need to step
 SETTLED = 0.75  # of the time in the air; later a foot's landing place does not move any more
 SHIFT_TIME = 0.5  # s to shift the body before the first step and after the last
+HUGE = 1e6  # m/s or rad/s: greater numbers are brought down to this, so that no sum of them overflows
 LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
 
 
@@ -87,7 +89,14 @@ class Planner:
     # What is asked
 
     def walk(self, twist: Planar) -> float:
-        """Asks for a velocity; how much of what is possible in its direction that takes. More than 1 is scaled to 1."""
+        """Asks for a velocity; how much of what is possible in its direction that takes. More than 1 is scaled to 1.
+
+        Raises BadTarget where a number is not finite; the velocity asked for before stays.
+        """
+        if not all(map(isfinite, twist)):
+            raise BadTarget(f"the velocity is {twist}; it must be three finite numbers in m/s, m/s and rad/s")
+        huge = max(1.0, *(abs(value) / HUGE for value in twist))
+        twist = twist[0] / huge, twist[1] / huge, twist[2] / huge
         use = self.limits.use(twist)
         self._wanted = twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
         return use
@@ -110,6 +119,11 @@ class Planner:
     # What is planned
 
     @property
+    def settled(self) -> bool:
+        """Whether the feet stand and the body is not on its way back from its sway."""
+        return not self.walking and self._shifting <= 0.0
+
+    @property
     def gait_changes(self) -> bool:
         """Whether another gait is asked for than the present one."""
         return self._next is not None
@@ -120,7 +134,7 @@ class Planner:
             self.limits, self._next = self._next, None
             self._swayed_for, self._sway = STILL, self.limits.sway(STILL).tolist()
         self._goal = STILL if self._next else self._wanted
-        if not self.walking and not (self._stops() and self._at_home()):
+        if not (self.walking or self.limits.trouble or (self._stops() and self._at_home())):
             self.walking = True
             self._phase = first_lift_off(self.limits.gait)
             self._shifting = SHIFT_TIME if self.limits.margin is not None else 0.0
@@ -168,7 +182,7 @@ class Planner:
         if share <= most:
             return wanted
         x, y, yaw = (a + d * most / share for a, d in zip(self.twist, change))
-        return x, y, yaw
+        return self.limits.scaled((x, y, yaw))  # the way between two twists within the limits may lead past them
 
     def _move(self, leg: int) -> None:
         gait = self.limits.gait

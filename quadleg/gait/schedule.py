@@ -13,12 +13,12 @@ from quadleg.robot.model import Gait
 
 Array = NDArray[np.float64]
 
-_ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off
+_ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off, and neither may miss the other
 
 
 def since_landing(gait: Gait, leg: int, phase: float) -> float:
     """The share of a stride since the foot landed, 0 to 1: on the ground below the duty factor."""
-    return (phase - gait.phases[leg]) % 1.0
+    return (phase - gait.phases[leg] + _ROUNDING) % 1.0
 
 
 def lift_off(gait: Gait, leg: int) -> float:
@@ -40,5 +40,5 @@ def all_down_before(gait: Gait, phase: float) -> float:
 def stride_samples(gait: Gait, count: int) -> tuple[Array, NDArray[np.bool_]]:
     """`since_landing` (count, 4) at evenly spaced phases of a stride, and whether the foot is in the air (count, 4)."""
     phases = np.arange(count)[:, None] / count
-    since = (phases - np.array(gait.phases)) % 1.0
+    since = (phases - np.array(gait.phases) + _ROUNDING) % 1.0
     return since, since >= gait.duty_factor

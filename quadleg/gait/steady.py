@@ -25,15 +25,15 @@ SAMPLES = 48  # of a stride
 
 @dataclass(frozen=True)
 class Strides:
-    """One stride for each of n twists: foot centres (n, SAMPLES, 4, 3), and who is in the air (SAMPLES, 4)."""
+    """One stride for each of n twists: foot centres (n, samples, 4, 3), and who is in the air (samples, 4)."""
 
     feet: Array
     in_air: NDArray[np.bool_]
 
 
-def strides(robot: Robot, gait: Gait, twists: Array) -> Strides:
-    """The strides for twists (n, 3). A foot in stance stays where it landed; halfway it is under its hip."""
-    since, in_air = stride_samples(gait, SAMPLES)
+def strides(robot: Robot, gait: Gait, twists: Array, samples: int = SAMPLES) -> Strides:
+    """The strides for twists (n, 3). A foot in stance stays where it landed; halfway it is where it is at home."""
+    since, in_air = stride_samples(gait, samples)
     home = np.array(robot.standing.feet)
     twist = twists[:, None, None, :]
     half = gait.duty_factor * gait.stride_period / 2
@@ -46,7 +46,7 @@ def strides(robot: Robot, gait: Gait, twists: Array) -> Strides:
     over = lifted + (landing - lifted) * advance_batch(share)[..., None]
     up = seen_from_batch(motions(twist, share * swing_time), over)
 
-    feet = np.empty((len(twists), SAMPLES, 4, 3))
+    feet = np.empty((len(twists), samples, 4, 3))
     feet[..., :2] = np.where(in_air[..., None], up, down)
     feet[..., 2] = home[:, 2] + np.where(in_air, gait.foot_clearance * lift_batch(share), 0.0)
     return Strides(feet, in_air)

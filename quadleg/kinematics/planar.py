@@ -22,7 +22,9 @@ def motion(twist: Planar, seconds: float) -> Planar:
     vx, vy, rate = twist
     yaw = rate * seconds
     x, y = vx * seconds, vy * seconds
-    along, across = (1.0, yaw / 2) if abs(yaw) < _STRAIGHT else (sin(yaw) / yaw, (1 - cos(yaw)) / yaw)
+    half = yaw / 2
+    # (1 - cos yaw) / yaw without its rounding error at small turns.
+    along, across = (1.0, half) if abs(yaw) < _STRAIGHT else (sin(yaw) / yaw, sin(half) ** 2 / half)
     return x * along - y * across, x * across + y * along, yaw
 
 
@@ -54,7 +56,7 @@ def motions(twists: Array, seconds: Array) -> Array:
     straight = np.abs(yaw) < _STRAIGHT
     turn = np.where(straight, 1.0, yaw)
     along = np.where(straight, 1.0, np.sin(turn) / turn)
-    across = np.where(straight, yaw / 2, (1 - np.cos(turn)) / turn)
+    across = np.where(straight, yaw / 2, np.sin(turn / 2) ** 2 / (turn / 2))
     return np.stack((x * along - y * across, x * across + y * along, yaw), axis=-1)
 
 

@@ -141,6 +141,9 @@ class Gait(QuadlegNode):
                 if parameter.value not in self._gaits:
                     reason = f"there is no gait '{parameter.value}'; there are {', '.join(self._gaits)}"
                     return SetParametersResult(successful=False, reason=reason)
+                limits = self._limits[parameter.value]
+                if limits.done() and (trouble := limits.result().trouble):
+                    return SetParametersResult(successful=False, reason=trouble)
                 self._chosen = parameter.value
         return SetParametersResult(successful=True)
 
@@ -285,19 +288,21 @@ class Gait(QuadlegNode):
         """What keeps the robot from walking as it is asked to, where somebody has to do something about it."""
         if self.get_parameter("paused").value:
             return "paused by its parameter"
+        if self._refusal:
+            return self._refusal
         if self._not_heard:
             right = self._cmd_vel_type or " or ".join(TYPES)
             return f"cmd_vel is published as {', '.join(self._not_heard)}, which is not heard; it must be {right}"
-        if self._refusal:
-            return self._refusal
         if self._asker and self.count_publishers(self._asker) > 1:
             return (
                 f"more than one publisher of {self._asker}: the newest message counts, so that they hinder each other"
             )
-        asked = self._planner.limits.margin
-        if self._planner.walking and asked is not None and margin < asked / 2:
-            return f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
-        return None
+        limits = self._planner.limits
+        if limits.trouble:
+            return limits.trouble if self._asker else None
+        leans = self._planner.walking and limits.margin is not None and margin < limits.margin / 2
+        leaning = f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
+        return leaning if leans else None
 
     def _in_words(self) -> str:
         planner = self._planner
