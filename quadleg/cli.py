@@ -42,6 +42,7 @@ def _run(options: argparse.Namespace) -> int:
         rate_hz=options.rate,
         seed=options.seed,
         separate=options.separate,
+        joystick=options.joystick,
         memory=Path(options.board_memory) if options.board_memory else None,
         params_file=options.params_file,
     )
@@ -102,6 +103,25 @@ def _status(options: argparse.Namespace) -> int:
         reached = robot.reached() if now.angles else None
     for heading, sentence in status_in_words(now, asked, reached):
         _say(f"{heading:<9} {sentence}")
+    return 0
+
+
+def _drive(options: argparse.Namespace) -> int:
+    from quadleg.drive import Drive
+
+    with Drive(options.namespace, options.dead_man) as drive:
+        _say(drive.run())
+    return 0
+
+
+def _joystick(options: argparse.Namespace) -> int:
+    from quadleg.teleop.learn import learn_to
+
+    try:
+        learn_to(options.learn, options.device)
+    except KeyboardInterrupt:
+        _warn("interrupted: nothing is written")
+        return 130
     return 0
 
 
@@ -247,6 +267,11 @@ def parser() -> argparse.ArgumentParser:
         help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
     )
     run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
+    run.add_argument(
+        "--joystick",
+        action="store_true",
+        help="also the nodes joystick and teleop, for a gamepad on this computer: see config/joystick.yaml",
+    )
 
     stand = command(
         "stand",
@@ -294,6 +319,8 @@ def parser() -> argparse.ArgumentParser:
     takes_namespace(command("reset", _reset, "leave a fault, as after a stop; the robot stays off"))
     takes_namespace(command("status", _status, "say in plain sentences what the robot does and why"))
 
+    _operator_commands(command, takes_namespace)
+
     show = command(
         "demo",
         _demo,
@@ -315,6 +342,36 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _operator_commands(
+    command: Callable[..., argparse.ArgumentParser], takes_namespace: Callable[[argparse.ArgumentParser], None]
+) -> None:
+    drive = command(
+        "drive",
+        _drive,
+        "walk and pose the robot with the keys of this terminal",
+        "All keys are on the screen. Each press changes the speed by a notch; where no key is pressed for a while, the "
+        f"robot stops walking. Without the terminal it stops within half a second. {CAUTION}",
+    )
+    takes_namespace(drive)
+    drive.add_argument(
+        "--dead-man",
+        type=_dead_man,
+        default=2.0,
+        metavar="S",
+        help="seconds without a key after which it stops walking, 0.5 to 10 (default: 2)",
+    )
+
+    pad = command(
+        "joystick",
+        _joystick,
+        "learn a gamepad's mapping",
+        "Asks for each movement and writes a parameter file for `quadleg run --joystick --params-file FILE`. Moves "
+        "nothing, and needs no running stack.",
+    )
+    pad.add_argument("--learn", type=Path, required=True, metavar="FILE", help="the file to write")
+    pad.add_argument("--device", default="", help="path of the gamepad's input device, or a part of its name")
+
+
 def _rate(text: str) -> float:
     try:
         rate = float(text)
@@ -325,6 +382,13 @@ def _rate(text: str) -> float:
     return rate
 
 
+def _dead_man(text: str) -> float:
+    seconds = _number(text)
+    if not 0.5 <= seconds <= 10:
+        raise argparse.ArgumentTypeError(f"{text} is no dead-man time: 0.5 to 10 s")
+    return seconds
+
+
 def _seed(text: str) -> int:
     if not text.isdecimal() or int(text) >= 2**31:
         raise argparse.ArgumentTypeError(f"{text} is not a seed: a whole number from 0 to {2**31 - 1}")
@@ -333,9 +397,9 @@ def _seed(text: str) -> int:
 
 def _params_file(text: str) -> Path:
     """A parameter file that ROS can read and whose nodes are there; ROS itself passes over unknown ones."""
-    from quadleg.graph import GRAPH
+    from quadleg.graph import GRAPH, PAD_GRAPH
 
-    path, known = Path(text), [entry.name for entry in GRAPH]
+    path, known = Path(text), [entry.name for entry in GRAPH + PAD_GRAPH]
     try:
         document = path.read_text(encoding="utf-8")
         nodes = YAML(typ="safe").load(document)

@@ -104,3 +104,11 @@ class BadName(QuadlegError):
 
 class NoPlace(QuadlegError):
     """A file was to be written where it cannot be."""
+
+
+class BadMessage(QuadlegError):
+    """A message of a gamepad or of walking limits that cannot be used: too short, not finite, not readable."""
+
+
+class PadError(QuadlegError):
+    """No gamepad can be read; the message says why, and the cure."""

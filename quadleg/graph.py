@@ -13,7 +13,7 @@ from quadleg.errors import BadName
 from quadleg.robot.model import LEGS
 from quadleg.shipped import config_folder
 
-SERVO_OUTPUT, CONTROL = "servo_output", "control"
+SERVO_OUTPUT, CONTROL, PAD = "servo_output", "control", "pad"
 DISCOVERY = "ROS_AUTOMATIC_DISCOVERY_RANGE"
 
 
@@ -41,28 +41,34 @@ GRAPH = (
     Entry("gait", "gait", "Gait", CONTROL),
 )
 
+# Only where they are asked for: a gamepad on this computer.
+PAD_GRAPH = (
+    Entry("joystick", "joystick", "Joystick", PAD),
+    Entry("teleop", "teleop", "Teleop", PAD),
+)
 
-def processes(separate: bool) -> dict[str, tuple[Entry, ...]]:
-    """The processes and their nodes: two, or with `separate` one a node."""
+
+def processes(separate: bool, joystick: bool = False) -> dict[str, tuple[Entry, ...]]:
+    """The processes and their nodes: two, or with `separate` one a node; one more for a gamepad."""
     table: dict[str, tuple[Entry, ...]] = {}
-    for entry in GRAPH:
+    for entry in GRAPH + PAD_GRAPH * joystick:
         key = entry.name if separate else entry.process
         table[key] = (*table.get(key, ()), entry)
     return table
 
 
-def executables(separate: bool) -> list[tuple[str, str | None, dict[str, Any]]]:
+def executables(separate: bool, joystick: bool = False) -> list[tuple[str, str | None, dict[str, Any]]]:
     """What to start where each process is an executable: its name, the node's name (None where it runs several), and
     the node's own parameters."""
-    if separate:
-        return [(entry.executable, entry.name, entry.parameters) for entry in GRAPH]
-    return [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
+    alone = (GRAPH if separate else ()) + PAD_GRAPH * joystick
+    together = [] if separate else [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
+    return together + [(entry.executable, entry.name, entry.parameters) for entry in alone]
 
 
 def entries(names: Iterable[str]) -> tuple[Entry, ...]:
     """The entries of these names, in the order of the table."""
     wanted = set(names)
-    return tuple(entry for entry in GRAPH if entry.name in wanted)
+    return tuple(entry for entry in GRAPH + PAD_GRAPH if entry.name in wanted)
 
 
 def check_namespace(namespace: str) -> None:

@@ -50,6 +50,7 @@ class Plan:
     rate_hz: float | None = None
     seed: int = 0
     separate: bool = False
+    joystick: bool = False
     memory: Path | None = None
     params_file: Path | None = None
 
@@ -112,7 +113,7 @@ class Runner:
         self._plan = plan
         self._say = say
         self._memory = plan.board_memory()
-        table = graph.processes(plan.separate)
+        table = graph.processes(plan.separate, plan.joystick)
         self._children = [Child(name, entries) for name, entries in table.items()]
         self._selector = selectors.DefaultSelector()
         self._interrupts = 0

@@ -17,13 +17,13 @@ LAYERS = [
     ["robot.model"],
     ["kinematics"],
     ["robot"],
-    ["gait", "safety", "servos", "estimation"],
+    ["gait", "safety", "servos", "estimation", "teleop"],
     ["simulation", "commissioning", "recording", "viewer"],
     ["nodes.words", "resting"],
     ["nodes"],
-    ["graph", "control", "runner", "client", "cli", "demo", "timing", "graph_timing", "words"],
+    ["graph", "control", "runner", "client", "cli", "demo", "drive", "timing", "graph_timing", "words"],
 ]
-WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "cli")
+WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "cli")
 ROS_PACKAGES = ("rclpy", "std_msgs", "std_srvs", "sensor_msgs", "geometry_msgs", "trajectory_msgs", "diagnostic_msgs")
 
 MODULES = sorted(str(path.relative_to(PACKAGE).with_suffix("")).replace("/", ".") for path in PACKAGE.rglob("*.py"))

@@ -1,0 +1,224 @@
+"""What a person at a gamepad or a keyboard asks of the stack, over ROS. Nothing here waits."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from math import inf
+from typing import Any
+
+from geometry_msgs.msg import PoseStamped, TwistStamped
+from rcl_interfaces.srv import SetParameters
+from rclpy.parameter import Parameter
+from std_msgs.msg import String
+from std_srvs.srv import SetBool, Trigger
+
+from quadleg.errors import BadMessage
+from quadleg.kinematics.body import Pose
+from quadleg.kinematics.planar import STILL, Planar
+from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds, split_state
+from quadleg.teleop.body import BodyOffsets
+from quadleg.teleop.limits import Limits
+from quadleg.teleop.pilot import Wish
+from quadleg.teleop.rivals import Rivals
+
+PERIOD = 0.05  # s between velocities, and between base targets
+ANSWER_WITHIN = 5.0  # s
+STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
+STOP_PATIENCE = 3.0  # s that it is called for at least
+NOT_ANSWERED = "the emergency stop is not answered. The servos may be powered: open the switch in the servo supply NOW"
+
+
+class Operator:
+    """Velocities, base targets, emergency stop, standing, sitting and the choice of gait, on some node.
+
+    `subscribe` is that node's way to subscribe, `frame` the name of base_footprint, `say` hears what became of
+    requests. `tick` is to be called once a PERIOD.
+    """
+
+    def __init__(
+        self, node: Any, subscribe: Callable[..., Any], frame: str, body: BodyOffsets, say: Callable[[str], None]
+    ) -> None:
+        self._node = node
+        self._frame = frame
+        self._say = say
+        self.body = body
+        self.state, self.why = "", "joint_watchdog is not heard"
+        self.limits: Limits | None = None
+        self.velocity = STILL
+        self.said = ""
+        self._limits_missing = "walking_limits is not heard: is gait running?"
+        self._walks = False
+        self._posed: Pose | None = None
+        self._rivals = Rivals()
+        self._gait_asked: str | None = None
+        self._open: dict[Any, tuple[Any, str, float]] = {}  # futures: client, what to say without answer, and when
+        self._stop_asked: float | None = None
+        self._stop_called = -inf
+        self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
+        self._poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
+        self._kept_poses = node.create_publisher(PoseStamped, "base_target", LATEST)
+        self._enable = node.create_client(SetBool, "enable")
+        self._emergency_stop = node.create_client(Trigger, "emergency_stop")
+        self._gait = node.create_client(SetParameters, "gait/set_parameters")
+        subscribe(TwistStamped, "teleop/cmd_vel", self._velocity_heard, 10)
+        subscribe(String, "state", self._state_heard, LATCHED)
+        subscribe(String, "walking_limits", self._limits_heard, LATCHED)
+
+    # Moving
+
+    def tick(self, wish: Wish, stop_held: bool = False) -> str:
+        """Does what is wished; why it is not done, or an empty text."""
+        now = time.monotonic()
+        self._insist(now, stop_held)
+        for future, (client, unanswered, until) in list(self._open.items()):
+            if now > until:
+                client.remove_pending_request(future)
+                del self._open[future]
+                self._tell(unanswered)
+        if self._stop_asked is not None:
+            self.halt()
+            self._pose(Wish())
+            return self.said
+        return "; ".join(filter(None, (self._walk(wish.walk, now), self._pose(wish))))
+
+    def _walk(self, shares: Planar | None, now: float) -> str:
+        hindrance = ""
+        if shares is not None and self._rivals.drive(now):
+            hindrance = "somebody else drives on teleop/cmd_vel: end that first"
+        elif shares is not None and self.limits is None:
+            hindrance = self._limits_missing
+        elif shares is not None:
+            self._walks = True
+            self._send(self.limits.velocity(shares))
+            return ""
+        self.halt()
+        return hindrance
+
+    def halt(self) -> None:
+        """Says once that no velocity is wanted, where one was."""
+        if self._walks:
+            self._walks = False
+            self._send(STILL)
+
+    def _send(self, velocity: Planar) -> None:
+        self.velocity = velocity
+        message = TwistStamped()
+        message.header.stamp, message.header.frame_id = self._node.get_clock().now().to_msg(), self._frame
+        message.twist.linear.x, message.twist.linear.y, message.twist.angular.z = velocity
+        self._rivals.sent(nanoseconds(message.header.stamp))
+        self._velocities.publish(message)
+
+    def _pose(self, wish: Wish) -> str:
+        active = self.state == "active"
+        if wish.body and active:
+            self._posed = self.body.follow(wish.body, PERIOD)
+            self._poses.publish(self._target(self._posed))
+            return ""
+        if self._posed and active:
+            # teleop/base_target is forgotten half a second after the last: without this, the body would go back.
+            self._kept_poses.publish(self._target(self._posed))
+        self._posed = None
+        if wish.body:
+            return f"the body is posed only while the robot is active; it is {self.state or 'not heard'}"
+        return ""
+
+    def _target(self, pose: Pose) -> PoseStamped:
+        message = PoseStamped()
+        message.header.stamp, message.header.frame_id = self._node.get_clock().now().to_msg(), self._frame
+        p, q = message.pose.position, message.pose.orientation
+        p.x, p.y, p.z = pose.position
+        q.w, q.x, q.y, q.z = pose.quaternion
+        return message
+
+    # Requests
+
+    def emergency_stop(self) -> None:
+        """Asks for it, again and again until it is answered."""
+        self.halt()
+        self._stop_asked = time.monotonic()
+        self._tell("emergency stop asked for")
+        self._insist(self._stop_asked, held=True)
+
+    def _insist(self, now: float, held: bool) -> None:
+        if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:
+            return
+        if now - self._stop_asked > 1.0:
+            self._tell(NOT_ANSWERED)
+        if now - self._stop_asked > STOP_PATIENCE and not held:
+            self._stop_asked = None
+            return
+        self._call_stop(now)
+
+    def _call_stop(self, now: float) -> None:
+        self._stop_called = now
+        self._ask(self._emergency_stop, Trigger.Request(), self._stop_answered, NOT_ANSWERED)
+
+    def _stop_answered(self, response: Any) -> str:
+        self._stop_asked = None
+        return f"emergency stop: {response.message}"
+
+    def enable(self, on: bool) -> None:
+        """Asks the robot to stand up or go on (on), or to sit down."""
+        what = "stand" if on else "sit"
+        if not self._enable.service_is_ready():
+            self._tell(f"{what}: nobody offers the service enable; is `quadleg run` still there?")
+            return
+        self._ask(
+            self._enable,
+            SetBool.Request(data=on),
+            lambda response: f"{what}: {response.message}",
+            f"{what}: the service enable does not answer",
+        )
+
+    def choose_gait(self, step: int) -> None:
+        """Asks for the gait so many places on in the list of gaits."""
+        if self.limits is None:
+            self._tell(self._limits_missing)
+            return
+        gait = self.limits.beside(self._gait_asked or self.limits.gait, step)
+        self._gait_asked = gait
+        request = SetParameters.Request(parameters=[Parameter("gait", value=gait).to_parameter_msg()])
+
+        def answer(response: Any) -> str:
+            (result,) = response.results
+            if result.successful:
+                return f"gait: {gait}"
+            self._gait_asked = None
+            return f"gait: {gait} is refused: {result.reason}"
+
+        self._ask(self._gait, request, answer, f"gait: {gait} is not answered; is gait running?")
+
+    def _ask(self, client: Any, request: Any, answer: Callable[[Any], str], unanswered: str) -> None:
+        future = client.call_async(request)
+        self._open[future] = (client, unanswered, time.monotonic() + ANSWER_WITHIN)
+
+        def answered(_: Any) -> None:
+            if self._open.pop(future, None):
+                self._tell(answer(future.result()))
+
+        future.add_done_callback(answered)
+
+    def _tell(self, said: str) -> None:
+        if said != self.said:
+            self.said = said
+            self._say(said)
+
+    # What is heard
+
+    def _velocity_heard(self, message: TwistStamped) -> None:
+        self._rivals.take(nanoseconds(message.header.stamp), time.monotonic())
+
+    def _state_heard(self, message: String) -> None:
+        self.state, self.why = split_state(message.data)
+        if self.state in ("off", "fault"):
+            self.body.forget()
+
+    def _limits_heard(self, message: String) -> None:
+        try:
+            self.limits = Limits.of(message.data)
+        except BadMessage as error:
+            self.limits, self._limits_missing = None, str(error)
+            return
+        if self.limits.gait == self._gait_asked:
+            self._gait_asked = None

@@ -1,0 +1,120 @@
+"""teleop: a gamepad's sensor_msgs/Joy to velocities, base targets and requests, with a dead-man."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from rclpy.qos import QoSProfile, ReliabilityPolicy
+from sensor_msgs.msg import Joy
+
+from quadleg.gait.velocity import velocity_in_words
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.operator import PERIOD, Operator
+from quadleg.teleop.body import RANGE, BodyOffsets
+from quadleg.teleop.mapping import BODY, CONTROLS, Reading, inputs_of
+from quadleg.teleop.pilot import Pilot, Wish
+
+# Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
+JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
+LOOK_PERIOD = 0.25  # s between looks at who publishes joy
+SAY_PERIOD = 0.1  # s at least between diagnostics for changes
+MOST_BODY_OFFSET = 0.5  # m and rad: more than any robot of this kind can
+
+
+class Teleop(QuadlegNode):
+    """Joy in; `teleop/cmd_vel` and `teleop/base_target` out while the dead-man is held, and requests on presses."""
+
+    def __init__(self, name: str = "teleop", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        dead_man = self.declare(
+            "dead_man_time", 0.5, "Silence of joy in s after which the dead-man counts as let go", 0.2, 2.0
+        )
+        unmoved = self.declare(
+            "unmoved_time", 30.0, "Time in s without any movement on the gamepad after which it is let go", 1.0, 3600.0
+        )
+        ranges = {
+            axis: self.declare(
+                f"range.{axis.partition('.')[2]}",
+                RANGE[axis],
+                f"How far from the standing pose a full stick moves the body, in {'m' if 'shift' in axis else 'rad'}",
+                0.0,
+                MOST_BODY_OFFSET,
+            )
+            for axis in BODY
+        }
+        inputs = inputs_of(
+            {
+                control.name: self.declare(
+                    control.name, control.default, f"Axis or button of joy: {control.effect} ({control.kind})"
+                )
+                for control in CONTROLS
+            }
+        )
+        self._pilot = Pilot(inputs, dead_man, unmoved)
+        frame = self.prefix + "base_footprint"
+        body = BodyOffsets(self.robot.standing.height, ranges)
+        self._operator = Operator(self, self.subscribe, frame, body, self.get_logger().warning)
+        self._wish = Wish()
+        self._hindrance = ""
+        self._doubt = ""
+        self._said: tuple[object, ...] = ()
+        self._said_at = 0.0
+        self.subscribe(Joy, "joy", self._joy, JOY)
+        self.every(PERIOD, self._tick)
+        self.every(LOOK_PERIOD, self._look_for_others)
+
+    def _joy(self, message: Joy) -> None:
+        reading = Reading(tuple(message.axes), tuple(message.buttons))
+        pressed = self._pilot.take(reading, time.monotonic(), self._doubt)
+        operator = self._operator
+        if "stop" in pressed:
+            operator.emergency_stop()
+        elif "sit" in pressed:
+            operator.enable(False)
+        elif "stand" in pressed:
+            operator.enable(True)
+        elif "next_gait" in pressed:
+            operator.choose_gait(1)
+        elif "previous_gait" in pressed:
+            operator.choose_gait(-1)
+
+    def _look_for_others(self) -> None:
+        count = self.count_publishers("joy")
+        self._doubt = ""
+        if count > 1:
+            self._doubt = f"{count} nodes publish joy: end all but one; the emergency stop works from any of them"
+
+    def _tick(self) -> None:
+        # What would be too old at the next tick is too old now: the robot stops within the time, not after it.
+        self._wish = self._pilot.wish(time.monotonic() + PERIOD)
+        self._hindrance = self._operator.tick(self._wish, self._pilot.is_down("stop"))
+        said, now = (self._wish.why, self._hindrance, self._operator.said), time.monotonic()
+        if said != self._said and now - self._said_at > SAY_PERIOD:
+            self._said, self._said_at = said, now
+            self.say_health()
+
+    def health(self) -> Health:
+        wish, operator = self._wish, self._operator
+        if self._hindrance:
+            message = self._hindrance
+        elif wish.walk:
+            message = f"asks for {velocity_in_words(operator.velocity)}"
+            if operator.state != "active":
+                message += f", but the robot is {operator.state or 'not heard'}"
+        elif wish.body:
+            message = "poses the body"
+        else:
+            message = wish.why
+        values = {"gait": operator.limits.gait if operator.limits else "", "last_answer": operator.said}
+        good = not self._hindrance and (wish.walk or wish.body or self._pilot.ready)
+        return Health(message, values, DiagnosticStatus.OK if good else DiagnosticStatus.WARN)
+
+    def end(self, alone: bool) -> None:
+        self._operator.halt()
+        super().end(alone)
+
+
+main = main_of(Teleop)

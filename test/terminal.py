@@ -1,0 +1,68 @@
+"""`quadleg drive` in a pseudo-terminal."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+import termios
+import threading
+
+UP = b"\x1b[A"
+
+
+class Terminal:
+    """`quadleg drive` in a pseudo-terminal, whose screen is what it has written."""
+
+    def __init__(self, *arguments: str, code: str = "pass") -> None:
+        self.master, child = pty.openpty()
+        self.before = termios.tcgetattr(self.master)
+        self.process = subprocess.Popen(
+            # The terminal is to be the controlling one, so that closing it hangs the process up.
+            ["setsid", "--ctty", sys.executable, "-c", f"from quadleg import cli, drive; {code}; exit(cli.main())"]
+            + ["drive", *arguments],
+            stdin=child,
+            stdout=child,
+            stderr=child,
+            env={**os.environ, "TERM": "xterm-256color", "COLUMNS": "120", "LINES": "40"},
+        )
+        os.close(child)
+        self.screen = ""
+        self._news = threading.Condition()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        while True:
+            try:
+                data = os.read(self.master, 65536)
+            except OSError:
+                return
+            if not data:
+                return
+            with self._news:
+                self.screen += data.decode(errors="replace")
+                self._news.notify_all()
+
+    def keys(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+    def shows(self, *words: str, seconds: float = 10.0) -> None:
+        """Waits until words are written from now on, in any order."""
+        with self._news:
+            self.screen = self.screen[-1:] if self.process.poll() is None else self.screen
+            found = self._news.wait_for(lambda: all(word in self.screen for word in words), seconds)
+        assert found, f"{words} not in {self.screen[-3000:]}"
+
+    def hang_up(self) -> None:
+        """Closes the terminal."""
+        os.close(self.master)
+        self.master = -1
+
+    def end(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        if self.master >= 0:
+            os.close(self.master)

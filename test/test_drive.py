@@ -1,0 +1,260 @@
+"""`quadleg drive` in a terminal of the test's own: what the keys send, what the screen shows, and every way it ends."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+from conftest import Wire, own_domain
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from geometry_msgs.msg import TwistStamped
+from rcl_interfaces.srv import GetParameters
+from rclpy.parameter import Parameter
+from stage import Stage
+from std_srvs.srv import Trigger
+from terminal import UP, Terminal
+
+from quadleg.graph import find_each_other_soon
+from quadleg.robot.load import find_robot, load_robot
+
+LEFT = b"\x1b[D"
+NOTCH = 0.07 / 5
+SLACK = 0.3  # s that a busy computer may be late
+
+
+@pytest.fixture(scope="module")
+def stage() -> Iterator[Stage]:
+    """What drive takes for a stack."""
+    with pytest.MonkeyPatch.context() as patch:
+        own_domain(patch)
+        find_each_other_soon()
+        wire = Wire()
+        stage = Stage(wire)
+
+        def parameters(request, response):
+            values = {"robot": "greenhouse_inspector", "frame_prefix": "test/"}
+            response.values = [Parameter(n, value=values[n]).get_parameter_value() for n in request.names]
+            return response
+
+        wire.node.create_service(GetParameters, "gait/get_parameters", parameters)
+        wire.node.create_service(Trigger, "emergency_stop", stage.answers("emergency_stop", lambda _: None))
+        yield stage
+        wire.close()
+
+
+@pytest.fixture
+def start_drive(stage: Stage) -> Iterator[Callable[..., Terminal]]:
+    """Starts drive on an active robot, and waits until it drives."""
+    terminals = []
+
+    def starter(*arguments: str) -> Terminal:
+        stage.state("active")
+        stage.limits()
+        nobody_drives(stage)
+        terminals.append(Terminal(*arguments))
+        terminals[-1].shows("active: for a test", "0.070 m/s forward", seconds=20.0)
+        return terminals[-1]
+
+    yield starter
+    for terminal in terminals:
+        terminal.end()
+
+
+@pytest.fixture(scope="module")
+def shared(stage: Stage) -> Iterator[Terminal]:
+    """One terminal for all tests that leave it driving."""
+    stage.state("active")
+    stage.limits()
+    terminal = Terminal()
+    yield terminal
+    terminal.end()
+
+
+@pytest.fixture
+def terminal(shared: Terminal, stage: Stage) -> Terminal:
+    """The shared terminal with a robot that is active and asked for nothing."""
+    stage.state("active")
+    shared.shows("active: for a test", "0.070 m/s forward", "no key is pressed", seconds=20.0)
+    nobody_drives(stage)
+    return shared
+
+
+def nobody_drives(stage: Stage) -> None:
+    """Waits until what a test before this one has started is over: who drives second does not begin."""
+    while not stage.is_silent(stage.velocities, 0.6):
+        pass
+
+
+def test_the_screen_shows_state_limits_and_all_keys(terminal: Terminal) -> None:
+    terminal.shows(
+        "quadleg drive: greenhouse_inspector",
+        "active: for a test",
+        "no velocity",
+        "0.070 m/s forward, 0.060 back, 0.040 left, 0.050 right, 0.40 rad/s turning",
+        "creep of creep, trot",
+        "no key is pressed",
+        "EMERGENCY STOP",
+        "sit down, then off",
+        "next gait",
+        "Space",
+        "Tab",
+    )
+
+
+def test_keys_walk_by_notches_and_stop(terminal: Terminal, stage: Stage) -> None:
+    terminal.keys(UP * 2 + LEFT)
+    stage.goes(2 * NOTCH, 0.0, 0.08)
+    assert stage.velocities[-1].header.frame_id == "test/base_footprint"
+    terminal.shows("0.028 m/s forward, 0.080 rad/s left", "s until it stops")
+    begun, before = time.monotonic(), len(stage.velocities)
+    stage.wire.wait(lambda: len(stage.velocities) >= before + 10, 5.0, "ten velocities")
+    assert time.monotonic() - begun > 0.3
+    terminal.keys(b" ")
+    stage.goes(0.0, 0.0, 0.0)
+    terminal.keys(UP)
+    stage.goes(NOTCH, 0.0, 0.0)
+    terminal.keys(b"z")  # a key that means nothing
+    stage.goes(0.0, 0.0, 0.0)
+
+
+def test_where_nobody_presses_a_key_it_stops_and_is_silent(start_drive: Callable[..., Terminal], stage: Stage) -> None:
+    terminal = start_drive("--dead-man", "0.5")
+    terminal.keys(UP)
+    pressed = time.monotonic()
+    stage.goes(NOTCH, 0.0, 0.0)
+    stage.goes(0.0, 0.0, 0.0)
+    assert 0.3 < time.monotonic() - pressed < 0.6 + SLACK
+    assert stage.is_silent(stage.velocities)
+
+
+def _ctrl_c(terminal: Terminal) -> None:
+    terminal.keys(b"\x03")
+
+
+def _quit(terminal: Terminal) -> None:
+    terminal.keys(b"q")
+
+
+def _signal(terminal: Terminal) -> None:
+    terminal.process.send_signal(signal.SIGTERM)
+
+
+@pytest.mark.parametrize("end", [_ctrl_c, _quit, _signal, Terminal.hang_up])
+def test_however_it_ends_walking_ends_within_half_a_second(
+    start_drive: Callable[..., Terminal], stage: Stage, end: Callable[[Terminal], None]
+) -> None:
+    terminal = start_drive()
+    terminal.keys(UP * 5)
+    stage.goes(0.07, 0.0, 0.0)
+    ended = time.monotonic()
+    end(terminal)
+    stage.goes(0.0, 0.0, 0.0)
+    assert time.monotonic() - ended < 0.5
+    code = terminal.process.wait(10)
+    if end is not Terminal.hang_up:
+        assert code == 0
+        terminal.shows("not driving any more; the robot is active", seconds=2.0)
+        assert termios.tcgetattr(terminal.master) == terminal.before
+        assert "Traceback" not in terminal.screen
+    assert stage.is_silent(stage.velocities, 0.2)
+
+
+def test_keys_that_waited_while_it_was_stopped_move_nothing_but_the_emergency_stop_counts(
+    terminal: Terminal, stage: Stage
+) -> None:
+    terminal.keys(UP)
+    stage.goes(NOTCH, 0.0, 0.0)
+    terminal.process.send_signal(signal.SIGSTOP)
+    before = len(stage.velocities)
+    time.sleep(0.7)  # what stops a process stops its clock too
+    terminal.keys(UP * 5 + b"e")
+    stage.asked.clear()
+    terminal.process.send_signal(signal.SIGCONT)
+    stage.asks("emergency_stop", None)
+    stage.goes(0.0, 0.0, 0.0)
+    assert all(message.twist.linear.x <= NOTCH * 1.001 for message in stage.velocities[before:])
+
+
+def test_emergency_stop_sitting_standing_and_the_gait(terminal: Terminal, stage: Stage) -> None:
+    terminal.keys(UP)
+    stage.goes(NOTCH, 0.0, 0.0)
+    terminal.keys(b"e")
+    stage.asks("emergency_stop", None)
+    stage.goes(0.0, 0.0, 0.0)
+    terminal.shows("emergency stop: done")
+    terminal.keys(b"d")
+    stage.asks("enable", False)
+    terminal.keys(b"g")
+    stage.asks("gait", "trot")
+    terminal.shows("gait: trot")
+    stage.limits()
+    # A robot that is off stands up by two presses only.
+    stage.state("off")
+    terminal.shows("off: for a test")
+    stage.asked.clear()
+    terminal.keys(b"u")
+    terminal.shows("Then u again")
+    assert not stage.asked
+    terminal.keys(b"u")
+    stage.asks("enable", True)
+
+
+def test_the_body_is_posed_and_stays(terminal: Terminal, stage: Stage) -> None:
+    height = load_robot(find_robot("greenhouse_inspector")).standing.height
+    before = len(stage.kept)
+    terminal.keys(b"\t" + b"." * 5)
+    stage.wire.wait(lambda: stage.targets and stage.targets[-1].pose.position.z > height + 0.0299, 5.0, "higher")
+    terminal.shows("height +30 mm", "the keys now shift the body")
+    terminal.keys(b" ")
+    stage.wire.wait(lambda: len(stage.kept) > before, 5.0, "the pose that is left")
+    assert stage.kept[-1].pose == stage.targets[-1].pose
+    terminal.keys(b"\t\t")
+    terminal.shows("the keys now walk")
+
+
+def test_another_who_drives_is_said_and_not_disturbed(terminal: Terminal, stage: Stage) -> None:
+    other = stage.wire.node.create_publisher(TwistStamped, "teleop/cmd_vel", 10)
+    message = TwistStamped()
+    end = threading.Event()
+
+    def drive() -> None:
+        while not end.wait(0.05):
+            message.header.stamp = stage.wire.node.get_clock().now().to_msg()
+            message.twist.linear.x = 0.01
+            other.publish(message)
+
+    thread = threading.Thread(target=drive)
+    thread.start()
+    try:
+        stage.goes(0.01, 0.0, 0.0)
+        before = len(stage.velocities)
+        terminal.keys(UP)
+        terminal.shows("somebody else drives")
+        assert all(message.twist.linear.x == 0.01 for message in stage.velocities[before:])
+    finally:
+        end.set()
+        thread.join()
+        stage.wire.node.destroy_publisher(other)
+
+
+def test_no_terminal_is_said(stage: Stage) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "quadleg.cli", "drive"], capture_output=True, text=True, check=False, timeout=20
+    )
+    assert done.returncode == 1
+    assert "this is none" in done.stderr
+
+
+def test_no_stack_is_said(stage: Stage) -> None:
+    terminal = Terminal("--namespace", "nowhere", code="drive.HEARD_WITHIN = 0.3")
+    terminal.shows("no running stack is heard", seconds=20.0)
+    assert terminal.process.wait(10) == 1
+    terminal.end()
