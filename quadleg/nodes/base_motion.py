@@ -8,7 +8,6 @@ from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped, PoseStamped
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
@@ -27,9 +26,17 @@ from quadleg.kinematics.body import (
 from quadleg.kinematics.clearance import Clearance
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import LATCHED, LATEST, check_frame, nanoseconds, near_place, rotation_of, split_state
-from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
-from quadleg.safety.commands import ALL, command_of
+from quadleg.nodes.topics import (
+    LATCHED,
+    LATEST,
+    check_frame,
+    led_angles,
+    nanoseconds,
+    near_place,
+    rotation_of,
+    split_state,
+)
+from quadleg.robot.model import LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -41,7 +48,6 @@ SENTENCES = {
     ARRIVED: "at the base target",
     STOPPED: "goes no further than {pose}, stopped by {stop}",
 }
-NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 PLANNED = (*LEGS, "base_link")
 
 
@@ -131,15 +137,10 @@ class BaseMotion(QuadlegNode):
         self._say_changes()  # now that the frame is on its way, nothing waits for it
         if self._active:  # nobody asks then, and reading each message costs
             return
-        message = deserialize_message(serialized, JointTrajectory)
-        try:
-            command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
-        except BadTarget:
-            return  # servo_output refuses it too, and says so
-        if command.powered != ALL:
-            return
-        self._led_feet = all_forward(self.robot, command.angles)
-        self._approach.reset(pose_from_feet(self._led_feet, self._planned))
+        angles = led_angles(serialized)
+        if angles is not None:
+            self._led_feet = all_forward(self.robot, angles)
+            self._approach.reset(pose_from_feet(self._led_feet, self._planned))
 
     # One frame
 

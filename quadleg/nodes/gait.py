@@ -28,10 +28,9 @@ from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, split_state
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, led_angles, split_state
 from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety.commands import ALL, command_of
 from quadleg.safety.rest import standing_over
 from quadleg.safety.tilt import Tilt
 
@@ -42,7 +41,6 @@ MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 LEVEL, ALONG = "level", "along"
-NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 
 
 class Gait(QuadlegNode):
@@ -159,13 +157,9 @@ class Gait(QuadlegNode):
         self._say_changes()  # now that the frame is on its way, nothing waits for it
         if self._active:
             return
-        message = deserialize_message(serialized, JointTrajectory)
-        try:
-            command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
-        except BadTarget:
-            return  # servo_output refuses it too, and says so
-        if command.powered == ALL:
-            _, feet = standing_over(self.robot, all_forward(self.robot, command.angles))
+        angles = led_angles(serialized)
+        if angles is not None:
+            _, feet = standing_over(self.robot, all_forward(self.robot, angles))
             self._planner.stand_on(feet)
 
     # The slope

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot, isfinite
 
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, Quaternion, Vector3
 from rclpy.qos import DurabilityPolicy, QoSProfile
+from rclpy.serialization import deserialize_message
+from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import BadTarget
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.commands import ALL, command_of
 
 LATEST = QoSProfile(depth=1)
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
@@ -17,6 +22,7 @@ JOINT_TARGETS = QoSProfile(depth=8)
 JOINT_STATES = QoSProfile(depth=10)
 
 STATE_SEPARATOR = ": "
+NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
 
 
@@ -66,3 +72,16 @@ def split_state(text: str) -> tuple[str, str]:
     """`<state>: <why>` taken apart."""
     state, _, why = text.partition(STATE_SEPARATOR)
     return state, why
+
+
+def led_angles(serialized: bytes) -> Sequence[float] | None:
+    """The twelve angles of a message of `joint_commands` that powers all joints; None of any other.
+
+    What is no command servo_output refuses too, and says so.
+    """
+    message = deserialize_message(serialized, JointTrajectory)
+    try:
+        command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
+    except BadTarget:
+        return None
+    return command.angles if command.powered == ALL else None
