@@ -140,6 +140,7 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
     stays = down[1:] & down[:-1]
     assert np.abs(np.diff(ground, axis=0))[stays].max() < 1e-6
     assert (~down).any(axis=0).all()  # each of them has been in the air
+
     # And by the servos: all four feet stand where the stance has them.
     def square() -> bool:
         feet = np.array(all_forward(walking_stack.model, walking_stack.angles()))
