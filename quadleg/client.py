@@ -200,8 +200,7 @@ class Robot:
         if height_mm is None:
             height_mm = 1000 * self.model.standing.height
         _check_numbers(height_mm, x_mm, y_mm, roll_deg, pitch_deg, yaw_deg)
-        if self._now.state != "active":
-            raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
+        self._need_active()
         turns = map(radians, (roll_deg, pitch_deg, yaw_deg))
         self.send(Pose.from_rpy(x_mm / 1000, y_mm / 1000, height_mm / 1000, *turns))
         self._wait(self._pose_settled, POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
@@ -348,8 +347,7 @@ class Robot:
         from quadleg.nodes.topics import LATEST
 
         self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
-        if self._now.state != "active":
-            raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
+        self._need_active()
         planned = PlannedPlace()
         velocities = self._node.create_publisher(TwistStamped, "cmd_vel", LATEST)
 
@@ -474,6 +472,13 @@ class Robot:
     def _motion(self) -> dict[str, str]:
         values = self._now.values("base_motion")
         return values if values.get("target_stamp") == str(self._asked) else {}
+
+    def _need_active(self) -> None:
+        """Raises Refused unless the robot is active; a hold may end by itself, so it is given its time."""
+        with self._news:
+            self._news.wait_for(lambda: self._now.state != "hold", HOLD_PATIENCE)
+        if self._now.state != "active":
+            raise Refused(f"{self._state_in_words()}; {WHAT_FIRST.get(self._now.state, 'try again when it is active')}")
 
     def _judge_state(self) -> None:
         """Raises NotReached unless the robot follows; a hold may end by itself, so it is given its time."""

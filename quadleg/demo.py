@@ -122,7 +122,7 @@ def acts(model: Model) -> tuple[Act, ...]:
         _pose("back", height_mm=stand),
         Act("out of reach", level(_out_of_reach(model)), Demo.reach_too_far),
         _pose("back again", height_mm=stand),
-        *_walk("creep", mm(200) / 1000),
+        *_walk("creep", mm(150) / 1000),
         *_walk("trot", mm(200) / 1000),
         Act("paused", level(stand), Demo.hold, faulty=True),
         Act("emergency stop", None, Demo.stop, faulty=True),

@@ -96,7 +96,7 @@ class Drive:
     def close(self) -> None:
         """Says that no velocity is wanted, and frees the connection."""
         if self._operator:
-            self._operator.halt()
+            self._operator.close()
         self._executor.shutdown()
         self._node.destroy_node()
         self._context.try_shutdown()

@@ -36,7 +36,7 @@ def test_the_demo_plays_every_step_and_draws_its_picture(domain: int, tmp_path: 
         [sys.executable, "-m", "quadleg.cli", "demo", "--picture", str(picture), "--seed", "3"],
         capture_output=True,
         text=True,
-        timeout=120,  # what the demo may take
+        timeout=280,  # the demo takes 95 s on a quiet computer
         check=False,
     )
     assert done.returncode == 0, done.stderr
@@ -49,7 +49,13 @@ def test_the_demo_plays_every_step_and_draws_its_picture(domain: int, tmp_path: 
     moved = re.search(r"power-up movement, largest of the twelve joints +(\d+\.\d+)°", done.stdout)
     assert moved
     assert 1.0 < float(moved[1]) < 12.5
-    assert picture.read_bytes().startswith(b"\x89PNG")
+    for drawn in (picture, tmp_path / "demo_walk.png"):
+        assert drawn.read_bytes().startswith(b"\x89PNG")
+    # By what the servos did: the square and the turn come back to where they began, turned by a quarter.
+    ends = re.search(r"turned +(\d+\.\d+)° by the plan, +(\d+\.\d+)°", done.stdout)
+    assert ends
+    assert float(ends[1]) == pytest.approx(90, abs=2)
+    assert float(ends[2]) == pytest.approx(90, abs=4)
 
 
 @BOTH
@@ -62,9 +68,9 @@ def test_all_poses_but_one_are_within_the_reach_of_any_size(model: Model) -> Non
 
 
 @BOTH
-def test_a_real_board_is_spared_the_provoked_faults(model: Model) -> None:
+def test_a_real_board_is_spared_the_provoked_faults_and_the_trot(model: Model) -> None:
     left_out = {act.name for act in demo.acts(model)} - {act.name for act in demo.acts(real(model))}
-    assert left_out == {"paused", "emergency stop", "reset", "rise again"}
+    assert left_out == {"paused", "emergency stop", "reset", "rise again", "trot: square", "trot: turn"}
     assert demo.acts(real(model))[-1].name == "sit"
 
 

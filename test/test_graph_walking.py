@@ -130,8 +130,12 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
 ) -> None:
     robot.set_parameter("gait", "gait", gait)
     said(robot, "gait", gait)
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
+    for _ in range(3):  # a busy computer may make it hold on the way, and a hold puts feet down where they are
+        frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+        before = robot.status().values("joint_watchdog")["holds"]
+        x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
+        if robot.status().values("joint_watchdog")["holds"] == before:
+            break
     assert (x, y, yaw) == pytest.approx((0.12, 0.03, radians(10)), abs=0.006)
     # By the frames themselves: the feet on the ground stay where they are while base_footprint goes over it.
     feet = np.array([planned(frame) for frame in frames])
@@ -355,7 +359,7 @@ def test_asked_to_sit_while_it_walks_it_comes_down_with_power(robot: Robot, walk
         said(robot, "motion", "walks")
         wait_until(lambda: walking_stack.powered() == 12, 1.0, "power")
         robot.sit()
-        assert walking_stack.powered() == 0
+        wait_until(lambda: walking_stack.powered() == 0, 2.0, "limp")
         assert walking_stack.height() == pytest.approx(walking_stack.model.resting.height, abs=0.003)
         with pytest.raises(Refused, match="`stand` first"):
             robot.walk(vx=0.05)

@@ -38,6 +38,7 @@ LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which t
 POSE_PERIOD = 0.1  # s between looks at how the body stands
 IMU_FRESH = 0.5  # s
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
+REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 LEVEL, ALONG = "level", "along"
@@ -77,6 +78,7 @@ class Gait(QuadlegNode):
         self._use = 0.0
         self._asked, self._asker = STILL, ""
         self._refusal: str | None = None
+        self._refused_at = -inf
         self._not_heard: list[str] = []
         self._margins: deque[float] = deque(maxlen=round(MARGIN_TIME / period))
         self._said: tuple[object, ...] = ()
@@ -121,7 +123,7 @@ class Gait(QuadlegNode):
                     twist = message.twist
                 self._commands.take(source, (twist.linear.x, twist.linear.y, twist.angular.z), time.monotonic())
             except BadTarget as error:
-                self._refusal = f"velocity refused: {error}"
+                self._refusal, self._refused_at = f"velocity refused: {error}", time.monotonic()
                 self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
                 return
             self._refusal = None
@@ -282,7 +284,7 @@ class Gait(QuadlegNode):
         """What keeps the robot from walking as it is asked to, where somebody has to do something about it."""
         if self.get_parameter("paused").value:
             return "paused by its parameter"
-        if self._refusal:
+        if self._refusal and time.monotonic() - self._refused_at < REFUSAL_TIME:
             return self._refusal
         if self._not_heard:
             right = self._cmd_vel_type or " or ".join(TYPES)

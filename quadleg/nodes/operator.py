@@ -1,4 +1,4 @@
-"""What a person at a gamepad or a keyboard asks of the stack, over ROS. Nothing here waits."""
+"""What a person at a gamepad or a keyboard asks of the stack, over ROS. Nothing here waits, but `close`."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.srv import SetParameters
+from rclpy.duration import Duration
 from rclpy.parameter import Parameter
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
@@ -24,6 +25,7 @@ from quadleg.teleop.rivals import Rivals
 
 PERIOD = 0.05  # s between velocities, and between base targets
 ANSWER_WITHIN = 5.0  # s
+HEARD_WITHIN = 0.2  # s that the last word is given to arrive
 STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
 STOP_PATIENCE = 3.0  # s that it is called for at least
 NOT_ANSWERED = "the emergency stop is not answered. The servos may be powered: open the switch in the servo supply NOW"
@@ -100,6 +102,11 @@ class Operator:
         if self._walks:
             self._walks = False
             self._send(STILL)
+
+    def close(self) -> None:
+        """Halts, and waits a moment until that is heard: the connection ends after it."""
+        self.halt()
+        self._velocities.wait_for_all_acked(Duration(seconds=HEARD_WITHIN))
 
     def _send(self, velocity: Planar) -> None:
         self.velocity = velocity

@@ -116,5 +116,9 @@ class Teleop(QuadlegNode):
         self._operator.halt()
         super().end(alone)
 
+    def close(self) -> None:
+        self._operator.close()
+        super().close()
+
 
 main = main_of(Teleop)
