@@ -43,6 +43,7 @@ def _run(options: argparse.Namespace) -> int:
         seed=options.seed,
         separate=options.separate,
         joystick=options.joystick,
+        physics=options.physics,
         memory=Path(options.board_memory) if options.board_memory else None,
         params_file=options.params_file,
     )
@@ -265,6 +266,9 @@ def parser() -> argparse.ArgumentParser:
         type=_params_file,
         metavar="FILE",
         help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
+    )
+    run.add_argument(
+        "--physics", action="store_true", help="a simulated body on the simulated board (needs the extra sim)"
     )
     run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
     run.add_argument(

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import acos, copysign, hypot, isfinite, radians, sqrt
+from math import acos, copysign, hypot, inf, isfinite, radians, sqrt
 from numbers import Real
 from types import TracebackType
 from typing import Any
@@ -38,7 +38,8 @@ SIT_WITHIN = 30.0
 POSE_WITHIN = 30.0
 WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": "`stand` goes on"}
 HOLD_PATIENCE = 3.0  # a hold for missing frames goes on or lowers before that
-POSITION_TOLERANCE = 0.003  # m between the planned pose and what the servos did
+POSITION_TOLERANCE = 0.006  # m between the planned pose and what the servos did: under load they give way
+STILL_ANGLE = 5e-4  # rad between two messages, below which a joint stands still
 TURN_TOLERANCE = radians(1.0)
 VELOCITY_PERIOD = 0.05
 STOP_WALKING_WITHIN = 15.0  # a stride or two
@@ -535,7 +536,9 @@ class Robot:
 
     def _on_joint_states(self, message: Any) -> None:
         angles = dict(zip(message.name, message.position))
-        self._now.still = angles == self._now.angles
+        self._now.still = all(
+            abs(angle - self._now.angles.get(name, inf)) < STILL_ANGLE for name, angle in angles.items()
+        )
         self._now.angles = angles
         if self.on_angles:
             self.on_angles(self._now.angles, message.header.stamp.sec + 1e-9 * message.header.stamp.nanosec)

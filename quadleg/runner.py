@@ -51,6 +51,7 @@ class Plan:
     seed: int = 0
     separate: bool = False
     joystick: bool = False
+    physics: bool = False
     memory: Path | None = None
     params_file: Path | None = None
 
@@ -168,7 +169,7 @@ class Runner:
         ours, theirs = socket.socketpair()
         parameters = self._plan.parameters()
         if any(entry.name == graph.SERVO_OUTPUT for entry in child.entries):
-            own = {"board_memory": str(self._memory), "seed": self._plan.seed}
+            own = {"board_memory": str(self._memory), "seed": self._plan.seed, "physics": self._plan.physics}
         else:
             own = {}
         command = [

@@ -56,6 +56,7 @@ class ServoOutput(QuadlegNode):
         self._rest = stance_angles(self.robot, self.robot.resting)
         path = Path(memory) if memory else None
         self._link = Link(self.robot, lambda: open_board(self.robot, self._rest, path, seed))
+        physics = self._declare_physics()
         source = self.declare(
             "joint_angles", MEASURED if self.simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
         )
@@ -91,6 +92,7 @@ class ServoOutput(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
+        self._physics = self._start_physics(physics, seed) if physics else None
         self._threads = [
             threading.Thread(target=target, name=target.__name__.strip("_"), daemon=True)
             for target in (self._keep_time, self._carry)
@@ -103,6 +105,40 @@ class ServoOutput(QuadlegNode):
         """The board, where it is the simulated one."""
         board = self._link.board
         return board if isinstance(board, SimulatedBoard) else None
+
+    # A simulated body
+
+    def _declare_physics(self) -> dict[str, float] | None:
+        """The ground that a simulated body stands on, None where there is no body."""
+        on = self.declare("physics", False, "Whether the simulated board moves a simulated body, by MuJoCo")
+        ground = {
+            "friction": self.declare("ground_friction", 0.8, "Friction between feet and simulated ground", 0.0, 2.0),
+            "slope": self.declare(
+                "ground_slope", 0.0, "Slope of the simulated ground, uphill ahead, in rad", -0.7, 0.7
+            ),
+            "roughness": self.declare("ground_roughness", 0.0, "Height of the simulated ground's bumps, m", 0.0, 0.1),
+        }
+        if on and not self.simulated:
+            raise ValueError(
+                f"parameter physics is true on a board of kind {self.robot.board.kind}; it must be false there, or "
+                f"parameter board 'simulated'"
+            )
+        return ground if on else None
+
+    def _start_physics(self, ground: dict[str, float], seed: int) -> Any:
+        try:
+            from quadleg.nodes.physics import Physics
+            from quadleg.simulation.ground import Ground
+        except ImportError as error:
+            raise ValueError("parameter physics is true, which needs MuJoCo: pip install 'quadleg[sim]'") from error
+        return Physics(self, Ground(**ground), seed, lambda: self._link.board, self._after_physics)
+
+    def _after_physics(self, physics: Any) -> None:
+        if self._joint_angles == MEASURED:
+            self._message.header.stamp = physics.stamp
+            self._message.position = array("d", physics.angles)
+            self._message.effort = array("d", physics.torques)
+            self._states.publish(self._message)
 
     # What comes in, on the executor's thread
 
@@ -259,9 +295,12 @@ class ServoOutput(QuadlegNode):
         simulated = self.simulated
         if simulated is None or not any(on and not was for on, was in zip(powered, before)):
             return
-        if not any(before):
+        if not any(before) and not any(simulated.powered()):
             # Who enables says by it that the legs are in the resting pose: a simulated hand put them there.
-            simulated.place(placed_by_hand(self.robot, self._rest, self._hand_seed))
+            placed = placed_by_hand(self.robot, self._rest, self._hand_seed)
+            simulated.place(placed)
+            if self._physics:
+                self._physics.put_at_rest(placed)
             self._hand_seed += 1
             self._power_up = 0.0
         for at, to, on, was in zip(simulated.angles(), angles, powered, before):
@@ -269,6 +308,8 @@ class ServoOutput(QuadlegNode):
                 self._power_up = max(self._power_up, abs(to - at))
 
     def _publish_states(self) -> None:
+        if self._physics and self._joint_angles == MEASURED:
+            return  # each of its frames is published once, with the stamp of that frame
         self._message.header.stamp = self.get_clock().now().to_msg()
         angles: Sequence[float] = self._modelled
         simulated = self.simulated
@@ -355,6 +396,8 @@ class ServoOutput(QuadlegNode):
         self._frame_news.set()
         for thread in self._threads:
             thread.join()
+        if self._physics:
+            self._physics.close()
         simulated = self.simulated
         if self.finished and simulated:
             simulated.remove()

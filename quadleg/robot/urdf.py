@@ -97,7 +97,10 @@ def _add_tube(root: Element, name: str, leg: Leg, *, mass: float, end: Vector, r
     link = SubElement(root, "link", name=name)
     x, y, z = end
     middle, length = (x / 2, y / 2, z / 2), hypot(x, y, z)
-    _add_inertial(link, mass, middle, rpy, cylinder_inertia(mass, leg.link_radius, length))
+    across, _, along = cylinder_inertia(mass, leg.link_radius, length)
+    # Written in the link's own axes: some readers pass over the turn of an inertia that is diagonal.
+    moments = (across, along, across) if y else (across, across, along)
+    _add_inertial(link, mass, middle, _LEVEL, moments)
     size = {"radius": _numbers(leg.link_radius), "length": _numbers(length)}
     _add_shape(link, leg.name, middle, rpy, "cylinder", **size)
 

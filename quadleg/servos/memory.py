@@ -15,7 +15,7 @@ from typing import BinaryIO
 from quadleg.errors import BoardError
 
 _MAGIC = b"quadleg\0"
-_VERSION = 3
+_VERSION = 4
 _HEADER = struct.Struct("<8sH245sB")
 
 

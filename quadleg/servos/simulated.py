@@ -23,8 +23,9 @@ FIRST_OFFSET = radians(12)
 
 _SERVOS = len(JOINT_NAMES)
 # Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, the largest share
-# of its speed that a servo was asked for, registers.
-_RECORD = struct.Struct(f"<{_SERVOS}d4d256s")
+# of its speed that a servo was asked for, until when a world moves the joints, registers.
+_RECORD = struct.Struct(f"<{_SERVOS}d5d256s")
+_LEASE = 1.0  # s after its last word that a world still has the joints
 
 
 class SimulatedBoard(Board):
@@ -57,7 +58,7 @@ class SimulatedBoard(Board):
 
         def fresh() -> bytes:
             angles = placed_by_hand(robot, rest, seed)
-            return _RECORD.pack(*angles, clock(), 0.0, 0.0, 0.0, bytes(reset_registers()))
+            return _RECORD.pack(*angles, clock(), 0.0, 0.0, 0.0, 0.0, bytes(reset_registers()))
 
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
         self._memory = Memory(memory, owner, _RECORD.size, fresh)
@@ -106,8 +107,7 @@ class SimulatedBoard(Board):
         with self._memory.locked():
             now = self._clock()
             chip, _ = self._state(now)
-        start = chip.start_of_pulses()
-        return tuple(self._pulses(chip) if start is not None and start <= now else [None] * _SERVOS)
+        return self._pulses_at(chip, now)
 
     def powered(self) -> tuple[bool, ...]:
         """Which servos get pulses now and so hold their joints."""
@@ -118,12 +118,28 @@ class SimulatedBoard(Board):
         with self._memory.locked():
             now = self._clock()
             _, angles = self._state(now)
-            self._store(angles, now, Chip(reset_registers(), 0.0, self.refused))
+            self._store(angles, now, Chip(reset_registers(), 0.0, self.refused), driven_until=0.0)
 
     def largest_step(self) -> float:
         """The largest step of a joint in one transaction so far, by the time in s that its servo takes for it."""
         with self._memory.locked():
             return float(_RECORD.unpack(self._memory.load())[_SERVOS + 3])
+
+    def drive(self, angles: Angles) -> tuple[float | None, ...]:
+        """A world of bodies that the servos move says where the joints are (rad); the pulses in s that they get.
+
+        The servo models here move nothing as long as it does so at least once a second.
+        """
+        with self._memory.locked():
+            now = self._clock()
+            chip, _ = self._state(now)
+            self._store(list(angles), now, chip, driven_until=now + _LEASE)
+        return self._pulses_at(chip, now)
+
+    def was_driven(self) -> bool:
+        """Whether a world has moved the joints since the chip's last reset."""
+        with self._memory.locked():
+            return float(_RECORD.unpack(self._memory.load())[_SERVOS + 4]) > 0.0
 
     def break_bus(self, seconds: float) -> None:
         """The wires to the chip are broken for so long, for all processes; its outputs go on."""
@@ -151,10 +167,10 @@ class SimulatedBoard(Board):
 
     def _state(self, now: float) -> tuple[Chip, list[float]]:
         """The chip as it is stored, and the angles that the servos have come to by `now`."""
-        *angles, changed, woken, _, _, registers = _RECORD.unpack(self._memory.load())
+        *angles, changed, woken, _, _, driven_until, registers = _RECORD.unpack(self._memory.load())
         chip = Chip(bytearray(registers), woken, self.refused)
         start = chip.start_of_pulses()
-        if start is None or now <= max(start, changed):
+        if start is None or now <= max(start, changed, driven_until):
             return chip, angles
         duration = now - max(start, changed)
         pulses = self._pulses(chip)
@@ -163,11 +179,19 @@ class SimulatedBoard(Board):
         ]
 
     def _store(
-        self, angles: list[float], now: float, chip: Chip, broken_until: float | None = None, step: float = 0.0
+        self,
+        angles: list[float],
+        now: float,
+        chip: Chip,
+        broken_until: float | None = None,
+        step: float = 0.0,
+        driven_until: float | None = None,
     ) -> None:
-        *_, until, largest, _ = _RECORD.unpack(self._memory.load())
-        until = until if broken_until is None else broken_until
-        self._memory.store(_RECORD.pack(*angles, now, chip.woken, until, max(largest, step), bytes(chip.registers)))
+        *_, broken, largest, driven, _ = _RECORD.unpack(self._memory.load())
+        broken = broken if broken_until is None else broken_until
+        driven = driven if driven_until is None else driven_until
+        figures = (now, chip.woken, broken, max(largest, step), driven)
+        self._memory.store(_RECORD.pack(*angles, *figures, bytes(chip.registers)))
 
     def _step(self, before: list[float | None], after: list[float | None]) -> float:
         """The largest change of a pulse that stays, as a joint's turn in rad by its servo's speed: in s."""
@@ -186,6 +210,10 @@ class SimulatedBoard(Board):
     def _need_bus(self, now: float) -> None:
         if now < self._broken_until():
             raise BoardError("nobody answers on the simulated bus: its wires are broken for a while")
+
+    def _pulses_at(self, chip: Chip, now: float) -> tuple[float | None, ...]:
+        start = chip.start_of_pulses()
+        return tuple(self._pulses(chip) if start is not None and start <= now else [None] * _SERVOS)
 
     def _pulses(self, chip: Chip) -> list[float | None]:
         period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)

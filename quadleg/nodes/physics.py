@@ -1,0 +1,90 @@
+"""A simulated body behind servo_output's board: its IMU as a driver publishes it, and the truth for tests."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+from builtin_interfaces.msg import Time
+from nav_msgs.msg import Odometry
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import Imu
+
+from quadleg.nodes.base import QuadlegNode
+from quadleg.nodes.topics import LATEST
+from quadleg.robot.model import Angles
+from quadleg.servos.simulated import SimulatedBoard
+from quadleg.simulation.ground import Ground
+from quadleg.simulation.realtime import RealTime
+from quadleg.simulation.world import World
+
+WORLD = "map"  # REP-105: the frame that is fixed in the world
+
+
+class Physics:
+    """A world with the node's robot, in real time behind the board that `board` gives.
+
+    After each servo frame it publishes `imu/data` and `truth/odom` and calls `after` with itself. `angles` (rad) and
+    `torques` (N·m) of the joints are those at `stamp`.
+    """
+
+    def __init__(
+        self,
+        node: QuadlegNode,
+        ground: Ground,
+        seed: int,
+        board: Callable[[], SimulatedBoard],
+        after: Callable[[Physics], None],
+    ) -> None:
+        self._node = node
+        self._after = after
+        self._world = World(node.robot, ground, seed)
+        if board().was_driven():
+            node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
+        self._world.put_at_rest(board().angles())
+        self._imus = node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+        self._truths = node.create_publisher(Odometry, "truth/odom", LATEST)
+        self._imu = Imu()
+        self._imu.header.frame_id = node.prefix + self._world.imu_frame
+        # REP-145: a first covariance of -1 says that the quantity is not measured.
+        self._imu.orientation_covariance[0] = -1.0
+        gyro, accelerometer = self._world.imu_variances
+        self._imu.angular_velocity_covariance = np.diag(gyro).ravel()
+        self._imu.linear_acceleration_covariance = np.diag(accelerometer).ravel()
+        self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
+        self._truth.header.frame_id = node.prefix + WORLD
+        self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
+        self._real_time = RealTime(self._world, board, node._guarded(self._publish))
+
+    def put_at_rest(self, angles: Angles) -> None:
+        """A hand puts the robot down, its joints at twelve angles (rad)."""
+        self._real_time.put_at_rest(angles)
+
+    def close(self) -> None:
+        """The end of the world."""
+        self._real_time.close()
+
+    def _publish(self, now: float) -> None:
+        nanoseconds = self._node.get_clock().now().nanoseconds - round(1e9 * (time.monotonic() - now))
+        for sample in self._world.imu:
+            self._imu.header.stamp = _stamp(nanoseconds + round(1e9 * (sample.time - self._world.time)))
+            rate, force = self._imu.angular_velocity, self._imu.linear_acceleration
+            rate.x, rate.y, rate.z = sample.gyro.tolist()
+            force.x, force.y, force.z = sample.acceleration.tolist()
+            self._imus.publish(self._imu)
+        self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, _stamp(nanoseconds)
+        self._truth.header.stamp = self.stamp
+        pose, twist = self._truth.pose.pose, self._truth.twist.twist
+        (pose.position.x, pose.position.y, pose.position.z), (w, x, y, z) = self._world.pose
+        pose.orientation.w, pose.orientation.x, pose.orientation.y, pose.orientation.z = w, x, y, z
+        # The message's twist is in the child frame.
+        twist.linear.x, twist.linear.y, twist.linear.z = self._world.velocity_in_base
+        twist.angular.x, twist.angular.y, twist.angular.z = self._world.turning.tolist()
+        self._truths.publish(self._truth)
+        self._after(self)
+
+
+def _stamp(nanoseconds: int) -> Time:
+    sec, nanosec = divmod(nanoseconds, 1_000_000_000)
+    return Time(sec=sec, nanosec=nanosec)

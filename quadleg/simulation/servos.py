@@ -1,0 +1,118 @@
+"""Twelve hobby servos that move a body: what the robot file says of them, and what it does not, as MuJoCo's actuators.
+
+A servo's motor gives a torque in proportion to its error, at most the stall torque, less what its speed takes from it
+(back-EMF): the straight torque-speed line of a brushed motor. As an actuator this is a position actuator with a
+limited force in a joint with damping. Pulses, deadband, backlash and the supply change once a servo frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import radians
+
+import mujoco
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.robot.model import JOINT_NAMES, Robot
+
+Array = NDArray[np.float64]
+
+# What no data sheet of a hobby servo says (common practice, no source).
+FULL_TORQUE_ERROR = radians(2.5)  # of the joint, at which the motor is fully on
+FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
+BACKLASH = radians(0.4)  # of the gears, from end to end
+TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
+MOTOR_TIME = 0.015  # s: the mechanical time constant of a small brushed motor
+SUPPLY_RESISTANCE = 0.04  # Ω of the supply, its switch, fuse, wires and plugs together
+
+
+class Servos:
+    """The actuators of one world, the joints in the order of `JOINT_NAMES`.
+
+    The data sheet's torque and speed are measured at the shaft, so the motor also overcomes the friction. `currents`
+    are those of the motors in A, `voltage` in V is that of the supply under them.
+    """
+
+    def __init__(self, robot: Robot) -> None:
+        joints = robot.joints
+        kinds = [joint.servo.kind for joint in joints]
+        self._supply = robot.supply.voltage
+        stall = np.array([robot.stall_torque(joint) for joint in joints])
+        self.friction: Array = FRICTION * stall
+        self.strongest: Array = stall + self.friction
+        self.damping: Array = stall / [robot.no_load_speed(joint) for joint in joints]
+        self.armature: Array = MOTOR_TIME * self.damping
+        self._stiffness = self.strongest / FULL_TORQUE_ERROR
+        self._taken_up = TAKEN_UP * stall
+        self._zero = np.array([joint.servo.pulse_at_zero for joint in joints])
+        self._per_radian = np.array([joint.servo.pulse_per_radian for joint in joints])
+        self._deadband = np.array([kind.deadband for kind in kinds]) / abs(self._per_radian)
+        self._shortest = np.array([max(joint.servo.kind.pulse_range[0], joint.servo.stops[0]) for joint in joints])
+        self._longest = np.array([min(joint.servo.kind.pulse_range[1], joint.servo.stops[1]) for joint in joints])
+        self._idle = np.array([kind.idle_current for kind in kinds])
+        # The stall current is that at the data sheet's voltage.
+        scale = [self._supply / kind.voltage for kind in kinds]
+        self._ampere = (np.array([kind.stall_current for kind in kinds]) * scale - self._idle) / self.strongest
+        self._powered = np.zeros(len(joints), dtype=bool)
+        self._goal = np.zeros(len(joints))
+        self._play = np.zeros(len(joints))
+        self.torques: Array = np.zeros(len(joints))
+        self.currents: Array = np.zeros(len(joints))
+        self.voltage = self._supply
+
+    def add_to(self, spec: mujoco.MjSpec) -> None:
+        """Put the actuators into a MuJoCo world."""
+        for name in JOINT_NAMES:
+            spec.add_actuator(
+                name=name,
+                target=name,
+                trntype=mujoco.mjtTrn.mjTRN_JOINT,
+                gaintype=mujoco.mjtGain.mjGAIN_FIXED,
+                biastype=mujoco.mjtBias.mjBIAS_AFFINE,
+                forcelimited=mujoco.mjtLimited.mjLIMITED_TRUE,
+                forcerange=(-1.0, 1.0),
+            )
+
+    def bind(self, model: mujoco.MjModel, data: mujoco.MjData) -> None:
+        """Give the joints of the compiled world friction, damping and rotor inertia, and move them from here on."""
+        joints = slice(-len(JOINT_NAMES), None)  # after the body's free joint
+        model.dof_frictionloss[joints] = self.friction
+        model.dof_damping[joints] = self.damping
+        model.dof_armature[joints] = self.armature
+        model.jnt_actfrclimited[:] = False  # the URDF's effort is that at the shaft, without the friction
+        mujoco.mj_setConst(model, data)
+        self._angles, self._rates, self._forces = data.qpos[joints], data.qvel[joints], data.actuator_force
+        self._ctrl, self._gain, self._bias = data.ctrl, model.actuator_gainprm[:, 0], model.actuator_biasprm[:, 1]
+        self._least, self._most = model.actuator_forcerange.T
+
+    def drive(self, pulses: Sequence[float | None]) -> None:
+        """Set what the servos do in the coming frame, by their pulses (s; None: limp)."""
+        wanted = np.array(pulses, dtype=float)  # None becomes NaN
+        powered = np.isfinite(wanted)
+        target = (np.minimum(np.maximum(wanted, self._shortest), self._longest) - self._zero) / self._per_radian
+        # As servos/model.py: it turns until it is within the deadband, and stays there.
+        goal = np.where(self._powered, self._goal, self._angles)
+        goal = np.minimum(np.maximum(goal, target - self._deadband), target + self._deadband)
+        self._goal, self._powered = np.where(powered, goal, 0.0), powered
+        pressed = np.minimum(np.maximum(self.torques / self._taken_up, -1.0), 1.0)
+        # Half of the way a frame: all of it at once would rattle from frame to frame.
+        self._play += 0.5 * (BACKLASH / 2 * pressed - self._play)
+        self.voltage = self._supply - SUPPLY_RESISTANCE * float(self.currents.sum())
+        strength = self.voltage / self._supply * powered
+        stiffness = self._stiffness * strength
+        self._ctrl[:] = self._goal - self._play
+        self._gain[:] = stiffness
+        self._bias[:] = -stiffness
+        self._most[:] = self.strongest * strength
+        self._least[:] = -self._most
+
+    def rest(self) -> None:
+        """Forget what a load has done: the joints have been put where they are."""
+        self._powered[:] = False
+        self._play[:] = self.torques[:] = self.currents[:] = 0.0
+
+    def note(self) -> None:
+        """Take the torques (N·m) and currents (A) at the end of a frame."""
+        self.torques = (self._forces - self.damping * self._rates) * self._powered
+        self.currents = self._idle * self._powered + self._ampere * np.abs(self.torques)

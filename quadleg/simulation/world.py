@@ -1,0 +1,267 @@
+"""A world with one robot in it: MuJoCo's, made from the robot file, moved by the pulses of its servos."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from math import acos, ceil
+
+import mujoco
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.kinematics.body import (
+    Pose,
+    Quaternion,
+    all_forward,
+    compose,
+    lowest_of_body,
+    quaternion_product,
+    stance_angles,
+)
+from quadleg.robot.model import LEGS, Angles, FixedFrame, Robot, Vector
+from quadleg.robot.urdf import urdf
+from quadleg.servos.simulated import placed_by_hand
+from quadleg.simulation.ground import Ground, Patches, Pushes
+from quadleg.simulation.imu import RATE, Imu, ImuSample
+from quadleg.simulation.servos import Servos
+
+Array = NDArray[np.float64]
+
+LONGEST_STEP = 1 / 300  # s: walks end within some per cent of where they do at 0.5 ms
+CONTACT_TIME = 0.01  # s, of a foot's contact with the ground: that of hard rubber, and no shorter than two steps
+GRAVITY = 9.80665  # m/s², standard acceleration of free fall (CGPM 1901)
+IMU_LINK = "imu_link"
+_ORIGIN = (0.0, 0.0, 0.0)
+_AT_BASE = FixedFrame("base_link", _ORIGIN, _ORIGIN, 0.0)
+
+_Motion = tuple[Quaternion, Vector]  # of the IMU: the body's attitude, and the velocity of the sensor's place
+
+
+class World:
+    """One robot, which begins at rest on its belly at the origin, facing +x, with its servos limp.
+
+    Deterministic by `seed`: it decides where the joints stand at first, the noise and biases of the IMU, and what is
+    random about the ground. The IMU is at the robot file's `imu_link`, or at base_link where there is none. `frame` is
+    the time of one step in s, `imu_period` that of one sample of the IMU, `imu_frame` the name of its frame and
+    `imu_variances` (2, 3) those of gyro and accelerometer without their biases; `imu` has the samples of the last step.
+    """
+
+    def __init__(self, robot: Robot, ground: Ground | None = None, seed: int = 0) -> None:
+        ground = ground or Ground()
+        self._robot = robot
+        self._highest = ground.roughness + ground.step_height
+        self._patches = Patches(ground, seed) if ground.slippery_friction is not None else None
+        self._pushes = Pushes(ground, seed)
+        self._slope = Pose((0.0, 0.0, 0.0), ground.quaternion)
+        self.frame = 1.0 / robot.board.frequency
+        self._samples = max(1, round(self.frame * RATE))
+        self.imu_period = self.frame / self._samples
+        self._steps = ceil(self.imu_period / LONGEST_STEP - 1e-9)
+        self._mounting = next((frame for frame in robot.frames if frame.name == IMU_LINK), _AT_BASE)
+        self.imu_frame = self._mounting.name
+        w, x, y, z = Pose.from_rpy(*_ORIGIN, *self._mounting.rpy).quaternion
+        self._to_imu = (w, -x, -y, -z)
+        self._imu = Imu(self.imu_period, seed)
+        self.imu_variances = (self._imu.deviation**2).reshape(2, 3)
+        self.imu: list[ImuSample] = []
+        self._servos = Servos(robot)
+        self.model = _model(robot, ground, self._servos, seed, self.imu_period / self._steps)
+        self.data = mujoco.MjData(self.model)
+        self._servos.bind(self.model, self.data)
+        self._attitude, self._velocities = self.data.qpos[3:7], self.data.qvel[:6]
+        self._feet = {self.model.geom(f"{leg}_foot").id: number for number, leg in enumerate(LEGS)}
+        self._base, self._belly = self.model.body("base_link").id, self.model.geom("base_link").id
+        self.put_at_rest(placed_by_hand(robot, stance_angles(robot, robot.resting), seed))
+
+    # What is done to it
+
+    def step(self, pulses: Sequence[float | None]) -> None:
+        """One servo frame with twelve pulses in s, in the order of `JOINT_NAMES`; None: that joint is limp."""
+        model, data = self.model, self.data
+        self._servos.drive(pulses)
+        if self._patches:
+            for foot in self._feet:
+                x, y, _ = data.geom_xpos[foot].tolist()
+                model.geom_friction[foot, 0] = self._patches.friction(x, y)
+        push = self._pushes.due(data.time)
+        if push:
+            self.push(push)
+        motions, times = [self._motion()], []
+        for _ in range(self._samples):
+            mujoco.mj_step(model, data, self._steps)
+            motions.append(self._motion())
+            times.append(data.time)
+        self.imu = self._imu.samples(times, [self._felt(*pair) for pair in pairwise(motions)])
+        self._servos.note()
+        data.xfrc_applied[self._base] = 0.0
+
+    def push(self, impulse: Vector) -> None:
+        """Push the body at its centre of mass, in the coming frame, by an impulse (N·s) in the world."""
+        self.data.xfrc_applied[self._base, :3] += np.array(impulse) / self.frame
+
+    def put_at_rest(self, angles: Angles) -> None:
+        """A hand puts the robot down where it is, flat and without motion, the joints at twelve angles (rad).
+
+        It then stands on its feet or lies on its belly, whichever is lower.
+        """
+        w, x, y, z = self._slope.quaternion
+        here = compose(Pose(_ORIGIN, (w, -x, -y, -z)), Pose(*self.pose))
+        foot = self._robot.legs[0].foot_radius
+        feet = all_forward(self._robot, angles)
+        lowest = min(lowest_of_body(self._robot, Pose(_ORIGIN)), *(z - foot for _, _, z in feet))
+        flat = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, 0.0, 0.0, here.rpy[2])
+        pose = compose(self._slope, flat)
+        self.data.qpos[:] = (*pose.position, *pose.quaternion, *angles)
+        self.data.qvel[:] = 0.0
+        self._servos.rest()
+        mujoco.mj_forward(self.model, self.data)
+
+    # What is true of it
+
+    @property
+    def time(self) -> float:
+        """s since the beginning."""
+        return float(self.data.time)
+
+    @property
+    def angles(self) -> Array:
+        """(12,) rad, of the joints."""
+        return self.data.qpos[7:].copy()
+
+    @property
+    def rates(self) -> Array:
+        """(12,) rad/s, of the joints."""
+        return self.data.qvel[6:].copy()
+
+    @property
+    def pose(self) -> tuple[Vector, Quaternion]:
+        """Position (m) and quaternion (w, x, y, z) of base_link in the world."""
+        x, y, z, qw, qx, qy, qz = self.data.qpos[:7].tolist()
+        return (x, y, z), (qw, qx, qy, qz)
+
+    @property
+    def velocity(self) -> Array:
+        """(3,) m/s, of base_link's origin in the world."""
+        return self.data.qvel[:3].copy()
+
+    @property
+    def velocity_in_base(self) -> Vector:
+        """(3,) m/s, the same as the body itself has it, in base_link."""
+        w, x, y, z = self._attitude.tolist()
+        vx, vy, vz = self.data.qvel[:3].tolist()
+        return _turned((w, -x, -y, -z), (vx, vy, vz))
+
+    @property
+    def turning(self) -> Array:
+        """(3,) rad/s, of the body, in base_link."""
+        return self.data.qvel[3:6].copy()
+
+    @property
+    def tilt(self) -> float:
+        """The angle in rad between the body's z axis and the vertical."""
+        _, x, y, _ = self._attitude.tolist()
+        return acos(max(-1.0, 1.0 - 2.0 * (x * x + y * y)))
+
+    @property
+    def fallen(self) -> bool:
+        """Whether the body is tipped further than the robot file lets it."""
+        return self.tilt > self._robot.tip_angle
+
+    @property
+    def belly_down(self) -> bool:
+        """Whether the body itself touches the ground."""
+        return bool(np.any(self.data.contact.geom == self._belly))
+
+    @property
+    def contacts(self) -> NDArray[np.bool_]:
+        """(4,) whether each foot presses on the ground."""
+        return np.linalg.norm(self.foot_forces, axis=1) > 0.0
+
+    @property
+    def foot_forces(self) -> Array:
+        """(4, 3) N, of the ground on each foot, in the world, at the end of the frame."""
+        contact, forces = self.data.contact, np.zeros((len(LEGS), 3))
+        # A contact's frame has its axes as rows; its normal, the first, goes from the first of its geoms to the second.
+        axes = contact.frame.reshape(-1, 3, 3)
+        for index, (first, second) in enumerate(contact.geom.tolist()):
+            leg = self._feet.get(second, self._feet.get(first))
+            if leg is not None:
+                row = contact.efc_address[index]
+                force = self.data.efc_force[row : row + 3] @ axes[index]
+                forces[leg] += force if second in self._feet else -force
+        return forces
+
+    @property
+    def torques(self) -> Array:
+        """(12,) N·m, of the servos' motors, what their own friction takes of it included."""
+        return self._servos.torques.copy()
+
+    @property
+    def currents(self) -> Array:
+        """(12,) A, that the servos draw."""
+        return self._servos.currents.copy()
+
+    @property
+    def voltage(self) -> float:
+        """V, of the supply under the servos' load."""
+        return self._servos.voltage
+
+    # The inertial sensor
+
+    def _motion(self) -> _Motion:
+        (qw, qx, qy, qz), (vx, vy, vz, wx, wy, wz) = self._attitude.tolist(), self._velocities.tolist()
+        x, y, z = self._mounting.position
+        # The velocity of a point of a turning body: v + ω × r.
+        ax, ay, az = _turned((qw, qx, qy, qz), (wy * z - wz * y, wz * x - wx * z, wx * y - wy * x))
+        return (qw, qx, qy, qz), (vx + ax, vy + ay, vz + az)
+
+    def _felt(self, before: _Motion, after: _Motion) -> tuple[float, ...]:
+        """The mean angular rate and specific force between two motions, in the sensor's frame.
+
+        By how the motion changed: MuJoCo's own accelerometer knows nothing of what its integrator does after it.
+        """
+        (aw, ax, ay, az), velocity_before = before
+        (bw, bx, by, bz), velocity_after = after
+        # The turn in the body's frame, whose vector is half of a small rotation's.
+        scale = 2.0 / self.imu_period
+        _, tx, ty, tz = quaternion_product((aw, -ax, -ay, -az), (bw, bx, by, bz))
+        force = [(v1 - v0) / self.imu_period for v0, v1 in zip(velocity_before, velocity_after)]
+        half_way = (aw + bw) / 2, -(ax + bx) / 2, -(ay + by) / 2, -(az + bz) / 2
+        fx, fy, fz = _turned(half_way, (force[0], force[1], force[2] + GRAVITY))
+        return *_turned(self._to_imu, (scale * tx, scale * ty, scale * tz)), *_turned(self._to_imu, (fx, fy, fz))
+
+
+def _turned(quaternion: Quaternion, vector: Vector) -> Vector:
+    """v + 2 w (q × v) + 2 q × (q × v), the vector turned by a unit quaternion."""
+    w, qx, qy, qz = quaternion
+    x, y, z = vector
+    tx, ty, tz = 2 * (qy * z - qz * y), 2 * (qz * x - qx * z), 2 * (qx * y - qy * x)
+    return x + w * tx + qy * tz - qz * ty, y + w * ty + qz * tx - qx * tz, z + w * tz + qx * ty - qy * tx
+
+
+def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float) -> mujoco.MjModel:
+    """From the URDF: its links with their inertias, the body's box and the four foot spheres to touch the ground."""
+    spec = mujoco.MjSpec.from_string(urdf(robot))
+    # A foot's mass is in its lower leg.
+    spec.compiler.inertiafromgeom = mujoco.mjtInertiaFromGeom.mjINERTIAFROMGEOM_FALSE
+    spec.option.timestep = step
+    spec.option.gravity = (0.0, 0.0, -GRAVITY)
+    spec.option.integrator = mujoco.mjtIntegrator.mjINT_IMPLICITFAST
+    spec.option.cone = mujoco.mjtCone.mjCONE_ELLIPTIC
+    spec.option.impratio = 10.0  # else a foot that should hold creeps by millimetres a second
+    base = spec.body("base_link")
+    base.add_freejoint()
+    for geom in spec.geoms:
+        touches = geom.parent == base or geom.type == mujoco.mjtGeom.mjGEOM_SPHERE
+        if not touches:
+            spec.delete(geom)
+            continue
+        geom.name = geom.parent.name
+        geom.contype, geom.conaffinity = 1, 0
+        geom.solref = (CONTACT_TIME, 1.0)
+        geom.friction = (ground.friction, 0.0, 0.0)
+        geom.priority = int(geom.parent != base)  # a foot's friction is set by where it is
+    ground.add_to(spec, seed)
+    servos.add_to(spec)
+    return spec.compile()

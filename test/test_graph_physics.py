@@ -1,0 +1,202 @@
+"""servo_output with a simulated body behind its board, in this process."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import Wire, wait_until
+from i2c_bus import FakeBus
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+import rclpy
+from nav_msgs.msg import Odometry
+from rclpy.experimental import EventsExecutor
+from rclpy.qos import qos_profile_sensor_data
+from rclpy.signals import SignalHandlerOptions
+from sensor_msgs.msg import Imu, JointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.nodes import servo_output
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.safety import rest
+from quadleg.servos.i2c import I2cBoard
+
+GRAVITY = 9.80665
+PERIOD = 0.02
+
+
+class Bench:
+    """The node, and what it says."""
+
+    def __init__(self, wire: Wire, **parameters: object) -> None:
+        self.wire = wire
+        self.warnings: list[str] = []
+        self.node = servo_output.ServoOutput(parameters={"physics": True, **parameters})
+        self.robot = self.node.robot
+        self._executor = EventsExecutor()
+        self._executor.add_node(self.node)
+        self._ended = False
+        self._thread = threading.Thread(target=self._spin, daemon=True)
+        self._thread.start()
+        self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
+        self.truth = wire.hear(Odometry, "truth/odom", LATEST)
+        self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
+        self.said = wire.hear(String, "servo_state", LATCHED)
+        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+
+    def _spin(self) -> None:
+        while not self._ended:
+            self._executor.spin_once(timeout_sec=0.05)
+
+    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
+        point = JointTrajectoryPoint(positions=list(angles))
+        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
+
+    def more(self, heard: list, count: int) -> list:
+        """The next messages of a topic."""
+        first = len(heard)
+        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
+        return heard[first : first + count]
+
+    def rise(self) -> None:
+        """Follows the watchdog's own path up, a command a frame of the world."""
+        start = stance_angles(self.robot, self.robot.resting)
+        while not any(said.data.startswith("following") for said in self.said):
+            self.command((), ())
+            self.more(self.truth, 2)
+        self.command(start)
+        for angles in rest.rising(self.robot, start, PERIOD):
+            self.command(angles)
+            self.more(self.truth, 1)
+        self.more(self.truth, 20)
+
+    def height(self) -> float:
+        return self.truth[-1].pose.pose.position.z
+
+    def close(self) -> None:
+        self._ended = True
+        self._thread.join()
+        self._executor.shutdown()
+        self.node.close()
+
+
+@pytest.fixture
+def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    benches: list[Bench] = []
+
+    def starter(**parameters: object) -> Bench:
+        benches.append(Bench(wire, **parameters))
+        return benches[-1]
+
+    yield starter
+    for bench in benches:
+        if not bench._ended:
+            bench.close()
+    rclpy.try_shutdown()
+
+
+def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., Bench]) -> None:
+    bench = start()
+    bench.more(bench.imu, 100)  # until the limp legs have settled
+    samples = bench.more(bench.imu, 100)
+    for sample in samples:
+        assert sample.header.frame_id == "imu_link"
+        assert sample.orientation_covariance[0] == -1
+        assert sample.angular_velocity_covariance[0] == pytest.approx(np.radians(0.01) ** 2 * 100)
+        assert sample.linear_acceleration_covariance[8] > 0
+    forces = np.array([[getattr(s.linear_acceleration, axis) for axis in "xyz"] for s in samples])
+    assert np.linalg.norm(forces.mean(axis=0)) == pytest.approx(GRAVITY, abs=0.1)
+    periods = np.diff([nanoseconds(s.header.stamp) for s in samples]) / 1e9
+    # Bursts of a frame may be lost on a busy computer, order never.
+    assert np.median(periods) == pytest.approx(0.01, abs=0.002)
+    assert min(periods) > 0.002
+
+
+def test_it_stands_up_and_says_how(start: Callable[..., Bench]) -> None:
+    bench = start()
+    bench.rise()
+    assert bench.height() == pytest.approx(bench.robot.standing.height, abs=0.008)
+    truth, states = bench.more(bench.truth, 1)[0], bench.more(bench.states, 10)
+    assert (truth.header.frame_id, truth.child_frame_id) == ("map", "base_link")
+    stamps = [nanoseconds(state.header.stamp) for state in states]
+    assert stamps == sorted(set(stamps))
+    # Under its weight no joint is quite where it was sent, and the torques are those that carry it.
+    standing = np.array(stance_angles(bench.robot, bench.robot.standing))
+    off = abs(np.array(states[-1].position) - standing)
+    assert 0.005 < off.max() < 0.06
+    assert 0.2 < abs(np.array(states[-1].effort)).max() < 0.98
+    bench.node._emergency_stop(None)
+    wait_until(lambda: bench.height() < 0.08, 5.0, "the body falls")
+
+
+def test_hidden_joint_angles_are_the_commanded_ones(start: Callable[..., Bench]) -> None:
+    bench = start(joint_angles="modelled")
+    bench.rise()
+    state = bench.more(bench.states, 1)[0]
+    assert list(state.position) == pytest.approx(stance_angles(bench.robot, bench.robot.standing), abs=1e-6)
+    assert not state.effort
+    assert bench.height() == pytest.approx(bench.robot.standing.height, abs=0.008)
+
+
+def test_after_a_restart_the_body_is_back_at_rest(
+    start: Callable[..., Bench], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    memory = str(tmp_path / "board")
+    bench = start(board_memory=memory)
+    bench.rise()
+    assert bench.height() == pytest.approx(bench.robot.standing.height, abs=0.008)
+    assert "physics begins anew" not in capfd.readouterr().err
+    bench.close()  # the chip goes on with its pulses
+    bench = start(board_memory=memory)
+    assert "the body is put back at rest" in capfd.readouterr().err
+    bench.more(bench.truth, 1)
+    place = bench.truth[0].pose.pose.position  # later, without a watchdog, it lies down by itself
+    assert place.z == pytest.approx(bench.robot.standing.height, abs=0.01)
+    assert (place.x, place.y) == pytest.approx((0, 0), abs=0.03)
+
+
+def test_the_ground_is_a_parameter(start: Callable[..., Bench]) -> None:
+    bench = start(ground_slope=0.1)
+    attitude = bench.more(bench.truth, 50)[-1].pose.pose.orientation
+    assert 2 * attitude.y == pytest.approx(-0.1, abs=0.03)
+
+
+@pytest.fixture
+def refusal(domain: int) -> Iterator[Callable[..., str]]:
+    """Why servo_output does not start."""
+
+    def start(**parameters: object) -> str:
+        with pytest.raises(ValueError, match="parameter") as caught:
+            servo_output.ServoOutput(parameters=parameters)
+        return str(caught.value)
+
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    yield start
+    rclpy.try_shutdown()
+
+
+def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
+    def on_i2c(robot: Robot, *_: object) -> I2cBoard:
+        return I2cBoard(robot.board, lambda path, address: FakeBus())
+
+    monkeypatch.setattr(servo_output, "open_board", on_i2c)
+    said = refusal(physics=True, board="i2c")
+    assert (
+        said
+        == "parameter physics is true on a board of kind i2c; it must be false there, or parameter board 'simulated'"
+    )
+
+
+def test_physics_needs_mujoco(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "quadleg.nodes.physics", None)  # as if an import in it failed
+    assert refusal(physics=True) == "parameter physics is true, which needs MuJoCo: pip install 'quadleg[sim]'"

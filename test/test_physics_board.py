@@ -1,0 +1,168 @@
+"""The simulated board with a world behind it: the same bytes, true angles from outside, in real time."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import wait_until
+from robots import inspector
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.calibration import pulse_from_angle
+from quadleg.servos.pca9685 import PCA9685
+from quadleg.servos.simulated import SimulatedBoard
+from quadleg.simulation.realtime import RealTime
+from quadleg.simulation.world import World
+
+ROBOT = inspector()
+REST = stance_angles(ROBOT, ROBOT.resting)
+STANDING = stance_angles(ROBOT, ROBOT.standing)
+ALL = (True,) * 12
+FRAME = 0.02
+
+
+def bank_on(board: SimulatedBoard) -> ServoBank:
+    chip = PCA9685(board, ROBOT.board, sleep=lambda _: None)
+    chip.start()
+    return ServoBank(ROBOT, chip)
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+# The board alone
+
+
+def test_a_driven_board_has_the_angles_that_it_is_told_and_gives_its_pulses() -> None:
+    clock = Clock()
+    board = SimulatedBoard(ROBOT, REST, clock=clock)
+    bank = bank_on(board)
+    assert not board.was_driven()
+    clock.now += FRAME
+    assert board.drive(REST) == (None,) * 12
+    assert board.was_driven()
+    bank.write(STANDING, ALL)
+    clock.now += FRAME
+    assert board.angles() == pytest.approx(REST)
+    wanted = [pulse_from_angle(joint.servo, angle) for joint, angle in zip(ROBOT.joints, STANDING)]
+    assert board.drive([0.1] * 12) == pytest.approx(wanted, abs=3e-6)
+    clock.now += 0.5
+    assert board.angles() == pytest.approx([0.1] * 12)
+
+
+def test_when_the_world_is_gone_the_board_s_own_servos_go_on() -> None:
+    clock = Clock()
+    board = SimulatedBoard(ROBOT, REST, clock=clock)
+    bank = bank_on(board)
+    clock.now += FRAME
+    board.drive(REST)
+    bank.write(STANDING, ALL)
+    clock.now += 3.0
+    assert board.angles() == pytest.approx(STANDING, abs=0.01)
+
+
+def test_a_driven_board_still_loses_its_power_and_its_bus() -> None:
+    clock = Clock()
+    board = SimulatedBoard(ROBOT, REST, clock=clock)
+    bank_on(board).write(STANDING, ALL)
+    clock.now += FRAME
+    assert None not in board.drive(REST)
+    board.break_bus(0.5)
+    assert None not in board.drive(REST)  # the outputs go on
+    board.power_loss()
+    assert board.drive(REST) == (None,) * 12
+
+
+def test_another_process_sees_the_world_s_angles(tmp_path: Path) -> None:
+    with (
+        SimulatedBoard(ROBOT, REST, tmp_path / "board") as board,
+        SimulatedBoard(ROBOT, REST, tmp_path / "board") as other,
+    ):
+        bank_on(board).write(STANDING, ALL)
+        board.drive([0.2] * 12)
+        assert other.angles() == pytest.approx([0.2] * 12)
+        assert other.was_driven()
+
+
+# With a world
+
+
+class Bench:
+    """A world in real time behind a board that may be replaced."""
+
+    def __init__(self) -> None:
+        self.board = SimulatedBoard(ROBOT, REST)
+        self.world = World(ROBOT)
+        self.ends: list[float] = []
+        self.news = threading.Condition()
+        self.physics = RealTime(self.world, lambda: self.board, self._after)
+
+    def _after(self, now: float) -> None:
+        with self.news:
+            self.ends.append(now)
+            self.news.notify_all()
+
+    def frames(self, count: int) -> None:
+        """Waits for so many frames from now on."""
+        with self.news:
+            wanted = len(self.ends) + count
+            assert self.news.wait_for(lambda: len(self.ends) >= wanted, 10.0)
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    bench = Bench()
+    yield bench
+    bench.physics.close()
+
+
+def test_registers_move_the_body(bench: Bench) -> None:
+    bank = bank_on(bench.board)
+    bench.frames(5)
+    assert bench.world.belly_down
+    # As fast as the servos go: all at once it would jump.
+    for share in np.linspace(0, 1, 40):
+        bank.write([r + share * (s - r) for r, s in zip(REST, STANDING)], ALL)
+        bench.frames(1)
+    bench.frames(10)
+    assert bench.world.pose[0][2] == pytest.approx(ROBOT.standing.height, abs=0.01)
+    assert bench.board.angles() == pytest.approx(STANDING, abs=0.06)
+    bank.all_off()
+    wait_until(lambda: bench.world.pose[0][2] < 0.1, 5.0, "the body falls when the pulses are off")
+
+
+def test_frames_follow_the_steady_clock(bench: Bench) -> None:
+    bench.frames(10)
+    assert np.diff(bench.ends) == pytest.approx(FRAME, abs=1e-6)
+    assert abs(time.monotonic() - bench.ends[-1]) < 0.5
+    assert bench.world.time == pytest.approx(len(bench.ends) * FRAME, abs=1.5 * FRAME)
+
+
+def test_a_closed_board_stops_no_clock(bench: Bench) -> None:
+    bench.frames(2)
+    old, bench.board = bench.board, SimulatedBoard(ROBOT, REST)
+    old.close()
+    bench.board.close()
+    bench.frames(5)
+    bench.board = SimulatedBoard(ROBOT, REST)
+    bench.frames(3)
+    assert bench.board.was_driven()
+
+
+def test_a_hand_puts_the_body_down(bench: Bench) -> None:
+    bench.frames(2)
+    bench.physics.put_at_rest(STANDING)
+    assert bench.world.pose[0][2] > 0.1
+    bench.frames(3)
+    assert bench.board.angles() == pytest.approx(STANDING, abs=0.3)
