@@ -3,7 +3,7 @@ from pathlib import Path
 
 from setuptools import find_packages, setup
 
-NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "joystick", "teleop")
+NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "state_estimator", "joystick", "teleop")
 
 
 def wheels(distribution: str) -> list[str]:
@@ -28,6 +28,7 @@ EXTRAS = {
         "mujoco>=3.4",
         "ikpy>=3.3",
         "modern-robotics>=1.1",
+        "ahrs>=0.3",
         "psutil>=5.9",
         "evdev-binary>=1.6; platform_system == 'Linux' and platform_machine == 'x86_64'",  # needs no compiler
         "colcon-ros>=0.3",

@@ -24,7 +24,17 @@ LAYERS = [
     ["graph", "control", "runner", "client", "cli", "demo", "drive", "timing", "graph_timing", "words"],
 ]
 WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "cli")
-ROS_PACKAGES = ("rclpy", "std_msgs", "std_srvs", "sensor_msgs", "geometry_msgs", "trajectory_msgs", "diagnostic_msgs")
+ROS_PACKAGES = (
+    "rclpy",
+    "std_msgs",
+    "std_srvs",
+    "sensor_msgs",
+    "geometry_msgs",
+    "nav_msgs",
+    "tf2_msgs",
+    "trajectory_msgs",
+    "diagnostic_msgs",
+)
 
 MODULES = sorted(str(path.relative_to(PACKAGE).with_suffix("")).replace("/", ".") for path in PACKAGE.rglob("*.py"))
 

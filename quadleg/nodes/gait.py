@@ -10,6 +10,7 @@ from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import Transform, Twist, TwistStamped, Wrench
+from nav_msgs.msg import Odometry
 from rcl_interfaces.msg import SetParametersResult
 from rclpy.qos import qos_profile_sensor_data
 from rclpy.serialization import deserialize_message
@@ -18,17 +19,18 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import BadTarget
+from quadleg.gait.course import Course
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.planner import Plan, Planner
 from quadleg.gait.slope import Slope
 from quadleg.gait.stability import froude_number
 from quadleg.gait.velocity import VelocityCommands, velocity_in_words
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
-from quadleg.kinematics.planar import STILL, Planar
+from quadleg.kinematics.planar import STILL, Planar, carried
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, led_angles, split_state
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, finite_place, led_angles, rotation_of, split_state
 from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.safety.rest import standing_over
@@ -36,7 +38,8 @@ from quadleg.safety.tilt import Tilt
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
 POSE_PERIOD = 0.1  # s between looks at how the body stands
-IMU_FRESH = 0.5  # s
+IMU_FRESH = ODOM_FRESH = 0.5  # s
+UNMOVED = (0.0, 0.0, 0.0)
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -51,7 +54,7 @@ class Gait(QuadlegNode):
 
     def __init__(self, name: str = "gait", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
-        period = self.declare_period()
+        self._period = period = self.declare_period()
         self.declare("paused", False, "Stop the metronome; the watchdog then holds the robot", fixed=False)
         self._gaits = {gait.name: gait for gait in self.robot.gaits}
         names = ", ".join(self._gaits)
@@ -62,6 +65,9 @@ class Gait(QuadlegNode):
         if on_slope not in (LEVEL, ALONG):
             raise ValueError(f"parameter body_on_slope is '{on_slope}'; it must be {LEVEL} or {ALONG}")
         self._level = on_slope == LEVEL
+        keep = self.declare("keep_course", True, "With an estimate on odom, give back what the walk slips and turns")
+        self._course = Course() if keep else None
+        self._odom: tuple[Planar, float] = (STILL, -inf)  # of base_footprint, and when it was heard
         self._limits: dict[str, Future[WalkingLimits]] = {}
         self._worker = ThreadPoolExecutor(1)
         for gait in sorted(self.robot.gaits, key=lambda gait: gait.name != self._chosen):
@@ -94,6 +100,7 @@ class Gait(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
         self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.subscribe(Odometry, "odom", self._estimate, LATEST, raw=True)
         self.add_on_set_parameters_callback(self._check_parameters)
         self.every(period, self._tick)
         self.every(LOOK_PERIOD, self._look_for_commands)
@@ -164,6 +171,33 @@ class Gait(QuadlegNode):
             _, feet = standing_over(self.robot, all_forward(self.robot, angles))
             self._planner.stand_on(feet)
 
+    # What the estimate says
+
+    def _estimate(self, serialized: bytes) -> None:
+        if self._course is None or not self._planner.walking:  # nobody asks then, and reading each message costs
+            return
+        pose = deserialize_message(serialized, Odometry).pose.pose
+        try:
+            (x, y, _), turn = finite_place(pose.position), rotation_of(pose.orientation)
+        except BadTarget:
+            return  # what says where the robot is has to say that it does not know
+        yaw = Pose(UNMOVED, turn).rpy[2]
+        shift_x, shift_y = self._plan.shift
+        self._odom = (*carried((x, y, yaw), -shift_x, -shift_y), yaw), time.monotonic()
+
+    def _kept_on_course(self, twist: Planar, now: float) -> Planar:
+        """The velocity with what the walk slips and turns given back, where somebody estimates that."""
+        if self._course is None:
+            return twist
+        place, heard = self._odom
+        if now - heard > ODOM_FRESH or twist == STILL:
+            self._course.forget()
+            return twist
+        limits = self._planner.limits
+        x, y, yaw = limits.scaled(twist)
+        more = self._course.correction((x, y, yaw), place, limits.forward, limits.acceleration, self._period)
+        return x + more[0], y + more[1], yaw + more[2]
+
     # The slope
 
     def _imu(self, message: Imu) -> None:
@@ -205,7 +239,8 @@ class Gait(QuadlegNode):
             self._planner.change(limits.result())
         self._asked, self._asker = self._commands.wanted(time.monotonic())
         if self._active:
-            self._use = self._planner.walk(self._asked)
+            self._use = self._planner.limits.use(self._asked)
+            self._planner.walk(self._kept_on_course(self._asked, time.monotonic()))
         self._plan = self._planner.step()
         self._margins.append(self._planner.margin(self._lean))
         self._publish(self._plan)

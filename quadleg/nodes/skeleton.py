@@ -12,6 +12,7 @@ from typing import Any
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import PointStamped, PoseStamped, Transform, Twist, TwistStamped, Wrench
+from nav_msgs.msg import Odometry
 from rclpy.clock import Clock, ClockType
 from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
@@ -171,6 +172,7 @@ class Gait(Bare):
         self.ignore(JointTrajectory, "joint_commands", LATEST)
         self.ignore(JointState, "joint_states", JOINT_STATES)
         self.ignore(Imu, "imu/data", qos_profile_sensor_data)
+        self.ignore(Odometry, "odom", LATEST)
         self.every(1 / rate_hz, self._tick)
 
     def _tick(self) -> None:

@@ -1,0 +1,170 @@
+"""Rotations as plain numbers, and what an IMU's samples say of attitude, velocity and place by themselves.
+
+Quaternions are (w, x, y, z) of the body against the world, whose z is up; rotation vectors are in rad.
+"""
+
+from __future__ import annotations
+
+from math import atan2, cos, hypot, inf, isfinite, sin, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
+from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
+from quadleg.robot.model import FixedFrame, Robot, Vector
+from quadleg.safety.tilt import IMU_FRAME
+
+Array = NDArray[np.float64]
+
+NOWHERE: Vector = (0.0, 0.0, 0.0)
+GAP = 0.1  # s from one sample to the next: over a longer time nobody knows what the body did
+LOST = 1.5  # times the usual step between two samples: one between them was lost
+BEHIND = 20  # samples in a row that seem to be old: it is then their clock that was put back
+FROZEN = 8  # equal samples in a row: noise alone lets no sensor that works repeat itself so often
+FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of the usual parts, 2000 °/s and 16 g
+BUMP_TIME = 0.1  # s over which the acceleration is smoothed that is said
+
+
+def rotation(vector: Vector) -> Quaternion:
+    """The quaternion of a rotation vector."""
+    x, y, z = vector
+    angle = sqrt(x * x + y * y + z * z)
+    s = sin(angle / 2) / angle if angle > 1e-9 else 0.5
+    return cos(angle / 2), s * x, s * y, s * z
+
+
+def rotation_vector(q: Quaternion) -> Vector:
+    """The rotation vector, of at most half a turn, of a unit quaternion."""
+    w, x, y, z = q if q[0] >= 0.0 else (-q[0], -q[1], -q[2], -q[3])
+    s = sqrt(x * x + y * y + z * z)
+    scale = 2.0 * atan2(s, w) / s if s > 1e-9 else 2.0
+    return scale * x, scale * y, scale * z
+
+
+def conjugate(q: Quaternion) -> Quaternion:
+    """The inverse of a unit quaternion."""
+    w, x, y, z = q
+    return w, -x, -y, -z
+
+
+def rows(q: Quaternion) -> tuple[Vector, Vector, Vector]:
+    """The rotation matrix of a unit quaternion, by rows."""
+    w, x, y, z = q
+    return (
+        (1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)),
+        (2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)),
+        (2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
+    )
+
+
+def level_attitude(acceleration: Vector) -> Quaternion:
+    """The attitude without yaw of a body at rest that feels this acceleration (m/s²), which then points up."""
+    x, y, z = acceleration
+    roll, pitch = atan2(y, z), atan2(-x, hypot(y, z))
+    return quaternion_product((cos(pitch / 2), 0.0, sin(pitch / 2), 0.0), (cos(roll / 2), sin(roll / 2), 0.0, 0.0))
+
+
+class Inertial:
+    """Dead reckoning by an IMU: attitude, and velocity and place of the IMU in the world.
+
+    The samples are in the axes of the IMU, which the robot file's `imu_link` gives (none: those of base_link). Their
+    clock is their own: only the steps from one to the next count. Biases are in the axes of base_link.
+    """
+
+    def __init__(self, robot: Robot) -> None:
+        level = FixedFrame(IMU_FRAME, NOWHERE, NOWHERE, 0.0)
+        frame = next((frame for frame in robot.frames if frame.name == IMU_FRAME), level)
+        self.arm: Vector = frame.position
+        self._mounting = None if frame.rpy == NOWHERE else Pose.from_rpy(*NOWHERE, *frame.rpy).matrix
+        self.quaternion: Quaternion = (1.0, 0.0, 0.0, 0.0)
+        self.velocity: Vector = NOWHERE
+        self.place: Vector = NOWHERE
+        self.gyro_bias: Vector = NOWHERE
+        self.acceleration_bias: Vector = NOWHERE
+        self.turning: Vector = NOWHERE  # rad/s in base_link, without bias
+        self.felt: Vector | None = None  # m/s², the acceleration that base_link feels (at rest g up), smoothed
+        self.impulse: Vector = NOWHERE  # m/s, what has been felt since it was last put to zero
+        self.levelled = False
+        self.integrated = 0.0  # s so far
+        self.refused = 0
+        self.jumps = 0
+        self.frozen = False
+        self.step = 0.0  # s from the last sample but one to the last
+        self.guessed = 0.0  # s of `integrated` for which a sample stands in that was not there
+        self._usual = inf  # s, the shortest step between samples so far
+        self._time = -inf
+        self._behind = 0
+        self._equal = 0
+        self._last: tuple[float, ...] = ()
+
+    def take(self, time: float, gyro: Vector, acceleration: Vector) -> bool:
+        """Goes on by one sample: rad/s and m/s², the means since the sample before. Whether it was of use."""
+        numbers = (*gyro, *acceleration)
+        if (
+            not isfinite(time + sum(numbers))
+            or max(map(abs, gyro)) > FASTEST_TURN
+            or (max(map(abs, acceleration)) > HARDEST_JOLT)
+        ):
+            self.refused += 1
+            return False
+        step = time - self._time
+        if step <= 0.0 and self._behind < BEHIND:
+            self._behind += 1
+            self.refused += 1
+            return False
+        self._behind, self._time = 0, time
+        self._equal = self._equal + 1 if numbers == self._last else 0
+        self._last = numbers
+        self.frozen = self._equal >= FROZEN
+        self.step = step
+        if self.frozen or not 0.0 < step <= GAP:
+            self.jumps += isfinite(step) and not self.frozen
+            return False
+        self._usual = min(self._usual, step)
+        if step > LOST * self._usual:
+            self.guessed += step - self._usual
+        self._go(step, gyro, acceleration)
+        return True
+
+    def _go(self, dt: float, gyro: Vector, acceleration: Vector) -> None:
+        if self._mounting:
+            gx, gy, gz = gyro
+            ax, ay, az = acceleration
+            (a, b, c), (d, e, f), (g, h, i) = self._mounting
+            gyro = a * gx + b * gy + c * gz, d * gx + e * gy + f * gz, g * gx + h * gy + i * gz
+            acceleration = a * ax + b * ay + c * az, d * ax + e * ay + f * az, g * ax + h * ay + i * az
+        bx, by, bz = self.acceleration_bias
+        ax, ay, az = acceleration[0] - bx, acceleration[1] - by, acceleration[2] - bz
+        if self.felt is None:
+            self.felt = (ax, ay, az)
+        share = min(dt / BUMP_TIME, 1.0)
+        fx, fy, fz = self.felt
+        self.felt = fx + share * (ax - fx), fy + share * (ay - fy), fz + share * (az - fz)
+        if not self.levelled:
+            self.quaternion, self.levelled = level_attitude(acceleration), True
+        bx, by, bz = self.gyro_bias
+        self.turning = gyro[0] - bx, gyro[1] - by, gyro[2] - bz
+        self.go(dt, self.turning, (ax, ay, az))
+
+    def go(self, dt: float, turning: Vector, acceleration: Vector) -> None:
+        """Goes on by `dt` s with constant turning (rad/s) and felt acceleration (m/s²), both in base_link."""
+        wx, wy, wz = turning
+        ax, ay, az = acceleration
+        before = self.quaternion
+        # The acceleration is felt half-way through the turn.
+        w, x, y, z = quaternion_product(before, (1.0, dt * wx / 4, dt * wy / 4, dt * wz / 4))
+        (a, b, c), (d, e, f), (g, h, i) = rows((w, x, y, z))
+        vx, vy, vz = self.velocity
+        ix, iy, iz = self.impulse
+        self.impulse = ix + dt * ax, iy + dt * ay, iz + dt * az
+        dx = dt * (a * ax + b * ay + c * az)
+        dy = dt * (d * ax + e * ay + f * az)
+        dz = dt * (g * ax + h * ay + i * az - GRAVITY)
+        px, py, pz = self.place
+        self.place = px + dt * (vx + dx / 2), py + dt * (vy + dy / 2), pz + dt * (vz + dz / 2)
+        self.velocity = vx + dx, vy + dy, vz + dz
+        w, x, y, z = quaternion_product(before, rotation((dt * wx, dt * wy, dt * wz)))
+        norm = sqrt(w * w + x * x + y * y + z * z)
+        self.quaternion = w / norm, x / norm, y / norm, z / norm
+        self.integrated += dt

@@ -1,0 +1,103 @@
+"""Which feet carry the body: by the plan, by whether they stay where they are, and by the acceleration that is felt."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from math import hypot
+
+from quadleg.gait.support import share_weight
+from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.mass import centre_of_mass
+from quadleg.robot.model import LEGS, Robot, Vector
+
+SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag
+UNLIKELY = 21.1  # squared distance of a foot from its place in standard deviations: 1 in 10 000, chi-square of 3
+SLIPS = 3  # ticks in a row that a foot is not where it stood: it slips
+CALM_SPEED = 0.04  # m/s: slower over the ground than this, for as many ticks, it stands again
+LIGHTEST = 0.5  # m/s²: what is felt below this has no direction; nothing carries in free fall
+
+
+class Contacts:
+    """What each foot does, in the order of `LEGS`: `down` where it may carry, `slipping` where it slips meanwhile."""
+
+    def __init__(self, period: float) -> None:
+        self._plans: deque[tuple[float, ...]] = deque(maxlen=1 + round(SERVO_DELAY / period))
+        self.down = [False] * len(LEGS)
+        self.slipping = [False] * len(LEGS)
+        self._count = [0] * len(LEGS)
+
+    def plan(self, loads: Sequence[float], known: Sequence[bool]) -> list[int]:
+        """Takes the planned loads (0: in the air) and whose joints are known; the legs that have just come down.
+
+        A foot is down from when the servos have set it down until the plan lifts it.
+        """
+        self._plans.append(tuple(loads))
+        landed = []
+        for leg in range(len(LEGS)):
+            down = known[leg] and all(loads[leg] for loads in self._plans)
+            if down and not self.down[leg]:
+                landed.append(leg)
+            if not down:
+                self.slipping[leg], self._count[leg] = False, 0
+            self.down[leg] = down
+        return landed
+
+    def coming(self, loads: Sequence[float]) -> bool:
+        """Whether a foot that is planned to carry is not yet down."""
+        return any(load and not down for load, down in zip(loads, self.down))
+
+    def judge(self, leg: int, distance: float, speed: float) -> bool:
+        """Whether a foot that is down stands still: by the squared `distance` from where it stood in standard
+        deviations, and its `speed` over the ground in m/s."""
+        if self.slipping[leg]:
+            self._count[leg] = self._count[leg] + 1 if speed < CALM_SPEED else 0
+            if self._count[leg] >= SLIPS:
+                self.slipping[leg], self._count[leg] = False, 0
+            return not self.slipping[leg]
+        self._count[leg] = self._count[leg] + 1 if distance > UNLIKELY else 0
+        if self._count[leg] >= SLIPS:
+            self.slipping[leg], self._count[leg] = True, 0
+        return distance <= UNLIKELY
+
+    def trust(self) -> None:
+        """No foot slips, whatever it seemed."""
+        self.slipping = [False] * len(LEGS)
+        self._count = [0] * len(LEGS)
+
+
+class Loads:
+    """The forces of the ground on the feet of one robot."""
+
+    def __init__(self, robot: Robot) -> None:
+        self._mass = robot.masses.total
+        self._centre = centre_of_mass(robot, stance_angles(robot, robot.standing))
+
+    def share(
+        self, rotation: Sequence[Vector], feet: Sequence[Vector], carrying: Sequence[bool], felt: Vector
+    ) -> tuple[Vector, ...]:
+        """The forces (N, in the world) on feet (m from base_link's origin, along the world's axes), those `carrying`.
+
+        `rotation` is of base_link against the world, by rows, and `felt` its acceleration less gravity (m/s², along
+        the world's axes). The forces add up to what accelerates the mass so, and their centre of pressure is where
+        the line along them through the centre of mass meets the ground (the zero moment point: Vukobratović & Borovac,
+        Int. J. Humanoid Robotics 1 (2004) 157).
+        """
+        legs = [leg for leg, carries in enumerate(carrying) if carries]
+        fx, fy, fz = felt
+        if not legs or fz < LIGHTEST:
+            return ((0.0, 0.0, 0.0),) * len(LEGS)
+        x, y, z = (sum(r * c for r, c in zip(row, self._centre)) for row in rotation)
+        high = z - sum(feet[leg][2] for leg in legs) / len(legs)
+        point = x - high * fx / fz, y - high * fy / fz
+        places = [feet[leg][:2] for leg in legs]
+        if len(legs) == 1 or (
+            len(legs) == 2 and hypot(places[0][0] - places[1][0], places[0][1] - places[1][1]) < 1e-6
+        ):
+            shares = [1.0 / len(legs)] * len(legs)
+        else:
+            shares = share_weight([(a, b) for a, b in places], point)
+        forces = [(0.0, 0.0, 0.0)] * len(LEGS)
+        for leg, share in zip(legs, shares):
+            forces[leg] = (self._mass * share * fx, self._mass * share * fy, self._mass * share * fz)
+        return tuple(forces)

@@ -1,0 +1,218 @@
+"""The error-state filter behind the odometry: the body by its IMU, and the standing feet as landmarks.
+
+The feet in contact are landmarks after Bloesch et al. (Robotics: Science and Systems 2012). The errors are those of
+the right-invariant form of Hartley, Ghaffari, Eustice & Grizzle (Int. J. Robotics Research 39 (2020) 402); both from
+memory. With them the measurement of a foot does not depend on the state, and nothing measures yaw and place by mistake.
+Other than there, feet are kept as seen from the IMU along the world's axes, so that no number grows with the way.
+
+An error is estimate less truth. That of attitude is a rotation vector in the world, R_estimate = exp(θ) R. Those of
+velocity and feet are what is left of them after that turn, v_estimate = exp(θ) v + ξ. Others are plain differences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.estimation.attitude import NOWHERE, Inertial, level_attitude, rotation, rows
+from quadleg.kinematics.body import quaternion_product
+from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
+from quadleg.robot.model import LEGS, Robot, Vector
+
+Array = NDArray[np.float64]
+
+# Rows of the covariance.
+ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
+FEET = slice(15, 27)
+_YAW_BIAS = 8
+SIZE = 27
+
+# Standard deviations of a cheap MEMS part with some room (common practice, no source), and of what is unknown at first.
+GYRO_NOISE = 2e-4  # rad/s/√Hz
+ACCELERATION_NOISE = 4e-3  # m/s²/√Hz
+GYRO_BIAS_WALK = 5e-6  # rad/s/√s
+ACCELERATION_BIAS_WALK = 2e-5  # m/s²/√s
+FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.015, 0.03
+LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies still, its bias apart
+# Of a body that nobody measures for a while: how it turns (rad/√s) and accelerates (m/s/√s) by chance.
+TURNS, SHAKES = 0.05, 0.2
+JOLT_TURNS, JOLTS = 0.15, 1.0  # the same in the time of a sample that was lost: its neighbours do not know a jolt
+
+_ONE = np.eye(3)
+_THREE = np.arange(3)
+
+
+def of_foot(leg: int) -> slice:
+    """The rows of one leg's foot."""
+    return slice(15 + 3 * leg, 18 + 3 * leg)
+
+
+class Filter:
+    """The state (`inertial` and `feet`, (4, 3) m) of one robot, and the covariance `p` of its error, (27, 27)."""
+
+    def __init__(self, robot: Robot) -> None:
+        self.inertial = Inertial(robot)
+        self.feet: Array = np.zeros((len(LEGS), 3))
+        self.p: Array = np.zeros((SIZE, SIZE))
+        deviations = np.zeros(SIZE)
+        deviations[:12] = np.repeat((FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS), 3)
+        deviations[2] = 0.0  # yaw is counted from here on
+        self.p[np.diag_indices(SIZE)] = deviations**2
+        self._phi: Array = np.eye(SIZE)
+        self._noise: Array = np.zeros((SIZE, 6))
+        self._foot_rows = np.arange(15, 27)
+        self._place = NOWHERE
+
+    # Prediction
+
+    def predict(self, measured: float, guessed: float, blind: float) -> None:
+        """Follows `inertial`, which has gone on by so many seconds with samples of the IMU, with some of them lost, and
+        without any."""
+        dt = measured + guessed + blind
+        x0, y0, z0 = self._place
+        x, y, z = self._place = self.inertial.place
+        self.feet -= (x - x0, y - y0, z - z0)
+        if dt <= 0.0:
+            return
+        r = dt * np.array(rows(self.inertial.quaternion))
+        v, feet = cross_matrix(self.inertial.velocity), _crosses(self.feet)
+        phi, noise, foot = self._phi, self._noise, self._foot_rows
+        phi[ATTITUDE, GYRO_BIAS] = phi[VELOCITY, ACCELERATION_BIAS] = -r
+        phi[VELOCITY, GYRO_BIAS] = -(v @ r)
+        phi[FEET, GYRO_BIAS] = -(feet @ r)
+        phi[3, 1], phi[4, 0] = GRAVITY * dt, -GRAVITY * dt  # g × θ
+        phi[POSITION, ATTITUDE] = -dt * v
+        phi[12 + _THREE, 3 + _THREE] = dt
+        phi[foot, 3 + foot % 3] = -dt
+        turn = sqrt(GYRO_NOISE**2 * measured + JOLT_TURNS**2 * guessed + TURNS**2 * blind)
+        shake = sqrt(ACCELERATION_NOISE**2 * measured + JOLTS**2 * guessed + SHAKES**2 * blind)
+        noise[_THREE, _THREE], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
+        noise[3 + _THREE, 3 + _THREE], noise[12 + _THREE, 3 + _THREE] = shake, shake * dt / 2
+        noise[foot, 3 + foot % 3] = -shake * dt / 2
+        self.p = phi @ self.p @ phi.T + noise @ noise.T
+        self.p[6 + _THREE, 6 + _THREE] += GYRO_BIAS_WALK**2 * dt
+        self.p[9 + _THREE, 9 + _THREE] += ACCELERATION_BIAS_WALK**2 * dt
+
+    def put(self, place: Vector, deviation: float) -> None:
+        """The IMU is at this place of the world (m), with a standard deviation (m) along each axis."""
+        self.inertial.place = self._place = place
+        self.p[POSITION, :] = 0.0
+        self.p[:, POSITION] = 0.0
+        self.p[POSITION, POSITION] = deviation**2 * _ONE
+
+    # The feet
+
+    def land(self, leg: int, place: Array, deviation: float) -> None:
+        """A foot stands, from now on, where it is seen (m, `deviation` m): nothing before counts."""
+        foot = of_foot(leg)
+        self.feet[leg] = place
+        self.p[foot] = 0.0
+        self.p[:, foot] = 0.0
+        self.p[foot, foot] = deviation**2 * _ONE
+
+    def drift(self, variances: Array) -> None:
+        """The feet may have moved by chance, (4,) m²."""
+        self.p[self._foot_rows, self._foot_rows] += np.repeat(variances, 3)
+
+    def surprise(self, leg: int, off: Array, deviation: float) -> float:
+        """How far a foot is `off` (m) from where it stands, as a squared distance in standard deviations."""
+        foot = of_foot(leg)
+        (a, b, c), (_, d, e), (_, _, f) = self.p[foot, foot].tolist()
+        extra = deviation**2
+        a, d, f = a + extra, d + extra, f + extra
+        x, y, z = off.tolist()
+        # The inverse of a symmetric matrix by its cofactors: numpy takes ten times as long for so small a one.
+        aa, bb, cc, dd, ee, ff = (
+            d * f - e * e,
+            c * e - b * f,
+            b * e - c * d,
+            a * f - c * c,
+            b * c - a * e,
+            a * d - b * b,
+        )
+        squares = aa * x * x + dd * y * y + ff * z * z + 2.0 * (bb * x * y + cc * x * z + ee * y * z)
+        return float(squares / (a * aa + b * bb + c * cc))
+
+    # Correction
+
+    def correct(self, index: Sequence[int], off: Array, deviation: float, walking: bool = False) -> None:
+        """Rows `index` of the state are measured to be `off` from it, with one standard deviation each.
+
+        The gyro's bias about the vertical is found while the robot stands: `walking`, it stays.
+        """
+        columns = self.p[:, index]
+        s = columns[index]
+        s[np.diag_indices(len(index))] += deviation**2
+        gain = np.linalg.solve(s, columns.T).T
+        known, change = gain @ columns.T, gain @ off
+        if walking:
+            # Feet that slip evenly would be taken for a bias of yaw; it is reckoned with, and not estimated (Schmidt).
+            known[_YAW_BIAS, _YAW_BIAS] = change[_YAW_BIAS] = 0.0
+        p = self.p - known
+        self.p = (p + p.T) / 2
+        ax, ay, az, vx, vy, vz, gx, gy, gz, bx, by, bz, px, py, pz = change[:15].tolist()
+        inertial = self.inertial
+        turn = rotation((ax, ay, az))
+        inertial.quaternion = quaternion_product(turn, inertial.quaternion)
+        matrix = rows(turn)
+        inertial.velocity = _turned(matrix, _sum(inertial.velocity, (vx, vy, vz)))
+        inertial.gyro_bias = _sum(inertial.gyro_bias, (gx, gy, gz))
+        inertial.acceleration_bias = _sum(inertial.acceleration_bias, (bx, by, bz))
+        inertial.place = self._place = _sum(inertial.place, (px, py, pz))
+        self.feet = (self.feet + change[FEET].reshape(-1, 3)) @ np.array(matrix).T
+
+    def level(self) -> None:
+        """Takes the acceleration that is felt for the vertical, and begins anew with everything but the place."""
+        inertial = self.inertial
+        assert inertial.felt
+        inertial.quaternion, inertial.velocity = level_attitude(inertial.felt), NOWHERE
+        self.p[:12] = 0.0
+        self.p[:, :12] = 0.0
+        for block, deviation in ((VELOCITY, FIRST_VELOCITY), (GYRO_BIAS, FIRST_GYRO_BIAS)):
+            self.p[block, block] = deviation**2 * _ONE
+        # The bias of the acceleration tilts this vertical with it.
+        x, y, _ = np.array(rows(inertial.quaternion))
+        by_bias = np.array([-y, x, np.zeros(3)]) / GRAVITY
+        variance = FIRST_ACCELERATION_BIAS**2
+        self.p[ACCELERATION_BIAS, ACCELERATION_BIAS] = variance * _ONE
+        self.p[ATTITUDE, ACCELERATION_BIAS] = variance * by_bias
+        self.p[ACCELERATION_BIAS, ATTITUDE] = variance * by_bias.T
+        self.p[ATTITUDE, ATTITUDE] = variance * (by_bias @ by_bias.T) + LEVELLED**2 * np.diag([1.0, 1.0, 0.0])
+
+    # What is known
+
+    def covariance(self) -> Array:
+        """(27, 27), with the error of the velocity as a plain difference too."""
+        plain = np.eye(SIZE)
+        plain[VELOCITY, ATTITUDE] = -cross_matrix(self.inertial.velocity)
+        result: Array = plain @ self.p @ plain.T
+        return result
+
+
+def cross_matrix(vector: Sequence[float]) -> Array:
+    """The matrix of the cross product by a vector from the left."""
+    x, y, z = vector
+    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def _crosses(vectors: Array) -> Array:
+    """(3 n, 3): `cross_matrix` of each row of (n, 3), one below the other."""
+    result = np.zeros((len(vectors), 3, 3))
+    result[:, 2, 1] = vectors[:, 0]
+    result[:, 0, 2] = vectors[:, 1]
+    result[:, 1, 0] = vectors[:, 2]
+    result -= result.transpose(0, 2, 1)
+    return result.reshape(-1, 3)
+
+
+def _sum(a: Vector, b: Vector) -> Vector:
+    return a[0] + b[0], a[1] + b[1], a[2] + b[2]
+
+
+def _turned(matrix: tuple[Vector, Vector, Vector], vector: Vector) -> Vector:
+    x, y, z = vector
+    (a, b, c), (d, e, f), (g, h, i) = matrix
+    return a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z

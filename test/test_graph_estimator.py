@@ -1,0 +1,198 @@
+"""state_estimator as a process: what it publishes, in which frames, and what it says of bad input."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from math import nan
+
+import numpy as np
+import pytest
+from conftest import Wire
+from robots import inspector
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from builtin_interfaces.msg import Time
+from diagnostic_msgs.msg import DiagnosticArray
+from geometry_msgs.msg import Transform, Twist, Wrench
+from nav_msgs.msg import Odometry
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
+from std_msgs.msg import String
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.nodes.topics import LATCHED
+from quadleg.robot.load import STANDARD_GRAVITY, find_robot, load_robot
+from quadleg.robot.model import JOINT_NAMES, LEGS
+
+NODE = "from quadleg.nodes.state_estimator import main; main()"
+ROBOT = load_robot(find_robot("greenhouse_inspector"))
+ANGLES = list(stance_angles(ROBOT, ROBOT.standing))
+WEIGHT = ROBOT.masses.total * STANDARD_GRAVITY
+
+
+class Bench:
+    """The node, and a robot that stands still in front of it, tick after tick, by stamps alone."""
+
+    def __init__(self, wire: Wire) -> None:
+        self.wire = wire
+        self.odometry = wire.hear(Odometry, "odom")
+        self.loads = wire.hear(MultiDOFJointState, "foot_loads")
+        self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
+        self.process = subprocess.Popen([sys.executable, "-c", NODE])
+        self._joints = wire.publisher(JointState, "joint_states")
+        self._plan = wire.publisher(MultiDOFJointState, "planned_feet")
+        self._imu = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+        wire.wait(self._imu.get_subscription_count, 10.0, "a subscriber of imu/data")
+        self._state = wire.node.create_publisher(String, "state", LATCHED)
+        self._random = np.random.default_rng(1)
+        self.tick = 0
+
+    def state(self, text: str) -> None:
+        self._state.publish(String(data=text))
+
+    def plan(self, missing: str = "", frame: str = "base_footprint") -> None:
+        names = [leg for leg in LEGS if leg != missing]
+        message = MultiDOFJointState(joint_names=names)
+        message.header.frame_id = frame
+        message.transforms, message.twist = [Transform() for _ in names], [Twist() for _ in names]
+        message.wrench = [Wrench() for _ in names]
+        for name, transform, wrench in zip(names, message.transforms, message.wrench):
+            place = transform.translation
+            place.x, place.y, place.z = ROBOT.standing.feet[LEGS.index(name)]
+            wrench.force.z = WEIGHT / 4
+        self._plan.publish(message)
+
+    def imu(self, unknown: str = "", gyro: float = 0.0) -> None:
+        message = Imu()
+        message.orientation_covariance[0] = -1.0
+        if unknown:
+            getattr(message, unknown)[0] = -1.0
+        message.header.stamp = _stamp(0.02 * self.tick)
+        noise = self._random.normal(0.0, 1e-3, 6)
+        w, a = message.angular_velocity, message.linear_acceleration
+        w.x, w.y, w.z = noise[:3].tolist()
+        w.z += gyro
+        a.x, a.y, a.z = noise[3], noise[4], STANDARD_GRAVITY + noise[5]
+        self._imu.publish(message)
+
+    def joints(self, without: str = "") -> None:
+        names = [name for name in JOINT_NAMES if name != without]
+        message = JointState(name=names, position=[ANGLES[JOINT_NAMES.index(name)] for name in names])
+        message.header.stamp = _stamp(0.02 * self.tick)
+        self._joints.publish(message)
+
+    def step(self, ticks: int = 1, imu: Callable[[], None] | None = None, without: str = "") -> Odometry:
+        """So many ticks, each answered; the last answer."""
+        for _ in range(ticks):
+            self.tick += 1
+            (imu or self.imu)()
+            self.plan()
+            count = len(self.odometry)
+            self.joints(without)
+            self.wire.wait(lambda count=count: len(self.odometry) > count, 5.0, "an answer to joint_states")
+        return self.odometry[-1]
+
+    def says(self, words: str) -> None:
+        self.wire.wait(
+            lambda: any(words in s.message for a in self.diagnostics for s in a.status if "estimator" in s.name),
+            5.0,
+            f"'{words}'",
+        )
+
+    def value(self, key: str) -> str:
+        return next(
+            value.value
+            for array in reversed(self.diagnostics)
+            for status in array.status
+            if "estimator" in status.name
+            for value in status.values
+            if value.key == key
+        )
+
+
+def _stamp(seconds: float) -> Time:
+    nanoseconds = round(1e9 * (1000.0 + seconds))
+    return Time(sec=nanoseconds // 1_000_000_000, nanosec=nanoseconds % 1_000_000_000)
+
+
+@pytest.fixture
+def bench(wire: Wire) -> Iterator[Bench]:
+    bench = Bench(wire)
+    yield bench
+    bench.process.send_signal(signal.SIGTERM)
+    assert bench.process.wait(10.0) == 0
+
+
+def test_off_standing_and_bad_input(bench: Bench):
+    """One process for all, since starting it takes the longest."""
+    # Off: it says so, and rests.
+    bench.state("off: just started")
+    message = bench.step(30)
+    bench.says("the robot is off: the estimate rests")
+    assert message.header.frame_id == "odom"
+    assert message.child_frame_id == "base_link"
+    assert not any(wrench.force.z for wrench in bench.loads[-1].wrench)
+
+    # Active: the feet carry the weight, the covariance is filled in, and the stamp is that of joint_states.
+    bench.state("active: standing")
+    message = bench.step(60)
+    stamp = message.header.stamp
+    assert (stamp.sec, stamp.nanosec) == (_stamp(0.02 * bench.tick).sec, _stamp(0.02 * bench.tick).nanosec)
+    place = message.pose.pose.position
+    assert (place.x, place.y) == pytest.approx((0.0, 0.0), abs=5e-3)
+    assert place.z == pytest.approx(ROBOT.standing.height, abs=5e-3)
+    for covariance in (message.pose.covariance, message.twist.covariance):
+        matrix = np.reshape(covariance, (6, 6))
+        assert np.linalg.eigvalsh(matrix).min() > 0.0
+    assert bench.loads[-1].joint_names == list(LEGS)
+    assert sum(wrench.force.z for wrench in bench.loads[-1].wrench) == pytest.approx(WEIGHT, rel=0.02)
+    bench.says("follows the body with measured joint angles")
+
+    # A joint is missing.
+    bench.step(5, without="rear_left_hip")
+    bench.says("rear_left: not all of its joint angles are known")
+    assert bench.loads[-1].wrench[2].force.z == 0.0
+    bench.step(10)
+
+    # Samples that mean nothing are refused; an IMU that does not measure what is needed is none.
+    bench.step(3, imu=lambda: bench.imu(gyro=nan))
+    bench.step(20, imu=lambda: bench.imu(unknown="angular_velocity_covariance"))
+    bench.says("imu/data says that it has no angular velocity")
+    bench.says("no IMU is heard")
+    bench.step(20)
+    assert int(bench.value("imu_samples_refused")) >= 3
+
+    # A plan that cannot be read is refused with what would be right; the last one stays.
+    bench.plan(missing="rear_right")
+    bench.says("planned feet refused: there is no rear_right")
+    bench.plan(frame="map")
+    bench.says("frame_id is 'map'; it must be 'base_footprint'")
+
+    # Time goes back.
+    bench.tick = 0
+    bench.step(30)
+    bench.says("time went back: the estimate has begun anew")
+
+
+def test_a_wrong_kind_of_joint_angles_is_refused(domain: int):
+    done = subprocess.run(
+        [sys.executable, "-c", NODE, "--ros-args", "-p", "joint_angles:=guessed"],
+        capture_output=True, text=True, check=False, timeout=30,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "parameter joint_angles is 'guessed'; it must be measured or modelled" in done.stderr
+
+
+def test_the_transforms_are_those_of_rep_105(bench: Bench):
+    tf2 = pytest.importorskip("tf2_msgs.msg", reason="tf2_msgs does not import: source a ROS 2")
+    heard = bench.wire.hear(tf2.TFMessage, "/tf", 100)
+    bench.state("active: standing")
+    bench.step(30)
+    bench.wire.wait(lambda: heard, 5.0, "a transform")
+    names = [(t.header.frame_id, t.child_frame_id) for t in heard[-1].transforms]
+    assert names == [("odom", "base_footprint"), ("base_footprint", "base_link")]
+    assert heard[-1].transforms[1].transform.translation.z == pytest.approx(inspector().standing.height, abs=0.05)

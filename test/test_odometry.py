@@ -1,0 +1,420 @@
+"""Odometry against the truth of physics: drift, consistency, slip, and bad input of every kind.
+
+CI has few and short runs. QUADLEG_SEEDS=50 takes so many of 5 m, as the figures of the note were made.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from functools import cache
+from math import inf, nan, radians, sqrt
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.spatial.transform import Rotation
+
+pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
+
+from recorded import ROBOT, Errors, Run, Tick, recorded, replayed
+
+from quadleg.estimation.footprint import footprint
+from quadleg.estimation.odometry import BLOCKS, MEASURED, MODELLED, Estimate, Estimator, in_body
+from quadleg.estimation.servos import ModelledServos, _columns
+from quadleg.gait.planner import Plan
+from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, stance_angles
+from quadleg.kinematics.leg import jacobian
+from quadleg.robot.load import STANDARD_GRAVITY
+from quadleg.robot.model import LEGS
+from quadleg.simulation.imu import ImuSample
+
+LONG = "QUADLEG_SEEDS" in os.environ
+SEEDS = range(1, 1 + int(os.environ.get("QUADLEG_SEEDS", "2")))
+FORWARD = {"creep": (0.06, 0.0, 0.0), "trot": (0.18, 0.0, 0.0)}
+SECONDS = {"creep": 90.0, "trot": 32.0} if LONG else {"creep": 10.0, "trot": 6.0}  # 5 m, or less
+CONFIDENCE = 0.95
+LYING_STILL = 45  # tick at which the robot lies still, before its first pulse
+
+
+def walk(gait: str, seed: int = 1) -> Run:
+    return recorded(gait, FORWARD[gait], SECONDS[gait], seed)
+
+
+@cache
+def estimates_of(gait: str, angles: str, seed: int) -> list[Estimate]:
+    return replayed(walk(gait, seed), angles)
+
+
+@cache
+def errors(gait: str, angles: str, seed: int, start: int | None = None) -> Errors:
+    return Errors(walk(gait, seed), estimates_of(gait, angles, seed), start)
+
+
+# The figures
+
+
+@pytest.mark.parametrize(
+    ("gait", "angles", "drift"),
+    [("creep", MEASURED, 1.5), ("trot", MEASURED, 3.0), ("creep", MODELLED, 8.0), ("trot", MODELLED, 8.0)],
+)
+def test_drift_yaw_and_tilt(gait, angles, drift):
+    """The figures to reach over 5 m, in the median and (twice as much) at worst; tilt and yaw in every run."""
+    found = [errors(gait, angles, seed) for seed in SEEDS]
+    drifts = [run.drift for run in found]
+    tilts, yaws = [run.tilt for run in found], [run.yaw for run in found]
+    print(
+        f"{gait}, {angles}: drift {np.median(drifts):.2f} %, at worst {max(drifts):.2f} %; yaw {np.median(yaws):.2f}, "
+        f"{max(yaws):.2f} deg/min; tilt {np.median(tilts):.2f}, {max(tilts):.2f} deg rms"
+    )
+    assert np.median(drifts) < drift
+    assert max(drifts) < 2 * drift
+    assert max(tilts) < 0.5
+    assert np.median(yaws) < 2.0
+
+
+def test_the_gyros_bias_is_found_while_standing():
+    for seed in SEEDS:
+        run = walk("trot", seed)
+        estimate = replayed(run, end=run.walk)[-1]
+        assert np.abs(np.array(estimate.gyro_bias) - run.bias[:3]).max() < radians(0.04)
+
+
+# Consistency
+
+
+@pytest.mark.parametrize("gait", FORWARD)
+@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
+def test_the_covariance_is_not_smaller_than_the_errors(gait, angles):
+    """Normalised estimation error squared (Bar-Shalom, Li & Kirubarajan, Estimation with Applications to Tracking and
+    Navigation, 2001, 5.4; from memory): over the runs, the mean at a time is below the chi-square bound.
+
+    Errors of one run go on for a stride and more, so that runs, not ticks, are what is independent.
+    """
+    for quantity, degrees_of_freedom in (("tilt", 2), ("velocity", 3)):
+        runs = [errors(gait, angles, seed, LYING_STILL) for seed in SEEDS]
+        since = walk(gait, SEEDS[0]).walk - LYING_STILL
+        found = np.array([run.nees(quantity, since).mean() for run in runs])
+        bound = stats.chi2.ppf(CONFIDENCE, degrees_of_freedom * len(found)) / len(found)
+        print(f"{gait}, {angles}: NEES of {quantity} {found.mean() / degrees_of_freedom:.2f} a degree of freedom")
+        assert found.mean() < bound
+        if angles == MEASURED:
+            # Nor much larger: no error is given as more than three times what it is.
+            assert found.mean() > degrees_of_freedom / 9
+
+
+@pytest.mark.parametrize("gait", FORWARD)
+@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
+def test_three_standard_deviations_hold_place_and_yaw(gait, angles):
+    for seed in SEEDS:
+        found = errors(gait, angles, seed)
+        rows = BLOCKS["position"]
+        deviations = np.sqrt([np.diag(e.covariance)[rows] for e in found.estimates])
+        yaw = np.sqrt([e.covariance[2, 2] for e in found.estimates])
+        assert (np.abs(found.position[:, :2]) < 3 * deviations[:, :2] + 1e-3).all(axis=1).mean() > 0.99
+        assert (np.abs(found.attitude[:, 2]) < 3 * yaw + 1e-3).mean() > 0.99
+
+
+def test_odometrys_covariances_are_symmetric_and_positive():
+    estimate = errors("trot", MEASURED, 1).estimates[-1]
+    velocity, pose, twist = in_body(estimate)
+    for matrix in (pose, twist):
+        assert np.allclose(matrix, matrix.T, atol=1e-12)
+        assert np.linalg.eigvalsh(matrix).min() > 0.0
+    w, x, y, z = estimate.quaternion
+    assert np.allclose(Rotation.from_quat((x, y, z, w)).apply(velocity), estimate.velocity)
+    assert velocity[0] > 0.05
+
+
+# What it is made of
+
+
+def test_the_rolling_of_the_feet_counts():
+    """Feet are spheres of 8 mm: who takes them for points sees a walk as several percent shorter than it is."""
+    run = walk("trot")
+    sphere = errors("trot", MEASURED, 1)
+    points = replace(ROBOT, legs=tuple(replace(leg, foot_radius=1e-6) for leg in ROBOT.legs))
+    estimator = Estimator(points)
+    estimates = []
+    for tick in run.ticks:
+        feed(estimator, tick)
+        estimates.append(estimator.estimate)
+    assert Errors(run, estimates).drift > sphere.drift + 2.0
+
+
+def test_contact_points_follow_a_leg_that_turns_about_its_foot():
+    """A foot that rolls: the body moves over standing feet, in mathematics alone, without an IMU's help or noise.
+
+    Feet stand as spheres; the body goes 30 mm forward. Each centre goes by the radius times the turn of its leg.
+    """
+    height, radius = ROBOT.standing.height, ROBOT.legs[0].foot_radius
+    estimator = Estimator(ROBOT)
+    plan = Plan(ROBOT.standing.feet, ((1e-9, 0.0, 0.0),) * 4, (0.25,) * 4, (0.0, 0.0))
+    angles = np.array(stance_angles(ROBOT, ROBOT.standing))
+    for tick in range(50):
+        feed(estimator, made(tick, angles, plan))
+    start = estimator.estimate.position[0]
+    feet, going = [list(foot) for foot in ROBOT.standing.feet], 0.0
+    for tick in range(50, 150):
+        going += 0.03 / 100
+        before = angles
+        for _ in range(3):  # the turn depends on the place and the place on the turn
+            angles = np.array(legs_over(going, height, feet))
+            turn = (angles - before).reshape(4, 3)[:, 1:].sum(axis=1)
+            moved = [[x + radius * t, y, z] for (x, y, z), t in zip(feet, turn)]
+            angles = np.array(legs_over(going, height, moved))
+        feet = moved
+        feed(estimator, made(tick, angles, plan))
+    assert estimator.estimate.position[0] - start == pytest.approx(0.03, abs=1e-3)
+
+
+def legs_over(x: float, height: float, feet) -> tuple[float, ...]:
+    from quadleg.kinematics.body import legs_inverse
+
+    return legs_inverse(ROBOT, Pose((x, 0.0, height)), [tuple(foot) for foot in feet])
+
+
+def made(tick: int, angles: np.ndarray, plan: Plan | None) -> Tick:
+    """A tick of a robot whose body is level and hardly speeds up."""
+    noise = np.random.default_rng(tick)
+    samples = tuple(
+        ImuSample(0.02 * tick + 0.005 * k, noise.normal(0, 1e-3, 3), noise.normal((0.0, 0.0, 9.80665), 1e-2))
+        for k in (1, 2, 3, 4)
+    )
+    return Tick(
+        0.02 * (tick + 1), samples, angles, angles, plan, np.zeros(3), Rotation.identity(), np.zeros(3), np.zeros(4)
+    )
+
+
+def test_modelled_angles_give_way_as_those_of_physics_do():
+    """Standing: how high the body is over its feet, by the modelled, the commanded and the true angles."""
+    run = walk("creep")
+    servos = ModelledServos(ROBOT)
+    weight = np.array((0.0, 0.0, ROBOT.masses.total * STANDARD_GRAVITY))
+    for tick in run.ticks[: run.walk]:
+        modelled = servos.step(tick.commanded, tick.plan.loads if tick.plan else (0.0,) * 4, weight, 0.02)
+
+    def height(angles: np.ndarray) -> float:
+        return -float(np.mean([z for _, _, z in all_forward(ROBOT, angles.tolist())]))
+
+    true = height(tick.measured)
+    assert height(tick.commanded) - true > 1e-3
+    assert height(modelled) == pytest.approx(true, abs=0.8e-3)
+
+
+@pytest.mark.parametrize("yaw", [-2.0, 0.0, 0.7])
+def test_base_footprint_is_where_the_feet_are_planned(yaw):
+    stance = Pose.from_rpy(1.0, -0.5, 0.2, 0.0, 0.0, yaw)
+    body = Pose.from_rpy(0.01, 0.02, 0.14, 0.1, -0.05, 0.2)
+    planned = ROBOT.standing.feet
+    radius = ROBOT.legs[0].foot_radius
+    ground, in_it = footprint(compose(stance, body), feet_in_base(body, planned), planned, radius)
+    assert np.allclose(ground.position, stance.position, atol=1e-9)
+    assert np.allclose(ground.rpy, stance.rpy, atol=1e-9)
+    assert np.allclose(in_it.position, body.position, atol=1e-9)
+    assert np.allclose(in_it.rpy, body.rpy, atol=1e-9)
+
+
+def test_servos_give_way_by_the_jacobian_of_kinematics():
+    for leg in ROBOT.legs:
+        angles = (0.1, 0.9, -1.4)
+        assert np.allclose(np.column_stack(_columns(leg, *angles)), jacobian(leg, angles), atol=1e-12)
+
+
+# Slip and bad input
+
+
+def feed(estimator: Estimator, tick: Tick) -> None:
+    for sample in tick.imu:
+        estimator.imu(sample.time, tuple(sample.gyro.tolist()), tuple(sample.acceleration.tolist()))
+    estimator.legs(tick.time, tick.measured, tick.plan)
+
+
+def from_walk(run: Run, seconds: float) -> int:
+    return run.walk + round(50 * seconds)
+
+
+def test_a_foot_that_slips_is_left_out_and_said():
+    """The joints of one leg say, while the robot stands, that its foot goes outward at 0.14 m/s for a while."""
+    run = walk("creep")
+    start = run.walk - 100
+
+    def slip(number: int, tick: Tick) -> Tick:
+        share = min(max(number - start, 0), 12)
+        return replace(tick, measured=tick.measured + np.eye(12)[0] * 0.02 * share)
+
+    estimates = replayed(run, change=slip, end=run.walk)
+    during = estimates[start + 5 : start + 12]
+    assert all(e.slipping == (True, False, False, False) and not e.contacts[0] for e in during)
+    assert during[0].troubles == ("front_left slips: the foot is left out",)
+    assert estimates[-1].slipping == (False,) * 4  # it stands again, somewhere else
+    assert np.abs(Errors(run, estimates, start).position).max() < 4e-3
+
+
+def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
+    run = walk("creep")
+    start = from_walk(run, 2.0)
+    estimates = replayed(run, change=lambda n, t: replace(t, imu=()) if n >= start else t)
+    assert not estimates[start - 1].troubles
+    assert any("no IMU is heard" in trouble for trouble in estimates[start + 10].troubles)
+    tilt = [sqrt(estimates[n].covariance[0, 0]) for n in (start, -1)]
+    assert tilt[1] > 2 * tilt[0]
+    whole = Errors(run, estimates, start)
+    assert whole.drift < 8.0
+    deviation = np.sqrt(np.diag(estimates[-1].covariance)[BLOCKS["position"]])
+    assert (np.abs(whole.position[-1]) < 3 * deviation + 1e-3)[:2].all()
+
+
+def test_an_imu_that_comes_back_is_taken_up():
+    run = walk("creep")
+    start = from_walk(run, 2.0)
+    estimates = replayed(run, change=lambda n, t: replace(t, imu=()) if start <= n < start + 50 else t)
+    assert not estimates[-1].troubles
+    assert Errors(run, estimates).drift < 3.0
+
+
+def test_never_an_imu():
+    run = walk("creep")
+    estimates = replayed(run, change=lambda n, t: replace(t, imu=()))
+    assert any("no IMU is heard" in trouble for trouble in estimates[-1].troubles)
+    assert np.isfinite(estimates[-1].covariance).all()
+    assert Errors(run, estimates).drift < 15.0
+
+
+def test_an_imu_that_freezes_is_left_out():
+    run = walk("creep")
+    start = from_walk(run, 2.0)
+    frozen = run.ticks[start].imu[-1]
+
+    def freeze(number: int, tick: Tick) -> Tick:
+        return replace(tick, imu=tuple(replace(frozen, time=s.time) for s in tick.imu)) if number >= start else tick
+
+    estimates = replayed(run, change=freeze)
+    assert any("repeats one and the same sample" in trouble for trouble in estimates[-1].troubles)
+    assert Errors(run, estimates, start).drift < 25.0
+
+
+def test_samples_that_are_not_finite_are_refused_and_do_no_harm():
+    """One in ten of them, at random."""
+    run = walk("trot")
+    random = np.random.default_rng(1)
+
+    def spoil(number: int, tick: Tick) -> Tick:
+        bad = np.array((0.0, nan if number % 2 else inf, 0.0))
+        return replace(tick, imu=tuple(replace(s, gyro=bad) if random.random() < 0.1 else s for s in tick.imu))
+
+    estimates = replayed(run, change=spoil)
+    assert np.isfinite(estimates[-1].covariance).all()
+    assert Errors(run, estimates).drift < 3.0
+
+
+@pytest.mark.parametrize("seconds", [-3.0, 5.0])
+def test_an_imu_whose_time_jumps_is_taken_up_again(seconds):
+    run = walk("trot")
+    start = from_walk(run, 1.0)
+
+    def jump(number: int, tick: Tick) -> Tick:
+        moved = tuple(replace(sample, time=sample.time + seconds) for sample in tick.imu)
+        return replace(tick, imu=moved) if number >= start else tick
+
+    estimates = replayed(run, change=jump)
+    assert not estimates[-1].troubles
+    assert Errors(run, estimates).drift < 5.0
+
+
+def test_an_imu_at_5_hz_is_too_slow_which_is_said():
+    run = walk("creep")
+    estimates = replayed(run, change=lambda n, t: replace(t, imu=t.imu[-1:] if n % 10 == 0 else ()))
+    assert "the IMU's samples are 200 ms apart; 100 ms is the most" in estimates[-1].troubles
+    assert Errors(run, estimates).drift < 15.0
+
+
+def test_an_imu_at_1_khz_does_as_well():
+    run = walk("trot")
+
+    def often(number: int, tick: Tick) -> Tick:
+        step = (tick.imu[1].time - tick.imu[0].time) / 5
+        samples = [
+            ImuSample(s.time - (4 - k) * step, s.gyro + 1e-6 * k, s.acceleration) for s in tick.imu for k in range(5)
+        ]
+        return replace(tick, imu=tuple(samples))
+
+    estimates = replayed(run, change=often)
+    assert not estimates[-1].troubles
+    assert Errors(run, estimates).drift < 1.5
+
+
+def test_a_leg_whose_joints_are_not_known_is_left_out_and_said():
+    run = walk("creep")
+    hip = LEGS.index("rear_left") * 3 + 1
+    spoilt = np.zeros(12)
+    spoilt[hip] = nan
+    estimates = replayed(run, change=lambda n, t: replace(t, measured=t.measured + spoilt))
+    assert "rear_left: not all of its joint angles are known; the foot is left out" in estimates[-1].troubles
+    assert not any(e.contacts[2] for e in estimates)
+    assert Errors(run, estimates).drift < 5.0
+
+
+def test_without_any_joint_the_attitude_stays():
+    run = walk("trot")
+    start = from_walk(run, 1.0)
+    estimates = replayed(run, change=lambda n, t: replace(t, measured=t.measured * nan) if n >= start else t)
+    found = Errors(run, estimates, start)
+    assert found.tilt < 1.5
+    assert sqrt(estimates[-1].covariance[BLOCKS["velocity"], BLOCKS["velocity"]][0, 0]) > 0.02
+    assert len(estimates[-1].troubles) == 4
+
+
+def test_time_that_goes_back_begins_anew_and_is_said():
+    run = walk("trot")
+    start = from_walk(run, 2.0)
+    estimator = Estimator(ROBOT)
+    for tick in run.ticks[:start]:
+        feed(estimator, tick)
+    assert estimator.estimate.position[0] > 0.1
+    for tick in run.ticks[:100]:
+        feed(estimator, tick)
+    assert estimator.resets == 1
+    assert "time went back: the estimate has begun anew" in estimator.estimate.troubles
+    assert abs(estimator.estimate.position[0]) < 0.02
+
+
+def test_a_jump_of_time_is_said_and_leaves_the_place():
+    run = walk("trot")
+    start = from_walk(run, 2.0)
+    estimates = replayed(run, change=lambda n, t: replace(t, time=t.time + 3600.0 * (n >= start)))
+    assert "time jumped by 3600.0 s: how the robot moved in it is not known" in estimates[start].troubles
+    assert Errors(run, estimates).drift < 3.0
+
+
+def test_while_the_robot_is_off_its_estimate_rests():
+    run = walk("trot")
+    estimates = replayed(run, end=LYING_STILL)
+    assert np.abs(np.array(estimates[-1].position[:2])).max() < 1e-3
+    assert np.abs(np.array(estimates[-1].velocity)).max() < 5e-3
+    assert not any(estimates[-1].contacts)
+
+
+def test_a_robot_that_is_carried_while_it_is_off_is_not_followed_which_is_said():
+    estimator = Estimator(ROBOT)
+    angles = np.array(stance_angles(ROBOT, ROBOT.resting))
+    for tick in range(100):
+        turn = 1.0 if tick > 60 else 0.0
+        still = made(tick, angles, None)
+        samples = [replace(s, gyro=s.gyro + np.array((0.0, 0.0, turn))) for s in still.imu]
+        feed(estimator, replace(still, imu=tuple(samples)))
+    assert "the robot is moved while it is off: its place is not followed" in estimator.estimate.troubles
+    assert Pose(estimator.estimate.position, estimator.estimate.quaternion).rpy[2] == pytest.approx(0.8, abs=0.1)
+
+
+def test_unknown_kinds_of_angles_are_refused():
+    with pytest.raises(ValueError, match="'guessed'; they must be measured or modelled"):
+        Estimator(ROBOT, "guessed")
+
+
+def test_the_first_height_is_that_of_the_legs():
+    angles = stance_angles(ROBOT, ROBOT.standing)
+    estimator = Estimator(ROBOT)
+    estimator.legs(1.0, angles, None)
+    lowest = min(z for _, _, z in all_forward(ROBOT, angles))
+    assert estimator.estimate.position[2] == pytest.approx(ROBOT.legs[0].foot_radius - lowest, abs=1e-3)
