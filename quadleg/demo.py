@@ -179,11 +179,12 @@ class Demo:
             self.history.states.append((self._clock(), state))
 
     def _note_plan(self, message: Any) -> None:
-        if not self.history.angles:
+        rows = self._seen[self._gait]
+        if not self.history.angles or (rows and rows[-1][0] == self._stamp):  # the servos have not been heard since
             return
         *feet, shift = ((t.translation.x, t.translation.y, t.translation.z) for t in message.transforms)
         in_air = [wrench.force.z == 0.0 for wrench in message.wrench[:-1]]
-        self._seen[self._gait].append((self._stamp, self.history.angles[-1], feet, in_air, shift[:2]))
+        rows.append((self._stamp, self.history.angles[-1], feet, in_air, shift[:2]))
 
     def walks(self) -> list[Walk]:
         """The walks, one for each gait."""
