@@ -51,8 +51,11 @@ class Approach:
         """The pose `dt` seconds later; steps of even `dt` end exactly at the target and never beyond.
 
         Where `reachable` refuses that pose, the step ends as near to it as it can, and there the motion
-        stops; it goes on as soon as a step towards the target is allowed. At rest a refusal costs one call.
+        stops; it goes on as soon as a step towards the target is allowed. At rest a refusal costs one call,
+        and at the target nothing is asked.
         """
+        if self._pose == target and not self.moving:
+            return self._pose
         remaining = [shift / scale for shift, scale in zip(_displacement(self._pose, target), self._scale)]
         distance = hypot(*remaining)
         gain = dt / self._acceleration_time

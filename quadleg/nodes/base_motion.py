@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
@@ -12,18 +11,9 @@ from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget, Unreachable
-from quadleg.kinematics.approach import Approach
-from quadleg.kinematics.body import (
-    Pose,
-    all_forward,
-    feet_in_base,
-    legs_inverse,
-    lowest_of_body,
-    pose_from_feet,
-    quaternion_product,
-)
-from quadleg.kinematics.clearance import Clearance
+from quadleg.errors import BadTarget
+from quadleg.kinematics.body import Pose
+from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import (
@@ -40,7 +30,6 @@ from quadleg.robot.model import LEGS, Vector
 
 TELEOP_FRESH = 0.5  # s
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
-ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
 WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
 SENTENCES = {
     WAITING: "follows the watchdog until it is active",
@@ -57,21 +46,16 @@ class BaseMotion(QuadlegNode):
     def __init__(self, name: str = "base_motion", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
         self._period = self.declare_period()
-        speed = self.declare("speed", 0.06, "Body speed in m/s", 0.001, 1.0)
-        turn_speed = self.declare("turn_speed", 0.6, "Body turning speed in rad/s", 0.01, 10.0)
-        rise = self.declare("acceleration_time", 0.3, "Time in s from rest to full speed", 0.01, 10.0)
-        self._rest = Pose.from_rpy(0.0, 0.0, self.robot.resting.height, 0.0, 0.0, 0.0)
-        self._approach = Approach(self._rest, speed, turn_speed, rise)
-        self._clearance = Clearance(self.robot)
+        speed = self.declare("speed", SPEED, "Body speed in m/s", 0.001, 1.0)
+        turn_speed = self.declare("turn_speed", TURN_SPEED, "Body turning speed in rad/s", 0.01, 10.0)
+        rise = self.declare("acceleration_time", ACCELERATION_TIME, "Time in s from rest to full speed", 0.01, 10.0)
+        self._posture = Posture(self.robot, speed, turn_speed, rise)
         self._planned: tuple[Vector, ...] = self.robot.standing.feet
-        self._resting_feet = feet_in_base(self._rest, self.robot.resting.feet)
-        self._led_feet = self._resting_feet
         self._shift = Pose.from_rpy(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         self._active = False
         self._target: tuple[Pose, int] | None = None
         self._teleop: tuple[Pose, int] | None = None
         self._teleop_heard = 0.0
-        self._stop: str | None = None
         self._refusal: str | None = None
         self._refused_stamp = 0
         self._said: tuple[object, ...] = ()
@@ -109,7 +93,7 @@ class BaseMotion(QuadlegNode):
             self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
             self.say_health()
             return None
-        self._refusal = self._stop = None
+        self._refusal = self._posture.stop = None
         return pose, nanoseconds(message.header.stamp)
 
     def _pose_of(self, message: PoseStamped) -> Pose:
@@ -119,7 +103,7 @@ class BaseMotion(QuadlegNode):
     def _wanted(self) -> tuple[Pose, int]:
         if self._teleop and time.monotonic() - self._teleop_heard < TELEOP_FRESH:
             return self._teleop
-        return self._target or (self._approach.pose, 0)
+        return self._target or (self._posture.pose, 0)
 
     # While the watchdog leads, its pose is followed, so that there is no step when it lets go
 
@@ -128,10 +112,9 @@ class BaseMotion(QuadlegNode):
         self._active = state == "active"
         if state in ("off", "fault"):
             self._target = self._teleop = None
-            self._approach.reset(self._rest)
-            self._led_feet = self._resting_feet
+            self._posture.rest()
         if not self._active:
-            self._stop = None
+            self._posture.stop = None
 
     def _joint_commands(self, serialized: bytes) -> None:
         self._say_changes()  # now that the frame is on its way, nothing waits for it
@@ -139,8 +122,7 @@ class BaseMotion(QuadlegNode):
             return
         angles = led_angles(serialized)
         if angles is not None:
-            self._led_feet = all_forward(self.robot, angles)
-            self._approach.reset(pose_from_feet(self._led_feet, self._planned))
+            self._posture.lead(angles, self._planned)
 
     # One frame
 
@@ -152,11 +134,9 @@ class BaseMotion(QuadlegNode):
             return
         if self._active:
             target, _ = self._wanted()
-            self._stop = None
-            self._approach.step(target, self._period, self._reachable)
-            feet = feet_in_base(self._shifted(self._approach.pose), self._planned)
+            feet = self._posture.step(target, self._planned, self._shift, self._period)
         else:
-            feet = self._led_feet
+            feet = self._posture.led_feet
         for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
             target_message.header.stamp = message.header.stamp
             point = target_message.point
@@ -173,26 +153,6 @@ class BaseMotion(QuadlegNode):
         shift = places["base_link"]
         return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
-    def _reachable(self, pose: Pose) -> bool:
-        self._stop = self._what_stops(self._shifted(pose), self._planned)
-        return self._stop is None
-
-    def _shifted(self, pose: Pose) -> Pose:
-        """The pose with the plan's shift, which is one in base_footprint however the body is turned."""
-        (x, y, z), (dx, dy, dz) = pose.position, self._shift.position
-        return Pose((x + dx, y + dy, z + dz), quaternion_product(self._shift.quaternion, pose.quaternion))
-
-    def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> str | None:
-        try:
-            angles = legs_inverse(self.robot, pose, feet)
-        except Unreachable as error:
-            return f"{error.leg}, {error.limit}"
-        if lowest_of_body(self.robot, pose) < -ON_GROUND:
-            return "the body, which touches the ground"
-        for gap in self._clearance.gaps_below(angles, self.robot.clearance):
-            return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
-        return None
-
     # What it says
 
     def _say_changes(self) -> None:
@@ -206,14 +166,14 @@ class BaseMotion(QuadlegNode):
     def _motion(self, target: Pose) -> str:
         if not self._active:
             return WAITING
-        if self._stop:
+        if self._posture.stop:
             return STOPPED
-        return ARRIVED if self._approach.pose == target else MOVING
+        return ARRIVED if self._posture.pose == target else MOVING
 
     def health(self) -> Health:
         target, stamp = self._wanted()
         motion = self._motion(target)
-        message = SENTENCES[motion].format(pose=self._approach.pose, stop=self._stop)
+        message = SENTENCES[motion].format(pose=self._posture.pose, stop=self._posture.stop)
         level = DiagnosticStatus.WARN if motion == STOPPED else DiagnosticStatus.OK
         if self._refusal:
             message, level = self._refusal, DiagnosticStatus.WARN
@@ -221,7 +181,7 @@ class BaseMotion(QuadlegNode):
             "target_stamp": stamp,
             "refused_stamp": self._refused_stamp,
             "asked": _in_words(target),
-            "planned": _in_words(self._approach.pose),
+            "planned": _in_words(self._posture.pose),
             "motion": motion,
         }
         return Health(message, values, level)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
-from math import degrees, hypot, inf
+from math import hypot, inf
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
@@ -19,26 +19,24 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import BadTarget
-from quadleg.gait.course import Course
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
-from quadleg.gait.planner import Plan, Planner
-from quadleg.gait.slope import Slope
+from quadleg.gait.planner import Plan
 from quadleg.gait.stability import froude_number
 from quadleg.gait.velocity import VelocityCommands, velocity_in_words
-from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
-from quadleg.kinematics.planar import STILL, Planar, carried
+from quadleg.gait.walker import Walker
+from quadleg.kinematics.body import Pose, all_forward
+from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, finite_place, led_angles, rotation_of, split_state
 from quadleg.robot.load import STANDARD_GRAVITY
-from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.rest import standing_over
 from quadleg.safety.tilt import Tilt
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
-POSE_PERIOD = 0.1  # s between looks at how the body stands
-IMU_FRESH = ODOM_FRESH = 0.5  # s
+UP_FRESH = 0.5  # s that a vertical counts after it was heard of
 UNMOVED = (0.0, 0.0, 0.0)
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
@@ -64,22 +62,20 @@ class Gait(QuadlegNode):
         on_slope = self.declare("body_on_slope", LEVEL, f"The body on a slope: {LEVEL}, or {ALONG} the ground")
         if on_slope not in (LEVEL, ALONG):
             raise ValueError(f"parameter body_on_slope is '{on_slope}'; it must be {LEVEL} or {ALONG}")
-        self._level = on_slope == LEVEL
         keep = self.declare("keep_course", True, "With an estimate on odom, give back what the walk slips and turns")
-        self._course = Course() if keep else None
-        self._odom: tuple[Planar, float] = (STILL, -inf)  # of base_footprint, and when it was heard
         self._limits: dict[str, Future[WalkingLimits]] = {}
         self._worker = ThreadPoolExecutor(1)
         for gait in sorted(self.robot.gaits, key=lambda gait: gait.name != self._chosen):
             self._limits[gait.name] = self._worker.submit(WalkingLimits, self.robot, gait)
-        self._planner = Planner(self.robot, self._limits[self._chosen].result(), period)
+        limits = self._limits[self._chosen].result()
+        self._walker = Walker(self.robot, limits, period, keep, on_slope == LEVEL)
+        self._planner = self._walker.planner
         self._commands = VelocityCommands()
         self._cmd_vel: Any = None
         self._cmd_vel_type = ""
-        self._tilt, self._slope = Tilt(self.robot), Slope(self.robot)
+        self._tilt = Tilt(self.robot)
         self._imu_at = -inf
-        self._posed_at = time.monotonic()
-        self._lean = (0.0, 0.0)
+        self._odom = (b"", -inf)  # the last message, and when it came
         self._active = False
         self._use = 0.0
         self._asked, self._asker = STILL, ""
@@ -89,8 +85,7 @@ class Gait(QuadlegNode):
         self._margins: deque[float] = deque(maxlen=round(MARGIN_TIME / period))
         self._said: tuple[object, ...] = ()
         self._said_at = 0.0
-        self._plan = self._planner.step()
-        self._margins.append(self._planner.margin())
+        self._margins.append(self._walker.margin)
         self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
         self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
         self._message = self._empty_message()
@@ -160,7 +155,7 @@ class Gait(QuadlegNode):
         state, _ = split_state(message.data)
         self._active = state == "active"
         if state in ("off", "fault"):
-            self._planner.stand_on(self.robot.standing.feet)
+            self._walker.stand_on(self.robot.standing.feet)
 
     def _joint_commands(self, serialized: bytes) -> None:
         self._say_changes()  # now that the frame is on its way, nothing waits for it
@@ -169,36 +164,24 @@ class Gait(QuadlegNode):
         angles = led_angles(serialized)
         if angles is not None:
             _, feet = standing_over(self.robot, all_forward(self.robot, angles))
-            self._planner.stand_on(feet)
+            self._walker.stand_on(feet)
 
-    # What the estimate says
+    # What is known of the body
 
     def _estimate(self, serialized: bytes) -> None:
-        if self._course is None or not self._planner.walking:  # nobody asks then, and reading each message costs
-            return
+        now = time.monotonic()
+        self._odom = serialized, now
+        if self._walker.wants_place():  # else nobody asks, and reading each message costs
+            pose = self._pose_of(serialized)
+            if pose:
+                self._walker.found(pose.position, pose.rpy[2], now)
+
+    def _pose_of(self, serialized: bytes) -> Pose | None:
         pose = deserialize_message(serialized, Odometry).pose.pose
         try:
-            (x, y, _), turn = finite_place(pose.position), rotation_of(pose.orientation)
+            return Pose(finite_place(pose.position), rotation_of(pose.orientation))
         except BadTarget:
-            return  # what says where the robot is has to say that it does not know
-        yaw = Pose(UNMOVED, turn).rpy[2]
-        shift_x, shift_y = self._plan.shift
-        self._odom = (*carried((x, y, yaw), -shift_x, -shift_y), yaw), time.monotonic()
-
-    def _kept_on_course(self, twist: Planar, now: float) -> Planar:
-        """The velocity with what the walk slips and turns given back, where somebody estimates that."""
-        if self._course is None:
-            return twist
-        place, heard = self._odom
-        if now - heard > ODOM_FRESH or twist == STILL:
-            self._course.forget()
-            return twist
-        limits = self._planner.limits
-        x, y, yaw = limits.scaled(twist)
-        more = self._course.correction((x, y, yaw), place, limits.forward, limits.acceleration, self._period)
-        return x + more[0], y + more[1], yaw + more[2]
-
-    # The slope
+            return None  # what says where the robot is has to say that it does not know
 
     def _imu(self, message: Imu) -> None:
         now = time.monotonic()
@@ -207,26 +190,20 @@ class Gait(QuadlegNode):
 
     def _joint_states(self, serialized: bytes) -> None:
         now = time.monotonic()
-        standing = [leg for leg, load in enumerate(self._plan.loads) if load]
-        if not self._active or now - self._posed_at < POSE_PERIOD or len(standing) < 3:
+        if not self._active or not self._walker.wants_look(now):
             return
-        dt, self._posed_at = now - self._posed_at, now
         message = deserialize_message(serialized, JointState)
         angles = dict(zip(message.name, message.position))
-        if not all(name in angles for name in JOINT_NAMES):
-            return
-        feet = all_forward(self.robot, [angles[name] for name in JOINT_NAMES])
-        planned = self._plan.feet
-        body = pose_from_feet([feet[leg] for leg in standing], [planned[leg] for leg in standing])
-        self._slope.update(self._tilt.up if now - self._imu_at < IMU_FRESH else None, body, dt)
-        shift = self._shift()
-        self._lean = body.position[0] - shift.position[0], body.position[1] - shift.position[1]
+        if all(name in angles for name in JOINT_NAMES):
+            self._walker.look([angles[name] for name in JOINT_NAMES], self._up(now), now)
 
-    def _shift(self) -> Pose:
-        """The body's shift in base_footprint: sway, and what the slope asks for."""
-        slope = self._slope.shift(self._level)
-        (x, y), (up_x, up_y, _) = self._plan.shift, slope.position
-        return Pose((x + up_x, y + up_y, 0.0), slope.quaternion)
+    def _up(self, now: float) -> Vector | None:
+        """The vertical in base_link: the estimate knows what of the acceleration is gravity; else by the IMU alone."""
+        serialized, heard = self._odom
+        pose = self._pose_of(serialized) if now - heard < UP_FRESH else None
+        if pose:
+            return pose.matrix[2]
+        return self._tilt.up if now - self._imu_at < UP_FRESH else None
 
     # One tick
 
@@ -237,13 +214,11 @@ class Gait(QuadlegNode):
         before = self._planner.limits
         if limits.done():
             self._planner.change(limits.result())
-        self._asked, self._asker = self._commands.wanted(time.monotonic())
-        if self._active:
-            self._use = self._planner.limits.use(self._asked)
-            self._planner.walk(self._kept_on_course(self._asked, time.monotonic()))
-        self._plan = self._planner.step()
-        self._margins.append(self._planner.margin(self._lean))
-        self._publish(self._plan)
+        now = time.monotonic()
+        self._asked, self._asker = self._commands.wanted(now)
+        self._use = self._walker.step(self._asked if self._active else None, now)
+        self._margins.append(self._walker.margin)
+        self._publish(self._walker.plan)
         if self._planner.limits is not before:
             self._say_limits()
 
@@ -264,7 +239,7 @@ class Gait(QuadlegNode):
             place.x, place.y, place.z = foot
             speed.x, speed.y, speed.z = velocity
             message.wrench[i].force.z = weight * load
-        shift = self._shift()
+        shift = self._walker.shift
         place, turn = message.transforms[-1].translation, message.transforms[-1].rotation
         place.x, place.y, place.z = shift.position
         turn.w, turn.x, turn.y, turn.z = shift.quaternion
@@ -309,7 +284,7 @@ class Gait(QuadlegNode):
             "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
             "margin_mm": f"{1000 * margin:.1f}",
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self.robot.standing.height):.4f}",
-            "slope_deg": f"{degrees(self._slope.angle):.1f}",
+            "slope_deg": f"{self._walker.slope:.1f}",
         }
         if trouble := self._trouble(margin):
             return Health(trouble, values, DiagnosticStatus.WARN)

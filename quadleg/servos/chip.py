@@ -63,6 +63,10 @@ class Chip:
             self.refused.append(
                 f"register 0x{register:02X}: {len(message) - 1} bytes all went there, auto-increment is off"
             )
+        end = register + len(message) - 1
+        if LED0_ON_L <= register < end <= _LED_END and self.registers[MODE1] & AI:
+            self._set_channels(register, message[1:])  # what nearly all messages are
+            return
         for value in message[1:]:
             self._set(register, value, now)
             register = self._following(register)
@@ -98,10 +102,10 @@ class Chip:
 
     def _set(self, register: int, value: int, now: float) -> None:
         if LED0_ON_L <= register < _LED_END:
-            self._set_channel(register, value)
+            self._set_channels(register, bytes((value,)))
         elif ALL_LED_ON_L <= register <= ALL_LED_OFF_H:
             for first in range(LED0_ON_L, _LED_END, 4):
-                self._set_channel(first + register - ALL_LED_ON_L, value)
+                self._set_channels(first + register - ALL_LED_ON_L, bytes((value,)))
         elif register == MODE1:
             self._set_mode1(value, now)
         elif register == MODE2:
@@ -113,9 +117,11 @@ class Chip:
         else:
             self.refused.append(f"register 0x{register:02X} is reserved")
 
-    def _set_channel(self, register: int, value: int) -> None:
-        high = (register - LED0_ON_L) % 2
-        self.registers[register] = value & 0x1F if high else value
+    def _set_channels(self, register: int, values: bytes) -> None:
+        self.registers[register : register + len(values)] = values
+        first_high = register + (register - LED0_ON_L + 1) % 2
+        for high in range(first_high, register + len(values), 2):
+            self.registers[high] &= 0x1F
         # Section 7.3.1.1: a write to a channel also clears the pending restart, and its outputs go on.
         self.registers[MODE1] &= ~RESTART
 

@@ -54,6 +54,7 @@ class SimulatedBoard(Board):
         self._path = memory
         self._channels = [joint.servo.channel for joint in robot.joints]
         self._scales = [(abs(joint.servo.pulse_per_radian), robot.no_load_speed(joint)) for joint in robot.joints]
+        self._decoded: tuple[bytes, list[float | None]] = (b"", [])  # registers, and the pulses that they say
         self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
 
         def fresh() -> bytes:
@@ -216,9 +217,13 @@ class SimulatedBoard(Board):
         return tuple(self._pulses(chip) if start is not None and start <= now else [None] * _SERVOS)
 
     def _pulses(self, chip: Chip) -> list[float | None]:
-        period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)
-        counts = map(chip.counts, self._channels)
-        return [None if count is None else pulse_from_counts(count, period) for count in counts]
+        registers = bytes(chip.registers)
+        if registers != self._decoded[0]:
+            period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)
+            counts = map(chip.counts, self._channels)
+            pulses = [None if count is None else pulse_from_counts(count, period) for count in counts]
+            self._decoded = registers, pulses
+        return self._decoded[1]
 
 
 def placed_by_hand(robot: Robot, rest: Angles, seed: int) -> list[float]:

@@ -1,0 +1,113 @@
+"""A robot's walk: the plan of its feet, with what is known of its place and of the ground's slope given back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import degrees, inf
+
+from quadleg.gait.course import Course
+from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.planner import Plan, Planner
+from quadleg.gait.slope import Slope
+from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.kinematics.planar import STILL, Planar, carried
+from quadleg.robot.model import Angles, Robot, Vector
+
+LOOK_PERIOD = 0.1  # s between looks at how the body stands over its feet
+PLACE_FRESH = 0.5  # s that a place counts after it was found
+
+
+class Walker:
+    """One robot's walk, tick after tick of `period` s. Times `now` are of a steady clock in s.
+
+    `keep_course`: where somebody estimates the place, what the walk slips and turns is given back. `level`: on a slope
+    the body is level; else it is along the ground. `plan` is that of the last tick.
+    """
+
+    def __init__(
+        self, robot: Robot, limits: WalkingLimits, period: float, keep_course: bool = True, level: bool = True
+    ) -> None:
+        self._robot = robot
+        self._period = period
+        self.planner = Planner(robot, limits, period)
+        self._course = Course() if keep_course else None
+        self._level = level
+        self._slope = Slope(robot)
+        self._slope_shift = self._slope.shift(level)
+        self._body: Planar = STILL  # in base_footprint, without the plan's shift
+        self._looked_at = -inf
+        self._place: tuple[Planar, float] = (STILL, -inf)  # of base_footprint, and when it was found
+        self.plan: Plan = self.planner.step()
+
+    @property
+    def shift(self) -> Pose:
+        """Of the body in base_footprint: sway, and what the slope asks for."""
+        (x, y), (up_x, up_y, _) = self.plan.shift, self._slope_shift.position
+        return Pose((x + up_x, y + up_y, 0.0), self._slope_shift.quaternion)
+
+    @property
+    def margin(self) -> float:
+        """The static margin of the last plan in m, with the body where it stands over its feet."""
+        return self.planner.margin(self._body[:2])
+
+    @property
+    def slope(self) -> float:
+        """How steep the ground is, in degrees."""
+        return degrees(self._slope.angle)
+
+    def stand_on(self, feet: Sequence[Vector]) -> None:
+        """Be at rest over feet (m, in base_footprint) to which somebody else has led them."""
+        self.planner.stand_on(feet)
+
+    # What is known of the body
+
+    def wants_place(self) -> bool:
+        """Whether a place that is found now is of use."""
+        return self._course is not None and self.planner.walking
+
+    def found(self, position: Vector, yaw: float, now: float) -> None:
+        """Takes the place of base_link in the world (m) and its heading (rad)."""
+        (x, y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
+        heading = yaw - body_yaw
+        self._place = (*carried((position[0], position[1], heading), -x - body_x, -y - body_y), heading), now
+
+    def wants_look(self, now: float) -> bool:
+        """Whether it is time to look how the body stands: on three feet or more, which tell it."""
+        return now - self._looked_at >= LOOK_PERIOD and sum(load > 0.0 for load in self.plan.loads) >= 3
+
+    def look(self, angles: Angles, up: Vector | None, now: float) -> None:
+        """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: nobody measures it)."""
+        standing = [leg for leg, load in enumerate(self.plan.loads) if load]
+        feet = all_forward(self._robot, angles)
+        body = pose_from_feet([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])
+        (x, y, _), (shift_x, shift_y, _) = body.position, self.shift.position
+        self._body = x - shift_x, y - shift_y, body.rpy[2]
+        self._slope.update(up, body, min(now - self._looked_at, 2 * LOOK_PERIOD))
+        self._slope_shift = self._slope.shift(self._level)
+        self._looked_at = now
+
+    # One tick
+
+    def step(self, asked: Planar | None, now: float) -> float:
+        """The next tick's plan with the velocity (m/s, m/s, rad/s) asked for, and how much of what is possible in its
+        direction that takes. None: the watchdog leads, and the plan stands.
+        """
+        use = 0.0
+        if asked is not None:
+            use = self.planner.limits.use(asked)
+            self.planner.walk(self._kept_on_course(asked, now))
+        self.plan = self.planner.step()
+        return use
+
+    def _kept_on_course(self, twist: Planar, now: float) -> Planar:
+        """The velocity with what the walk slips and turns given back."""
+        if self._course is None:
+            return twist
+        place, found = self._place
+        if now - found > PLACE_FRESH or twist == STILL:
+            self._course.forget()
+            return twist
+        limits = self.planner.limits
+        x, y, yaw = limits.scaled(twist)
+        more = self._course.correction((x, y, yaw), place, limits.forward, limits.acceleration, self._period)
+        return x + more[0], y + more[1], yaw + more[2]

@@ -1,0 +1,94 @@
+"""The body over its feet: it follows a target pose with limited speed, as far as legs and body let it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from quadleg.errors import Unreachable
+from quadleg.kinematics.approach import Approach
+from quadleg.kinematics.body import (
+    Pose,
+    all_forward,
+    feet_in_base,
+    legs_inverse,
+    lowest_of_body,
+    pose_from_feet,
+    quaternion_product,
+)
+from quadleg.kinematics.clearance import Clearance
+from quadleg.robot.model import Angles, Robot, Vector
+
+SPEED, TURN_SPEED = 0.06, 0.6  # m/s, rad/s
+ACCELERATION_TIME = 0.3  # s from rest to full speed
+ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
+
+
+class Posture:
+    """One robot's body, at first in the resting pose. `stop` is in words what the last step was stopped by, or None.
+
+    `speed` is in m/s, `turn_speed` in rad/s and `acceleration_time` in s, as of `Approach`.
+    """
+
+    def __init__(
+        self,
+        robot: Robot,
+        speed: float = SPEED,
+        turn_speed: float = TURN_SPEED,
+        acceleration_time: float = ACCELERATION_TIME,
+    ) -> None:
+        self._robot = robot
+        self._rest = Pose.from_rpy(0.0, 0.0, robot.resting.height, 0.0, 0.0, 0.0)
+        self._resting_feet = feet_in_base(self._rest, robot.resting.feet)
+        self._approach = Approach(self._rest, speed, turn_speed, acceleration_time)
+        self._clearance = Clearance(robot)
+        self.stop: str | None = None
+        self.rest()
+
+    @property
+    def pose(self) -> Pose:
+        """Of base_link in base_footprint, without the plan's shift."""
+        return self._approach.pose
+
+    def rest(self) -> None:
+        """Be in the resting pose."""
+        self._approach.reset(self._rest)
+        self.led_feet: tuple[Vector, ...] = self._resting_feet
+
+    def lead(self, angles: Angles, planned: Sequence[Vector]) -> None:
+        """Be where somebody else has led the joints (rad), over the planned feet (m, in base_footprint).
+
+        `led_feet` are then the feet in base_link, in m.
+        """
+        self.led_feet = all_forward(self._robot, angles)
+        self._approach.reset(pose_from_feet(self.led_feet, planned))
+
+    def step(self, target: Pose, planned: Sequence[Vector], shift: Pose, period: float) -> tuple[Vector, ...]:
+        """The feet in base_link (m) `period` s later, with the body on its way to a target over the planned feet.
+
+        Target, feet and `shift`, by which the plan moves the body besides, are in base_footprint.
+        """
+
+        def reachable(pose: Pose) -> bool:
+            self.stop = self._what_stops(_shifted(pose, shift), planned)
+            return self.stop is None
+
+        self.stop = None
+        self._approach.step(target, period, reachable)
+        return feet_in_base(_shifted(self._approach.pose, shift), planned)
+
+    def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> str | None:
+        try:
+            angles = legs_inverse(self._robot, pose, feet)
+        except Unreachable as error:
+            return f"{error.leg}, {error.limit}"
+        if lowest_of_body(self._robot, pose) < -ON_GROUND:
+            return "the body, which touches the ground"
+        for gap in self._clearance.gaps_below(angles, self._robot.clearance):
+            return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
+        return None
+
+
+def _shifted(pose: Pose, shift: Pose) -> Pose:
+    """A pose with the plan's shift, which is one in base_footprint however the body is turned."""
+    (x, y, z), (dx, dy, dz) = pose.position, shift.position
+    return Pose((x + dx, y + dy, z + dz), quaternion_product(shift.quaternion, pose.quaternion))

@@ -1,0 +1,145 @@
+"""The whole chain without ROS, faster than real time: from the gait to the bytes, the physics and the estimate.
+
+Each part is the one that the nodes have; here they call each other once a servo frame, on the world's own clock.
+"""
+
+from __future__ import annotations
+
+from quadleg.errors import Unreachable
+from quadleg.estimation.attitude import rows
+from quadleg.estimation.odometry import MEASURED, Estimate, Estimator
+from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.walker import Walker
+from quadleg.kinematics.body import Pose, all_forward, stance_angles
+from quadleg.kinematics.leg import inverse
+from quadleg.kinematics.planar import STILL, Planar
+from quadleg.kinematics.posture import Posture
+from quadleg.robot.model import Robot, Vector
+from quadleg.safety.commands import ALL, Command
+from quadleg.safety.output import Output
+from quadleg.safety.rest import standing_over
+from quadleg.safety.tilt import Tilt
+from quadleg.safety.watchdog import QUIET_TIME, State, Watchdog
+from quadleg.servos.bank import ServoBank
+from quadleg.servos.pca9685 import PCA9685
+from quadleg.servos.simulated import SimulatedBoard
+from quadleg.simulation.ground import Ground
+from quadleg.simulation.world import World
+
+LONGEST_RISE = 30.0  # s
+
+
+class Rollout:
+    """One robot in a world of its own, at rest at first; deterministic by `seed`.
+
+    `angles` says whether the estimator has `measured` joint angles or `modelled` ones; None: there is no estimator, and
+    the walk keeps no course. `target` is the base target, a pose of base_link in base_footprint.
+    """
+
+    def __init__(
+        self,
+        robot: Robot,
+        limits: WalkingLimits,
+        ground: Ground | None = None,
+        seed: int = 0,
+        angles: str | None = MEASURED,
+    ) -> None:
+        self._robot = robot
+        self.world = World(robot, ground, seed)
+        self.period = period = self.world.frame
+        rest = stance_angles(robot, robot.resting)
+        self._board = SimulatedBoard(robot, rest, seed=seed, clock=lambda: self.world.time)
+        chip = PCA9685(self._board, robot.board, sleep=lambda _: None)
+        chip.start()
+        self._bank = ServoBank(robot, chip)
+        self.walker = Walker(robot, limits, period)
+        self._posture = Posture(robot)
+        self.target = Pose((0.0, 0.0, robot.standing.height))
+        self.watchdog = Watchdog(robot, period, self.world.time)
+        self._output = Output(robot, period, self.world.time)
+        self._tilt = Tilt(robot)
+        self._estimator = Estimator(robot, angles, period) if angles else None
+        self._measured = angles == MEASURED
+        self.estimate: Estimate | None = None
+        self._joints = [(leg, [joint.name for joint in leg.joints]) for leg in robot.legs]
+        self._modelled = list(rest)
+        self._frames = 0
+
+    def stand(self) -> None:
+        """Rise to the standing height. Raises RuntimeError with the watchdog's words where that fails."""
+        begun = self.world.time
+        while self.world.time - begun < 2 * QUIET_TIME:
+            self.tick()
+        done, words = self.watchdog.enable(True, self.world.time)
+        while done and self.watchdog.state is not State.ACTIVE and self.world.time - begun < LONGEST_RISE:
+            self.tick()
+            words = self.watchdog.why
+        if self.watchdog.state is not State.ACTIVE:
+            raise RuntimeError(f"the robot does not stand: {words}")
+
+    def tick(self, asked: Planar = STILL) -> None:
+        """One servo frame with a velocity asked for (m/s, m/s, rad/s)."""
+        now = self.world.time
+        active = self.watchdog.state is State.ACTIVE
+        if active and self.walker.wants_look(now):
+            self.walker.look(self._angles(), self._up(), now)
+        self.walker.step(asked if active else None, now)
+        plan = self.walker.plan
+        if active:
+            feet = self._posture.step(self.target, plan.feet, self.walker.shift, self.period)
+        else:
+            feet = self._posture.led_feet
+        command = self._watched(feet, now)
+        if command:
+            self._output.command(command, now)
+            if not active and command.powered == ALL:
+                _, standing = standing_over(self._robot, all_forward(self._robot, command.angles))
+                self.walker.stand_on(standing)
+                self._posture.lead(command.angles, plan.feet)
+        self._output.tick(now)
+        self._bank.write(self._output.angles, self._output.powered)
+        self._modelled = [
+            angle if on else before
+            for angle, on, before in zip(self._output.angles, self._output.powered, self._modelled)
+        ]
+        self.world.step(self._board.drive(self.world.angles.tolist()))
+        self._feel()
+
+    def _watched(self, feet: tuple[Vector, ...], now: float) -> Command | None:
+        """What the watchdog commands."""
+        self._frames += 1
+        command = None
+        for (leg, names), foot in zip(self._joints, feet):
+            try:
+                angles = inverse(leg, foot)
+            except Unreachable as error:
+                angles = error.angles
+            command = self.watchdog.targets(self._frames, names, [angles], now)
+        self.watchdog.output_says(self._output.state.value, self._output.why, now)
+        return self.watchdog.tick(now) or command
+
+    def _angles(self) -> list[float]:
+        angles: list[float] = self.world.angles.tolist() if self._measured else self._modelled
+        return angles
+
+    def _up(self) -> Vector | None:
+        return rows(self.estimate.quaternion)[2] if self.estimate else self._tilt.up
+
+    def _feel(self) -> None:
+        """What the IMU, the supply and the joints say of the frame that has passed."""
+        now = self.world.time
+        estimator = self._estimator
+        for sample in self.world.imu:
+            acceleration = tuple(sample.acceleration.tolist())
+            tilt = self._tilt.from_acceleration(acceleration, now)
+            if tilt is not None:
+                self.watchdog.tilt(tilt, now)
+            if estimator:
+                estimator.imu(sample.time, tuple(sample.gyro.tolist()), acceleration)
+        self.watchdog.supply(self.world.voltage, float(self.world.currents.sum()), True, now)
+        if estimator is None:
+            return
+        estimator.legs(now, self._angles(), self.walker.plan if self.watchdog.powered else None)
+        self.estimate = estimate = estimator.estimate
+        if self.walker.wants_place():
+            self.walker.found(estimate.position, Pose(estimate.position, estimate.quaternion).rpy[2], now)
