@@ -1,6 +1,7 @@
 """Keeping the course: a walk slips, rolls on its feet and turns a little; what the estimate shows is given back.
 
-The course is where the robot would be had every velocity been kept. It pulls like a spring, and never far.
+The course is where the robot would be had every velocity been kept. It pulls like a spring, and never far; and what it
+has to pull all the time becomes habit.
 """
 
 from __future__ import annotations
@@ -9,7 +10,8 @@ from math import remainder, tau
 
 from quadleg.kinematics.planar import STILL, Planar, carried, compose, motion, seen_from
 
-GAIN = 0.8  # 1/s: of a deviation, given back as velocity
+GAINS = (0.8, 0.8, 2.5)  # 1/s: of a deviation, given back as velocity; heading is kept tighter, all else hangs on it
+HABIT = (0.15, 0.15, 0.6)  # 1/s²: of a deviation, given back from now on
 MOST_SHARE = 0.3  # of the gait's limits: what is given back at most
 LEASH = (0.04, 0.04, 0.25)  # m, m, rad: a robot that is held back is not pulled harder for ever
 
@@ -21,12 +23,12 @@ class Course:
     """
 
     def __init__(self) -> None:
-        self.place: Planar | None = None
-        self._twist = STILL
+        self.forget()
 
     def forget(self) -> None:
         """The course begins anew, where the robot is at the next estimate."""
-        self.place, self._twist = None, STILL
+        self.place: Planar | None = None
+        self._twist = self._habit = STILL
 
     def correction(self, wanted: Planar, estimate: Planar, fastest: Planar, acceleration: Planar, dt: float) -> Planar:
         """The velocity (m/s, m/s, rad/s) to add to the one that is wanted, `dt` s after the last.
@@ -40,15 +42,24 @@ class Course:
         )
         self._twist = x, y, yaw
         if self.place is None or self._twist == STILL:
-            self.place = estimate
+            self.place, self._habit = estimate, STILL
             return STILL
         self.place = compose(self.place, motion(self._twist, dt))
         ahead, aside = seen_from(estimate, self.place[0], self.place[1])
         off = (ahead, aside, remainder(self.place[2] - estimate[2], tau))
-        ahead, aside, turned = (min(max(value, -most), most) for value, most in zip(off, LEASH))
+        ahead, aside, turned = (_within(value, most) for value, most in zip(off, LEASH))
         self.place = (*carried(estimate, ahead, aside), estimate[2] + turned)
+        off, most = (ahead, aside, turned), tuple(MOST_SHARE * value for value in fastest)
         x, y, yaw = (
-            min(max(GAIN * value, -MOST_SHARE * most), MOST_SHARE * most)
-            for value, most in zip((ahead, aside, turned), fastest)
+            _within(habit + gain * value * dt, limit)
+            for habit, gain, value, limit in zip(self._habit, HABIT, off, most)
+        )
+        self._habit = x, y, yaw
+        x, y, yaw = (
+            _within(habit + gain * value, limit) for habit, gain, value, limit in zip(self._habit, GAINS, off, most)
         )
         return x, y, yaw
+
+
+def _within(value: float, most: float) -> float:
+    return min(max(value, -most), most)

@@ -1,9 +1,10 @@
 """The path of a foot in the air: at rest on the ground at both ends, and as slow between as its clearance allows.
 
-Over the ground the speed is a trapezoid: the steadier a foot moves, the slower its fastest moment. Up and down it is
-one whose top rises towards the highest point, where the leg is folded and its joints lift the foot with less turning.
-The figures are the best of a search over both test robots, with little more acceleration of the joints than plain
-trapezoids ask for (6 % in the demo robot's creep).
+Over the ground the speed is a trapezoid: the steadier a foot moves, the slower its fastest moment. It ends before the
+foot comes down: legs give way under the body, so that a foot lands a little early, and one that still moves forward
+then holds the robot back (in physics the demo robot lost a tenth of its speed in the creep, and a fifth in the trot).
+Up and down it is a trapezoid whose top rises towards the highest point, where the leg is folded and its joints lift the
+foot with less turning. The figures are the best of a search over both test robots.
 """
 
 from __future__ import annotations
@@ -13,20 +14,24 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-RAMP = 0.125  # of the time in the air, spent on gaining speed over the ground and upward, and on losing it
-_FULL = 1 / (1 - RAMP)  # the speed over the ground between
+OVER = 0.92  # of the time in the air; from then on the foot is over the place where it lands
+_START, _END = 0.12, 0.04  # of the time in the air, spent on gaining speed over the ground, and on losing it
+_FULL = 1 / (OVER - (_START + _END) / 2)  # the speed over the ground between
+RAMP = 0.125  # of the time in the air, spent on gaining speed upward, and on losing it downward
 _TURN = 0.4  # from here to its mirror image the foot turns from upward to downward
 _FIRST, _LAST = 2.0, 3.2  # the speeds upward after the ramp and before the turn; with these the way is 1
 
 
 def advance(share: float) -> tuple[float, float]:
     """How far over the ground a foot has come at a share (0 to 1) of its time in the air: way, and its rate."""
-    if share < RAMP:
-        return _FULL * share * share / (2 * RAMP), _FULL * share / RAMP
-    if share > 1 - RAMP:
-        left = 1 - share
-        return 1 - _FULL * left * left / (2 * RAMP), _FULL * left / RAMP
-    return _FULL * (share - RAMP / 2), _FULL
+    if share < _START:
+        return _FULL * share * share / (2 * _START), _FULL * share / _START
+    left = OVER - share
+    if left <= 0.0:
+        return 1.0, 0.0
+    if left < _END:
+        return 1 - _FULL * left * left / (2 * _END), _FULL * left / _END
+    return _FULL * (share - _START / 2), _FULL
 
 
 def lift(share: float) -> tuple[float, float]:
@@ -46,9 +51,9 @@ def lift(share: float) -> tuple[float, float]:
 
 def advance_batch(shares: Array) -> Array:
     """`advance`'s way for an array of shares."""
-    left = 1 - shares
-    ends = np.where(shares < RAMP, _FULL * shares**2 / (2 * RAMP), 1 - _FULL * left**2 / (2 * RAMP))
-    result: Array = np.where((shares < RAMP) | (shares > 1 - RAMP), ends, _FULL * (shares - RAMP / 2))
+    left = np.maximum(OVER - shares, 0.0)
+    ends = np.where(shares < _START, _FULL * shares**2 / (2 * _START), 1 - _FULL * left**2 / (2 * _END))
+    result: Array = np.where((shares < _START) | (left < _END), ends, _FULL * (shares - _START / 2))
     return result
 
 

@@ -26,7 +26,7 @@ def wave_phases(duty_factor: float) -> Phases:
 # ground in turn.
 GAITS = (
     Gait(CREEP, 0.8, wave_phases(0.8), stride_period=1.6, foot_clearance=0.02, margin=0.005),
-    Gait("trot", 0.55, (0.0, 0.5, 0.5, 0.0), stride_period=0.5, foot_clearance=0.02, margin=None),
+    Gait("trot", 0.55, (0.0, 0.5, 0.5, 0.0), stride_period=0.56, foot_clearance=0.02, margin=None),
 )
 
 
