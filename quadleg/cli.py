@@ -7,13 +7,15 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
-from math import isfinite, nan
+from math import isfinite, nan, radians
 from pathlib import Path
 
+from rich.console import Console
+from rich.progress import Progress
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from quadleg.errors import QuadlegError
+from quadleg.errors import QuadlegError, SimMissing
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import Robot as Model
@@ -151,6 +153,31 @@ def _timing(options: argparse.Namespace) -> int:
         _say(timing.as_json(timings))
     else:
         timing.print_table(timings)
+    return 0
+
+
+def _rollout(options: argparse.Namespace) -> int:
+    try:
+        from quadleg.simulation import trials
+        from quadleg.simulation.ground import Ground
+    except ImportError:
+        raise SimMissing from None
+    robot = load_robot(find_robot(options.robot))
+    ground = Ground(
+        friction=options.friction,
+        slope=radians(options.slope),
+        roughness=options.roughness / 1000,
+        push=options.push,
+    )
+    todo = trials.trials(options.runs)
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("walking", total=len(todo))
+        outcomes = trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task))
+    found = trials.figures(outcomes)
+    if options.json:
+        _say(trials.as_json(found))
+    else:
+        trials.print_table(found, outcomes)
     return 0
 
 
@@ -343,7 +370,35 @@ def parser() -> argparse.ArgumentParser:
     takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
     speed = command("timing", _timing, "measure the speed of the parts on this computer")
     speed.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
+    _rollout_command(command, takes_robot)
     return top
+
+
+def _rollout_command(
+    command: Callable[..., argparse.ArgumentParser], takes_robot: Callable[[argparse.ArgumentParser], None]
+) -> None:
+    rollout = command(
+        "rollout",
+        _rollout,
+        "walk in physics, faster than real time, and measure",
+        "Each run walks forward in both gaits, with measured and with modelled joint angles and without an estimator, "
+        "by the same modules as the nodes. Prints the median and the worst of all runs. Needs the extra sim.",
+    )
+    takes_robot(rollout)
+    rollout.add_argument("--runs", type=_count, default=4, metavar="N", help="how many seeds (default: %(default)s)")
+    rollout.add_argument(
+        "--distance", type=_distance, default=5.0, metavar="M", help="way of each walk in m (default: %(default)g)"
+    )
+    for name, default, unit, what in (
+        ("friction", 0.8, "MU", "friction between feet and ground"),
+        ("slope", 0.0, "DEG", "slope of the ground, uphill ahead"),
+        ("roughness", 0.0, "MM", "height of the ground's bumps"),
+        ("push", 0.0, "NS", "pushes from all sides, one about every 5 s, in N·s"),
+    ):
+        rollout.add_argument(
+            f"--{name}", type=_number, default=default, metavar=unit, help=f"{what} (default: %(default)g)"
+        )
+    rollout.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
 
 
 def _operator_commands(
@@ -397,6 +452,19 @@ def _seed(text: str) -> int:
     if not text.isdecimal() or int(text) >= 2**31:
         raise argparse.ArgumentTypeError(f"{text} is not a seed: a whole number from 0 to {2**31 - 1}")
     return int(text)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
+        raise argparse.ArgumentTypeError(f"{text} is no number of runs: 1 to 10000")
+    return int(text)
+
+
+def _distance(text: str) -> float:
+    distance = _number(text)
+    if not 0.5 <= distance <= 14:
+        raise argparse.ArgumentTypeError(f"{text} is no distance to walk: 0.5 to 14 m, as far as the ground goes")
+    return distance
 
 
 def _params_file(text: str) -> Path:

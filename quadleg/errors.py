@@ -82,6 +82,21 @@ class RosMissing(QuadlegError):
     """A part that needs ROS 2 was asked for where rclpy does not import."""
 
 
+class SimMissing(QuadlegError):
+    """A part that needs physics was asked for where MuJoCo does not import."""
+
+    def __init__(self) -> None:
+        super().__init__("this needs MuJoCo: pip install 'quadleg[sim]'")
+
+
+class BadGround(QuadlegError, ValueError):
+    """A value that makes no ground to walk on."""
+
+
+class CannotWalk(QuadlegError):
+    """A robot that was to walk in physics cannot, or does not even stand; the message says why."""
+
+
 class AlreadyRunning(QuadlegError):
     """The same robot runs already under the same name."""
 

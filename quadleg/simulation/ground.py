@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, cos, hypot, inf, isfinite, pi, radians, sin
+from math import ceil, cos, degrees, hypot, inf, isfinite, pi, sin
 
 import mujoco
 import numpy as np
 
+from quadleg.errors import BadGround
 from quadleg.kinematics.body import Quaternion
 
 REACH = 15.0  # m from the origin to each side
@@ -25,7 +26,7 @@ class Ground:
     point. Steps of `step_height` (m) go up and down in turn, every `step_length` (m) along x. A push of `push`
     (N·s) comes from a random side about every `push_interval` (s). What is random is so by the world's seed.
 
-    Raises ValueError for a value that makes no ground.
+    Raises BadGround for a value that makes no ground.
     """
 
     friction: float = 0.8
@@ -42,7 +43,7 @@ class Ground:
         for name, value, low, high, unit in (
             ("friction", self.friction, 0.0, 2.0, ""),
             ("slippery_friction", slippery, 0.0, 2.0, ""),
-            ("slope", self.slope, -radians(45), radians(45), " rad"),
+            ("slope", degrees(self.slope), -45.0, 45.0, "°"),
             ("roughness", self.roughness, 0.0, 0.1, " m"),
             ("step_height", self.step_height, 0.0, 0.1, " m"),
             ("step_length", self.step_length, 0.05, REACH, " m"),
@@ -51,7 +52,7 @@ class Ground:
         ):
             if not isfinite(value) or not low <= value <= high:
                 wanted = f"at least {low:g}" if high == inf else f"{low:.4g} to {high:.4g}"
-                raise ValueError(f"{name} of the ground is {value:g}{unit}: {wanted}{unit} would be right")
+                raise BadGround(f"{name} of the ground is {value:g}{unit}: {wanted}{unit} would be right")
 
     @property
     def quaternion(self) -> Quaternion:

@@ -5,7 +5,7 @@ Each part is the one that the nodes have; here they call each other once a servo
 
 from __future__ import annotations
 
-from quadleg.errors import Unreachable
+from quadleg.errors import CannotWalk, Unreachable
 from quadleg.estimation.attitude import rows
 from quadleg.estimation.odometry import MEASURED, Estimate, Estimator
 from quadleg.gait.limits import WalkingLimits
@@ -64,9 +64,15 @@ class Rollout:
         self._joints = [(leg, [joint.name for joint in leg.joints]) for leg in robot.legs]
         self._modelled = list(rest)
         self._frames = 0
+        self._stood = False
+
+    @property
+    def fell(self) -> bool:
+        """Whether the body has tipped, or the watchdog has taken the power off or lets it lie."""
+        return self.world.fallen or (self._stood and self.watchdog.state is not State.ACTIVE)
 
     def stand(self) -> None:
-        """Rise to the standing height. Raises RuntimeError with the watchdog's words where that fails."""
+        """Rise to the standing height. Raises CannotWalk with the watchdog's words where that fails."""
         begun = self.world.time
         while self.world.time - begun < 2 * QUIET_TIME:
             self.tick()
@@ -75,7 +81,8 @@ class Rollout:
             self.tick()
             words = self.watchdog.why
         if self.watchdog.state is not State.ACTIVE:
-            raise RuntimeError(f"the robot does not stand: {words}")
+            raise CannotWalk(f"the robot does not stand: {words}")
+        self._stood = True
 
     def tick(self, asked: Planar = STILL) -> None:
         """One servo frame with a velocity asked for (m/s, m/s, rad/s)."""

@@ -1,0 +1,233 @@
+"""Seeded trials of the walk in physics: how far the estimate drifts, how well the walk is kept, whether it falls."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
+from functools import cache
+from math import degrees, dist, hypot, isfinite, isnan, nan, remainder, tau
+from statistics import median
+
+import numpy as np
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from quadleg.errors import CannotWalk
+from quadleg.estimation.attitude import rows
+from quadleg.estimation.odometry import MEASURED, MODELLED
+from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.kinematics.body import Pose, Quaternion
+from quadleg.kinematics.planar import Planar, seen_from
+from quadleg.robot.model import Robot, Vector
+from quadleg.simulation.ground import Ground
+from quadleg.simulation.rollout import Rollout
+
+CREEP, TROT = "creep", "trot"
+SPEEDS = {CREEP: 0.06, TROT: 0.18}  # m/s forward
+STANDING = 5.0  # s before it walks, in which the estimator finds the gyro's bias
+PERCENT, TILT, TURN, RUNS, FACTOR = "%", "deg rms", "deg/min", "runs", "x"
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One walk: gait, the joint angles that the estimator has (None: no estimator), and the seed."""
+
+    gait: str
+    angles: str | None
+    seed: int
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a trial: shares of the distance in percent, `tilt_error` in deg rms, `yaw_drift` in deg/min.
+
+    `speed_error` is true against asked speed, `realtime_factor` the time in the world for each second of a processor.
+    Errors are absolute, and NaN without an estimator.
+    """
+
+    trial: Trial
+    drift: float
+    sideways: float
+    speed_error: float
+    tilt_error: float
+    yaw_drift: float
+    fell: bool
+    realtime_factor: float
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure over all runs; `worst` is the greatest error, or the least real-time factor."""
+
+    name: str
+    unit: str
+    median: float
+    worst: float
+
+
+def trials(runs: int) -> list[Trial]:
+    """Those of so many seeded runs, each run in both gaits, with measured and with modelled joint angles."""
+    kinds = [(gait, angles) for angles in (MEASURED, MODELLED, None) for gait in SPEEDS]
+    return [Trial(gait, angles, seed) for seed in range(1, runs + 1) for gait, angles in kinds]
+
+
+def run_all(
+    robot: Robot, ground: Ground, distance: float, todo: Sequence[Trial], done: Callable[[Outcome], object]
+) -> list[Outcome]:
+    """Runs trials over all processors; tells each outcome as it comes. Raises CannotWalk."""
+    for gait in SPEEDS:
+        _limits(robot, gait)  # once, before the processes part
+    with ProcessPoolExecutor() as pool:
+        running = [pool.submit(run, robot, ground, distance, trial) for trial in todo]
+        try:
+            for outcome in as_completed(running):
+                done(outcome.result())
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+    return [outcome.result() for outcome in running]
+
+
+def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
+    """One trial: the robot rises, stands for some seconds, and walks forward so far (m)."""
+    limits = _limits(robot, trial.gait)
+    asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
+    rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
+    rollout.stand()
+    for _ in range(round(STANDING / rollout.period)):
+        rollout.tick()
+    true, found = _Way(), _Way()
+    begun, left = time.thread_time(), round(distance / asked / rollout.period)
+    while left and not rollout.fell:
+        left -= 1
+        rollout.tick((asked, 0.0, 0.0))
+        true.note(*rollout.world.pose)
+        if rollout.estimate:
+            found.note(rollout.estimate.position, rollout.estimate.quaternion)
+    lasted = len(true) * rollout.period
+    factor = lasted / (time.thread_time() - begun)
+    way, aside = true.end
+    drift = yaw_drift = tilt_error = nan
+    if len(found):
+        drift = hypot(found.end[0] - way, found.end[1] - aside) / hypot(way, aside)
+        yaw_drift = abs(degrees(remainder(found.turn - true.turn, tau))) / (lasted / 60)
+        tilt_error = degrees(float(np.sqrt(((np.array(found.ups) - true.ups) ** 2).mean(axis=0)).max()))
+    speed = true.speed(round(limits.gait.stride_period / rollout.period)) / rollout.period
+    return Outcome(
+        trial=trial,
+        drift=100 * drift,
+        sideways=100 * abs(aside) / hypot(way, aside),
+        speed_error=100 * abs(speed / asked - 1),
+        tilt_error=tilt_error,
+        yaw_drift=yaw_drift,
+        fell=rollout.fell,
+        realtime_factor=factor,
+    )
+
+
+def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
+    """What all trials together come to. A figure that no trial has is NaN."""
+
+    def over(name: str, unit: str, key: str, gait: str | None = None, angles: Sequence[str] = (MEASURED,)) -> Figure:
+        values = [
+            getattr(outcome, key)
+            for outcome in outcomes
+            if gait in (None, outcome.trial.gait) and outcome.trial.angles in angles
+        ]
+        return _figure(name, unit, values, max)
+
+    falls = float(len({outcome.trial.seed for outcome in outcomes if outcome.fell}))
+    bare = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is None]
+    whole = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is not None]
+    return [
+        over("drift_measured_creep", PERCENT, "drift", CREEP),
+        over("drift_measured_trot", PERCENT, "drift", TROT),
+        over("drift_modelled", PERCENT, "drift", angles=(MODELLED,)),
+        over("speed_error_creep", PERCENT, "speed_error", CREEP),
+        over("speed_error_trot", PERCENT, "speed_error", TROT),
+        over("tilt_error", TILT, "tilt_error", angles=(MEASURED, MODELLED)),
+        over("yaw_drift", TURN, "yaw_drift", angles=(MEASURED, MODELLED)),
+        Figure("falls", RUNS, falls, falls),
+        _figure("realtime_factor", FACTOR, bare, min),
+        _figure("realtime_factor_with_estimator", FACTOR, whole, min),
+    ]
+
+
+def as_json(found: Sequence[Figure]) -> str:
+    """One JSON array of objects {name, unit, median, worst}, null where no trial tells."""
+    objects = [asdict(figure) for figure in found]
+    for figure in objects:
+        figure.update({key: None for key in ("median", "worst") if isnan(figure[key])})
+    return json.dumps(objects, indent=2)
+
+
+def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
+    """The same for a person, with what keeps the walk from its line, and which runs fell."""
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for heading in ("name", "median", "worst", "unit"):
+        table.add_column(heading, justify="left" if heading in ("name", "unit") else "right", no_wrap=True)
+    aside = [
+        _figure(
+            f"sideways_{gait}",
+            PERCENT,
+            [outcome.sideways for outcome in outcomes if outcome.trial.gait == gait and outcome.trial.angles],
+            max,
+        )
+        for gait in SPEEDS
+    ]
+    for figure in (*found, *aside):
+        table.add_row(figure.name, f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
+    console = Console()
+    console.print(table)
+    for outcome in outcomes:
+        if outcome.fell:
+            trial = outcome.trial
+            console.print(f"fell: {trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}")
+
+
+def _figure(name: str, unit: str, values: Sequence[float], worst: Callable[..., float]) -> Figure:
+    known = [value for value in values if isfinite(value)]
+    return Figure(name, unit, median(known) if known else nan, worst(known, default=nan))
+
+
+class _Way:
+    """A way of the body, seen from where and how it began: places (m), headings (rad), verticals in base_link."""
+
+    def __init__(self) -> None:
+        self._begin: Planar | None = None
+        self._places: list[tuple[float, float]] = []
+        self.turn = 0.0
+        self.ups: list[Vector] = []
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    def note(self, position: Vector, quaternion: Quaternion) -> None:
+        x, y, _ = position
+        _, _, yaw = Pose(position, quaternion).rpy
+        self._begin = self._begin or (x, y, yaw)
+        self._places.append(seen_from(self._begin, x, y))
+        self.turn = yaw - self._begin[2]
+        self.ups.append(rows(quaternion)[2])
+
+    @property
+    def end(self) -> tuple[float, float]:
+        return self._places[-1]
+
+    def speed(self, stride: int) -> float:
+        """m a tick, over whole strides of so many ticks, after it has come to speed."""
+        places = self._places[round(RAMP_STRIDES + 1) * stride :]
+        ticks = (len(places) - 1) // stride * stride
+        return dist(places[0], places[ticks]) / ticks if ticks > 0 else nan
+
+
+@cache
+def _limits(robot: Robot, gait: str) -> WalkingLimits:
+    limits = WalkingLimits(robot, robot.gait(gait))
+    if limits.trouble:
+        raise CannotWalk(limits.trouble)
+    return limits
