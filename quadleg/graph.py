@@ -39,6 +39,7 @@ GRAPH = (
     *(Entry(f"{leg}_ik", "leg_ik", "LegIk", CONTROL, {"leg": leg}) for leg in LEGS),
     Entry("base_motion", "base_motion", "BaseMotion", CONTROL),
     Entry("gait", "gait", "Gait", CONTROL),
+    Entry("state_estimator", "state_estimator", "StateEstimator", CONTROL),
 )
 
 # Only where they are asked for: a gamepad on this computer.

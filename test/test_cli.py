@@ -285,12 +285,20 @@ def test_the_kind_of_board_is_that_of_the_stack_not_of_the_file(start, tmp_path:
 
 
 def test_parameters_from_a_file_reach_their_node(start, tmp_path: Path) -> None:
-    file = tmp_path / "slow.yaml"
-    file.write_text("/**/base_motion: {ros__parameters: {speed: 0.03}}\n", encoding="utf-8")
+    file = tmp_path / "mine.yaml"
+    lines = (
+        "/**/base_motion: {ros__parameters: {speed: 0.03}}",
+        "/**/servo_output: {ros__parameters: {joint_angles: modelled}}",
+    )
+    file.write_text("\n".join(lines), encoding="utf-8")
     start("--params-file", str(file)).wait_for_line("ready after")
     with Robot() as robot:
         assert robot.board_kind == "simulated"
         assert robot._parameters("base_motion", "speed", "turn_speed") == [0.03, 0.6]
+        # The estimator needs no line of its own.
+        robot._wait(
+            lambda: robot.last.values("state_estimator").get("joint_angles") == "modelled", 5.0, lambda: "modelled"
+        )
 
 
 @pytest.mark.parametrize(

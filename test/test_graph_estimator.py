@@ -7,16 +7,17 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from math import nan
+from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Wire
+from conftest import Wire, wait_until
 from robots import inspector
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from builtin_interfaces.msg import Time
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import Transform, Twist, Wrench
 from nav_msgs.msg import Odometry
 from rclpy.qos import qos_profile_sensor_data
@@ -37,12 +38,13 @@ WEIGHT = ROBOT.masses.total * STANDARD_GRAVITY
 class Bench:
     """The node, and a robot that stands still in front of it, tick after tick, by stamps alone."""
 
-    def __init__(self, wire: Wire) -> None:
+    def __init__(self, wire: Wire, **parameters: str) -> None:
         self.wire = wire
         self.odometry = wire.hear(Odometry, "odom")
         self.loads = wire.hear(MultiDOFJointState, "foot_loads")
         self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
-        self.process = subprocess.Popen([sys.executable, "-c", NODE])
+        given = [word for pair in parameters.items() for word in ("-p", ":=".join(pair))]
+        self.process = subprocess.Popen([sys.executable, "-c", NODE, "--ros-args", *given])
         self._joints = wire.publisher(JointState, "joint_states")
         self._plan = wire.publisher(MultiDOFJointState, "planned_feet")
         self._imu = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
@@ -104,7 +106,7 @@ class Bench:
         )
 
     def value(self, key: str) -> str:
-        return next(
+        values = (
             value.value
             for array in reversed(self.diagnostics)
             for status in array.status
@@ -112,6 +114,7 @@ class Bench:
             for value in status.values
             if value.key == key
         )
+        return next(values, "")
 
 
 def _stamp(seconds: float) -> Time:
@@ -120,11 +123,22 @@ def _stamp(seconds: float) -> Time:
 
 
 @pytest.fixture
-def bench(wire: Wire) -> Iterator[Bench]:
-    bench = Bench(wire)
-    yield bench
-    bench.process.send_signal(signal.SIGTERM)
-    assert bench.process.wait(10.0) == 0
+def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
+    benches: list[Bench] = []
+
+    def starter(**parameters: str) -> Bench:
+        benches.append(Bench(wire, **parameters))
+        return benches[-1]
+
+    yield starter
+    for bench in benches:
+        bench.process.send_signal(signal.SIGTERM)
+        assert bench.process.wait(10.0) == 0
+
+
+@pytest.fixture
+def bench(start: Callable[..., Bench]) -> Bench:
+    return start(joint_angles="measured")
 
 
 def test_off_standing_and_bad_input(bench: Bench):
@@ -178,13 +192,37 @@ def test_off_standing_and_bad_input(bench: Bench):
     bench.says("time went back: the estimate has begun anew")
 
 
+def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[..., Bench], tmp_path: Path):
+    demo = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
+    blind = tmp_path / "blind.yaml"
+    blind.write_text(demo.replace("imu_link:", "lamp_link:"), encoding="utf-8")
+    bench = start(robot=str(blind))
+    diagnostics = bench.wire.publisher(DiagnosticArray, "diagnostics")
+    wait_until(lambda: diagnostics.get_subscription_count() == 2, 10.0, "the node hears it, and the bench")
+    bench.joints()
+    bench.says("servo_output does not say whether joint_states are measured or modelled")
+
+    def say(node: str, kind: str) -> None:
+        status = DiagnosticStatus(name=f"quadleg: {node}", values=[KeyValue(key="joint_angles", value=kind)])
+        diagnostics.publish(DiagnosticArray(status=[status]))
+
+    bench.state("active: standing")
+    say("another_node", "measured")
+    for kind in ("modelled", "measured"):
+        say("servo_output", kind)
+        bench.wire.wait(lambda kind=kind: bench.value("joint_angles") == kind, 5.0, f"{kind} joint angles")
+        bench.step(30, imu=lambda: None)
+        # Without an IMU, in the robot file or heard, nothing is wrong.
+        bench.says(f"follows the body with {kind} joint angles, without an IMU")
+
+
 def test_a_wrong_kind_of_joint_angles_is_refused(domain: int):
     done = subprocess.run(
         [sys.executable, "-c", NODE, "--ros-args", "-p", "joint_angles:=guessed"],
         capture_output=True, text=True, check=False, timeout=30,
     )  # fmt: skip
     assert done.returncode == 2
-    assert "parameter joint_angles is 'guessed'; it must be measured or modelled" in done.stderr
+    assert "parameter joint_angles is 'guessed'; it must be measured, modelled or empty" in done.stderr
 
 
 def test_the_transforms_are_those_of_rep_105(bench: Bench):

@@ -106,7 +106,7 @@ def test_joint_commands_drive_a_foreign_controller(stack: Stack, robot: Robot, w
 
 def test_diagnostics_have_a_status_for_each_node_with_name_level_and_hardware(stack: Stack, wire: Wire) -> None:
     heard = wire.hear(DiagnosticArray, "diagnostics", 50)
-    nodes = {"servo_output", "joint_watchdog", "base_motion", "gait"}
+    nodes = {"servo_output", "joint_watchdog", "base_motion", "gait", "state_estimator"}
     nodes |= {f"{side}_{hand}_ik" for side in ("front", "rear") for hand in ("left", "right")}
 
     def names() -> set[str]:
@@ -179,7 +179,7 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, wire:
     document = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
     code = "from quadleg.nodes.{0} import main; main()"
 
-    for node in ("gait", "base_motion", "servo_output"):
+    for node in ("gait", "base_motion", "state_estimator", "servo_output"):
         process = subprocess.Popen([sys.executable, "-c", code.format(node), "--ros-args", "--params-file", str(file)])
         try:
             written = {**document["/**"]["ros__parameters"], **document[f"/**/{node}"]["ros__parameters"]}

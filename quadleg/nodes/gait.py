@@ -37,7 +37,7 @@ from quadleg.safety.tilt import Tilt
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
 UP_FRESH = 0.5  # s that a vertical counts after it was heard of
-UNMOVED = (0.0, 0.0, 0.0)
+KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -177,11 +177,14 @@ class Gait(QuadlegNode):
                 self._walker.found(pose.position, pose.rpy[2], now)
 
     def _pose_of(self, serialized: bytes) -> Pose | None:
-        pose = deserialize_message(serialized, Odometry).pose.pose
+        """The body's pose; None where who says it does not know it."""
+        said = deserialize_message(serialized, Odometry).pose
+        if max(said.covariance[21], said.covariance[28]) > KNOWN_TILT**2:
+            return None
         try:
-            return Pose(finite_place(pose.position), rotation_of(pose.orientation))
+            return Pose(finite_place(said.pose.position), rotation_of(said.pose.orientation))
         except BadTarget:
-            return None  # what says where the robot is has to say that it does not know
+            return None
 
     def _imu(self, message: Imu) -> None:
         now = time.monotonic()

@@ -180,12 +180,41 @@ class Gait(Bare):
         self._feet.publish(self._message)
 
 
+class StateEstimator(Bare):
+    """Joint states in, an estimate and the feet's loads out."""
+
+    def __init__(self, name: str, rate_hz: float) -> None:
+        super().__init__(name, rate_hz)
+        self._message = Odometry(child_frame_id="base_link")
+        self._message.header.frame_id = "odom"
+        self._loads = MultiDOFJointState(
+            joint_names=list(LEGS),
+            transforms=[Transform() for _ in LEGS],
+            twist=[Twist() for _ in LEGS],
+            wrench=[Wrench() for _ in LEGS],
+        )
+        self._loads.header.frame_id = "base_link"
+        self._odometry = self.create_publisher(Odometry, "odom", LATEST)
+        self._foot_loads = self.create_publisher(MultiDOFJointState, "foot_loads", LATEST)
+        self.create_subscription(JointState, "joint_states", self._joint_states, JOINT_STATES)
+        self.create_subscription(MultiDOFJointState, "planned_feet", lambda _: None, LATEST)
+        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
+        self.ignore(String, "state", LATCHED)
+        self.ignore(DiagnosticArray, "diagnostics", 10)
+
+    def _joint_states(self, message: JointState) -> None:
+        self._message.header.stamp = self._loads.header.stamp = message.header.stamp
+        self._odometry.publish(self._message)
+        self._foot_loads.publish(self._loads)
+
+
 KINDS: dict[str, type[Bare]] = {
     "servo_output": ServoOutput,
     "joint_watchdog": JointWatchdog,
     **{f"{leg}_ik": LegIk for leg in LEGS},
     "base_motion": BaseMotion,
     "gait": Gait,
+    "state_estimator": StateEstimator,
 }
 
 

@@ -7,10 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from diagnostic_msgs.msg import DiagnosticStatus
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import Quaternion, Transform, TransformStamped, Twist, Wrench
 from nav_msgs.msg import Odometry
 from rclpy.qos import QoSProfile, qos_profile_sensor_data
+from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
@@ -25,6 +26,7 @@ from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, check_frame, finite_place, nanoseconds, split_state
 from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.tilt import IMU_FRAME
 
 try:
     from tf2_msgs.msg import TFMessage
@@ -36,6 +38,8 @@ NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 PLAN_FRESH = 0.5  # s: without a newer plan the robot stands on all feet, by the watchdog's doing
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 ODOM = "odom"
+NO_IMU = "no IMU"  # as the estimator begins to say that it hears none
+SERVO_OUTPUT = "quadleg: servo_output"  # as its diagnostics are named
 
 
 class StateEstimator(QuadlegNode):
@@ -45,17 +49,20 @@ class StateEstimator(QuadlegNode):
 
     def __init__(self, name: str = "state_estimator", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
-        period = self.declare_period()
-        kind = self.declare("joint_angles", MEASURED, f"joint_states are {MEASURED} or {MODELLED}, as in servo_output")
-        if kind not in (MEASURED, MODELLED):
-            raise ValueError(f"parameter joint_angles is '{kind}'; it must be {MEASURED} or {MODELLED}")
+        self._period = self.declare_period()
+        kind = self.declare(
+            "joint_angles", "", f"joint_states are {MEASURED} or {MODELLED}; empty: as servo_output's diagnostics say"
+        )
+        if kind not in ("", MEASURED, MODELLED):
+            raise ValueError(f"parameter joint_angles is '{kind}'; it must be {MEASURED}, {MODELLED} or empty")
         self._kind = kind
-        self._estimator = Estimator(self.robot, kind, period)
+        self._estimator = Estimator(self.robot, kind, self._period) if kind else None
         self._plan: Plan | None = None
         self._planned_at = 0.0
         self._state_name = "off"
         self._refusal: str | None = None
         self._imu_trouble: str | None = None
+        self._has_imu = any(frame.name == IMU_FRAME for frame in self.robot.frames)
         self._said: tuple[str, ...] = ()
         self._said_at = 0.0
         self._estimate: Estimate | None = None
@@ -71,13 +78,27 @@ class StateEstimator(QuadlegNode):
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES)
         self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
         self.subscribe(String, "state", self._state, LATCHED)
+        if not kind:
+            self.subscribe(DiagnosticArray, "diagnostics", self._servo_output_says, 10, raw=True)
 
     # What comes in
 
     def _state(self, message: String) -> None:
         self._state_name, _ = split_state(message.data)
 
+    def _servo_output_says(self, serialized: bytes) -> None:
+        if SERVO_OUTPUT.encode() not in serialized:  # reading what every node says would cost
+            return
+        for status in deserialize_message(serialized, DiagnosticArray).status:
+            kinds = [pair.value for pair in status.values if pair.key == "joint_angles"]
+            if status.name == SERVO_OUTPUT and kinds and kinds != [self._kind]:
+                self._estimator = Estimator(self.robot, kinds[0], self._period)
+                self._kind = kinds[0]
+
     def _imu(self, message: Imu) -> None:
+        self._has_imu = True
+        if self._estimator is None:
+            return
         # Its orientation, known or not, is not used: what the IMU's own filter makes of it counts twice otherwise.
         for quantity, covariance in (
             ("angular velocity", message.angular_velocity_covariance),
@@ -114,6 +135,8 @@ class StateEstimator(QuadlegNode):
     # One tick
 
     def _joint_states(self, message: JointState) -> None:
+        if self._estimator is None:
+            return
         angles = dict(zip(message.name, message.position))
         joints = [angles.get(name, float("nan")) for name in JOINT_NAMES]
         plan = None if self._state_name in LYING else self._plan
@@ -173,6 +196,9 @@ class StateEstimator(QuadlegNode):
     # What it says
 
     def health(self) -> Health:
+        if self._estimator is None:
+            words = f"servo_output does not say whether joint_states are {MEASURED} or {MODELLED}: it has to run, or "
+            return Health(words + "the parameter joint_angles to say so", level=DiagnosticStatus.WARN)
         estimate = self._estimate
         if estimate is None:
             return Health("no joint_states are heard", {"joint_angles": self._kind}, DiagnosticStatus.WARN)
@@ -189,11 +215,14 @@ class StateEstimator(QuadlegNode):
             "resets": self._estimator.resets,
         }
         troubles = [*filter(None, (self._refusal, self._imu_trouble)), *estimate.troubles]
+        if not self._has_imu:  # then nothing is wrong
+            troubles = [trouble for trouble in troubles if not trouble.startswith(NO_IMU)]
         if troubles:
             return Health("; ".join(troubles), values, DiagnosticStatus.WARN)
         if self._state_name in LYING:
             return Health(f"the robot is {self._state_name}: the estimate rests", values)
-        return Health(f"follows the body with {self._kind} joint angles", values)
+        without = "" if self._has_imu else ", without an IMU"
+        return Health(f"follows the body with {self._kind} joint angles{without}", values)
 
 
 def _quaternion(q: tuple[float, float, float, float]) -> Quaternion:
