@@ -392,7 +392,7 @@ def test_pushes_come_by_seed() -> None:
 WRONG = [
     ({"friction": -0.1}, "friction of the ground is -0.1: 0 to 2 would be right"),
     ({"friction": float("nan")}, "friction of the ground is nan: 0 to 2 would be right"),
-    ({"slope": 1.0}, "slope of the ground is 1 rad: -0.7854 to 0.7854 rad would be right"),
+    ({"slope": 1.0}, "slope of the ground is 57.2958°: -45 to 45° would be right"),
     ({"roughness": -0.008}, "roughness of the ground is -0.008 m: 0 to 0.1 m would be right"),
     ({"roughness": 8.0}, "roughness of the ground is 8 m: 0 to 0.1 m would be right"),
     ({"step_height": 0.5}, "step_height of the ground is 0.5 m: 0 to 0.1 m would be right"),

@@ -176,6 +176,8 @@ class Planner:
 
     def _ramped(self, wanted: Planar) -> Planar:
         """The twist one period on the way to the one wanted, by at most the rate that reaches full speed in time."""
+        if self.twist == wanted:
+            return wanted
         change = tuple(b - a for a, b in zip(self.twist, wanted))
         share = self.limits.use((change[0], change[1], change[2]))
         most = self._period / (RAMP_STRIDES * self.limits.gait.stride_period)

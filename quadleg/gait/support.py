@@ -16,9 +16,9 @@ def share_weight(feet: Sequence[tuple[float, float]], centre: tuple[float, float
     x0, y0 = centre
     places = [(x - x0, y - y0) for x, y in feet]
     count = len(places)
-    sx, sy = sum(x for x, _ in places), sum(y for _, y in places)
-    sxx, syy = sum(x * x for x, _ in places), sum(y * y for _, y in places)
-    sxy = sum(x * y for x, y in places)
+    sx = sy = sxx = syy = sxy = 0.0
+    for x, y in places:
+        sx, sy, sxx, syy, sxy = sx + x, sy + y, sxx + x * x, syy + y * y, sxy + x * y
     # f = a + b x + c y with sum f = 1, sum f x = sum f y = 0: the normal equations, by Cramer's rule.
     determinant = count * (sxx * syy - sxy * sxy) - sx * (sx * syy - sxy * sy) + sy * (sx * sxy - sxx * sy)
     if count == 2 or abs(determinant) < _FLAT * _FLAT:

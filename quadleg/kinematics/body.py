@@ -12,7 +12,6 @@ from math import degrees, isfinite, sqrt
 
 import numpy as np
 from transforms3d.euler import euler2quat, quat2euler
-from transforms3d.quaternions import mat2quat
 
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot.model import Angles, Robot, Stance, Vector
@@ -142,13 +141,21 @@ def lowest_of_body(robot: Robot, pose: Pose) -> float:
 def pose_from_feet(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:
     """The pose of base_link that best fits foot centres in base_link to the same feet in base_footprint.
 
-    Least squares over three feet or more that are not in one line: Kabsch, Acta Cryst. A32 (1976) 922 and
-    A34 (1978) 827; the sign that keeps it a rotation after Umeyama, IEEE PAMI 13 (1991) 376.
+    Least squares over three feet or more that are not in one line, by the greatest eigenvector of a matrix of their
+    products: Horn, J. Opt. Soc. Am. A 4 (1987) 629.
     """
     base, ground = np.asarray(in_base, dtype=float), np.asarray(feet, dtype=float)
-    base_centre, ground_centre = base.mean(axis=0), ground.mean(axis=0)
-    u, _, vt = np.linalg.svd((ground - ground_centre).T @ (base - base_centre))
-    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    x, y, z = (ground_centre - rotation @ base_centre).tolist()
-    qw, qx, qy, qz = mat2quat(rotation).tolist()
-    return Pose((x, y, z), (qw, qx, qy, qz))
+    base_centre, ground_centre = base.sum(axis=0) / len(base), ground.sum(axis=0) / len(ground)
+    (xx, xy, xz), (yx, yy, yz), (zx, zy, zz) = ((base - base_centre).T @ (ground - ground_centre)).tolist()
+    _, vectors = np.linalg.eigh(
+        (
+            (xx + yy + zz, yz - zy, zx - xz, xy - yx),
+            (yz - zy, xx - yy - zz, xy + yx, zx + xz),
+            (zx - xz, xy + yx, yy - xx - zz, yz + zy),
+            (xy - yx, zx + xz, yz + zy, zz - xx - yy),
+        )
+    )
+    w, x, y, z = vectors[:, 3].tolist()
+    turn = Pose((0.0, 0.0, 0.0), (w, x, y, z) if w > 0.0 else (-w, -x, -y, -z))
+    px, py, pz = (ground_centre - turn.matrix @ base_centre).tolist()
+    return Pose((px, py, pz), turn.quaternion)

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import ceil, hypot, nan
+from math import ceil, hypot, inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.kinematics.leg import points, points_batch
-from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, Body, Leg, Robot, Vector
+from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, Body, Robot
 
 Array = NDArray[np.float64]
 
-_FIRSTS = (0, 3, 6, 9)  # index of each leg's first joint
 _BLOCK = 256  # rows: a workspace study must not fill the memory
 
 
@@ -59,17 +58,19 @@ class Clearance:
         self._parts = [(names[i], names[j]) for i, j in between] + [(name, "base_link") for name in names]
         self._legs = [(LEGS[i // 2], LEGS[j // 2]) for i, j in between] + [(LEGS[i // 2],) for i in range(8)]
 
-        self._levers = [_levers(leg) for leg in robot.legs]
-        self._between = len(between)
-        # The last angles looked at, and the least gaps there: between legs, and with the body.
-        self._known: tuple[tuple[float, ...], float, float] = ((nan,) * len(JOINT_NAMES), 0.0, 0.0)
+        levers = _levers(robot)
+        # How far each joint can bring each reported pair nearer, in m/rad.
+        self._nearer = np.array([levers[i] + levers[j] for i, j in between] + list(levers))
+        # The last angles looked at, and the gaps there: at first nothing is known to be apart.
+        self._seen: Array = np.zeros(len(JOINT_NAMES))
+        self._gaps_seen: Array = np.full(len(self._parts), -inf)
 
     def gaps_below(self, angles: Angles, distance: float) -> list[Gap]:
         """All gaps smaller than `distance` (m) at the twelve angles (rad), nearest first."""
         if self._surely_apart(angles, distance):
             return []
         gaps = self._single(angles)
-        self._known = tuple(angles), float(gaps[: self._between].min()), float(gaps[self._between :].min())
+        self._seen, self._gaps_seen = np.array(angles), gaps
         near = np.flatnonzero(gaps < distance)
         return [self._gap(gaps, pair) for pair in near[np.argsort(gaps[near], kind="stable")]]
 
@@ -90,15 +91,11 @@ class Clearance:
     def _surely_apart(self, angles: Angles, distance: float) -> bool:
         """Whether the legs cannot have moved so far from the last angles looked at that a gap is below `distance`.
 
-        No point of a leg moves farther than the sum over its joints of turn × lever, and no gap shrinks by
-        more than what it is between moves. Most frames of a moving robot end here.
+        No point of a link moves farther than the sum over its joints of turn × lever. Most frames of a moving robot
+        end here.
         """
-        then, between, with_body = self._known
-        turns = [abs(b - a) for a, b in zip(then, angles)]
-        *_, less, most = sorted(
-            turns[i] * a + turns[i + 1] * h + turns[i + 2] * k for i, (a, h, k) in zip(_FIRSTS, self._levers)
-        )
-        return with_body - most >= distance and between - most - less >= distance
+        least = self._gaps_seen - self._nearer @ np.abs(np.subtract(angles, self._seen))
+        return bool(least.min() >= distance)
 
     def _gap(self, gaps: Array, pair: np.intp) -> Gap:
         return Gap(float(gaps[pair]), self._parts[pair], self._legs[pair])
@@ -111,18 +108,21 @@ class Clearance:
 
     def _distances(self, legs: Array) -> Array:
         """(n, pairs) gaps from the points (n, 4, 4, 3) of the legs."""
-        count = len(legs)
-        links = np.stack((legs[:, :, 1:3], legs[:, :, 2:4]), axis=3).reshape(count, 8, 2, 3)
-        body = np.broadcast_to(self._body, (count, *self._body.shape))
-        axes = np.concatenate((links, body), axis=1)
-        gaps: Array = _segment_distances(axes[:, self._first], axes[:, self._second]) - self._radii
+        axes = np.empty((len(legs), 8 + len(self._body), 2, 3))
+        axes[:, 0:8:2], axes[:, 1:8:2], axes[:, 8:] = legs[:, :, 1:3], legs[:, :, 2:4], self._body
+        first, second = axes.take(self._first, axis=1), axes.take(self._second, axis=1)
+        gaps: Array = _segment_distances(first, second) - self._radii
         return gaps
 
 
-def _levers(leg: Leg) -> Vector:
-    """How far a point on the axes of the leg's links can be from the axis of abduction, hip and knee, in m."""
-    reach = leg.upper_length + leg.lower_length
-    return hypot(leg.hip_offset, reach), reach, leg.lower_length
+def _levers(robot: Robot) -> Array:
+    """(8, 12) how far a point on the axis of each link can be from the axis of each joint that moves it, in m."""
+    levers = np.zeros((2 * len(LEGS), len(JOINT_NAMES)))
+    for i, leg in enumerate(robot.legs):
+        for link, lower in enumerate((0.0, leg.lower_length)):
+            reach = leg.upper_length + lower
+            levers[2 * i + link, 3 * i : 3 * i + 3] = hypot(leg.hip_offset, reach), reach, lower
+    return levers
 
 
 def _body_axes(body: Body) -> tuple[Array, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import permutations
 from math import isfinite
 
 from quadleg.errors import BadTarget
@@ -10,7 +11,12 @@ from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
 REMEMBERED = 0.5  # s that the stamp of a frame is known after it was sent or dropped
 
-_LEG_OF = {name: (LEGS[i // 3], i % 3) for i, name in enumerate(JOINT_NAMES)}
+# The leg that three names are the joints of, and where each of its angles is among theirs.
+_LEG_OF = {
+    tuple(f"{leg}_{JOINTS[joint]}" for joint in order): (leg, [order.index(joint) for joint in range(len(JOINTS))])
+    for leg in LEGS
+    for order in permutations(range(len(JOINTS)))
+}
 
 
 def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> tuple[str, tuple[float, ...]]:
@@ -26,18 +32,16 @@ def leg_of_targets(names: Sequence[str], points: Sequence[Sequence[float]]) -> t
         raise BadTarget(
             f"a joint target has {len(names)} names and {len(positions)} positions; three of each are right"
         )
-    unknown = [name for name in names if name not in _LEG_OF]
-    if unknown:
-        raise BadTarget(f"unknown joint '{unknown[0]}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}")
-    legs = {_LEG_OF[name][0] for name in names}
-    if len(legs) != 1 or len(set(names)) != 3:
+    if (found := _LEG_OF.get(tuple(names))) is None:
+        unknown = next((name for name in names if name not in JOINT_NAMES), None)
+        if unknown is not None:
+            raise BadTarget(f"unknown joint '{unknown}'; a joint is named <leg>_<joint>, as in {JOINT_NAMES[0]}")
         raise BadTarget(f"joints {', '.join(names)} are not the {', '.join(JOINTS)} of one leg")
-    angles = [0.0, 0.0, 0.0]
+    leg, (abduction, hip, knee) = found
     for name, position in zip(names, positions):
         if not isfinite(position):
             raise BadTarget(f"{name} is {position}; an angle must be a finite number of radians")
-        angles[_LEG_OF[name][1]] = position
-    return legs.pop(), tuple(angles)
+    return leg, (positions[abduction], positions[hip], positions[knee])
 
 
 class FrameAssembly:

@@ -54,7 +54,8 @@ class Tilt:
         return self._angle_to(self._smooth)
 
     def _angle_to(self, up: Vector) -> float:
-        length = hypot(*up)
-        x, y, z = (sum(r * u for r, u in zip(row, up)) / length for row in self._to_body)
+        x, y, z = up
+        length = hypot(x, y, z)
+        x, y, z = ((rx * x + ry * y + rz * z) / length for rx, ry, rz in self._to_body)
         self.up = (x, y, z)
         return acos(max(-1.0, min(1.0, z)))

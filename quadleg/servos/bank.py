@@ -41,13 +41,11 @@ class _Line:
 
     def counts(self, angle: float) -> int:
         wanted = self.zero + self.per_radian * angle
+        if self.low < wanted < self.high:
+            return round(wanted)
         if not isfinite(wanted):
             raise BoardError(f"{self.joint} cannot be set to {angle}: a finite angle in rad would be right")
-        if wanted <= self.low:
-            return self.low
-        if wanted >= self.high:
-            return self.high
-        return round(wanted)
+        return self.low if wanted <= self.low else self.high
 
     def angle(self, counts: int) -> float:
         return (counts - self.zero) / self.per_radian

@@ -32,6 +32,7 @@ from quadleg.servos.pca9685 import (
 
 _LED_END = LED0_ON_L + 4 * CHANNELS
 _SUBADDRESSES = range(0x02, 0x06)
+_ON_OFF = struct.Struct("<HH")  # a channel's registers
 
 
 def reset_registers() -> bytearray:
@@ -88,7 +89,7 @@ class Chip:
 
     def counts(self, channel: int) -> int | None:
         """The counts that the channel's output is high while pulses are made, None where it is steady."""
-        counts = counts_from_registers(*struct.unpack_from("<HH", self.registers, LED0_ON_L + 4 * channel))
+        counts = counts_from_registers(*_ON_OFF.unpack_from(self.registers, LED0_ON_L + 4 * channel))
         if counts is not None and self.registers[MODE2] & INVRT:
             return COUNTS - counts
         return counts

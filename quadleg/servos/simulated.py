@@ -6,6 +6,7 @@ import random
 import struct
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import radians
 from pathlib import Path
 
@@ -26,6 +27,17 @@ _SERVOS = len(JOINT_NAMES)
 # of its speed that a servo was asked for, until when a world moves the joints, registers.
 _RECORD = struct.Struct(f"<{_SERVOS}d5d256s")
 _LEASE = 1.0  # s after its last word that a world still has the joints
+
+
+@dataclass
+class _State:
+    """What is in the memory, brought to some time: see `_RECORD`."""
+
+    chip: Chip
+    angles: list[float]
+    broken_until: float
+    largest_step: float
+    driven_until: float
 
 
 class SimulatedBoard(Board):
@@ -68,19 +80,17 @@ class SimulatedBoard(Board):
     def write(self, *messages: bytes) -> None:
         with self._memory.locked():
             now = self._clock()
-            self._need_bus(now)
-            chip, angles = self._state(now)
-            before = self._pulses(chip)
+            state = self._state_on_bus(now)
+            before = self._pulses(state.chip)
             for message in messages:
-                chip.write(message, now)
-            self._store(angles, now, chip, step=self._step(before, self._pulses(chip)))
+                state.chip.write(message, now)
+            state.largest_step = max(state.largest_step, self._step(before, self._pulses(state.chip)))
+            self._store(state, now)
 
     def read(self, register: int, count: int) -> bytes:
         with self._memory.locked():
-            now = self._clock()
-            self._need_bus(now)
-            chip, _ = self._state(now)
-        return chip.read(register, count)
+            state = self._state_on_bus(self._clock())
+        return state.chip.read(register, count)
 
     def close(self) -> None:
         self._memory.close()
@@ -94,21 +104,21 @@ class SimulatedBoard(Board):
     def registers(self) -> bytes:
         """The chip's 256 registers, seen from outside of its bus."""
         with self._memory.locked():
-            chip, _ = self._state(self._clock())
-        return bytes(chip.registers)
+            state = self._state(self._clock())
+        return bytes(state.chip.registers)
 
     def angles(self, now: float | None = None) -> tuple[float, ...]:
         """The servos' true angles in rad, at the clock's time or at `now` in s."""
         with self._memory.locked():
-            _, angles = self._state(self._clock() if now is None else now)
-        return tuple(angles)
+            state = self._state(self._clock() if now is None else now)
+        return tuple(state.angles)
 
     def pulses(self) -> tuple[float | None, ...]:
         """The pulses in s that the servos get now, None where there is none."""
         with self._memory.locked():
             now = self._clock()
-            chip, _ = self._state(now)
-        return self._pulses_at(chip, now)
+            state = self._state(now)
+        return self._pulses_at(state.chip, now)
 
     def powered(self) -> tuple[bool, ...]:
         """Which servos get pulses now and so hold their joints."""
@@ -118,13 +128,14 @@ class SimulatedBoard(Board):
         """The chip loses its power for a moment: registers as after reset, the servos limp where they are."""
         with self._memory.locked():
             now = self._clock()
-            _, angles = self._state(now)
-            self._store(angles, now, Chip(reset_registers(), 0.0, self.refused), driven_until=0.0)
+            state = self._state(now)
+            state.chip, state.driven_until = Chip(reset_registers(), 0.0, self.refused), 0.0
+            self._store(state, now)
 
     def largest_step(self) -> float:
         """The largest step of a joint in one transaction so far, by the time in s that its servo takes for it."""
         with self._memory.locked():
-            return float(_RECORD.unpack(self._memory.load())[_SERVOS + 3])
+            return self._state(self._clock()).largest_step
 
     def drive(self, angles: Angles) -> tuple[float | None, ...]:
         """A world of bodies that the servos move says where the joints are (rad); the pulses in s that they get.
@@ -133,30 +144,32 @@ class SimulatedBoard(Board):
         """
         with self._memory.locked():
             now = self._clock()
-            chip, _ = self._state(now)
-            self._store(list(angles), now, chip, driven_until=now + _LEASE)
-        return self._pulses_at(chip, now)
+            state = self._state(now)
+            state.angles, state.driven_until = list(angles), now + _LEASE
+            self._store(state, now)
+        return self._pulses_at(state.chip, now)
 
     def was_driven(self) -> bool:
         """Whether a world has moved the joints since the chip's last reset."""
         with self._memory.locked():
-            return float(_RECORD.unpack(self._memory.load())[_SERVOS + 4]) > 0.0
+            return self._state(self._clock()).driven_until > 0.0
 
     def break_bus(self, seconds: float) -> None:
         """The wires to the chip are broken for so long, for all processes; its outputs go on."""
         with self._memory.locked():
             now = self._clock()
-            chip, angles = self._state(now)
-            self._store(angles, now, chip, broken_until=now + seconds)
+            state = self._state(now)
+            state.broken_until = now + seconds
+            self._store(state, now)
 
     def place(self, angles: Angles) -> None:
         """A hand puts the joints that are limp at `angles` (rad), as before a power-up."""
         with self._memory.locked():
             now = self._clock()
-            chip, there = self._state(now)
-            pulses = self._pulses(chip) if chip.start_of_pulses() is not None else [None] * _SERVOS
-            placed = [to if pulse is None else at for at, to, pulse in zip(there, angles, pulses)]
-            self._store(placed, now, chip)
+            state = self._state(now)
+            pulses = self._pulses(state.chip) if state.chip.start_of_pulses() is not None else [None] * _SERVOS
+            state.angles = [to if pulse is None else at for at, to, pulse in zip(state.angles, angles, pulses)]
+            self._store(state, now)
 
     def _notice_reboot(self) -> None:
         # The clock begins anew with the machine, and a machine that started anew had lost its power.
@@ -166,33 +179,31 @@ class SimulatedBoard(Board):
         if rebooted:
             self.power_loss()
 
-    def _state(self, now: float) -> tuple[Chip, list[float]]:
-        """The chip as it is stored, and the angles that the servos have come to by `now`."""
-        *angles, changed, woken, _, _, driven_until, registers = _RECORD.unpack(self._memory.load())
+    def _state(self, now: float) -> _State:
+        """What is stored, with the angles that the servos have come to by `now`."""
+        *angles, changed, woken, broken_until, largest_step, driven_until, registers = _RECORD.unpack(
+            self._memory.load()
+        )
         chip = Chip(bytearray(registers), woken, self.refused)
         start = chip.start_of_pulses()
-        if start is None or now <= max(start, changed, driven_until):
-            return chip, angles
-        duration = now - max(start, changed)
-        pulses = self._pulses(chip)
-        return chip, [
-            model.advance(angle, pulse, duration) for model, angle, pulse in zip(self._models, angles, pulses)
-        ]
+        if start is not None and now > max(start, changed, driven_until):
+            duration = now - max(start, changed)
+            angles = [
+                model.advance(angle, pulse, duration)
+                for model, angle, pulse in zip(self._models, angles, self._pulses(chip))
+            ]
+        return _State(chip, angles, broken_until, largest_step, driven_until)
 
-    def _store(
-        self,
-        angles: list[float],
-        now: float,
-        chip: Chip,
-        broken_until: float | None = None,
-        step: float = 0.0,
-        driven_until: float | None = None,
-    ) -> None:
-        *_, broken, largest, driven, _ = _RECORD.unpack(self._memory.load())
-        broken = broken if broken_until is None else broken_until
-        driven = driven if driven_until is None else driven_until
-        figures = (now, chip.woken, broken, max(largest, step), driven)
-        self._memory.store(_RECORD.pack(*angles, *figures, bytes(chip.registers)))
+    def _state_on_bus(self, now: float) -> _State:
+        state = self._state(now)
+        if now < state.broken_until:
+            raise BoardError("nobody answers on the simulated bus: its wires are broken for a while")
+        return state
+
+    def _store(self, state: _State, now: float) -> None:
+        chip = state.chip
+        figures = (now, chip.woken, state.broken_until, state.largest_step, state.driven_until)
+        self._memory.store(_RECORD.pack(*state.angles, *figures, bytes(chip.registers)))
 
     def _step(self, before: list[float | None], after: list[float | None]) -> float:
         """The largest change of a pulse that stays, as a joint's turn in rad by its servo's speed: in s."""
@@ -204,13 +215,6 @@ class SimulatedBoard(Board):
             ),
             default=0.0,
         )
-
-    def _broken_until(self) -> float:
-        return float(_RECORD.unpack(self._memory.load())[_SERVOS + 2])
-
-    def _need_bus(self, now: float) -> None:
-        if now < self._broken_until():
-            raise BoardError("nobody answers on the simulated bus: its wires are broken for a while")
 
     def _pulses_at(self, chip: Chip, now: float) -> tuple[float | None, ...]:
         start = chip.start_of_pulses()

@@ -43,7 +43,9 @@ class Servos:
         self.strongest: Array = stall + self.friction
         self.damping: Array = stall / [robot.no_load_speed(joint) for joint in joints]
         self.armature: Array = MOTOR_TIME * self.damping
-        self._stiffness = self.strongest / FULL_TORQUE_ERROR
+        stiffness = self.strongest / FULL_TORQUE_ERROR
+        # What an actuator has at the full voltage: gain and bias of a position actuator, and its least and most force.
+        self._full = np.stack((stiffness, -stiffness, -self.strongest, self.strongest))
         self._taken_up = TAKEN_UP * stall
         self._zero = np.array([joint.servo.pulse_at_zero for joint in joints])
         self._per_radian = np.array([joint.servo.pulse_per_radian for joint in joints])
@@ -100,12 +102,8 @@ class Servos:
         self._play += 0.5 * (BACKLASH / 2 * pressed - self._play)
         self.voltage = self._supply - SUPPLY_RESISTANCE * float(self.currents.sum())
         strength = self.voltage / self._supply * powered
-        stiffness = self._stiffness * strength
         self._ctrl[:] = self._goal - self._play
-        self._gain[:] = stiffness
-        self._bias[:] = -stiffness
-        self._most[:] = self.strongest * strength
-        self._least[:] = -self._most
+        self._gain[:], self._bias[:], self._least[:], self._most[:] = self._full * strength
 
     def rest(self) -> None:
         """Forget what a load has done: the joints have been put where they are."""

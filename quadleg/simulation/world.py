@@ -250,6 +250,8 @@ def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float)
     spec.option.integrator = mujoco.mjtIntegrator.mjINT_IMPLICITFAST
     spec.option.cone = mujoco.mjtCone.mjCONE_ELLIPTIC
     spec.option.impratio = 10.0  # else a foot that should hold creeps by millimetres a second
+    # One robot is one island: to look for more takes time and changes nothing.
+    spec.option.disableflags = mujoco.mjtDisableBit.mjDSBL_ISLAND
     base = spec.body("base_link")
     base.add_freejoint()
     for geom in spec.geoms:
