@@ -93,13 +93,15 @@ def run_all(
 
 
 def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
-    """One trial: the robot rises, stands for some seconds, and walks forward so far (m)."""
+    """One trial: the robot rises, stands for some seconds, and walks forward so far (m).
+
+    Raises CannotWalk for a robot that does not even stand, unless it was thrown over.
+    """
     limits = _limits(robot, trial.gait)
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
-    rollout.stand()
-    for _ in range(round(STANDING / rollout.period)):
-        rollout.tick()
+    if not _stands(rollout):
+        return Outcome(trial, nan, nan, nan, nan, nan, True, nan)
     true, found = _Way(), _Way()
     begun, left = time.thread_time(), round(distance / asked / rollout.period)
     while left and not rollout.fell:
@@ -192,6 +194,18 @@ def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
 def _figure(name: str, unit: str, values: Sequence[float], worst: Callable[..., float]) -> Figure:
     known = [value for value in values if isfinite(value)]
     return Figure(name, unit, median(known) if known else nan, worst(known, default=nan))
+
+
+def _stands(rollout: Rollout) -> bool:
+    """Whether the robot is on its feet after it has risen and stood; it may have been thrown over."""
+    try:
+        rollout.stand()
+    except CannotWalk:
+        if not rollout.world.fallen:
+            raise
+    for _ in range(round(STANDING / rollout.period)):
+        rollout.tick()
+    return not rollout.fell
 
 
 class _Way:
