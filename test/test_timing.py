@@ -54,13 +54,15 @@ def test_measure_gives_every_row(monkeypatch):
         ("ik_batch", "per_s"),
         ("pose_to_bytes", "us"),
         ("planner_tick", "us"),
+        ("rollout_frame", "us"),
+        ("rollout_frame_with_estimator", "us"),
         ("tick_to_wire", "ms"),
         ("tick_to_wire_p50", "ms"),
         ("graph_cpu", "percent"),
         ("graph_memory", "MB"),
         ("start_to_ready", "s"),
     ]
-    assert all(row.ratio == 1.5 for row in rows[5:])
+    assert all(row.ratio == 1.5 for row in rows[7:])
 
 
 @pytest.mark.usefixtures("quick")
@@ -70,8 +72,16 @@ def test_without_ros_the_rest_is_measured_and_what_is_left_out_is_said(monkeypat
     assert cli.main(["timing", "--json"]) == 0
     told = capsys.readouterr()
     names = [row["name"] for row in json.loads(told.out)]
-    assert names == ["ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes", "planner_tick"]
+    assert names[:5] == ["ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes", "planner_tick"]
+    assert names[5:] == ["rollout_frame", "rollout_frame_with_estimator"]
     assert "the graph is not timed" in told.err
+
+
+@pytest.mark.usefixtures("quick")
+def test_without_physics_its_rows_are_left_out(monkeypatch):
+    monkeypatch.setitem(sys.modules, "mujoco", None)
+    monkeypatch.delitem(sys.modules, "quadleg.simulation.rollout", raising=False)
+    assert timing.physics_rows(robots.inspector()) == []
 
 
 @pytest.mark.usefixtures("quick")
