@@ -54,6 +54,20 @@ def test_a_body_that_cannot_go_on_says_what_stops_it_and_goes_on_where_it_can(ro
     assert (posture.pose, posture.stop) == (back, None)
 
 
+@BOTH
+def test_a_body_that_the_plan_brings_out_of_reach_comes_back(robot):
+    """At the edge of its reach, and the ground is found to slope a little: the pose where it stands is beyond it."""
+    posture = led(robot, robot.standing.height)
+    follow(posture, robot, Pose((0.0, 0.0, 1.0)))
+    assert posture.stop
+    shift = Pose.from_rpy(0.0, 0.0, 0.0, 0.01, 0.0, 0.0)
+    follow(posture, robot, Pose((0.0, 0.0, 1.0)), shift, seconds=0.2)
+    assert posture.stop
+    target = Pose((0.0, 0.0, robot.standing.height))
+    follow(posture, robot, target, shift)
+    assert (posture.pose, posture.stop) == (target, None)
+
+
 def test_the_plans_shift_moves_the_body_besides_however_it_is_turned():
     robot = inspector()
     posture = led(robot, robot.standing.height)

@@ -68,8 +68,14 @@ class Posture:
         Target, feet and `shift`, by which the plan moves the body besides, are in base_footprint.
         """
 
+        def stop_at(pose: Pose) -> str | None:
+            return self._what_stops(_shifted(pose, shift), planned)
+
         def reachable(pose: Pose) -> bool:
-            self.stop = self._what_stops(_shifted(pose, shift), planned)
+            self.stop = stop_at(pose)
+            # Feet and shift go on without the body. One that they have brought out of reach may come back.
+            if self.stop and stop_at(self.pose) and not stop_at(target):
+                self.stop = None
             return self.stop is None
 
         self.stop = None
