@@ -1,4 +1,4 @@
-# make demo: the main job on a simulated board; make test: all tests; make check: format, lint and types.
+# make demo: the main job on a simulated body; make test: all tests; make check: format, lint and types.
 # All three install what they need into .venv; a sourced ROS 2 is used where there is one.
 
 PYTHON ?= python3
@@ -7,8 +7,8 @@ BIN := .venv/bin
 .PHONY: demo test check clean
 
 demo:
-	@$(PYTHON) environment.py ros log
-	@$(BIN)/quadleg demo
+	@$(PYTHON) environment.py ros log sim
+	@$(BIN)/quadleg demo --physics
 
 test:
 	@$(PYTHON) environment.py ros board log test

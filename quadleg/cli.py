@@ -133,7 +133,11 @@ def _demo(options: argparse.Namespace) -> int:
 
     model = load_robot(find_robot(options.robot))
     resting = options.picture.with_name(f"{model.name}_resting.png")
-    return demo(model, options.picture, options.seed, lambda: _legs_placed(model, resting, options.legs_placed))
+
+    def placed() -> bool:
+        return _legs_placed(model, resting, options.legs_placed)
+
+    return demo(model, options.picture, options.seed, placed, options.physics)
 
 
 def _urdf(options: argparse.Namespace) -> int:
@@ -357,8 +361,9 @@ def parser() -> argparse.ArgumentParser:
         _demo,
         "show the whole chain on a simulated board, without hardware",
         "Rises, moves the body along and about all axes, provokes an unreachable target, a hold and an emergency "
-        "stop, and sits down; ends with a table and a picture. Where the robot file names a real board it asks for the "
-        f"legs to be in the resting pose, goes slowly, and leaves hold and emergency stop out. {CAUTION}",
+        "stop, and sits down; ends with tables and pictures. With --physics a simulated body does all that, and walks "
+        "a measured course. Where the robot file names a real board it asks for the legs to be in the resting pose, "
+        f"goes slowly, and leaves hold and emergency stop out. {CAUTION}",
     )
     takes_robot(show)
     takes_legs_placed(show)
@@ -366,6 +371,11 @@ def parser() -> argparse.ArgumentParser:
         "--picture", type=Path, default=Path("demo.png"), metavar="FILE", help="where to draw (default: %(default)s)"
     )
     show.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
+    show.add_argument(
+        "--physics",
+        action="store_true",
+        help="with a simulated body, as `make demo` does (needs the extra sim; never on a real board)",
+    )
 
     takes_robot(command("urdf", _urdf, "print the robot's URDF, made from its robot file"))
     speed = command("timing", _timing, "measure the speed of the parts on this computer")

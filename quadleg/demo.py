@@ -1,6 +1,7 @@
 """`quadleg demo`: the whole chain, step by step, with a table and a picture at the end.
 
-On a simulated board by default; on a real one slowly, and without the faults that it provokes.
+On a simulated board by default, with a simulated body if asked for; on a real one slowly, and without the faults that
+it provokes.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from math import cos, degrees, hypot, pi, sin
 from pathlib import Path
 from typing import Any
@@ -27,10 +29,11 @@ from rich.spinner import Spinner
 from rich.table import Table
 
 from quadleg.client import SIMULATED, Robot
-from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError
+from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError, Refused, SimMissing
 from quadleg.graph import stay_local
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.kinematics.planar import STILL, Planar, compose, seen_from
+from quadleg.recording.course import Course, course_figures
 from quadleg.recording.run import History, Step
 from quadleg.recording.walk import Walk, walk_figures
 from quadleg.robot.model import JOINT_NAMES
@@ -44,6 +47,10 @@ CIRCLE_TIME = 5.0  # s
 CIRCLE_RATE = 20.0  # targets a second
 PAUSE = 1.0  # s that the metronome is paused
 STOPPED_TIME = 1.0  # s that the emergency stop is looked at
+SPEED_SHARE = 0.5  # of what the gait can do, in the walks
+COURSE_SPEED = 0.06  # m/s, or as fast as the robot can
+COURSE_TIME = 25.5  # s: with setting off and stopping, 1.5 m
+COURSE_QUIET = 1.0  # s of standing before it
 AXES = (
     ("height", "mm", 1000.0),
     ("x", "mm", 1000.0),
@@ -98,8 +105,8 @@ def _walk(gait: str, side: float) -> tuple[Act, Act]:
     )
 
 
-def acts(model: Model) -> tuple[Act, ...]:
-    """What the demo does with this robot, in order."""
+def acts(model: Model, physics: bool = False) -> tuple[Act, ...]:
+    """What the demo does with this robot, in order; with `physics` the creeping walk is a measured course."""
 
     def mm(length: float) -> int:
         return _sized(model, length)
@@ -108,6 +115,9 @@ def acts(model: Model) -> tuple[Act, ...]:
         return Pose.from_rpy(0.0, 0.0, height_mm / 1000, 0.0, 0.0, 0.0)
 
     stand = mm(150)
+    creep, turn = _walk("creep", mm(150) / 1000)
+    if physics:
+        creep = Act("creep: course", None, Demo.walk_course)
     all_acts = (
         Act("power up, rise", level(stand), Demo.rise),
         _pose("lowest", height_mm=mm(120)),
@@ -122,7 +132,8 @@ def acts(model: Model) -> tuple[Act, ...]:
         _pose("back", height_mm=stand),
         Act("out of reach", level(_out_of_reach(model)), Demo.reach_too_far),
         _pose("back again", height_mm=stand),
-        *_walk("creep", mm(150) / 1000),
+        creep,
+        turn,
         *_walk("trot", mm(200) / 1000),
         Act("paused", level(stand), Demo.hold, faulty=True),
         Act("emergency stop", None, Demo.stop, faulty=True),
@@ -150,17 +161,20 @@ def _out_of_reach(model: Model) -> int:
 class Demo:
     """A running stack of its own, what the demo does with it, and what it saw."""
 
-    def __init__(self, model: Model, robot: Robot, memory: Path) -> None:
+    def __init__(self, model: Model, robot: Robot, memory: Path, physics: bool = False) -> None:
         self.model = model
         self.robot = robot
         self.steps: list[Step] = []
         self.history = History([], [], [])
         self.figures: dict[str, str] = {}
+        self.course: Course | None = None
+        self.droops: dict[str, float] = {}  # m, that the simulated body is below the height asked for
         self._memory = memory
         self._begun = time.monotonic()
         self._seen: dict[str, list[tuple[Any, ...]]] = {}  # of the walks in each gait, a row a planned frame
         self._gait = ""
         self._stamp = 0.0
+        self._body = _body(robot) if physics else None
         robot.on_plan = self._note_plan
         robot.on_angles = self._note_angles
         robot.on_state = self._note_state
@@ -198,25 +212,48 @@ class Demo:
         start = self._clock()
         note = act.do(self)
         reached = self.robot.reached()
+        if self._body and act.asked is None:  # lying or in a stance of its own, only the body knows how it is
+            reached = self._body.pose
+        if self._body and act.asked and act.name != "out of reach":
+            self.droops[act.name] = act.asked.position[2] - self._body.pose.position[2]
         self.steps.append(Step(act.name, start, self._clock(), act.asked, reached, self.history.angles[-1], note))
 
     # Acts that are more than one pose
 
     def walk(self, gait: str, *ways: Planar) -> str:
-        """Walks to one place after another, each seen from the one before; how far from the last the plan ended."""
-        self.robot.choose_gait(gait)
-        self._gait = gait
-        self._seen.setdefault(gait, [])
+        """Walks one way after another, each seen from where the last was to end; how far off it ends."""
+        fastest = self._begin_walk(gait)
         place = goal = STILL
         for way in ways:
             goal = compose(goal, way)
-            x, y = seen_from(place, goal[0], goal[1])
-            place = compose(place, self.robot.walk_to(x, y, goal[2] - place[2]))
+            left = (*seen_from(place, goal[0], goal[1]), goal[2] - place[2])
+            seconds = max(abs(part) / (SPEED_SHARE * limit) for part, limit in zip(left, fastest))
+            x, y, yaw = (part / seconds for part in left)
+            place = compose(place, self.robot.walk(x, y, yaw, seconds))
         off = 1000 * hypot(goal[0] - place[0], goal[1] - place[1])
-        ends = f"the plan ends {off:.1f} mm and {degrees(abs(goal[2] - place[2])):.1f}° from its goal"
+        ends = f"ends {off:.1f} mm and {degrees(abs(goal[2] - place[2])):.1f}° from its goal"
         if len(ways) == 1:
             return f"by {degrees(goal[2]):.0f}° in place; {ends}"
         return f"{len(ways)} sides of {1000 * abs(ways[0][0]):.0f} mm; {ends}"
+
+    def _begin_walk(self, gait: str) -> Planar:
+        """Chooses the gait; its limits to both sides (m/s, m/s, rad/s)."""
+        self.robot.choose_gait(gait)
+        self._gait = gait
+        self._seen.setdefault(gait, [])
+        fastest, _ = self.robot._planned_limits()
+        return fastest
+
+    def walk_course(self) -> str:
+        """Walks straight ahead for some time, and keeps what is heard of it."""
+        fastest, _, _ = self._begin_walk("creep")
+        speed = min(COURSE_SPEED, fastest)
+        with _witness(self.robot) as witness:
+            time.sleep(COURSE_QUIET)
+            self.robot.walk(vx=speed, seconds=COURSE_TIME)
+            time.sleep(COURSE_QUIET)
+        self.course = witness.course(speed)
+        return f"{COURSE_TIME:g} s at {speed:g} m/s; truly {self.course.distance:.2f} m"
 
     def rise(self) -> str:
         self.robot.stand(height_mm=_sized(self.model, 150))
@@ -292,26 +329,30 @@ class Demo:
         time.sleep(max(0.0, moment - time.monotonic()))
 
 
-def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool]) -> int:
+def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], physics: bool = False) -> int:
     """Plays the demo on a stack of its own; the exit code. Raises QuadlegError where a step fails.
 
-    On a real board its steps are listed first, and nothing is powered unless `placed` says that the legs are in
-    the resting pose.
+    With `physics` the simulated board moves a simulated body. On a real board its steps are listed first, and nothing
+    is powered unless `placed` says that the legs are in the resting pose.
     """
+    if physics and _is_real(model):
+        raise Refused(f"--physics is for a simulated board, and {model.name} has a real one ({model.board.kind})")
+    if physics and find_spec("mujoco") is None:
+        raise SimMissing
     need_ros()
     stay_local()
     if not os.access(picture.resolve().parent, os.W_OK):
         raise NoPlace(f"the picture {picture} cannot be written: choose a folder that is there and yours")
     console = Console()
-    steps = acts(model)
+    steps = acts(model, physics)
     try:
-        with _stack(model, seed) as (namespace, memory), Robot(namespace) as robot:
+        with _stack(model, seed, physics) as (namespace, memory), Robot(namespace) as robot:
             if _is_real(model):
                 console.print(_announcement(model, steps))
                 if not placed():
                     return 1
             begun = time.monotonic()
-            played = Demo(model, robot, memory)
+            played = Demo(model, robot, memory, physics)
             for number, act in enumerate(steps, 1):
                 line = f"{number:>2} of {len(steps)}  {act.name}"
                 with Live(Spinner("dots", line), console=console, transient=True):
@@ -322,9 +363,24 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool]) -> 
         console.print("the robot is off")
         return 130
     took = time.monotonic() - begun
-    console.print("", _table(played), _notes(played), _walks(played), _figures(played, took), sep="\n")
+    tables = [_table(played), _notes(played), _walks(played), _figures(played, took)]
+    if played.course:
+        tables.insert(3, _course(played.model, played.course))
+    console.print("", *tables, sep="\n")
     _draw(console, played, picture)
     return 0
+
+
+def _body(robot: Robot) -> Any:
+    from quadleg.nodes.witness import Body
+
+    return Body(robot._node)
+
+
+def _witness(robot: Robot) -> Any:
+    from quadleg.nodes.witness import Witness
+
+    return Witness(robot._node)
 
 
 def _announcement(model: Model, steps: Sequence[Act]) -> Table:
@@ -342,7 +398,7 @@ def _announcement(model: Model, steps: Sequence[Act]) -> Table:
 
 
 @contextmanager
-def _stack(model: Model, seed: int) -> Iterator[tuple[str, Path]]:
+def _stack(model: Model, seed: int, physics: bool) -> Iterator[tuple[str, Path]]:
     """A stack of its own; its namespace and the memory of its simulated board.
 
     A simulated robot has a namespace of its own too, so that it touches no other. A real one has none: no second
@@ -353,6 +409,8 @@ def _stack(model: Model, seed: int) -> Iterator[tuple[str, Path]]:
         memory = Path(folder) / "demo.board"
         command = [sys.executable, "-m", "quadleg.cli", "run", str(model.path), "--namespace", namespace]
         command += ["--seed", str(seed), "--board-memory", str(memory)]
+        if physics:
+            command.append("--physics")
         if _is_real(model):
             slow = Path(folder) / "slow.yaml"
             slow.write_text(SLOW_PARAMETERS, encoding="utf-8")
@@ -405,6 +463,8 @@ def _height_error_mm(step: Step) -> float:
 
 def _table(demo: Demo) -> Table:
     servos = "what the simulated servos did"
+    if demo.droops:
+        servos = "the joints as the simulated body's weight left them"
     if _is_real(demo.model):
         servos = f"joint angles that are modelled from the commands: the board ({demo.model.board.kind}) is real"
     table = Table(
@@ -456,6 +516,7 @@ def _figures(demo: Demo, seconds: float) -> Table:
     worst = max((step for step in demo.steps if step.name != "out of reach"), key=_height_error_mm)
     figures = {
         "largest height error, within reach": f"{_height_error_mm(worst):.2f} mm ({worst.name})",
+        **_body_figures(demo),
         **demo.figures,
         "the demo took": f"{seconds:.0f} s",
     }
@@ -464,8 +525,34 @@ def _figures(demo: Demo, seconds: float) -> Table:
     return table
 
 
+def _body_figures(demo: Demo) -> dict[str, str]:
+    """How far the simulated body itself is off the heights asked for."""
+    if not demo.droops:
+        return {}
+    worst = max(demo.droops, key=lambda name: abs(demo.droops[name]))
+    droop = 1000 * demo.droops[worst]
+    side = "below" if droop > 0 else "above"
+    return {"the body itself, farthest from the height asked for": f"{abs(droop):.1f} mm {side} it ({worst})"}
+
+
+def _course(model: Model, course: Course) -> Table:
+    """What was seen of the measured course."""
+    table = Table(
+        title="Measured course, creeping: the simulated body and its estimate",
+        title_justify="left",
+        show_header=False,
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    for name, value in course_figures(model, course).items():
+        table.add_row(name, value)
+    return table
+
+
 def _draw(console: Console, demo: Demo, picture: Path) -> None:
     try:
+        from quadleg.recording.animation import animate
+        from quadleg.recording.course_plots import course_picture
         from quadleg.recording.plots import demo_picture
         from quadleg.recording.walk_plots import walk_picture
     except ImportError:
@@ -474,4 +561,9 @@ def _draw(console: Console, demo: Demo, picture: Path) -> None:
     demo_picture(demo.model, demo.steps, demo.history, picture)
     walking = picture.with_stem(f"{picture.stem}_walk")
     walk_picture(demo.model, demo.walks(), walking)
-    console.print(f"Pictures: {picture.resolve()}\n          {walking.resolve()}")
+    pictures = [picture, walking]
+    if demo.course:
+        pictures += [picture.with_stem(f"{picture.stem}_course"), picture.with_name(f"{picture.stem}_course.gif")]
+        course_picture(demo.model, demo.course, pictures[2])
+        animate(demo.model, demo.course, pictures[3])
+    console.print("Pictures: " + "\n          ".join(str(path.resolve()) for path in pictures), soft_wrap=True)

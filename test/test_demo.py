@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -15,7 +16,7 @@ from ruamel.yaml import YAML
 
 from quadleg import demo
 from quadleg.client import Robot
-from quadleg.errors import NotHeard
+from quadleg.errors import NotHeard, Refused, SimMissing
 from quadleg.kinematics.body import legs_inverse
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.load import find_robot, load_robot
@@ -30,32 +31,71 @@ def real(model: Model) -> Model:
     return replace(model, board=replace(model.board, kind="i2c"))
 
 
-def test_the_demo_plays_every_step_and_draws_its_picture(domain: int, tmp_path: Path) -> None:
+def figure(name: str, said: str, pattern: str) -> list[float]:
+    """The numbers of a line of the demo's tables."""
+    found = re.search(rf"{name} +{pattern}", said)
+    assert found, name
+    return [float(number.replace("−", "-")) for number in found.groups()]
+
+
+def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(domain: int, tmp_path: Path) -> None:
     picture = tmp_path / "demo.png"
     done = subprocess.run(
-        [sys.executable, "-m", "quadleg.cli", "demo", "--picture", str(picture), "--seed", "3"],
+        [sys.executable, "-m", "quadleg.cli", "demo", "--physics", "--picture", str(picture), "--seed", "3"],
         capture_output=True,
         text=True,
-        timeout=280,  # the demo takes 95 s on a quiet computer
+        timeout=280,  # the demo takes 100 s on a quiet computer
         check=False,
+        env={**os.environ, "COLUMNS": "200"},
     )
     assert done.returncode == 0, done.stderr
-    for act in demo.acts(load_robot(find_robot("greenhouse_inspector"))):
-        assert re.search(rf"✓ .*{act.name}", done.stdout), act.name
-    worst = re.search(r"largest height error, within reach +(\d+\.\d+) mm", done.stdout)
-    assert worst
-    assert float(worst[1]) < 1.5
-    # The servos stand within 12° of rest before their first pulse, by their seed.
-    moved = re.search(r"power-up movement, largest of the twelve joints +(\d+\.\d+)°", done.stdout)
-    assert moved
-    assert 1.0 < float(moved[1]) < 12.5
-    for drawn in (picture, tmp_path / "demo_walk.png"):
+    said = done.stdout
+    for act in demo.acts(load_robot(find_robot("greenhouse_inspector")), physics=True):
+        assert re.search(rf"✓ .*{act.name}", said), act.name
+    # Under 1.5 kg every joint gives way by up to 2.5°, and the gears by their backlash: some millimetres of height.
+    (worst,) = figure("largest height error, within reach", said, r"(\d+\.\d+) mm")
+    assert 0.3 < worst < 4.0
+    (body,) = figure("the body itself, farthest from the height asked for", said, r"(\d+\.\d+) mm below it")
+    assert 0.3 < body < 6.0
+    # The servos stand within 12° of rest before their first pulse, by their seed, and limp legs settle.
+    (moved,) = figure("power-up movement, largest of the twelve joints", said, r"(\d+\.\d+)°")
+    assert 1.0 < moved < 16.0
+    true, asked, off = figure("speed", said, r"(\d\.\d+) m/s true, (\d\.\d+) m/s asked \(([−+]\d+\.\d) %\)")
+    assert asked == demo.COURSE_SPEED
+    assert true == pytest.approx(asked, rel=0.1)
+    assert off == pytest.approx(100 * (true / asked - 1), abs=0.2)
+    way, aside = figure("way", said, r"(\d\.\d+) m true, (\d+) mm to the")
+    assert way == pytest.approx(1.5, rel=0.1)
+    assert aside < 0.05 * 1000 * way
+    drift, share = figure("drift of the estimate", said, r"(\d+\.\d) mm \((\d+\.\d) % of the way\)")
+    assert share == pytest.approx(drift / way / 10, abs=0.06)
+    assert share < 3.0
+    (tilt,) = figure("largest tilt", said, r"(\d+\.\d)° true")
+    assert 0.1 < tilt < 6.0
+    slip, most = figure("slip of a standing foot", said, r"(\d+\.\d) mm a stride, at most (\d+\.\d) mm")
+    assert 0.1 < slip < most < 30.0
+    torque, percent = figure("largest torque", said, r"(\d\.\d+) N·m, (\d+) % of stall")
+    assert percent == pytest.approx(100 * torque / 0.98, abs=1)
+    assert 30 < percent <= 104  # a stalled motor overcomes its gears' friction, too
+    (current,) = figure("largest current", said, r"(\d+\.\d) A")
+    assert 3.0 < current < 20.0
+    for drawn in (picture, tmp_path / "demo_walk.png", tmp_path / "demo_course.png"):
         assert drawn.read_bytes().startswith(b"\x89PNG")
-    # By what the servos did: the square and the turn come back to where they began, turned by a quarter.
-    ends = re.search(r"turned +(\d+\.\d+)° by the plan, +(\d+\.\d+)°", done.stdout)
-    assert ends
-    assert float(ends[1]) == pytest.approx(90, abs=2)
-    assert float(ends[2]) == pytest.approx(90, abs=4)
+    assert (tmp_path / "demo_course.gif").read_bytes().startswith(b"GIF89a")
+    # By what the servos did: the turn on the spot is a quarter.
+    (turned,) = figure("creep: turn", said, r"by (\d+)° in place")
+    assert turned == 90
+
+
+def test_physics_is_never_on_a_real_board(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="--physics is for a simulated board"):
+        demo.demo(real(robots.inspector()), tmp_path / "demo.png", 0, lambda: True, physics=True)
+
+
+def test_physics_needs_mujoco(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(demo, "find_spec", lambda _: None)
+    with pytest.raises(SimMissing, match=r"quadleg\[sim\]"):
+        demo.demo(robots.inspector(), tmp_path / "demo.png", 0, lambda: True, physics=True)
 
 
 @BOTH

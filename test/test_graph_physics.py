@@ -19,7 +19,7 @@ from nav_msgs.msg import Odometry
 from rclpy.experimental import EventsExecutor
 from rclpy.qos import qos_profile_sensor_data
 from rclpy.signals import SignalHandlerOptions
-from sensor_msgs.msg import Imu, JointState
+from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
@@ -49,6 +49,7 @@ class Bench:
         self._thread.start()
         self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
         self.truth = wire.hear(Odometry, "truth/odom", LATEST)
+        self.supply = wire.hear(BatteryState, "supply", LATEST)
         self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
         self.said = wire.hear(String, "servo_state", LATCHED)
         self._commands = wire.publisher(JointTrajectory, "joint_commands")
@@ -135,8 +136,16 @@ def test_it_stands_up_and_says_how(start: Callable[..., Bench]) -> None:
     off = abs(np.array(states[-1].position) - standing)
     assert 0.005 < off.max() < 0.06
     assert 0.2 < abs(np.array(states[-1].effort)).max() < 0.98
+    supply = bench.more(bench.supply, 1)[0]
+    assert supply.present
+    assert np.isnan(supply.percentage)
+    # Twelve servos that idle at 0.01 A and stall at 2.5 A; the legs carry 1.5 kg at rest.
+    assert 1.0 < -supply.current < 8.0
+    assert 5.5 < supply.voltage < 6.0 - 0.01
     bench.node._emergency_stop(None)
     wait_until(lambda: bench.height() < 0.08, 5.0, "the body falls")
+    limp = bench.more(bench.supply, 2)[-1]
+    assert (limp.current, limp.voltage) == (0, 6)
 
 
 def test_hidden_joint_angles_are_the_commanded_ones(start: Callable[..., Bench]) -> None:

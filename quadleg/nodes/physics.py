@@ -1,15 +1,16 @@
-"""A simulated body behind servo_output's board: its IMU as a driver publishes it, and the truth for tests."""
+"""A simulated body behind servo_output's board: its IMU and supply as drivers publish them, and the truth for tests."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from math import nan
 
 import numpy as np
 from builtin_interfaces.msg import Time
 from nav_msgs.msg import Odometry
 from rclpy.qos import qos_profile_sensor_data
-from sensor_msgs.msg import Imu
+from sensor_msgs.msg import BatteryState, Imu
 
 from quadleg.nodes.base import QuadlegNode
 from quadleg.nodes.topics import LATEST
@@ -25,8 +26,8 @@ WORLD = "map"  # REP-105: the frame that is fixed in the world
 class Physics:
     """A world with the node's robot, in real time behind the board that `board` gives.
 
-    After each servo frame it publishes `imu/data` and `truth/odom` and calls `after` with itself. `angles` (rad) and
-    `torques` (N·m) of the joints are those at `stamp`.
+    After each servo frame it publishes `imu/data`, `supply` and `truth/odom` and calls `after` with itself. `angles`
+    (rad) and `torques` (N·m) of the joints are those at `stamp`.
     """
 
     def __init__(
@@ -44,6 +45,7 @@ class Physics:
             node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
         self._world.put_at_rest(board().angles())
         self._imus = node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+        self._supplies = node.create_publisher(BatteryState, "supply", LATEST)
         self._truths = node.create_publisher(Odometry, "truth/odom", LATEST)
         self._imu = Imu()
         self._imu.header.frame_id = node.prefix + self._world.imu_frame
@@ -52,6 +54,12 @@ class Physics:
         gyro, accelerometer = self._world.imu_variances
         self._imu.angular_velocity_covariance = np.diag(gyro).ravel()
         self._imu.linear_acceleration_covariance = np.diag(accelerometer).ravel()
+        self._supply = BatteryState(
+            present=True,
+            power_supply_status=BatteryState.POWER_SUPPLY_STATUS_DISCHARGING,
+            # Unknown, as the message's definition wants it said.
+            **dict.fromkeys(("temperature", "charge", "capacity", "design_capacity", "percentage"), nan),
+        )
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
@@ -74,7 +82,9 @@ class Physics:
             force.x, force.y, force.z = sample.acceleration.tolist()
             self._imus.publish(self._imu)
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, _stamp(nanoseconds)
-        self._truth.header.stamp = self.stamp
+        self._supply.header.stamp = self._truth.header.stamp = self.stamp
+        self._supply.voltage, self._supply.current = self._world.voltage, -float(self._world.currents.sum())
+        self._supplies.publish(self._supply)
         pose, twist = self._truth.pose.pose, self._truth.twist.twist
         (pose.position.x, pose.position.y, pose.position.z), (w, x, y, z) = self._world.pose
         pose.orientation.w, pose.orientation.x, pose.orientation.y, pose.orientation.z = w, x, y, z

@@ -13,11 +13,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, Polygon, Rectangle
+from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
-from quadleg.kinematics.leg import points
 from quadleg.recording.drawing import (
     DPI,
     INK,
@@ -33,8 +32,9 @@ from quadleg.recording.drawing import (
     styled,
     thinned,
 )
+from quadleg.recording.portrait import FRONT, SIDE, Stand, View, draw_robot
 from quadleg.recording.run import History, Step
-from quadleg.robot.colours import BODY, LEG
+from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, Robot
 
 Array = NDArray[np.float64]
@@ -79,23 +79,6 @@ _NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
 _SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
 
 
-@dataclass(frozen=True)
-class View:
-    """A side to look from in base_footprint: the axis across the picture, and towards the viewer; z is up."""
-
-    name: str
-    across: int
-    towards: tuple[float, float, float]
-
-    def flat(self, places: Array) -> Array:
-        """(n, 2) in the picture from (n, 3)."""
-        return places[:, [self.across, 2]]
-
-
-SIDE = View("side", 0, (0.0, -1.0, 0.0))
-FRONT = View("front", 1, (1.0, 0.0, 0.0))
-
-
 def demo_picture(robot: Robot, steps: Sequence[Step], history: History, path: Path) -> None:
     """Draw a run into a PNG file, `WIDTH` pixels wide: see `demo_figure`."""
     demo_figure(robot, steps, history).savefig(path, format="png", dpi=DPI)
@@ -122,7 +105,7 @@ class _Picture(Sheet):
         columns = ceil(len(steps) / rows)
         cell = (WIDTH - 2 * MARGIN - (columns - 1) * _COLUMN_GAP) / columns
         captions = [_Caption.of(step, cell) for step in steps]
-        stands = [_Stand.of(robot, step) for step in steps]
+        stands = [_stand(robot, step) for step in steps]
         spans = {view: _span(stands, view) for view in (SIDE, FRONT)}
         scale = cell / sum(high - low for low, high in spans.values())  # pixels a metre
 
@@ -144,7 +127,8 @@ class _Picture(Sheet):
                     axes = self.axes(f"{i + 1} {view.name}", left, row_top, width, view_height)
                     axes.set(xlim=(low, high), ylim=(-_GROUND, top))
                     axes.set_axis_off()
-                    _draw_robot(axes, robot, stands[i], view)
+                    draw_robot(axes, robot, stands[i], view)
+                    _draw_ground(axes)
                     left += width
             row_top += caption_height + view_height + _ROW_GAP
         self._over_time(time_top, steps, history)
@@ -259,33 +243,6 @@ class _Picture(Sheet):
 
 
 @dataclass(frozen=True)
-class _Stand:
-    """The robot in base_footprint: points of legs (4, 4, 3), faces of the body (6, 4, 3), their normals."""
-
-    legs: Array
-    faces: Array
-    normals: Array
-
-    @classmethod
-    def of(cls, robot: Robot, step: Step) -> _Stand:
-        pose = step.reached or pose_from_feet(all_forward(robot, step.angles), robot.standing.feet)
-        rotation, position = np.array(pose.matrix), np.array(pose.position)
-        legs = np.array([points(leg, step.angles[3 * i : 3 * i + 3]) for i, leg in enumerate(robot.legs)])
-        faces, normals = _cube()
-        faces = np.array(robot.body.centre) + faces * np.array(robot.body.size) / 2
-        return cls(legs @ rotation.T + position, faces @ rotation.T + position, normals @ rotation.T)
-
-    @property
-    def places(self) -> Array:
-        """(n, 3): all of it."""
-        return np.concatenate([self.legs.reshape(-1, 3), self.faces.reshape(-1, 3)])
-
-    @property
-    def top(self) -> float:
-        return float(self.places[:, 2].max())
-
-
-@dataclass(frozen=True)
 class _Caption:
     """What stands below a step: its name, lines of (axis, asked, reached, unit), and lines of words."""
 
@@ -324,40 +281,18 @@ def _number(value: float, form: str) -> str:
     return format(round(value, 1) + 0.0, form).replace("-", "−")
 
 
-def _cube() -> tuple[Array, Array]:
-    """Faces (6, 4, 3) and outward normals (6, 3) of the cube from −1 to 1."""
-    square = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]
-    sides = [(axis, end) for axis in range(3) for end in (-1.0, 1.0)]
-    faces = [np.insert(square, axis, end, axis=1) for axis, end in sides]
-    return np.array(faces), np.array([np.mean(face, axis=0) for face in faces])
+def _stand(robot: Robot, step: Step) -> Stand:
+    pose = step.reached or pose_from_feet(all_forward(robot, step.angles), robot.standing.feet)
+    return Stand.of(robot, np.array(pose.matrix), np.array(pose.position), step.angles)
 
 
-def _span(stands: Sequence[_Stand], view: View) -> tuple[float, float]:
+def _span(stands: Sequence[Stand], view: View) -> tuple[float, float]:
     """What the robot takes across the picture over all steps, with a margin, in m."""
     across = np.concatenate([view.flat(stand.places)[:, 0] for stand in stands])
     return float(across.min()) - 0.011, float(across.max()) + 0.011
 
 
-def _draw_robot(axes: Axes, robot: Robot, stand: _Stand, view: View) -> None:
-    """One robot from one side: far legs, body, near legs, ground."""
-    towards = np.array(view.towards)
-    for face, facing in zip(stand.faces, stand.normals @ towards):
-        if facing > 1e-6:
-            shade = thinned(BODY, 0.25 + 0.3 * float(facing))
-            axes.add_patch(Polygon(view.flat(face), facecolor=shade, edgecolor=BODY, linewidth=1.0, zorder=5))
-
-    depths = stand.legs[:, 0] @ towards
-    for leg, places, near in zip(robot.legs, stand.legs, depths > depths.mean()):
-        colour = LEG[leg.name] if near else thinned(LEG[leg.name], 0.55)
-        line = view.flat(places)
-        # A far leg is wider, so that it is seen even right behind a near one.
-        (drawn,) = axes.plot(*line.T, color=colour, linewidth=2.6 if near else 5.4, label=leg.name)
-        drawn.set(solid_capstyle="round", solid_joinstyle="round", zorder=7 if near else 3)
-        if near:
-            axes.plot(*line[:3].T, "o", color="white", markeredgecolor=colour, markersize=3.6, zorder=8)
-        foot = Circle((line[3, 0], line[3, 1]), leg.foot_radius, color=colour, linewidth=0)
-        axes.add_patch(foot).set_zorder(8 if near else 4)
-
+def _draw_ground(axes: Axes) -> None:
     axes.axhspan(-_GROUND, 0.0, color=thinned(QUIET, 0.2), linewidth=0, zorder=9)
     axes.axhline(0.0, color=QUIET, linewidth=0.8, zorder=9)
 

@@ -1,0 +1,127 @@
+"""The picture of a measured course, and its animation: what is drawn is what was seen."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+from functools import cache
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+import pytest
+from courses import ROBOT, SPEED, walked
+
+pytest.importorskip("matplotlib")
+
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from PIL import Image
+
+from quadleg.recording.animation import FRAME, OBLIQUE, STRIDES, animate, strides
+from quadleg.recording.course import Course
+from quadleg.recording.course_plots import BAND, course_figure, course_picture
+from quadleg.recording.drawing import WIDTH
+from quadleg.robot.colours import LEG, rgb
+from quadleg.robot.model import LEGS
+
+
+@cache
+def seen() -> Course:
+    """A course whose estimate has errors and says so."""
+    course = walked()
+    grows = np.linspace(0, 1, len(course.times))
+    covariance = np.zeros_like(course.covariance)
+    covariance[:, range(6), range(6)] = grows[:, None] * np.array([0.01, 0.01, 0.005, 0.005, 0.005, 0.02]) ** 2
+    shifted = course.found.places + grows[:, None] * [0.004, -0.006, 0.001]
+    found = replace(course.found, places=shifted)
+    torques = np.abs(np.sin(np.outer(course.times, np.arange(1, 13)))) * 0.7
+    return replace(course, found=found, covariance=covariance, torques=torques, currents=3 + grows)
+
+
+@cache
+def figure() -> Figure:
+    return course_figure(ROBOT, seen())
+
+
+def lines_of(label: str) -> dict[str, np.ndarray]:
+    axes = next(axes for axes in figure().axes if axes.get_label() == label)
+    return {line.get_label(): np.array(line.get_xydata()) for line in axes.lines}
+
+
+def test_file_is_a_png_of_the_figures_size(tmp_path: Path) -> None:
+    course_picture(ROBOT, seen(), tmp_path / "picture.png")
+    head = (tmp_path / "picture.png").read_bytes()[:24]
+    # Signature and IHDR chunk: W3C, PNG Specification (third edition), sections 5.2 and 11.2.1.
+    assert head[:8] == b"\x89PNG\r\n\x1a\n"
+    assert struct.unpack(">II", head[16:]) == (WIDTH, round(figure().get_figheight() * figure().dpi))
+
+
+def test_both_ways_are_drawn_to_one_scale() -> None:
+    lines, course = lines_of("above"), seen()
+    assert lines["true"] == pytest.approx(course.true.way[:, :2])
+    assert lines["estimate"] == pytest.approx(course.found.way[:, :2])
+    above = figure().axes[0]
+    (x0, x1), (y0, y1) = above.get_xlim(), above.get_ylim()
+    box = above.get_window_extent()
+    assert box.width / (x1 - x0) == pytest.approx(box.height / (y1 - y0))
+    for places in (*course.true.way, *course.found.way):
+        assert x0 < places[0] < x1
+        assert y0 < places[1] < y1
+
+
+@pytest.mark.parametrize(("label", "column", "scale"), [("sideways", 1, 1000.0), ("yaw", 5, 180 / np.pi)])
+def test_errors_have_the_band_that_the_estimate_says(label: str, column: int, scale: float) -> None:
+    axes = next(axes for axes in figure().axes if axes.get_label() == f"{label}: error")
+    course = seen()
+    errors = np.column_stack((course.place_errors, course.attitude_errors))
+    assert lines_of(f"{label}: error")["error"][:, 1] == pytest.approx(scale * errors[:, column])
+    (band,) = axes.collections
+    highest = band.get_paths()[0].vertices[:, 1].max()
+    assert highest == pytest.approx(scale * BAND * course.deviations[:, column].max())
+
+
+def test_loads_are_those_of_the_hardest_worked_joint() -> None:
+    stall = np.array([ROBOT.stall_torque(joint) for joint in ROBOT.joints])
+    assert lines_of("torque")["torque"][:, 1] == pytest.approx(100 * (seen().torques / stall).max(axis=1))
+    assert lines_of("current")["current"][:, 1] == pytest.approx(seen().currents)
+
+
+def test_no_words_lie_on_each_other() -> None:
+    renderer = FigureCanvasAgg(figure()).get_renderer()
+    boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in figure().texts]
+    boxes += [(f"legend {i}", legend.get_window_extent(renderer)) for i, legend in enumerate(figure().legends)]
+    boxes += [(axes.get_label(), axes.get_window_extent(renderer)) for axes in figure().axes]
+    for name, box in boxes:
+        assert box.x0 >= 0, name
+        assert box.x1 <= WIDTH, name
+    for (a, one), (b, other) in combinations(boxes, 2):
+        assert not one.overlaps(other), f"{a} lies on {b}"
+
+
+def test_the_animation_is_a_loop_of_whole_strides(tmp_path: Path) -> None:
+    animate(ROBOT, seen(), tmp_path / "walk.gif")
+    period = ROBOT.gait("creep").stride_period
+    with Image.open(tmp_path / "walk.gif") as animation:
+        assert animation.n_frames == pytest.approx(STRIDES * period / FRAME, abs=1)
+        assert animation.info["duration"] == round(1000 * FRAME)
+        assert animation.info["loop"] == 0  # for ever
+        animation.seek(animation.n_frames // 2)
+        pixels = np.array(animation.convert("RGB")).reshape(-1, 3).astype(float)
+    assert (tmp_path / "walk.gif").stat().st_size < 2_000_000
+    for leg in LEGS:  # each leg has its hue, if only in its name
+        assert np.abs(pixels - 255 * np.array(rgb(LEG[leg]))).max(axis=1).min() < 24, leg
+
+
+def test_strides_are_those_of_steady_walking() -> None:
+    first, last = strides(seen())
+    begin, end = seen().steady
+    assert begin < first < last <= end
+    way = seen().true.way[last, 0] - seen().true.way[first, 0]
+    assert way == pytest.approx(STRIDES * SPEED * ROBOT.gait("creep").stride_period, rel=0.02)
+
+
+def test_the_animations_view_is_a_rotation() -> None:
+    turn = np.array([OBLIQUE.across, OBLIQUE.up, OBLIQUE.towards])
+    assert turn @ turn.T == pytest.approx(np.eye(3))
+    assert np.linalg.det(turn) == pytest.approx(1.0)
