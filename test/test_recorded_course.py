@@ -46,6 +46,23 @@ def test_the_true_speed_is_that_of_steady_walking():
     assert "−" in course_figures(ROBOT, slower)["speed"]
 
 
+def test_a_walk_that_was_held_has_the_speed_of_its_longest_part():
+    course, held = walked(), 100  # ticks
+    first, last = course.steady
+    at = first + (last - first) // 4
+    again = np.r_[: at + 1, np.full(held, at), at + 1 : len(course.times)]
+    planned = course.planned[again]
+    planned[at : at + held] = 0.0
+    stopped = replace(
+        course,
+        times=np.arange(len(again)) * 0.02,
+        planned=planned,
+        true=Motion(course.true.places[again], course.true.quaternions[again]),
+    )
+    assert stopped.steady == (at + held, last + held)
+    assert stopped.speed == pytest.approx(SPEED, rel=0.03)
+
+
 def test_drift_is_seen_from_the_beginning():
     course = walked()
     grows = np.linspace(0, 1, len(course.times))[:, None]

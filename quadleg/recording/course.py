@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _TOUCHES = 5e-4  # m: a foot no higher than this touches the flat ground
-_STEADY = 0.95  # of the asked speed: it walks steadily from when it is planned to go so fast first to when last
+_STEADY = 0.8  # of the asked speed: it walks steadily while it is planned to go so fast
 _YAW = 5  # its row in a pose's covariance
 
 
@@ -90,9 +90,9 @@ class Course:
 
     @cached_property
     def steady(self) -> tuple[int, int]:
-        """First and last tick of steady walking."""
-        fast = np.flatnonzero(self.planned >= _STEADY * self.asked)
-        return int(fast[0]), int(fast[-1])
+        """First and last tick of steady walking: the longest, where the walk was held in between."""
+        first, end = max(spells(self.planned >= _STEADY * self.asked), key=lambda spell: spell[1] - spell[0])
+        return first, end - 1
 
     @cached_property
     def speed(self) -> float:
