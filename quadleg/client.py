@@ -16,17 +16,18 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import acos, copysign, hypot, inf, isfinite, radians, sqrt
+from math import acos, copysign, degrees, hypot, inf, isfinite, radians, remainder, tau
 from numbers import Real
 from types import TracebackType
 from typing import Any
 
-from quadleg.errors import NotHeard, NotReached, Refused
+from quadleg.errors import BadTarget, NotHeard, NotReached, Refused
+from quadleg.estimation.footprint import footprint
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.kinematics.planar import STILL, Planar, compose, motion, seen_from
 from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot.model import Robot as Model
 from quadleg.runner import need_ros
 
@@ -44,7 +45,10 @@ TURN_TOLERANCE = radians(1.0)
 VELOCITY_PERIOD = 0.05
 STOP_WALKING_WITHIN = 15.0  # a stride or two
 WALK_PATIENCE = 20.0
-PLACE_TOLERANCE, HEADING_TOLERANCE = 0.003, radians(0.5)
+STOPS_WITHIN = (0.003, radians(0.5))  # m, rad of the goal, by the plan
+STOPS_WITHIN_BY_ODOM = (0.005, radians(1.5))  # it wavers with each step
+ARRIVED_WITHIN = (0.015, radians(3.0))  # with its last steps a robot slips a little
+ODOM_FRESH = 0.5  # s
 SIMULATED = "simulated"  # the one kind of board that moves nothing
 
 
@@ -302,33 +306,48 @@ class Robot:
     def walk(self, vx: float = 0.0, vy: float = 0.0, yaw_rate: float = 0.0, seconds: float = 1.0) -> Planar:
         """Walks with a velocity (m/s forward, m/s to the left, rad/s to the left) for so long, then stops square.
 
-        What is faster than the gait can go is scaled, keeping its direction. Where the plan brought the robot
-        (m, m, rad), seen from where it began. Raises Refused, NotReached or NotHeard.
+        What is faster than the gait can go is scaled, keeping its direction. Where the robot has come to (m, m, rad),
+        seen from where it began: by `odom` where somebody knows it, else by the plan. Raises Refused, NotReached or
+        NotHeard.
         """
         _check_numbers(vx, vy, yaw_rate, seconds)
         end = time.monotonic() + seconds
 
-        def twist(_: Planar) -> Planar | None:
+        def twist(_: Way) -> Planar | None:
             return (vx, vy, yaw_rate) if time.monotonic() < end else None
 
-        return self._walk(twist)
+        return self._walk(twist, lambda _: True)
 
     def walk_to(self, x: float, y: float, heading: float = 0.0) -> Planar:
-        """Walks to a place and heading (m, m, rad) seen from where it stands, by the planned motion.
+        """Walks to a place and heading (m, m, rad) seen from where it stands, again where it has slipped.
 
-        Where the plan brought the robot. Raises Refused, NotReached, NotHeard.
+        Where the robot has come to, within 15 mm and 3°: by `odom` where somebody knows it, else by the plan. Raises
+        Refused, NotReached or NotHeard.
         """
         _check_numbers(x, y, heading)
-        fastest, gentle = self._planned_limits()
+        fastest, ramp = self._planned_limits()
         patience = time.monotonic() + WALK_PATIENCE + 3 * _seconds_for((x, y, heading), fastest)
 
-        def twist(place: Planar) -> Planar | None:
-            if time.monotonic() > patience:
-                raise NotReached(f"still {hypot(x - place[0], y - place[1]):.2f} m away; {self._status('gait')}")
-            dx, dy = seen_from(place, x, y)
-            return approach_velocity((dx, dy, heading - place[2]), fastest, gentle)
+        def left(place: Planar) -> Planar:
+            return (*seen_from(place, x, y), heading - place[2])
 
-        return self._walk(twist)
+        def twist(way: Way) -> Planar | None:
+            if time.monotonic() > patience:
+                return None
+            off = left(compose(way.place, way_to_rest(way.twist, fastest, ramp)))
+            near = is_near(off, STOPS_WITHIN_BY_ODOM if way.estimated else STOPS_WITHIN)
+            return None if near else approach_velocity(off, fastest, ramp)
+
+        def arrived(way: Way) -> bool:
+            off = left(way.place)
+            near = is_near(off, ARRIVED_WITHIN)
+            if not near and time.monotonic() > patience:
+                far = f"{hypot(*off[:2]):.3f} m and {degrees(abs(off[2])):.1f}°"
+                judge = "odometry" if way.estimated else "the plan"
+                raise NotReached(f"still {far} away by {judge}; {self._status('gait')}")
+            return near
+
+        return self._walk(twist, arrived)
 
     def _planned_limits(self) -> tuple[Planar, float]:
         """The gait's limits to both sides, and how long the plan takes from rest to full speed, in s."""
@@ -340,25 +359,29 @@ class Robot:
             raise Refused(f"this robot cannot walk in the gait {values['gait']}; `quadleg status` says why")
         return (x, y, yaw), float(values["ramp_s"])
 
-    def _walk(self, twist_at: Callable[[Planar], Planar | None]) -> Planar:
-        """Publishes velocities until there is none, and waits for the square stance; the planned place at the end."""
+    def _walk(self, twist_at: Callable[[Way], Planar | None], arrived: Callable[[Way], bool]) -> Planar:
+        """Publishes velocities until there is none and the robot, in the square stance, has arrived; its place then."""
         from geometry_msgs.msg import TwistStamped
+        from nav_msgs.msg import Odometry
         from sensor_msgs.msg import MultiDOFJointState
 
         from quadleg.nodes.topics import LATEST
 
         self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         self._need_active()
-        planned = PlannedPlace()
+        way = Way(self.model)
         velocities = self._node.create_publisher(TwistStamped, "cmd_vel", LATEST)
 
         def hear(plan: Any) -> None:
-            planned.hear(plan)
+            way.hear_plan(plan)
             if self.on_plan:
                 self.on_plan(plan)
             self._wake()
 
         feet = self._node.create_subscription(MultiDOFJointState, "planned_feet", hear, 10)
+        odom = self._node.create_subscription(
+            Odometry, "odom", lambda estimate: way.hear_estimate(estimate, self._now.angles), 10
+        )
         message = TwistStamped()
         message.header.frame_id = self._frame
         going = message.twist
@@ -370,26 +393,35 @@ class Robot:
 
         try:
             self._wait(
-                lambda: velocities.get_subscription_count() > 0 and planned.heard,
+                lambda: velocities.get_subscription_count() > 0 and way.heard,
                 HEARD_WITHIN,
                 lambda: "gait does not listen to cmd_vel; is it running?",
             )
-            while (twist := twist_at(planned.place)) is not None:
-                self._judge_state()
-                send(twist)
-                time.sleep(VELOCITY_PERIOD)
-            send(STILL)
-            self._wait(self._stands, STOP_WALKING_WITHIN, lambda: f"no square stance: {self._status('gait')}")
-            return planned.place
+            while True:
+                while (twist := twist_at(way)) is not None:
+                    self._judge_state()
+                    send(twist)
+                    time.sleep(VELOCITY_PERIOD)
+                send(STILL)
+                stopped = time.monotonic()
+                self._wait(
+                    lambda since=stopped: self._stands(since),
+                    STOP_WALKING_WITHIN,
+                    lambda: f"no square stance: {self._status('gait')}",
+                )
+                if arrived(way):
+                    return way.place
         finally:
             send(STILL)
             self._node.destroy_subscription(feet)
+            self._node.destroy_subscription(odom)
             self._node.destroy_publisher(velocities)
 
-    def _stands(self) -> bool:
+    def _stands(self, since: float) -> bool:
+        """Whether gait has said since then that it stands and is not asked for more."""
         self._judge_state()
-        values = self._now.values("gait")
-        return values.get("motion") == "stands" and _three(values["asked"]) == STILL
+        values, (_, heard) = self._now.values("gait"), self._now.diagnostics.get("gait", (None, 0.0))
+        return heard > since and values["motion"] == "stands" and _three(values["asked"]) == STILL
 
     # Waiting and asking
 
@@ -551,38 +583,94 @@ class Robot:
         self._wake()
 
 
-class PlannedPlace:
-    """Where base_footprint is planned to be, from where it was at the first of the planned feet heard."""
+class Way:
+    """Where base_footprint is, from where it was at the first of the planned feet heard.
 
-    def __init__(self) -> None:
+    The plan says how it goes on, an estimate where it is: without one the plan alone carries it on.
+    """
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
         self.place = STILL
-        self.heard = False
-        self._last: tuple[float, Planar] = (0.0, STILL)
+        self.twist = STILL  # of base_footprint by the plan
+        self._plan: Any = None  # the last message, and the time (s) that it is of
+        self._planned_at = 0.0
+        self._began = STILL  # in the estimate's world
+        self._estimated_at = -inf
 
-    def hear(self, message: Any) -> None:
+    @property
+    def heard(self) -> bool:
+        """Whether there is a plan."""
+        return self._plan is not None
+
+    @property
+    def estimated(self) -> bool:
+        """Whether the place is that of an estimate."""
+        return time.monotonic() - self._estimated_at < ODOM_FRESH
+
+    def hear_plan(self, message: Any) -> None:
         """Takes one message of `planned_feet`, whose last twist is that of the frame itself."""
         going, stamp = message.twist[-1], message.header.stamp
         seconds, twist = stamp.sec + 1e-9 * stamp.nanosec, (going.linear.x, going.linear.y, going.angular.z)
-        before, last = self._last
         if self.heard:
-            x, y, yaw = ((a + b) / 2 for a, b in zip(last, twist))
-            self.place = compose(self.place, motion((x, y, yaw), max(seconds - before, 0.0)))
-        self._last, self.heard = (seconds, twist), True
+            x, y, yaw = ((a + b) / 2 for a, b in zip(self.twist, twist))
+            self.place = compose(self.place, motion((x, y, yaw), max(seconds - self._planned_at, 0.0)))
+        self._plan, self._planned_at, self.twist = message, seconds, twist
+
+    def hear_estimate(self, message: Any, angles: dict[str, float]) -> None:
+        """Takes one message of `odom`, with the joints' angles (rad)."""
+        found = self._footprint(message, angles)
+        if found is None:
+            return
+        if not self.estimated:
+            self._began = compose(found, (*seen_from(self.place, 0.0, 0.0), -self.place[2]))
+        x, y = seen_from(self._began, found[0], found[1])
+        more = remainder(found[2] - self._began[2] - self.place[2], tau)  # of a robot that turns round and round
+        self.place, self._estimated_at = (x, y, self.place[2] + more), time.monotonic()
+
+    def _footprint(self, message: Any, angles: dict[str, float]) -> Planar | None:
+        """Place and heading of base_footprint in the estimate's world, None where they are not known."""
+        from quadleg.nodes.gait import KNOWN_TILT
+        from quadleg.nodes.topics import finite_place, rotation_of
+
+        carrying = (
+            [leg for leg, wrench in enumerate(self._plan.wrench[: len(LEGS)]) if wrench.force.z] if self._plan else []
+        )
+        said = message.pose
+        if (
+            max(said.covariance[21], said.covariance[28]) > KNOWN_TILT**2
+            or len(carrying) < 2
+            or len(angles) < len(JOINT_NAMES)
+        ):
+            return None
+        try:
+            body = Pose(finite_place(said.pose.position), rotation_of(said.pose.orientation))
+        except BadTarget:
+            return None
+        feet = all_forward(self._model, [angles[name] for name in JOINT_NAMES])
+        places = [self._plan.transforms[leg].translation for leg in carrying]
+        planned = [(place.x, place.y, place.z) for place in places]
+        ground, _ = footprint(body, [feet[leg] for leg in carrying], planned, self._model.legs[0].foot_radius)
+        return ground.position[0], ground.position[1], ground.rpy[2]
 
 
-def approach_velocity(way: Planar, fastest: Planar, ramp: float) -> Planar | None:
-    """The velocity towards a place and heading that are `way` off, slow enough to stop there; None where it is reached.
+def is_near(way: Planar, tolerance: tuple[float, float]) -> bool:
+    """Whether a place and heading that are `way` off (m, m, rad) are within a tolerance (m, rad)."""
+    return hypot(way[0], way[1]) < tolerance[0] and abs(way[2]) < tolerance[1]
 
-    `fastest` is the gait's velocity along each axis, `ramp` the time in s in which it comes to that from rest.
+
+def way_to_rest(twist: Planar, fastest: Planar, ramp: float) -> Planar:
+    """How far the plan goes on (m, m, rad) when it brakes from a twist.
+
+    `fastest` is the gait's velocity along each axis, `ramp` the time in s in which it comes from that to rest.
     """
-    if hypot(way[0], way[1]) < PLACE_TOLERANCE and abs(way[2]) < HEADING_TOLERANCE:
-        return None
-    # Braking from v takes v² / (2 v_max / ramp) of way; half of that rate leaves the plan room to follow.
-    speeds = (
-        copysign(min(limit, sqrt(limit / ramp * abs(left)), 2 * abs(left) / ramp), left)
-        for left, limit in zip(way, fastest)
-    )
-    x, y, yaw = speeds
+    x, y, yaw = (speed * abs(speed) / (2 * limit / ramp) for speed, limit in zip(twist, fastest))
+    return x, y, yaw
+
+
+def approach_velocity(way: Planar, fastest: Planar, ramp: float) -> Planar:
+    """The velocity towards a place and heading that are `way` off where the robot would now come to rest."""
+    x, y, yaw = (copysign(min(limit, 2 * abs(left) / ramp), left) for left, limit in zip(way, fastest))
     return x, y, yaw
 
 

@@ -54,6 +54,7 @@ def test_it_arrives_exactly_and_rests(target, dt):
 
 
 @given(targets, ticks)
+@settings(max_examples=30)
 def test_it_goes_straight_and_never_beyond(target, dt):
     whole = rates(START, target, 1.0)
     way = np.linalg.norm(whole)

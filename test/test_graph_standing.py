@@ -15,6 +15,7 @@ from conftest import Stack, wait_until
 
 from quadleg.client import Robot, difference
 from quadleg.errors import NotReached, Refused
+from quadleg.graph import GRAPH
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.robot.model import JOINT_NAMES
 
@@ -171,7 +172,7 @@ def test_the_second_robot_stands_with_its_scattered_channels(start) -> None:
 def test_every_node_in_its_own_process(start) -> None:
     stack = start("--separate")
     stack.wait_for_line("ready after")
-    assert len(stack.children()) == 8
+    assert len(stack.children()) == len(GRAPH)
     with Robot() as robot:
         robot.stand()
         robot.pose(height_mm=140)

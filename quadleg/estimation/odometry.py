@@ -66,6 +66,7 @@ CALM_TIME, CALM_SHARE = 0.3, 0.02  # s; a robot lies calmly that feels gravity w
 CARRIED = 0.1  # rad/s: one that turns faster does not lie still
 WALKING_SPEED = 0.3  # m/s: all that is known of the velocity without any leg or while it is carried
 LEVEL = 0.05  # rad√s: how level a body is kept, for want of an IMU
+UNKNOWN_SLOPE = 0.05  # rad: nobody measures then how the ground slopes, however long the robot stands on it
 LOST_TIME = 0.3  # s without a foot that stands still: the velocity is then doubted
 JUMP = 0.5  # s from one tick to the next: nobody knows what happened between them
 SURPRISE_SHARE = 0.05  # of a new surprise in the mean that is said
@@ -385,6 +386,8 @@ class Estimator:
         result = self._filter.covariance()
         creep = self._noise.creep
         result[POSITION, POSITION] += self._crept**2 * np.eye(3)
+        if self._imu_is_missing:
+            result[[0, 1], [0, 1]] += UNKNOWN_SLOPE**2
         result[VELOCITY, VELOCITY] += (creep * hypot(*self._inertial.velocity[:2])) ** 2 * np.eye(3)
         return result
 
