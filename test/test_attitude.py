@@ -151,3 +151,12 @@ def test_attitude_is_no_worse_than_that_of_other_filters_on_the_same_data():
         theirs = degrees(float(np.sqrt((np.array(errors) ** 2).mean(axis=0)).max()))
         print(f"tilt, deg rms: ours {ours:.3f}, {name} {theirs:.3f}")
         assert ours <= theirs
+
+
+def test_one_stamp_that_comes_early_makes_no_later_sample_a_lost_one():
+    inertial = Inertial(robots.inspector())
+    times = [0.01 * n for n in range(1, 400)]
+    times[50] -= 0.0095
+    for n, moment in enumerate(times):
+        inertial.take(moment, (0.001 * (n % 7), 0.0, 0.0), (0.0, 0.0, GRAVITY))
+    assert inertial.guessed < 0.02

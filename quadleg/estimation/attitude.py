@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 NOWHERE: Vector = (0.0, 0.0, 0.0)
 GAP = 0.1  # s from one sample to the next: over a longer time nobody knows what the body did
 LOST = 1.5  # times the usual step between two samples: one between them was lost
+USUAL_SHARE = 0.02  # of a new step in the usual one
 BEHIND = 20  # samples in a row that seem to be old: it is then their clock that was put back
 FROZEN = 8  # equal samples in a row: noise alone lets no sensor that works repeat itself so often
 FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of the usual parts, 2000 °/s and 16 g
@@ -92,7 +93,7 @@ class Inertial:
         self.frozen = False
         self.step = 0.0  # s from the last sample but one to the last
         self.guessed = 0.0  # s of `integrated` for which a sample stands in that was not there
-        self._usual = inf  # s, the shortest step between samples so far
+        self._usual = 0.0  # s, the mean step between samples; a stamp may come a little early or late
         self._time = -inf
         self._behind = 0
         self._equal = 0
@@ -121,9 +122,9 @@ class Inertial:
         if self.frozen or not 0.0 < step <= GAP:
             self.jumps += isfinite(step) and not self.frozen
             return False
-        self._usual = min(self._usual, step)
-        if step > LOST * self._usual:
+        if step > LOST * self._usual > 0.0:
             self.guessed += step - self._usual
+        self._usual += (USUAL_SHARE if self._usual else 1.0) * (step - self._usual)
         self._go(step, gyro, acceleration)
         return True
 

@@ -21,6 +21,7 @@ from quadleg.simulation.realtime import RealTime
 from quadleg.simulation.world import World
 
 WORLD = "map"  # REP-105: the frame that is fixed in the world
+AT_ONCE = 5e-4  # s
 
 
 class Physics:
@@ -73,8 +74,16 @@ class Physics:
         """The end of the world."""
         self._real_time.close()
 
+    def _nanoseconds_at(self, moment: float) -> int:
+        """What the ROS clock showed at a moment of the steady clock (s)."""
+        while True:
+            before = time.monotonic()
+            nanoseconds = self._node.get_clock().now().nanoseconds
+            if time.monotonic() - before < AT_ONCE:  # else this thread was interrupted between the two
+                return nanoseconds - round(1e9 * (before - moment))
+
     def _publish(self, now: float) -> None:
-        nanoseconds = self._node.get_clock().now().nanoseconds - round(1e9 * (time.monotonic() - now))
+        nanoseconds = self._nanoseconds_at(now)
         for sample in self._world.imu:
             self._imu.header.stamp = _stamp(nanoseconds + round(1e9 * (sample.time - self._world.time)))
             rate, force = self._imu.angular_velocity, self._imu.linear_acceleration
