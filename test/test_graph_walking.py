@@ -136,10 +136,12 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
         x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
         if robot.status().values("joint_watchdog")["holds"] == before:
             break
-    assert (x, y, yaw) == pytest.approx((0.12, 0.03, radians(10)), abs=0.006)
+    assert (x, y) == pytest.approx((0.12, 0.03), abs=0.015)
+    assert yaw == pytest.approx(radians(10), abs=radians(3))
     # By the frames themselves: the feet on the ground stay where they are while base_footprint goes over it.
-    feet = np.array([planned(frame) for frame in frames])
-    down = np.array([on_ground(frame) for frame in frames])
+    seen = list(frames)  # more come meanwhile
+    feet = np.array([planned(frame) for frame in seen])
+    down = np.array([on_ground(frame) for frame in seen])
     ground = carried_batch(travelled(feet[..., :2], down, STILL)[:, None], feet[..., :2])
     stays = down[1:] & down[:-1]
     assert np.abs(np.diff(ground, axis=0))[stays].max() < 1e-6
