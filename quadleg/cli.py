@@ -10,8 +10,6 @@ from importlib.util import find_spec
 from math import isfinite, nan, radians
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
@@ -161,6 +159,9 @@ def _timing(options: argparse.Namespace) -> int:
 
 
 def _rollout(options: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.progress import Progress
+
     try:
         from quadleg.simulation import trials
         from quadleg.simulation.ground import Ground
