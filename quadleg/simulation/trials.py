@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
-from functools import cache
+from functools import cache, partial
 from math import degrees, dist, hypot, isfinite, isnan, nan, remainder, tau
 from statistics import median
 
@@ -134,14 +134,7 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
 def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """What all trials together come to. A figure that no trial has is NaN."""
 
-    def over(name: str, unit: str, key: str, gait: str | None = None, angles: Sequence[str] = (MEASURED,)) -> Figure:
-        values = [
-            getattr(outcome, key)
-            for outcome in outcomes
-            if gait in (None, outcome.trial.gait) and outcome.trial.angles in angles
-        ]
-        return _figure(name, unit, values, max)
-
+    over = partial(_over, outcomes)
     falls = float(len({outcome.trial.seed for outcome in outcomes if outcome.fell}))
     bare = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is None]
     whole = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is not None]
@@ -172,15 +165,8 @@ def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for heading in ("name", "median", "worst", "unit"):
         table.add_column(heading, justify="left" if heading in ("name", "unit") else "right", no_wrap=True)
-    aside = [
-        _figure(
-            f"sideways_{gait}",
-            PERCENT,
-            [outcome.sideways for outcome in outcomes if outcome.trial.gait == gait and outcome.trial.angles],
-            max,
-        )
-        for gait in SPEEDS
-    ]
+    known = (MEASURED, MODELLED)
+    aside = [_over(outcomes, f"sideways_{gait}", PERCENT, "sideways", gait, known) for gait in SPEEDS]
     for figure in (*found, *aside):
         table.add_row(figure.name, f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
     console = Console()
@@ -189,6 +175,23 @@ def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
         if outcome.fell:
             trial = outcome.trial
             console.print(f"fell: {trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}")
+
+
+def _over(
+    outcomes: Sequence[Outcome],
+    name: str,
+    unit: str,
+    key: str,
+    gait: str | None = None,
+    angles: Sequence[str] = (MEASURED,),
+) -> Figure:
+    """The figure of one error over the trials in a gait (None: any) with such joint angles."""
+    values = [
+        getattr(outcome, key)
+        for outcome in outcomes
+        if gait in (None, outcome.trial.gait) and outcome.trial.angles in angles
+    ]
+    return _figure(name, unit, values, max)
 
 
 def _figure(name: str, unit: str, values: Sequence[float], worst: Callable[..., float]) -> Figure:
