@@ -21,7 +21,7 @@ from numbers import Real
 from types import TracebackType
 from typing import Any
 
-from quadleg.errors import BadTarget, NotHeard, NotReached, Refused
+from quadleg.errors import NotHeard, NotReached, Refused
 from quadleg.estimation.footprint import footprint
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
@@ -630,22 +630,15 @@ class Way:
 
     def _footprint(self, message: Any, angles: dict[str, float]) -> Planar | None:
         """Place and heading of base_footprint in the estimate's world, None where they are not known."""
-        from quadleg.nodes.gait import KNOWN_TILT
-        from quadleg.nodes.topics import finite_place, rotation_of
+        from quadleg.nodes.topics import known_pose
 
         carrying = (
             [leg for leg, wrench in enumerate(self._plan.wrench[: len(LEGS)]) if wrench.force.z] if self._plan else []
         )
-        said = message.pose
-        if (
-            max(said.covariance[21], said.covariance[28]) > KNOWN_TILT**2
-            or len(carrying) < 2
-            or len(angles) < len(JOINT_NAMES)
-        ):
+        if len(carrying) < 2 or len(angles) < len(JOINT_NAMES):
             return None
-        try:
-            body = Pose(finite_place(said.pose.position), rotation_of(said.pose.orientation))
-        except BadTarget:
+        body = known_pose(message)
+        if body is None:
             return None
         feet = all_forward(self._model, [angles[name] for name in JOINT_NAMES])
         places = [self._plan.transforms[leg].translation for leg in carrying]

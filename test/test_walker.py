@@ -45,7 +45,7 @@ class Scene:
                 walker.look(legs_inverse(ROBOT, posed, walker.plan.feet), up, self.now)
             if estimate and walker.wants_place():
                 x, y = carried(self.place, *posed.position[:2])
-                walker.found((x, y, z), self.place[2] + posed.rpy[2], self.now)
+                walker.found(Pose.from_rpy(x, y, z, 0.0, 0.0, self.place[2] + posed.rpy[2]), self.now)
 
 
 def test_a_walk_that_slips_is_given_back_what_it_lost() -> None:

@@ -71,6 +71,7 @@ LOST_TIME = 0.3  # s without a foot that stands still: the velocity is then doub
 JUMP = 0.5  # s from one tick to the next: nobody knows what happened between them
 SURPRISE_SHARE = 0.05  # of a new surprise in the mean that is said
 TWIST_TIME = 0.005  # s: a turning rate is one sample of the gyro
+NO_IMU = "no IMU is heard: the legs alone carry the estimate, and it becomes uncertain"
 SAID = 5.0  # s that something is said which has passed
 
 
@@ -401,7 +402,7 @@ class Estimator:
                 f"the IMU's samples are {1000 * inertial.step:.0f} ms apart; {1000 * GAP:.0f} ms is the most"
             )
         elif self._imu_is_missing:
-            troubles.append("no IMU is heard: the legs alone carry the estimate, and it becomes uncertain")
+            troubles.append(NO_IMU)
         if self._resting and self._carried:
             troubles.append("the robot is moved while it is off: its place is not followed")
         for leg, known, slips in zip(LEGS, self._known, self._contacts.slipping):

@@ -65,11 +65,11 @@ class Walker:
         """Whether a place that is found now is of use."""
         return self._course is not None and self.planner.walking
 
-    def found(self, position: Vector, yaw: float, now: float) -> None:
-        """Takes the place of base_link in the world (m) and its heading (rad)."""
-        (x, y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
-        heading = yaw - body_yaw
-        self._place = (*carried((position[0], position[1], heading), -x - body_x, -y - body_y), heading), now
+    def found(self, body: Pose, now: float) -> None:
+        """Takes the pose of base_link in the world."""
+        (shift_x, shift_y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
+        (x, y, _), heading = body.position, body.rpy[2] - body_yaw
+        self._place = (*carried((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
 
     def wants_look(self, now: float) -> bool:
         """Whether it is time to look how the body stands: on three feet or more, which tell it."""

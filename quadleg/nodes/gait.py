@@ -24,12 +24,12 @@ from quadleg.gait.planner import Plan
 from quadleg.gait.stability import froude_number
 from quadleg.gait.velocity import VelocityCommands, velocity_in_words
 from quadleg.gait.walker import Walker
-from quadleg.kinematics.body import Pose, all_forward
+from quadleg.kinematics.body import all_forward
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, finite_place, led_angles, rotation_of, split_state
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, split_state
 from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.rest import standing_over
@@ -37,7 +37,6 @@ from quadleg.safety.tilt import Tilt
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
 UP_FRESH = 0.5  # s that a vertical counts after it was heard of
-KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -172,19 +171,9 @@ class Gait(QuadlegNode):
         now = time.monotonic()
         self._odom = serialized, now
         if self._walker.wants_place():  # else nobody asks, and reading each message costs
-            pose = self._pose_of(serialized)
+            pose = known_pose(deserialize_message(serialized, Odometry))
             if pose:
-                self._walker.found(pose.position, pose.rpy[2], now)
-
-    def _pose_of(self, serialized: bytes) -> Pose | None:
-        """The body's pose; None where who says it does not know it."""
-        said = deserialize_message(serialized, Odometry).pose
-        if max(said.covariance[21], said.covariance[28]) > KNOWN_TILT**2:
-            return None
-        try:
-            return Pose(finite_place(said.pose.position), rotation_of(said.pose.orientation))
-        except BadTarget:
-            return None
+                self._walker.found(pose, now)
 
     def _imu(self, message: Imu) -> None:
         now = time.monotonic()
@@ -203,7 +192,7 @@ class Gait(QuadlegNode):
     def _up(self, now: float) -> Vector | None:
         """The vertical in base_link: the estimate knows what of the acceleration is gravity; else by the IMU alone."""
         serialized, heard = self._odom
-        pose = self._pose_of(serialized) if now - heard < UP_FRESH else None
+        pose = known_pose(deserialize_message(serialized, Odometry)) if now - heard < UP_FRESH else None
         if pose:
             return pose.matrix[2]
         return self._tilt.up if now - self._imu_at < UP_FRESH else None

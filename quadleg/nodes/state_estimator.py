@@ -18,7 +18,7 @@ from std_msgs.msg import String
 from quadleg.errors import BadTarget
 from quadleg.estimation.attitude import NOWHERE
 from quadleg.estimation.footprint import footprint
-from quadleg.estimation.odometry import BLOCKS, MEASURED, MODELLED, Estimate, Estimator, in_body
+from quadleg.estimation.odometry import BLOCKS, MEASURED, MODELLED, NO_IMU, Estimate, Estimator, in_body
 from quadleg.gait.planner import Plan
 from quadleg.kinematics.body import Pose
 from quadleg.nodes.base import Health, QuadlegNode
@@ -38,7 +38,6 @@ NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 PLAN_FRESH = 0.5  # s: without a newer plan the robot stands on all feet, by the watchdog's doing
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 ODOM = "odom"
-NO_IMU = "no IMU"  # as the estimator begins to say that it hears none
 SERVO_OUTPUT = "quadleg: servo_output"  # as its diagnostics are named
 
 
@@ -216,7 +215,7 @@ class StateEstimator(QuadlegNode):
         }
         troubles = [*filter(None, (self._refusal, self._imu_trouble)), *estimate.troubles]
         if not self._has_imu:  # then nothing is wrong
-            troubles = [trouble for trouble in troubles if not trouble.startswith(NO_IMU)]
+            troubles = [trouble for trouble in troubles if trouble != NO_IMU]
         if troubles:
             return Health("; ".join(troubles), values, DiagnosticStatus.WARN)
         if self._state_name in LYING:

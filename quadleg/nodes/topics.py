@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import hypot, isfinite
+from typing import TYPE_CHECKING
 
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, Quaternion, Vector3
@@ -12,8 +13,12 @@ from rclpy.serialization import deserialize_message
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import BadTarget
+from quadleg.kinematics.body import Pose
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.commands import ALL, command_of
+
+if TYPE_CHECKING:  # servo_output would wait for it at its start, and has no use for it
+    from nav_msgs.msg import Odometry
 
 LATEST = QoSProfile(depth=1)
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
@@ -23,6 +28,7 @@ JOINT_STATES = QoSProfile(depth=10)
 
 STATE_SEPARATOR = ": "
 NO_ANGLES = (0.0,) * len(JOINT_NAMES)
+KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
 FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
 
 
@@ -61,6 +67,17 @@ def rotation_of(q: Quaternion) -> tuple[float, float, float, float]:
             f"orientation ({q.w}, {q.x}, {q.y}, {q.z}) is no rotation; it must be a quaternion, level is w = 1"
         )
     return q.w / norm, q.x / norm, q.y / norm, q.z / norm
+
+
+def known_pose(said: Odometry) -> Pose | None:
+    """The pose that an estimate says, None where it says that it does not know what is level, or nothing of use."""
+    covariance = said.pose.covariance
+    if max(covariance[21], covariance[28]) > KNOWN_TILT**2:  # of roll and of pitch
+        return None
+    try:
+        return Pose(finite_place(said.pose.pose.position), rotation_of(said.pose.pose.orientation))
+    except BadTarget:
+        return None
 
 
 def join_state(state: str, why: str) -> str:

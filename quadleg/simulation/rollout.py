@@ -149,4 +149,4 @@ class Rollout:
         estimator.legs(now, self._angles(), self.walker.plan if self.watchdog.powered else None)
         self.estimate = estimate = estimator.estimate
         if self.walker.wants_place():
-            self.walker.found(estimate.position, Pose(estimate.position, estimate.quaternion).rpy[2], now)
+            self.walker.found(Pose(estimate.position, estimate.quaternion), now)
