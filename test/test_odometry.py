@@ -85,9 +85,10 @@ def test_the_gyros_bias_is_found_while_standing():
 
 @pytest.mark.parametrize("gait", FORWARD)
 @pytest.mark.parametrize("angles", [MEASURED, MODELLED])
-def test_the_covariance_is_not_smaller_than_the_errors(gait, angles):
+def test_the_covariance_is_that_of_the_errors(gait, angles):
     """Normalised estimation error squared (Bar-Shalom, Li & Kirubarajan, Estimation with Applications to Tracking and
-    Navigation, 2001, 5.4; from memory): over the runs, the mean at a time is below the chi-square bound.
+    Navigation, 2001, 5.4; from memory): the mean over the runs is within the band of chi-square on both sides, with
+    modelled joints at least below it.
 
     Errors of one run go on for a stride and more, so that runs, not ticks, are what is independent.
     """
@@ -95,12 +96,15 @@ def test_the_covariance_is_not_smaller_than_the_errors(gait, angles):
         runs = [errors(gait, angles, seed, LYING_STILL) for seed in SEEDS]
         since = walk(gait, SEEDS[0]).walk - LYING_STILL
         found = np.array([run.nees(quantity, since).mean() for run in runs])
-        bound = stats.chi2.ppf(CONFIDENCE, degrees_of_freedom * len(found)) / len(found)
-        print(f"{gait}, {angles}: NEES of {quantity} {found.mean() / degrees_of_freedom:.2f} a degree of freedom")
-        assert found.mean() < bound
+        outside = (1 - CONFIDENCE) / 2
+        lower, upper = stats.chi2.ppf((outside, 1 - outside), degrees_of_freedom * len(found)) / len(found)
+        print(
+            f"{gait}, {angles}: NEES of {quantity} {found.mean() / degrees_of_freedom:.2f} a degree of freedom; the band is "
+            f"{lower / degrees_of_freedom:.2f} to {upper / degrees_of_freedom:.2f}"
+        )
+        assert found.mean() < upper
         if angles == MEASURED:
-            # Nor much larger: no error is given as more than three times what it is.
-            assert found.mean() > degrees_of_freedom / 9
+            assert found.mean() > lower
 
 
 @pytest.mark.parametrize("gait", FORWARD)
@@ -260,7 +264,7 @@ def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
     tilt = [sqrt(estimates[n].covariance[0, 0]) for n in (start, -1)]
     assert tilt[1] > 2 * tilt[0]
     whole = Errors(run, estimates, start)
-    assert whole.drift < 8.0
+    assert whole.drift < 12.0  # nobody feels how the feet slip
     deviation = np.sqrt(np.diag(estimates[-1].covariance)[BLOCKS["position"]])
     assert (np.abs(whole.position[-1]) < 3 * deviation + 1e-3)[:2].all()
 
@@ -319,7 +323,7 @@ def test_an_imu_whose_time_jumps_is_taken_up_again(seconds):
 
     estimates = replayed(run, change=jump)
     assert not estimates[-1].troubles
-    assert Errors(run, estimates).drift < 8.0
+    assert Errors(run, estimates).drift < 5.0
 
 
 def test_an_imu_at_5_hz_is_too_slow_which_is_said():
@@ -352,7 +356,7 @@ def test_a_leg_whose_joints_are_not_known_is_left_out_and_said():
     estimates = replayed(run, change=lambda n, t: replace(t, measured=t.measured + spoilt))
     assert "rear_left: not all of its joint angles are known; the foot is left out" in estimates[-1].troubles
     assert not any(e.contacts[2] for e in estimates)
-    assert Errors(run, estimates).drift < 5.0
+    assert Errors(run, estimates).drift < 8.0
 
 
 def test_without_any_joint_the_attitude_stays():

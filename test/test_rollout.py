@@ -71,7 +71,7 @@ def test_the_servos_get_what_the_watchdog_commands_through_the_registers():
     assert rollout.watchdog.dropped == rollout.watchdog.refused == 0
 
 
-@pytest.mark.parametrize(("gait", "speed", "seconds"), [("creep", 0.06, 12.8), ("trot", 0.18, 5.6)])
+@pytest.mark.parametrize(("gait", "speed", "seconds"), [("creep", 0.06, 12.8), ("trot", 0.15, 5.6)])
 def test_the_estimate_closes_the_loop(gait: str, speed: float, seconds: float):
     """The speed asked for within 5 %, a straight way, and a drift far below what is asked of the estimator."""
     rollout = standing(gait, angles=MEASURED)

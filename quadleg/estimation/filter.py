@@ -27,19 +27,18 @@ Array = NDArray[np.float64]
 # Rows of the covariance.
 ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
 FEET = slice(15, 27)
-_YAW_BIAS = 8
+YAW_BIAS = 8
+KEPT = slice(YAW_BIAS, YAW_BIAS + 3)  # with the acceleration's along the ground
 SIZE = 27
 
 # Standard deviations of a cheap MEMS part with some room (common practice, no source), and of what is unknown at first.
 GYRO_NOISE = 2e-4  # rad/s/√Hz
-ACCELERATION_NOISE = 4e-3  # m/s²/√Hz
+ACCELERATION_NOISE = 3e-3  # m/s²/√Hz
 GYRO_BIAS_WALK = 5e-6  # rad/s/√s
 ACCELERATION_BIAS_WALK = 2e-5  # m/s²/√s
-FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.015, 0.03
+FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.015, 0.028
 LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies still, its bias apart
-# Of a body that nobody measures for a while: how it turns (rad/√s) and accelerates (m/s/√s) by chance.
-TURNS, SHAKES = 0.05, 0.2
-JOLT_TURNS, JOLTS = 0.15, 1.0  # the same in the time of a sample that was lost: its neighbours do not know a jolt
+TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where nobody measures it
 
 _ONE = np.eye(3)
 _THREE = np.arange(3)
@@ -87,8 +86,8 @@ class Filter:
         phi[POSITION, ATTITUDE] = -dt * v
         phi[12 + _THREE, 3 + _THREE] = dt
         phi[foot, 3 + foot % 3] = -dt
-        turn = sqrt(GYRO_NOISE**2 * measured + JOLT_TURNS**2 * guessed + TURNS**2 * blind)
-        shake = sqrt(ACCELERATION_NOISE**2 * measured + JOLTS**2 * guessed + SHAKES**2 * blind)
+        turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (guessed + blind))
+        shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (guessed + blind))
         noise[_THREE, _THREE], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
         noise[3 + _THREE, 3 + _THREE], noise[12 + _THREE, 3 + _THREE] = shake, shake * dt / 2
         noise[foot, 3 + foot % 3] = -shake * dt / 2
@@ -141,7 +140,8 @@ class Filter:
     def correct(self, index: Sequence[int], off: Array, deviation: float, walking: bool = False) -> None:
         """Rows `index` of the state are measured to be `off` from it, with one standard deviation each.
 
-        The gyro's bias about the vertical is found while the robot stands: `walking`, it stays.
+        The biases of the gyro about the vertical, and of the acceleration along the ground, are found while the robot
+        stands: `walking`, they stay.
         """
         columns = self.p[:, index]
         s = columns[index]
@@ -149,8 +149,8 @@ class Filter:
         gain = np.linalg.solve(s, columns.T).T
         known, change = gain @ columns.T, gain @ off
         if walking:
-            # Feet that slip evenly would be taken for a bias of yaw; it is reckoned with, and not estimated (Schmidt).
-            known[_YAW_BIAS, _YAW_BIAS] = change[_YAW_BIAS] = 0.0
+            # Feet that slip evenly would be taken for these biases; they are reckoned with, not estimated (Schmidt).
+            known[KEPT, KEPT] = change[KEPT] = 0.0
         p = self.p - known
         self.p = (p + p.T) / 2
         ax, ay, az, vx, vy, vz, gx, gy, gz, bx, by, bz, px, py, pz = change[:15].tolist()

@@ -18,6 +18,7 @@ from quadleg.estimation.filter import (
     GYRO_NOISE,
     POSITION,
     VELOCITY,
+    YAW_BIAS,
     Filter,
     cross_matrix,
     of_foot,
@@ -53,15 +54,17 @@ class LegNoise:
 
 
 # Tuned on the demo robot in physics; see test/test_odometry.py.
-LEG_NOISE = {MEASURED: LegNoise(2e-4, 1e-3, 0.01, 0.005), MODELLED: LegNoise(1e-3, 5e-3, 0.4, 0.05)}
-BLIND_CREEP = 0.08  # of the way, without an IMU that would feel how feet slip
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.3e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 5e-3, 0.3, 0.05)}
+HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
+# Without an IMU, which would feel how feet slip and the body tips: of the way, and rad/s about the vertical.
+BLIND_CREEP, BLIND_TURN = 0.08, 0.05
 STRIDE = 0.05  # m: over such a way of a foot its error is another one
 STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
 STILL_JOINTS = 0.005  # rad a tick: slower ones do not move
 LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
 NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
 FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
-REST_SPEED, REST_TURNING = 0.005, 0.0005  # m/s, rad/s: of a robot that lies still
+REST_SPEED, SETTLING = 0.005, 0.01  # m/s, rad/s about the vertical: of a robot that lies still
 CALM_TIME, CALM_SHARE = 0.3, 0.02  # s; a robot lies calmly that feels gravity within this share of it
 CARRIED = 0.1  # rad/s: one that turns faster does not lie still
 WALKING_SPEED = 0.3  # m/s: all that is known of the velocity without any leg or while it is carried
@@ -140,7 +143,7 @@ class Estimator:
         self._seen = np.zeros((4, 3))
         self._known = [True] * len(LEGS)
         self._resting, self._still, self._carried = True, False, False
-        self._crept = 0.0  # m by which the place may have crept along the way
+        self._crept = self._turned = 0.0  # m, rad: by how much place and yaw may be wrong evenly, for how it walked
         self._surprise = 1.0
 
     # What comes in
@@ -213,8 +216,11 @@ class Estimator:
         inertial.impulse, inertial.guessed = NOWHERE, 0.0
         self._filter.predict(measured - guessed, guessed, blind)
         if not self._still:
-            creep = max(self._noise.creep, BLIND_CREEP) if self._imu_is_missing else self._noise.creep
-            self._crept += creep * (measured + blind) * hypot(*inertial.velocity[:2])
+            dt, creep = measured + blind, self._noise.creep
+            if self._imu_is_missing:
+                creep = max(creep, BLIND_CREEP)
+                self._turned += BLIND_TURN * dt
+            self._crept += (creep + self._turned) * dt * hypot(*inertial.velocity[:2])
 
     @property
     def _imu_is_missing(self) -> bool:
@@ -288,13 +294,13 @@ class Estimator:
         if self._still:
             return np.full(len(LEGS), STILL_DRIFT**2 * dt)
         noise = self._noise
-        blind = self._imu_is_missing  # the feet are then all there is
-        drift = (LANDING_DRIFT if not blind and self._touches(plan, seen) else noise.drifts) ** 2 * dt
+        if self._imu_is_missing:  # the feet are all there is: to trust the slow ones more would be to go too slowly
+            return np.full(len(LEGS), (LANDING_DRIFT if len(standing) < 3 else noise.drifts) ** 2 * dt)
+        drift = (LANDING_DRIFT if self._touches(plan, seen) else noise.drifts) ** 2 * dt
         way = seen - self._seen
         lengths = np.sqrt(np.einsum("ij,ij->i", way, way))
-        result: Array = drift + noise.way**2 * STRIDE * lengths
-        if not blind:
-            result *= np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
+        light = np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
+        result: Array = light * (drift + noise.way**2 * STRIDE * lengths)
         return result
 
     def _touches(self, plan: Plan, seen: Array) -> bool:
@@ -340,7 +346,9 @@ class Estimator:
                 self._filter.level()
                 self._put_on_ground(seen)
             if not self._carried:
-                self._filter.correct([6, 7, 8], np.array(inertial.turning), GYRO_NOISE / sqrt(dt) + REST_TURNING)
+                # Limp legs settle slowly and evenly: averaging makes nothing better of it.
+                self._filter.correct([YAW_BIAS], np.array(inertial.turning[2:]), SETTLING)
+                self._filter.p[YAW_BIAS, YAW_BIAS] = max(self._filter.p[YAW_BIAS, YAW_BIAS], SETTLING**2)
         speed = WALKING_SPEED if self._carried else REST_SPEED
         self._filter.correct([3, 4, 5], -np.array(inertial.velocity), speed)
 
@@ -386,7 +394,8 @@ class Estimator:
         """With what adds up evenly along the way, which the filter's noise, being by chance, has not."""
         result = self._filter.covariance()
         creep = self._noise.creep
-        result[POSITION, POSITION] += self._crept**2 * np.eye(3)
+        result[POSITION, POSITION] += self._crept**2 * HEIGHT_TOO
+        result[2, 2] += self._turned**2
         if self._imu_is_missing:
             result[[0, 1], [0, 1]] += UNKNOWN_SLOPE**2
         result[VELOCITY, VELOCITY] += (creep * hypot(*self._inertial.velocity[:2])) ** 2 * np.eye(3)
