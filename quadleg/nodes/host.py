@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import signal
 import socket
 import sys
@@ -20,6 +21,7 @@ from quadleg.errors import QuadlegError
 from quadleg.nodes.words import END, OFF, READY
 
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
+NICENESS = -10  # where the system allows it: a computer that is busy with other things then delays no tick
 
 
 class Wishes:
@@ -64,6 +66,8 @@ def host(
 
     `parent` hears `READY` once all nodes have what they need.
     """
+    with suppress(PermissionError):
+        os.setpriority(os.PRIO_PROCESS, 0, NICENESS)  # before there are threads, which inherit it
     rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
     wishes = Wishes(parent)
     executor = EventsExecutor()
