@@ -1,4 +1,4 @@
-"""`Robot.walk_to` on a made-up robot that slips as it is told to."""
+"""`Robot.walk_to`: on a made-up robot that slips as it is told to, and in physics, where the truth is known."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from math import hypot, radians
 
 import pytest
-from conftest import Wire
+from conftest import Stack, Wire
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -215,3 +215,28 @@ def test_a_robot_that_does_not_come_nearer_is_said_to_by_odometry(slippery: Slip
     slippery.grip = 0.0
     with Robot() as robot, pytest.raises(NotReached, match=r"still 0\.(099|100) m and 5\.\d° away by odometry; glides"):
         robot.walk_to(0.1, 0.0, 0.1)
+
+
+def test_in_physics_it_comes_to_where_it_was_sent(start: Callable[..., Stack], wire: Wire):
+    truth = wire.hear(Odometry, "truth/odom", LATEST)
+
+    def place() -> Planar:
+        pose = truth[-1].pose.pose
+        p, q = pose.position, pose.orientation
+        return p.x, p.y, Pose((0.0, 0.0, 0.0), (q.w, q.x, q.y, q.z)).rpy[2]
+
+    start("--physics").wait_for_line("ready after")
+    with Robot() as robot:
+        robot.stand()
+        robot.choose_gait("trot")
+        for _ in range(3):  # a busy computer may make it hold on the way
+            holds, began = robot.status().values("joint_watchdog")["holds"], place()
+            came = robot.walk_to(0.3, 0.0, 0.5)
+            if robot.status().values("joint_watchdog")["holds"] == holds:
+                break
+        x, y, heading = place()
+        went = (*seen_from(began, x, y), heading - began[2])
+        distance, turn = off(went, (0.3, 0.0, 0.5))
+        # With what odometry drifts on a busy computer. By the plan alone the trot ends 0.08 m short.
+        assert distance < 0.04, f"{went}, said {came}"
+        assert turn < radians(5.0), f"{went}, said {came}"

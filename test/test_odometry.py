@@ -98,10 +98,8 @@ def test_the_covariance_is_that_of_the_errors(gait, angles):
         found = np.array([run.nees(quantity, since).mean() for run in runs])
         outside = (1 - CONFIDENCE) / 2
         lower, upper = stats.chi2.ppf((outside, 1 - outside), degrees_of_freedom * len(found)) / len(found)
-        print(
-            f"{gait}, {angles}: NEES of {quantity} {found.mean() / degrees_of_freedom:.2f} a degree of freedom; the band is "
-            f"{lower / degrees_of_freedom:.2f} to {upper / degrees_of_freedom:.2f}"
-        )
+        each, least, most = (value / degrees_of_freedom for value in (found.mean(), lower, upper))
+        print(f"{gait}, {angles}: NEES of {quantity} {each:.2f} a degree of freedom, band {least:.2f} to {most:.2f}")
         assert found.mean() < upper
         if angles == MEASURED:
             assert found.mean() > lower
