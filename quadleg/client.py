@@ -72,7 +72,7 @@ class Snapshot:
 
 
 class Robot:
-    """One running stack, found by its `namespace`.
+    """One running stack, found by its `namespace`. `node` is the rclpy node that listens, in a thread of its own.
 
     Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
     """
@@ -102,18 +102,18 @@ class Robot:
         self.on_plan: Callable[[Any], None] | None = None  # each message of `planned_feet`, while it walks
         self._context = rclpy.Context()
         rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self._node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
-        subscribe = self._node.create_subscription
+        self.node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
+        subscribe = self.node.create_subscription
         subscribe(String, "state", self._on_state, LATCHED)
         subscribe(String, "servo_state", self._on_servo_state, LATCHED)
         subscribe(JointState, "joint_states", self._on_joint_states, JOINT_STATES)
         subscribe(DiagnosticArray, "diagnostics", self._on_diagnostics, 10)
-        self._target = self._node.create_publisher(PoseStamped, "base_target", LATEST)
-        self._enable = self._node.create_client(SetBool, "enable")
-        self._reset = self._node.create_client(Trigger, "reset")
-        self._emergency_stop = self._node.create_client(Trigger, "emergency_stop")
+        self._target = self.node.create_publisher(PoseStamped, "base_target", LATEST)
+        self._enable = self.node.create_client(SetBool, "enable")
+        self._reset = self.node.create_client(Trigger, "reset")
+        self._emergency_stop = self.node.create_client(Trigger, "emergency_stop")
         self._executor = EventsExecutor(context=self._context)
-        self._executor.add_node(self._node)
+        self._executor.add_node(self.node)
         self._closed = False
         self._thread = threading.Thread(target=self._spin, name="quadleg_client", daemon=True)
         self._thread.start()
@@ -137,7 +137,7 @@ class Robot:
         self._closed = True
         self._thread.join()
         self._executor.shutdown()
-        self._node.destroy_node()
+        self.node.destroy_node()
         self._context.try_shutdown()
 
     @cached_property
@@ -218,7 +218,7 @@ class Robot:
         from geometry_msgs.msg import PoseStamped
 
         message = PoseStamped()
-        stamp = self._node.get_clock().now()
+        stamp = self.node.get_clock().now()
         self._asked = stamp.nanoseconds
         message.header.stamp, message.header.frame_id = stamp.to_msg(), self._frame
         p, q = message.pose.position, message.pose.orientation
@@ -325,7 +325,7 @@ class Robot:
         Refused, NotReached or NotHeard.
         """
         _check_numbers(x, y, heading)
-        fastest, ramp = self._planned_limits()
+        fastest, ramp = self.planned_limits()
         patience = time.monotonic() + WALK_PATIENCE + 3 * _seconds_for((x, y, heading), fastest)
 
         def left(place: Planar) -> Planar:
@@ -349,8 +349,11 @@ class Robot:
 
         return self._walk(twist, arrived)
 
-    def _planned_limits(self) -> tuple[Planar, float]:
-        """The gait's limits to both sides, and how long the plan takes from rest to full speed, in s."""
+    def planned_limits(self) -> tuple[Planar, float]:
+        """How fast the gait can go to both sides (m/s, m/s, rad/s), and how long it takes from rest to that, in s.
+
+        Raises Refused for a robot that cannot walk, and NotHeard.
+        """
         self._wait(lambda: bool(self._now.values("gait")), HEARD_WITHIN, lambda: "gait is not heard")
         values = self._now.values("gait")
         ahead, behind = _three(values["limits_forward"]), _three(values["limits_backward"])
@@ -370,7 +373,7 @@ class Robot:
         self._wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         self._need_active()
         way = Way(self.model)
-        velocities = self._node.create_publisher(TwistStamped, "cmd_vel", LATEST)
+        velocities = self.node.create_publisher(TwistStamped, "cmd_vel", LATEST)
 
         def hear(plan: Any) -> None:
             way.hear_plan(plan)
@@ -378,8 +381,8 @@ class Robot:
                 self.on_plan(plan)
             self._wake()
 
-        feet = self._node.create_subscription(MultiDOFJointState, "planned_feet", hear, 10)
-        odom = self._node.create_subscription(
+        feet = self.node.create_subscription(MultiDOFJointState, "planned_feet", hear, 10)
+        odom = self.node.create_subscription(
             Odometry, "odom", lambda estimate: way.hear_estimate(estimate, self._now.angles), 10
         )
         message = TwistStamped()
@@ -387,7 +390,7 @@ class Robot:
         going = message.twist
 
         def send(twist: Planar) -> None:
-            message.header.stamp = self._node.get_clock().now().to_msg()
+            message.header.stamp = self.node.get_clock().now().to_msg()
             going.linear.x, going.linear.y, going.angular.z = map(float, twist)
             velocities.publish(message)
 
@@ -413,9 +416,9 @@ class Robot:
                     return way.place
         finally:
             send(STILL)
-            self._node.destroy_subscription(feet)
-            self._node.destroy_subscription(odom)
-            self._node.destroy_publisher(velocities)
+            self.node.destroy_subscription(feet)
+            self.node.destroy_subscription(odom)
+            self.node.destroy_publisher(velocities)
 
     def _stands(self, since: float) -> bool:
         """Whether gait has said since then that it stands and is not asked for more."""
@@ -438,7 +441,7 @@ class Robot:
         from rcl_interfaces.srv import SetParameters
         from rclpy.parameter import Parameter
 
-        client = self._node.create_client(SetParameters, f"{node}/set_parameters")
+        client = self.node.create_client(SetParameters, f"{node}/set_parameters")
         request = SetParameters.Request(parameters=[Parameter(name, value=value).to_parameter_msg()])
         (result,) = self._answer(client, request).results
         if not result.successful:
@@ -448,7 +451,7 @@ class Robot:
         from rcl_interfaces.srv import GetParameters
         from rclpy.parameter import parameter_value_to_python
 
-        client = self._node.create_client(GetParameters, f"{node}/get_parameters")
+        client = self.node.create_client(GetParameters, f"{node}/get_parameters")
         values = self._answer(client, GetParameters.Request(names=list(names))).values
         return [parameter_value_to_python(value) for value in values]
 

@@ -242,7 +242,7 @@ class Demo:
         self.robot.choose_gait(gait)
         self._gait = gait
         self._seen.setdefault(gait, [])
-        fastest, _ = self.robot._planned_limits()
+        fastest, _ = self.robot.planned_limits()
         return fastest
 
     def walk_course(self) -> str:
@@ -381,13 +381,13 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
 def _body(robot: Robot) -> Any:
     from quadleg.nodes.witness import Body
 
-    return Body(robot._node)
+    return Body(robot.node)
 
 
 def _witness(robot: Robot) -> Any:
     from quadleg.nodes.witness import Witness
 
-    return Witness(robot._node)
+    return Witness(robot.node)
 
 
 def _announcement(model: Model, steps: Sequence[Act]) -> Table:

@@ -27,7 +27,7 @@ from quadleg.gait.planner import Planner
 from quadleg.kinematics.body import Pose, legs_inverse
 from quadleg.kinematics.leg import forward_batch, inverse, inverse_batch
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
-from quadleg.robot.model import Leg, Robot, Vector
+from quadleg.robot.model import MEASURED, Leg, Robot, Vector
 from quadleg.robot.urdf import urdf
 from quadleg.servos.bank import ServoBank
 from quadleg.servos.boards import Board
@@ -77,7 +77,6 @@ def physics_rows(robot: Robot) -> list[Timing]:
     try:
         import mujoco
 
-        from quadleg.estimation.odometry import MEASURED
         from quadleg.simulation.rollout import Rollout
     except ImportError:
         return []

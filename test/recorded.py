@@ -11,12 +11,13 @@ from math import degrees, hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from quadleg.estimation.odometry import ATTITUDE, MEASURED, VELOCITY, Estimate, Estimator
+from quadleg.estimation.odometry import ATTITUDE, VELOCITY, Estimate, Estimator
 from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.planner import Plan, Planner
 from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.model import MEASURED
 from quadleg.servos.calibration import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.imu import ImuSample

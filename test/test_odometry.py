@@ -20,13 +20,13 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 from recorded import ROBOT, Errors, Run, Tick, recorded, replayed
 
 from quadleg.estimation.footprint import footprint
-from quadleg.estimation.odometry import BLOCKS, MEASURED, MODELLED, Estimate, Estimator, in_body
+from quadleg.estimation.odometry import BLOCKS, Estimate, Estimator, in_body
 from quadleg.estimation.servos import ModelledServos, _columns
 from quadleg.gait.planner import Plan
 from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, stance_angles
 from quadleg.kinematics.leg import jacobian
 from quadleg.robot.load import STANDARD_GRAVITY
-from quadleg.robot.model import LEGS
+from quadleg.robot.model import LEGS, MEASURED, MODELLED
 from quadleg.simulation.imu import ImuSample
 
 LONG = "QUADLEG_SEEDS" in os.environ

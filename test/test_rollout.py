@@ -13,10 +13,10 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from quadleg import cli
 from quadleg.errors import CannotWalk
-from quadleg.estimation.odometry import MEASURED, MODELLED
 from quadleg.gait.limits import WalkingLimits
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.safety.watchdog import State
 from quadleg.servos.calibration import pulse_from_angle
 from quadleg.simulation.ground import Ground

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
 from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
-from quadleg.robot.model import FixedFrame, Robot, Vector
+from quadleg.robot.model import NOWHERE, FixedFrame, Robot, Vector
 from quadleg.safety.tilt import IMU_FRAME
 
 Array = NDArray[np.float64]
 
-NOWHERE: Vector = (0.0, 0.0, 0.0)
 GAP = 0.1  # s from one sample to the next: over a longer time nobody knows what the body did
 LOST = 1.5  # times the usual step between two samples: one between them was lost
 USUAL_SHARE = 0.02  # of a new step in the usual one

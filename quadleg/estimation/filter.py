@@ -17,10 +17,10 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.estimation.attitude import NOWHERE, Inertial, level_attitude, rotation, rows
+from quadleg.estimation.attitude import Inertial, level_attitude, rotation, rows
 from quadleg.kinematics.body import quaternion_product
 from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
-from quadleg.robot.model import LEGS, Robot, Vector
+from quadleg.robot.model import LEGS, NOWHERE, Robot, Vector
 
 Array = NDArray[np.float64]
 

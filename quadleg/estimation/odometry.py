@@ -9,7 +9,7 @@ from math import cos, hypot, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.estimation.attitude import GAP, NOWHERE, rows
+from quadleg.estimation.attitude import GAP, rows
 from quadleg.estimation.contact import Contacts, Loads
 from quadleg.estimation.filter import (
     ACCELERATION_BIAS,
@@ -27,11 +27,10 @@ from quadleg.estimation.servos import ModelledServos
 from quadleg.gait.planner import Plan
 from quadleg.kinematics.body import Quaternion, all_forward
 from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
-from quadleg.robot.model import LEGS, Robot, Vector
+from quadleg.robot.model import LEGS, MEASURED, MODELLED, NOWHERE, Robot, Vector
 
 Array = NDArray[np.float64]
 
-MEASURED, MODELLED = "measured", "modelled"
 BLOCKS = {
     "attitude": ATTITUDE,
     "velocity": VELOCITY,

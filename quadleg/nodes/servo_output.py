@@ -23,7 +23,7 @@ from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.latency import Latency
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.limits import Limits
@@ -33,7 +33,6 @@ from quadleg.servos.link import Link
 from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
 
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
-MEASURED, MODELLED = "measured", "modelled"
 CHECK_PERIOD = 0.25  # s between looks at the chip where no frame changes
 BUSY = 0.8  # share of a control period that a frame may take on its way to the board
 STALLED = 0.1  # s that a frame may be on its way before the board counts as failing

@@ -15,6 +15,7 @@ from pathlib import Path
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
 JOINTS = ("abduction", "hip", "knee")
 JOINT_NAMES = tuple(f"{leg}_{joint}" for leg in LEGS for joint in JOINTS)
+MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as they follow from commands
 
 # Where the robot file does not say: our own choices.
 LOW_SUPPLY_SHARE = 0.85
@@ -22,6 +23,8 @@ TIP_ANGLE = radians(45)
 
 Vector = tuple[float, float, float]
 Angles = Sequence[float]
+
+NOWHERE: Vector = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
