@@ -19,6 +19,7 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from recorded import ROBOT, Errors, Run, Tick, recorded, replayed
 
+from quadleg.estimation import servos
 from quadleg.estimation.footprint import footprint
 from quadleg.estimation.odometry import BLOCKS, Estimate, Estimator, in_body
 from quadleg.estimation.servos import ModelledServos, _columns
@@ -27,6 +28,7 @@ from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, st
 from quadleg.kinematics.leg import jacobian
 from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import LEGS, MEASURED, MODELLED
+from quadleg.simulation.ground import Ground
 from quadleg.simulation.imu import ImuSample
 
 LONG = "QUADLEG_SEEDS" in os.environ
@@ -115,6 +117,38 @@ def test_three_standard_deviations_hold_place_and_yaw(gait, angles):
         yaw = np.sqrt([e.covariance[2, 2] for e in found.estimates])
         assert (np.abs(found.position[:, :2]) < 3 * deviations[:, :2] + 1e-3).all(axis=1).mean() > 0.99
         assert (np.abs(found.attitude[:, 2]) < 3 * yaw + 1e-3).mean() > 0.99
+
+
+@pytest.mark.parametrize("gait", FORWARD)
+@pytest.mark.parametrize("share", [0.5, 1.5])
+def test_servos_that_are_softer_or_harder_than_thought_do_no_harm(gait, share, monkeypatch):
+    """Nobody knows these constants of a hobby servo: half of them, and half as much again, do."""
+    for name in ("FULL_TORQUE_ERROR", "FRICTION", "BACKLASH"):
+        monkeypatch.setattr(servos, name, share * getattr(servos, name))
+    run = walk(gait)
+    estimates = replayed(run, MODELLED)
+    assert Errors(run, estimates).drift < 8.0
+    assert Errors(run, estimates, LYING_STILL).nees("velocity", run.walk - LYING_STILL).mean() < 3.0
+
+
+GROUNDS = {
+    "slippery patches": (Ground(slippery_friction=0.15), 3.0, 10.0),
+    "uphill": (Ground(slope=radians(5)), 3.0, 20.0),  # the servos give way backward, at every step
+    "rough": (Ground(roughness=0.008), 3.0, 10.0),
+    "pushed": (Ground(push=0.2, push_interval=2.0), 3.0, 10.0),
+}
+
+
+@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
+@pytest.mark.parametrize("name", GROUNDS)
+def test_slips_slopes_bumps_and_pushes_are_followed_and_not_underrated(name, angles):
+    ground, measured, modelled = GROUNDS[name]
+    run = recorded("trot", FORWARD["trot"], 6.0, 1, ground)
+    found = Errors(run, replayed(run, angles), LYING_STILL)
+    assert found.drift < (measured if angles == MEASURED else modelled)
+    since = run.walk - LYING_STILL
+    for quantity, degrees_of_freedom in (("tilt", 2), ("velocity", 3)):
+        assert found.nees(quantity, since).mean() < stats.chi2.ppf(CONFIDENCE, degrees_of_freedom)
 
 
 def test_odometrys_covariances_are_symmetric_and_positive():
