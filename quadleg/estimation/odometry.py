@@ -53,13 +53,14 @@ class LegNoise:
 
 
 # Tuned on the demo robot in physics; see test/test_odometry.py.
-LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.3e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 5e-3, 0.3, 0.05)}
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 5e-3, 0.3, 0.05)}
 HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
 # Without an IMU, which would feel how feet slip and the body tips: of the way, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
 STRIDE = 0.05  # m: over such a way of a foot its error is another one
 STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
-STILL_JOINTS = 0.005  # rad a tick: slower ones do not move
+RISEN = 0.01  # m over the resting pose
+STILL_JOINTS, STILL_TIME = 0.01, 0.5  # rad, s: legs that have not moved further for so long stand still
 LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
 NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
 FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
@@ -136,9 +137,11 @@ class Estimator:
         self._jump = 0.0
         self._calm = 0.0
         self._froze = False
+        self._posture: Array | None = None  # joint angles from which they have not moved, and since when
+        self._moved = 0.0
         self._given: Array | None = None  # joint angles as they came, and as they were taken to be
         self._angles: Array | None = None
-        self._from_base: tuple[Vector, ...] = ()
+        self._from_base: tuple[Vector, ...] = (NOWHERE,) * len(LEGS)
         self._seen = np.zeros((4, 3))
         self._known = [True] * len(LEGS)
         self._resting, self._still, self._carried = True, False, False
@@ -175,10 +178,12 @@ class Estimator:
         self._known = np.isfinite(joints).reshape(-1, 3).all(axis=1).tolist()
         joints = np.where(np.isfinite(joints), joints, 0.0 if self._given is None else self._given)
         self._resting = plan is None
-        moves = self._given is None or float(np.abs(joints - self._given).max()) > STILL_JOINTS
         self._given = joints
-        self._still = plan is not None and not moves and not any(map(any, plan.velocities))
         self._elapsed += dt
+        if self._posture is None or float(np.abs(joints - self._posture).max()) > STILL_JOINTS:
+            self._posture, self._moved = joints, self._elapsed
+        calm = self._elapsed - self._moved > STILL_TIME
+        self._still = plan is not None and calm and self._risen and not any(map(any, plan.velocities))
         jumped = dt > JUMP
         if jumped:
             self._jumped, self._jump = self._elapsed, dt
@@ -220,6 +225,11 @@ class Estimator:
                 creep = max(creep, BLIND_CREEP)
                 self._turned += BLIND_TURN * dt
             self._crept += (creep + self._turned) * dt * hypot(*inertial.velocity[:2])
+
+    @property
+    def _risen(self) -> bool:
+        """Whether the belly is off the ground: limp legs that straighten when they get power turn a body that lies."""
+        return -max(z for _, _, z in self._from_base) + self._radius > self._robot.resting.height + RISEN
 
     @property
     def _imu_is_missing(self) -> bool:
