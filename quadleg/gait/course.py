@@ -10,8 +10,8 @@ from math import remainder, tau
 
 from quadleg.kinematics.planar import STILL, Planar, carried, compose, motion, seen_from
 
-GAINS = (0.8, 0.8, 2.5)  # 1/s: of a deviation, given back as velocity; heading is kept tighter, all else hangs on it
-HABIT = (0.15, 0.15, 0.6)  # 1/s²: of a deviation, given back from now on
+GAINS = (0.8, 0.3, 2.5)  # 1/s: of a deviation, given back as velocity; heading is kept tighter, all else hangs on it
+HABIT = (0.4, 0.02, 0.6)  # 1/s²: of a deviation, given back from now on; steps aside turn a trot, so they are few
 MOST_SHARE = 0.3  # of the gait's limits: what is given back at most
 LEASH = (0.04, 0.04, 0.25)  # m, m, rad: a robot that is held back is not pulled harder for ever
 
