@@ -21,7 +21,7 @@ from quadleg.errors import QuadlegError
 from quadleg.nodes.words import END, OFF, READY
 
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
-NICENESS = -10  # where the system allows it: a computer that is busy with other things then delays no tick
+REAL_TIME = 1  # the lowest of real-time priorities: whatever else a computer is busy with then delays no tick
 
 
 class Wishes:
@@ -67,7 +67,8 @@ def host(
     `parent` hears `READY` once all nodes have what they need.
     """
     with suppress(PermissionError):
-        os.setpriority(os.PRIO_PROCESS, 0, NICENESS)  # before there are threads, which inherit it
+        # Before there are threads, which inherit it. (Niceness counts within a session alone, where Linux groups them.)
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME))
     rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
     wishes = Wishes(parent)
     executor = EventsExecutor()
