@@ -49,6 +49,7 @@ def test_rpy_are_turns_about_fixed_axes(roll, pitch, yaw):
     assert np.allclose(pose.matrix, Rotation.from_euler("xyz", (roll, pitch, yaw)).as_matrix(), atol=1e-14)
     assert np.allclose(pose.matrix, transforms3d.euler.euler2mat(roll, pitch, yaw, "sxyz"), atol=1e-14)
     assert pose.rpy == pytest.approx((roll, pitch, yaw), abs=1e-9)
+    assert pose.yaw == pytest.approx(yaw, abs=1e-9)
     assert pose.position == (1, 2, 3)
 
 

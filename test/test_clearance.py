@@ -117,7 +117,7 @@ def test_a_leg_that_comes_near_no_part_is_not_looked_at_for_others_that_are_near
     angles = np.array(stance_angles(robot, robot.standing))
     clearance.gaps_below(angles, robot.clearance)
     monkeypatch.setattr(clearance, "_single", None)  # from here on a look would raise
-    turn = 0.5
+    turn = 0.4
     angles[JOINT_NAMES.index("rear_left_knee")] += turn
     assert turn * robot.leg("rear_left").lower_length > Clearance(robot).least(angles).distance
     assert clearance.gaps_below(angles, robot.clearance) == []

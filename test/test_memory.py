@@ -10,11 +10,11 @@ from quadleg.errors import BoardError
 from quadleg.servos.memory import Memory
 
 
-def opened(path: Path | None, owner: str = "robot a", initial: bytes = b"first") -> Memory:
-    return Memory(path, owner, 5, lambda: initial)
+def opened(path: Path | None, owner: str = "robot a", initial: bytes = b"first") -> Memory[bytes]:
+    return Memory(path, owner, 5, bytes, bytes, lambda: initial)
 
 
-def content(memory: Memory) -> bytes:
+def content(memory: Memory[bytes]) -> bytes:
     with memory.locked():
         return memory.load()
 

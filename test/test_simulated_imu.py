@@ -146,3 +146,10 @@ def test_the_figures_are_those_that_are_promised() -> None:
     imu = Imu(PERIOD, 0)
     assert imu.deviation[0] == pytest.approx(radians(0.01) / sqrt(PERIOD))
     assert abs(imu.bias[:3]).max() <= radians(1.0)
+
+
+def test_how_many_samples_are_asked_for_at_once_changes_none_of_them() -> None:
+    imu = Imu(PERIOD, 3)
+    sizes = (1, 2, 700, 3, 1500)
+    apart = [(*s.gyro, *s.acceleration) for n in sizes for s in imu.samples([0.0] * n, np.zeros((n, 6)))]
+    assert (np.array(apart) == still(sum(sizes), seed=3)).all()

@@ -336,6 +336,14 @@ def test_good_frames_are_followed(up):
     assert (up.watchdog.dropped, up.watchdog.late, up.watchdog.refused) == (0, 0, 0)
 
 
+def test_a_whole_frame_is_one_of_four_targets(up):
+    pose = Pose.from_rpy(0.0, 0.0, 0.999 * up.robot.standing.height, 0.0, 0.0, 0.0)
+    angles = legs_inverse(up.robot, pose, up.robot.standing.feet)
+    up.tick()
+    assert up.watchdog.frame(angles, up.now) == Command(angles, ALL)
+    assert up.watchdog.age(up.now) == 0.0
+
+
 def test_a_frame_faster_than_the_servos_is_slowed_and_said_and_stops_nothing(up):
     far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
     way = np.subtract(far, up.standing)

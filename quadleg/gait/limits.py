@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property, lru_cache
 from itertools import product
 from math import inf
 
@@ -67,9 +68,10 @@ class WalkingLimits:
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
         sways = self._sway_of(ends * shares[:, None])
         self._sways = dict(zip(DIRECTIONS, sways))
+        self._parts = lru_cache(maxsize=8)(self._parts_of)  # of one twist they are asked for several times a tick
         self.footprint = self._footprint(strides(robot, gait, ends * shares[:, None]), sways)
 
-    @property
+    @cached_property
     def forward(self) -> Planar:
         """The limits forward, to the left and turning left: m/s, m/s, rad/s."""
         x, y, yaw = (ahead for _, ahead in self.axes)
@@ -81,7 +83,7 @@ class WalkingLimits:
         x, y, yaw = (-behind for behind, _ in self.axes)
         return x, y, yaw
 
-    @property
+    @cached_property
     def acceleration(self) -> Planar:
         """How fast the planned velocity changes at most: m/s², m/s², rad/s²."""
         seconds = RAMP_STRIDES * self.gait.stride_period
@@ -108,7 +110,7 @@ class WalkingLimits:
         """How much of what is possible in its direction a twist takes: more than 1 is too fast."""
         if self.trouble:
             return 0.0 if twist == STILL else inf
-        return sum(part / self._shares[corner] for corner, part in self._parts(twist))
+        return sum([part / self._shares[corner] for corner, part in self._parts(twist)])
 
     def scaled(self, twist: Planar) -> Planar:
         """The twist, or the fastest one in its direction."""
@@ -117,7 +119,7 @@ class WalkingLimits:
 
     def sway(self, twist: Planar) -> Array:
         """(2 · HARMONICS, 2) coefficients of the shift for a twist within the limits: see sway.py."""
-        if self.trouble:
+        if self.trouble or self.margin is None:
             return np.zeros((2 * HARMONICS, 2))
         result, left = np.zeros((2 * HARMONICS, 2)), 1.0
         for corner, part in self._parts(twist):
@@ -125,7 +127,7 @@ class WalkingLimits:
             result, left = result + share * self._sways[corner], left - share
         return result + left * self._standing
 
-    def _parts(self, twist: Planar) -> list[tuple[Signs, float]]:
+    def _parts_of(self, twist: Planar) -> list[tuple[Signs, float]]:
         """The twist as a sum of three corners: Kuhn's triangulation (Am. Math. Monthly 67, 1960, 519; from memory)."""
         sizes = [abs(value) / self.axes[axis][int(value > 0)] for axis, value in enumerate(twist)]
         order = sorted(range(3), key=sizes.__getitem__, reverse=True)

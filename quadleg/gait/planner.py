@@ -78,7 +78,7 @@ class Planner:
         self.place = STILL
         self._down = list(self._home)
         self._air: list[_Air | None] = [None] * len(LEGS)
-        self._phase = 0.0
+        self._be_at(0.0)
         self.walking = False
         self._goal = STILL  # what is wanted, or nothing while the gait is to change
         self._shift = RESTING_SHIFT
@@ -136,19 +136,25 @@ class Planner:
         self._goal = STILL if self._next else self._wanted
         if not (self.walking or self.limits.trouble or (self._stops() and self._at_home())):
             self.walking = True
-            self._phase = first_lift_off(self.limits.gait)
+            self._be_at(first_lift_off(self.limits.gait))
             self._shifting = SHIFT_TIME if self.limits.margin is not None else 0.0
-        if self._shifting > 0.0:
-            self._shift_towards(self._swayed() if self.walking else RESTING_SHIFT)
-        elif self.walking:
+        shifting = self._shifting > 0.0
+        if self.walking and not shifting:
             self._go()
-        return self._plan()
+        feet, velocities = self._feet()
+        if shifting:
+            self._shift_towards(self._swayed(feet) if self.walking else RESTING_SHIFT)
+        elif self.walking:
+            self._shift = self._swayed(feet)
+            if self._stops() and self._at_home():
+                self.walking, self._shifting = False, SHIFT_TIME
+        return Plan(feet, velocities, self._loads(feet), self._shift[:2])
 
     def margin(self, lean: tuple[float, float] = (0.0, 0.0)) -> float:
         """The static margin in m of the last plan, with the body leaning by (x, y) m besides."""
-        feet = [seen_from(self.place, x, y) for x, y, _ in map(self._at, range(len(LEGS)))]
+        feet, _ = self._feet()
         x, y = self._centre(feet)
-        standing = [foot for foot, air in zip(feet, self._air) if air is None]
+        standing = [foot[:2] for foot, air in zip(feet, self._air) if air is None]
         follows = self._balance.follows
         return static_margin(standing, (x + follows * lean[0], y + follows * lean[1]))
 
@@ -167,12 +173,14 @@ class Planner:
         before, self.twist = self.twist, self._ramped(self._goal)
         mean = tuple((a + b) / 2 for a, b in zip(before, self.twist))
         self.place = compose(self.place, motion((mean[0], mean[1], mean[2]), self._period))
-        self._phase = (self._phase + self._period / gait.stride_period) % 1.0
+        self._be_at((self._phase + self._period / gait.stride_period) % 1.0)
         for leg in range(len(LEGS)):
             self._move(leg)
-        self._shift = self._swayed()
-        if self._stops() and self._at_home():
-            self.walking, self._shifting = False, SHIFT_TIME
+
+    def _be_at(self, phase: float) -> None:
+        """Takes the phase of the stride, and with it the share of a stride since each foot landed."""
+        self._phase = phase
+        self._since = [since_landing(self.limits.gait, leg, phase) for leg in range(len(LEGS))]
 
     def _ramped(self, wanted: Planar) -> Planar:
         """The twist one period on the way to the one wanted, by at most the rate that reaches full speed in time."""
@@ -188,8 +196,7 @@ class Planner:
 
     def _move(self, leg: int) -> None:
         gait = self.limits.gait
-        since = since_landing(gait, leg, self._phase)
-        air = self._air[leg]
+        since, air = self._since[leg], self._air[leg]
         if since < gait.duty_factor:
             if air:
                 self._down[leg] = (air.end[0] + air.asked[0], air.end[1] + air.asked[1])
@@ -217,8 +224,8 @@ class Planner:
         half = self.limits.gait.duty_factor * self.limits.gait.stride_period / 2
         return carried(compose(self.place, motion(self.twist, left + half)), *self._home[leg])
 
-    def _swayed(self) -> Shift:
-        """The sway at this phase and twist."""
+    def _swayed(self, feet: Sequence[Vector]) -> Shift:
+        """The sway at this phase and twist over such feet."""
         if self.twist != self._swayed_for:
             self._swayed_for, self._sway = self.twist, self.limits.sway(self.twist).tolist()
         turn = tau * self._phase
@@ -229,17 +236,16 @@ class Planner:
             (cx, cy), (sx, sy) = self._sway[order - 1], self._sway[order - 1 + HARMONICS]
             x, y = x + cx * c + sx * s, y + cy * c + sy * s
             vx, vy = vx + order * (sx * c - cx * s), vy + order * (sy * c - cy * s)
-        dx, dy = self._astray()
+        dx, dy = self._astray(feet)
         return x + dx, y + dy, rate * vx, rate * vy
 
-    def _astray(self) -> tuple[float, float]:
+    def _astray(self, feet: Sequence[Vector]) -> tuple[float, float]:
         """How far the middle of the feet is from where it would be had the velocity always been this one."""
         gait, twist = self.limits.gait, self.twist
         half = gait.duty_factor * gait.stride_period / 2
         seconds = (1 - gait.duty_factor) * gait.stride_period
         sum_x = sum_y = 0.0
-        for leg, home in enumerate(self._home):
-            since = since_landing(gait, leg, self._phase)
+        for since, home, (foot_x, foot_y, _) in zip(self._since, self._home, feet):
             if since < gait.duty_factor:
                 x, y = seen_from(motion(twist, since * gait.stride_period - half), *home)
             else:
@@ -248,8 +254,6 @@ class Planner:
                 bx, by = carried(motion(twist, seconds + half), *home)
                 way, _ = advance(share)
                 x, y = seen_from(motion(twist, share * seconds), ax + (bx - ax) * way, ay + (by - ay) * way)
-            at_x, at_y, _ = self._at(leg)
-            foot_x, foot_y = seen_from(self.place, at_x, at_y)
             sum_x, sum_y = sum_x + foot_x - x, sum_y + foot_y - y
         return sum_x / len(LEGS), sum_y / len(LEGS)
 
@@ -267,43 +271,15 @@ class Planner:
         (x, vx), (y, vy) = moved
         self._shift = x, y, vx, vy
 
-    def _at(self, leg: int) -> Vector:
-        """A foot's place on the ground (x, y), and its height over it."""
-        air = self._air[leg]
-        if air is None:
-            return (*self._down[leg], 0.0)
-        return self._in_air(leg, air)[0]
-
-    def _in_air(self, leg: int, air: _Air) -> tuple[Vector, Vector]:
-        """Place and velocity of a foot in the air, in the frame on the ground."""
-        gait = self.limits.gait
-        seconds = (1 - gait.duty_factor) * gait.stride_period
-        share = (since_landing(gait, leg, self._phase) - gait.duty_factor) / (1 - gait.duty_factor)
-        (way, rate), (height, climb) = advance(share), lift(share)
-        (ax, ay), (bx, by) = air.start, air.end
-        place = ax + (bx - ax) * way + air.moved[0], ay + (by - ay) * way + air.moved[1], gait.foot_clearance * height
-        speed = rate / seconds
-        velocity = (bx - ax) * speed + air.speed[0], (by - ay) * speed + air.speed[1]
-        return place, (*velocity, gait.foot_clearance * climb / seconds)
-
-    def _centre(self, feet: Sequence[tuple[float, float]]) -> tuple[float, float]:
-        """The centre of mass over the ground, in base_footprint."""
-        share, follows = self._balance.share, self._balance.follows
-        x, y = self._offset[0] + follows * self._shift[0], self._offset[1] + follows * self._shift[1]
-        for (foot_x, foot_y), (home_x, home_y) in zip(feet, self._home):
-            x, y = x + share * (foot_x - home_x), y + share * (foot_y - home_y)
-        return x, y
-
-    def _plan(self) -> Plan:
+    def _feet(self) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
+        """Foot centres in base_footprint, and their velocities."""
         vx, vy, turn = self.twist
         c, s = cos(self.place[2]), sin(self.place[2])
         feet: list[Vector] = []
         velocities: list[Vector] = []
-        standing: list[tuple[float, float]] = []
         for leg, air in enumerate(self._air):
             if air is None:
                 x, y = seen_from(self.place, *self._down[leg])
-                standing.append((x, y))
                 feet.append((x, y, self._ground))
                 velocities.append((turn * y - vx, -turn * x - vy, 0.0))
             else:
@@ -311,6 +287,29 @@ class Planner:
                 x, y = seen_from(self.place, gx, gy)
                 feet.append((x, y, self._ground + height))
                 velocities.append((c * gvx + s * gvy + turn * y - vx, c * gvy - s * gvx - turn * x - vy, climb))
-        shares = iter(share_weight(standing, self._centre([(x, y) for x, y, _ in feet])))
-        loads = tuple(0.0 if air else next(shares) for air in self._air)
-        return Plan(tuple(feet), tuple(velocities), loads, self._shift[:2])
+        return tuple(feet), tuple(velocities)
+
+    def _in_air(self, leg: int, air: _Air) -> tuple[Vector, Vector]:
+        """Place and velocity of a foot in the air, in the frame on the ground."""
+        gait = self.limits.gait
+        seconds = (1 - gait.duty_factor) * gait.stride_period
+        share = (self._since[leg] - gait.duty_factor) / (1 - gait.duty_factor)
+        (way, rate), (height, climb) = advance(share), lift(share)
+        (ax, ay), (bx, by) = air.start, air.end
+        place = ax + (bx - ax) * way + air.moved[0], ay + (by - ay) * way + air.moved[1], gait.foot_clearance * height
+        speed = rate / seconds
+        velocity = (bx - ax) * speed + air.speed[0], (by - ay) * speed + air.speed[1]
+        return place, (*velocity, gait.foot_clearance * climb / seconds)
+
+    def _centre(self, feet: Sequence[Vector]) -> tuple[float, float]:
+        """The centre of mass over the ground, in base_footprint."""
+        share, follows = self._balance.share, self._balance.follows
+        x, y = self._offset[0] + follows * self._shift[0], self._offset[1] + follows * self._shift[1]
+        for (foot_x, foot_y, _), (home_x, home_y) in zip(feet, self._home):
+            x, y = x + share * (foot_x - home_x), y + share * (foot_y - home_y)
+        return x, y
+
+    def _loads(self, feet: Sequence[Vector]) -> tuple[float, ...]:
+        standing = [foot[:2] for foot, air in zip(feet, self._air) if air is None]
+        shares = iter(share_weight(standing, self._centre(feet)))
+        return tuple(0.0 if air else next(shares) for air in self._air)

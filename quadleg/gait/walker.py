@@ -68,7 +68,7 @@ class Walker:
     def found(self, body: Pose, now: float) -> None:
         """Takes the pose of base_link in the world."""
         (shift_x, shift_y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
-        (x, y, _), heading = body.position, body.rpy[2] - body_yaw
+        (x, y, _), heading = body.position, body.yaw - body_yaw
         self._place = (*carried((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
 
     def wants_look(self, now: float) -> bool:
@@ -81,7 +81,7 @@ class Walker:
         feet = all_forward(self._robot, angles)
         body = pose_from_feet([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])
         (x, y, _), (shift_x, shift_y, _) = body.position, self.shift.position
-        self._body = x - shift_x, y - shift_y, body.rpy[2]
+        self._body = x - shift_x, y - shift_y, body.yaw
         self._slope.update(up, body, min(now - self._looked_at, 2 * LOOK_PERIOD))
         self._slope_shift = self._slope.shift(self._level)
         self._looked_at = now

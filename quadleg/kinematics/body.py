@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import degrees, isfinite, sqrt
+from math import atan2, degrees, isfinite, sqrt
 
 import numpy as np
 from transforms3d.euler import euler2quat, quat2euler
@@ -49,6 +49,12 @@ class Pose:
         """Roll, pitch and yaw in rad, the inverse of `from_rpy`."""
         roll, pitch, yaw = quat2euler(self.quaternion, "sxyz")
         return float(roll), float(pitch), float(yaw)
+
+    @property
+    def yaw(self) -> float:
+        """That of `rpy`, in rad."""
+        (ahead, _, _), (aside, _, _), _ = self.matrix
+        return atan2(aside, ahead)
 
     def __str__(self) -> str:
         """As a person asks for it: height and shifts in mm, turns in degrees; what is zero is left out."""

@@ -58,19 +58,21 @@ class Clearance:
         self._parts = [(names[i], names[j]) for i, j in between] + [(name, "base_link") for name in names]
         self._legs = [(LEGS[i // 2], LEGS[j // 2]) for i, j in between] + [(LEGS[i // 2],) for i in range(8)]
 
-        levers = _levers(robot)
-        # How far each joint can bring each reported pair nearer, in m/rad.
-        self._nearer = np.array([levers[i] + levers[j] for i, j in between] + list(levers))
-        # The last angles looked at, and the gaps there: at first nothing is known to be apart.
-        self._seen: Array = np.zeros(len(JOINT_NAMES))
-        self._gaps_seen: Array = np.full(len(self._parts), -inf)
+        # Of each link: how far its leg's joints can move it in m/rad, and its pairs with links of other legs.
+        self._levers = _levers(robot)
+        self._of_link = np.array([[k for k, pair in enumerate(between) if link in pair] for link in range(8)])
+        # The last angles looked at, and how far each link was from the body and from other links there: at first
+        # nothing is known to be apart.
+        self._seen: Angles = (0.0,) * len(JOINT_NAMES)
+        self._to_body = self._to_links = [-inf] * 8
 
     def gaps_below(self, angles: Angles, distance: float) -> list[Gap]:
         """All gaps smaller than `distance` (m) at the twelve angles (rad), nearest first."""
         if self._surely_apart(angles, distance):
             return []
         gaps = self._single(angles)
-        self._seen, self._gaps_seen = np.array(angles), gaps
+        self._seen = tuple(angles)
+        self._to_body, self._to_links = gaps[-8:].tolist(), gaps[self._of_link].min(axis=1).tolist()
         near = np.flatnonzero(gaps < distance)
         return [self._gap(gaps, pair) for pair in near[np.argsort(gaps[near], kind="stable")]]
 
@@ -94,8 +96,14 @@ class Clearance:
         No point of a link moves farther than the sum over its joints of turn × lever. Most frames of a moving robot
         end here.
         """
-        least = self._gaps_seen - self._nearer @ np.abs(np.subtract(angles, self._seen))
-        return bool(least.min() >= distance)
+        turns = [abs(now - seen) for now, seen in zip(angles, self._seen)]
+        for link, (abduction, hip, knee) in enumerate(self._levers):
+            first = 3 * (link // 2)
+            moved = abduction * turns[first] + hip * turns[first + 1] + knee * turns[first + 2]
+            # Another link may have moved as far.
+            if self._to_body[link] - moved < distance or self._to_links[link] - 2 * moved < distance:
+                return False
+        return True
 
     def _gap(self, gaps: Array, pair: np.intp) -> Gap:
         return Gap(float(gaps[pair]), self._parts[pair], self._legs[pair])
@@ -115,13 +123,13 @@ class Clearance:
         return gaps
 
 
-def _levers(robot: Robot) -> Array:
-    """(8, 12) how far a point on the axis of each link can be from the axis of each joint that moves it, in m."""
-    levers = np.zeros((2 * len(LEGS), len(JOINT_NAMES)))
-    for i, leg in enumerate(robot.legs):
-        for link, lower in enumerate((0.0, leg.lower_length)):
+def _levers(robot: Robot) -> list[tuple[float, float, float]]:
+    """(8, 3) how far a point on the axis of each link can be from the axes of its leg's joints, in m."""
+    levers = []
+    for leg in robot.legs:
+        for lower in (0.0, leg.lower_length):
             reach = leg.upper_length + lower
-            levers[2 * i + link, 3 * i : 3 * i + 3] = hypot(leg.hip_offset, reach), reach, lower
+            levers.append((hypot(leg.hip_offset, reach), reach, lower))
     return levers
 
 

@@ -68,7 +68,7 @@ class Limits:
         self, last: Sequence[float], wanted: Sequence[float], periods: float = 1.0
     ) -> tuple[tuple[float, ...], float]:
         """The servos' speed alone: the angles after so many periods, and the share of the way they went."""
-        excess = max(abs(b - a) / step for a, b, step in zip(last, wanted, self._steps)) / (self.speed * periods)
+        excess = max([abs(b - a) / step for a, b, step in zip(last, wanted, self._steps)]) / (self.speed * periods)
         if excess <= 1.0:
             return tuple(wanted), 1.0
         share = 1.0 / excess

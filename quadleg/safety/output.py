@@ -68,14 +68,15 @@ class Output:
                 # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
                 self.off(f"the board takes no frame: {self._failing}", now)
             return False
-        if any(command.powered) and any(was and not on for on, was in zip(command.powered, self.powered)):
+        changes = command.powered != self.powered
+        if changes and any(command.powered) and any(was and not on for on, was in zip(command.powered, self.powered)):
             # No watchdog takes the power from some joints alone, on which the robot would fall.
             return False
         if self.state is not OutputState.FOLLOWING:
             if not self._may_follow(command, now):
                 return False
             self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
-        if far := self._far_from_rest(command):
+        if changes and (far := self._far_from_rest(command)):
             if not any(self.powered):
                 self.off(f"the first pulse of {far} would not be the resting pose", now)
             return False

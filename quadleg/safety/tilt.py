@@ -5,11 +5,10 @@ from __future__ import annotations
 from math import acos, exp, hypot, inf, isfinite
 
 from quadleg.kinematics.body import Pose, Quaternion
-from quadleg.robot.model import Robot, Vector
+from quadleg.robot.model import NOWHERE, Robot, Vector
 
 IMU_FRAME = "imu_link"
 FILTER_TIME = 0.5  # s: several steps' worth of jolts (common practice, no source)
-NOWHERE: Vector = (0.0, 0.0, 0.0)
 
 
 class Tilt:
@@ -46,7 +45,7 @@ class Tilt:
             self.refused += 1
             return None
         kept = exp((self._smoothed_at - now) / FILTER_TIME)  # first-order low-pass; nothing is kept the first time
-        x, y, z = (a + kept * (s - a) for s, a in zip(self._smooth, acceleration))
+        x, y, z = [a + kept * (s - a) for s, a in zip(self._smooth, acceleration)]
         self._smooth, self._smoothed_at = (x, y, z), now
         if hypot(x, y, z) < 1e-3:
             self.refused += 1
@@ -56,6 +55,6 @@ class Tilt:
     def _angle_to(self, up: Vector) -> float:
         x, y, z = up
         length = hypot(x, y, z)
-        x, y, z = ((rx * x + ry * y + rz * z) / length for rx, ry, rz in self._to_body)
+        x, y, z = [(rx * x + ry * y + rz * z) / length for rx, ry, rz in self._to_body]
         self.up = (x, y, z)
         return acos(max(-1.0, min(1.0, z)))

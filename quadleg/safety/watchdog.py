@@ -65,7 +65,7 @@ class Cause(Enum):
 class Watchdog:
     """One robot's watchdog at one control period (s).
 
-    Feed it with `targets`, `output_says`, `output_heard`, `supply`, `tilt`, `enable`, `reset` and `tick`,
+    Feed it with `targets` (or `frame`), `output_says`, `output_heard`, `supply`, `tilt`, `enable`, `reset` and `tick`,
     which has to be called once a period. `targets` and `tick` give the command to send, or None when there is none.
     What is known of the supply and the body's tilt is in `voltage` (V), `current` (A drawn) and `tilted` (rad),
     else NaN.
@@ -155,8 +155,10 @@ class Watchdog:
             self._refuse(str(error), now)
             return None
         frame = self._assembly.add(stamp, leg, angles, now)
-        if frame is None:
-            return None
+        return None if frame is None else self.frame(frame, now)
+
+    def frame(self, frame: tuple[float, ...], now: float) -> Command | None:
+        """Takes a whole frame, twelve finite angles (rad), as four joint targets make it; the command to send."""
         if self._stale(now):
             self._good_in_hold = 0
         self._last_good = now

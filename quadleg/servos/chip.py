@@ -32,6 +32,7 @@ from quadleg.servos.pca9685 import (
 
 _LED_END = LED0_ON_L + 4 * CHANNELS
 _SUBADDRESSES = range(0x02, 0x06)
+_FIVE_BITS = bytes(value & 0x1F for value in range(256))  # what a high register keeps of a value
 _ON_OFF = struct.Struct("<HH")  # a channel's registers
 
 
@@ -88,10 +89,15 @@ class Chip:
         return self.woken + OSCILLATOR_START
 
     def counts(self, channel: int) -> int | None:
-        """The counts that the channel's output is high while pulses are made, None where it is steady."""
-        counts = counts_from_registers(*_ON_OFF.unpack_from(self.registers, LED0_ON_L + 4 * channel))
-        if counts is not None and self.registers[MODE2] & INVRT:
-            return COUNTS - counts
+        """`all_counts` of one channel."""
+        return self.all_counts()[channel]
+
+    def all_counts(self) -> list[int | None]:
+        """The counts that each channel's output is high while pulses are made, None where it is steady."""
+        pairs = _ON_OFF.iter_unpack(self.registers[LED0_ON_L:_LED_END])
+        counts = [counts_from_registers(on, off) for on, off in pairs]
+        if self.registers[MODE2] & INVRT:
+            return [None if count is None else COUNTS - count for count in counts]
         return counts
 
     def _following(self, register: int) -> int:
@@ -121,8 +127,8 @@ class Chip:
     def _set_channels(self, register: int, values: bytes) -> None:
         self.registers[register : register + len(values)] = values
         first_high = register + (register - LED0_ON_L + 1) % 2
-        for high in range(first_high, register + len(values), 2):
-            self.registers[high] &= 0x1F
+        highs = slice(first_high, register + len(values), 2)
+        self.registers[highs] = self.registers[highs].translate(_FIVE_BITS)
         # Section 7.3.1.1: a write to a channel also clears the pending restart, and its outputs go on.
         self.registers[MODE1] &= ~RESTART
 
@@ -134,7 +140,7 @@ class Chip:
                 new |= EXTCLK
             else:
                 self.refused.append("EXTCLK is set in sleep only")
-        if new & SLEEP and not old & SLEEP and any(map(self.counts, range(CHANNELS))):
+        if new & SLEEP and not old & SLEEP and any(self.all_counts()):
             new |= RESTART
         elif value & old & RESTART:
             if (new | old) & SLEEP or 0 <= now - self.woken < OSCILLATOR_START:

@@ -10,40 +10,50 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Generic, TypeVar
 
 from quadleg.errors import BoardError
+
+State = TypeVar("State")
 
 _MAGIC = b"quadleg\0"
 _VERSION = 4
 _HEADER = struct.Struct("<8sH245sB")
 
 
-class Memory:
-    """One record of fixed size. Use `load` and `store` within `locked`.
+class Memory(Generic[State]):
+    """What is known of one thing, as a record of fixed size. Use `load` and `store` within `locked`.
 
     The file holds two slots and one byte that says which is valid. `store` fills the other slot and then
     turns that byte, so a process killed half-way leaves the former record whole; the kernel then frees
-    its lock too.
+    its lock too. Without a file nothing is packed: `load` gives what was stored itself.
     """
 
-    def __init__(self, path: Path | None, owner: str, size: int, initial: Callable[[], bytes]) -> None:
+    def __init__(
+        self,
+        path: Path | None,
+        owner: str,
+        size: int,
+        pack: Callable[[State], bytes],
+        unpack: Callable[[bytes], State],
+        initial: Callable[[], State],
+    ) -> None:
         """Open the file, or make it with `initial()` if there is none; without a path, keep to this process.
 
         Raises BoardError if the file cannot be opened or was not made for this owner.
         """
-        self._size = size
+        self._size, self._pack, self._unpack = size, pack, unpack
         self._turn = threading.Lock()
+        self._closed = False
         self._file: BinaryIO | None = None
+        if path is None:
+            self._private = initial()
+            return
         header = _HEADER.pack(_MAGIC, _VERSION, owner.encode()[:245], 0)
         length = len(header) + 2 * size
-        if path is None:
-            self._map = mmap.mmap(-1, length)
-            self._map[:] = header + 2 * initial()
-            return
         try:
             if not path.exists():
-                _create(path, header + 2 * initial())
+                _create(path, header + 2 * pack(initial()))
             self._file = path.open("r+b")
         except OSError as error:
             raise BoardError(
@@ -60,7 +70,7 @@ class Memory:
     def locked(self) -> Iterator[None]:
         """Keep all other threads and processes off the record."""
         with self._turn:
-            if self._map.closed:
+            if self._closed:
                 raise BoardError("the simulated board is closed: open it again")
             if self._file is None:
                 yield
@@ -74,23 +84,29 @@ class Memory:
             finally:
                 fcntl.flock(self._file, fcntl.LOCK_UN)
 
-    def load(self) -> bytes:
-        """The record."""
+    def load(self) -> State:
+        """What was stored last."""
+        if self._file is None:
+            return self._private
         start = self._slot(self._map[_HEADER.size - 1])
-        return self._map[start : start + self._size]
+        return self._unpack(self._map[start : start + self._size])
 
-    def store(self, record: bytes) -> None:
-        """Replace the record."""
+    def store(self, state: State) -> None:
+        """Replace it."""
+        if self._file is None:
+            self._private = state
+            return
         other = 1 - self._map[_HEADER.size - 1]
         start = self._slot(other)
-        self._map[start : start + self._size] = record
+        self._map[start : start + self._size] = self._pack(state)
         self._map[_HEADER.size - 1] = other
 
     def close(self) -> None:
         """Let go of the file, which stays."""
         with self._turn:
-            self._map.close()
+            self._closed = True
             if self._file is not None:
+                self._map.close()
                 self._file.close()
 
     def _slot(self, index: int) -> int:

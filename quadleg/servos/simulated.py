@@ -6,7 +6,7 @@ import random
 import struct
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import radians
 from pathlib import Path
 
@@ -33,11 +33,23 @@ _LEASE = 1.0  # s after its last word that a world still has the joints
 class _State:
     """What is in the memory, brought to some time: see `_RECORD`."""
 
-    chip: Chip
     angles: list[float]
+    changed: float
+    chip: Chip
     broken_until: float
     largest_step: float
     driven_until: float
+
+    def packed(self) -> bytes:
+        times = (self.changed, self.chip.woken, self.broken_until, self.largest_step, self.driven_until)
+        return _RECORD.pack(*self.angles, *times, bytes(self.chip.registers))
+
+    @classmethod
+    def unpacked(cls, record: bytes, refused: list[str]) -> _State:
+        *angles, changed, woken, broken_until, largest_step, driven_until, registers = _RECORD.unpack(record)
+        return cls(
+            angles, changed, Chip(bytearray(registers), woken, refused), broken_until, largest_step, driven_until
+        )
 
 
 class SimulatedBoard(Board):
@@ -69,12 +81,15 @@ class SimulatedBoard(Board):
         self._decoded: tuple[bytes, list[float | None]] = (b"", [])  # registers, and the pulses that they say
         self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
 
-        def fresh() -> bytes:
-            angles = placed_by_hand(robot, rest, seed)
-            return _RECORD.pack(*angles, clock(), 0.0, 0.0, 0.0, 0.0, bytes(reset_registers()))
+        def fresh() -> _State:
+            chip = Chip(reset_registers(), 0.0, self.refused)
+            return _State(placed_by_hand(robot, rest, seed), clock(), chip, 0.0, 0.0, 0.0)
+
+        def unpacked(record: bytes) -> _State:
+            return _State.unpacked(record, self.refused)
 
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
-        self._memory = Memory(memory, owner, _RECORD.size, fresh)
+        self._memory = Memory(memory, owner, _RECORD.size, _State.packed, unpacked, fresh)
         self._notice_reboot()
 
     def write(self, *messages: bytes) -> None:
@@ -89,8 +104,7 @@ class SimulatedBoard(Board):
 
     def read(self, register: int, count: int) -> bytes:
         with self._memory.locked():
-            state = self._state_on_bus(self._clock())
-        return state.chip.read(register, count)
+            return self._state_on_bus(self._clock()).chip.read(register, count)
 
     def close(self) -> None:
         self._memory.close()
@@ -104,8 +118,7 @@ class SimulatedBoard(Board):
     def registers(self) -> bytes:
         """The chip's 256 registers, seen from outside of its bus."""
         with self._memory.locked():
-            state = self._state(self._clock())
-        return bytes(state.chip.registers)
+            return bytes(self._state(self._clock()).chip.registers)
 
     def angles(self, now: float | None = None) -> tuple[float, ...]:
         """The servos' true angles in rad, at the clock's time or at `now` in s."""
@@ -117,8 +130,7 @@ class SimulatedBoard(Board):
         """The pulses in s that the servos get now, None where there is none."""
         with self._memory.locked():
             now = self._clock()
-            state = self._state(now)
-        return self._pulses_at(state.chip, now)
+            return self._pulses_at(self._state(now).chip, now)
 
     def powered(self) -> tuple[bool, ...]:
         """Which servos get pulses now and so hold their joints."""
@@ -147,7 +159,7 @@ class SimulatedBoard(Board):
             state = self._state(now)
             state.angles, state.driven_until = list(angles), now + _LEASE
             self._store(state, now)
-        return self._pulses_at(state.chip, now)
+            return self._pulses_at(state.chip, now)
 
     def was_driven(self) -> bool:
         """Whether a world has moved the joints since the chip's last reset."""
@@ -174,25 +186,22 @@ class SimulatedBoard(Board):
     def _notice_reboot(self) -> None:
         # The clock begins anew with the machine, and a machine that started anew had lost its power.
         with self._memory.locked():
-            changed = _RECORD.unpack(self._memory.load())[_SERVOS]
-            rebooted = changed > self._clock()
+            rebooted = self._memory.load().changed > self._clock()
         if rebooted:
             self.power_loss()
 
     def _state(self, now: float) -> _State:
         """What is stored, with the angles that the servos have come to by `now`."""
-        *angles, changed, woken, broken_until, largest_step, driven_until, registers = _RECORD.unpack(
-            self._memory.load()
-        )
-        chip = Chip(bytearray(registers), woken, self.refused)
-        start = chip.start_of_pulses()
-        if start is not None and now > max(start, changed, driven_until):
-            duration = now - max(start, changed)
-            angles = [
-                model.advance(angle, pulse, duration)
-                for model, angle, pulse in zip(self._models, angles, self._pulses(chip))
-            ]
-        return _State(chip, angles, broken_until, largest_step, driven_until)
+        state = self._memory.load()
+        start = state.chip.start_of_pulses()
+        if start is None or now <= max(start, state.changed, state.driven_until):
+            return state
+        duration = now - max(start, state.changed)
+        angles = [
+            model.advance(angle, pulse, duration)
+            for model, angle, pulse in zip(self._models, state.angles, self._pulses(state.chip))
+        ]
+        return replace(state, angles=angles)
 
     def _state_on_bus(self, now: float) -> _State:
         state = self._state(now)
@@ -201,20 +210,17 @@ class SimulatedBoard(Board):
         return state
 
     def _store(self, state: _State, now: float) -> None:
-        chip = state.chip
-        figures = (now, chip.woken, state.broken_until, state.largest_step, state.driven_until)
-        self._memory.store(_RECORD.pack(*state.angles, *figures, bytes(chip.registers)))
+        state.changed = now
+        self._memory.store(state)
 
     def _step(self, before: list[float | None], after: list[float | None]) -> float:
         """The largest change of a pulse that stays, as a joint's turn in rad by its servo's speed: in s."""
-        return max(
-            (
-                abs(b - a) / per_radian / speed
-                for a, b, (per_radian, speed) in zip(before, after, self._scales)
-                if a is not None and b is not None
-            ),
-            default=0.0,
-        )
+        steps = [
+            abs(b - a) / per_radian / speed
+            for a, b, (per_radian, speed) in zip(before, after, self._scales)
+            if a is not None and b is not None
+        ]
+        return max(steps, default=0.0)
 
     def _pulses_at(self, chip: Chip, now: float) -> tuple[float | None, ...]:
         start = chip.start_of_pulses()
@@ -224,8 +230,11 @@ class SimulatedBoard(Board):
         registers = bytes(chip.registers)
         if registers != self._decoded[0]:
             period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)
-            counts = map(chip.counts, self._channels)
-            pulses = [None if count is None else pulse_from_counts(count, period) for count in counts]
+            counts = chip.all_counts()
+            pulses = [
+                None if (count := counts[channel]) is None else pulse_from_counts(count, period)
+                for channel in self._channels
+            ]
             self._decoded = registers, pulses
         return self._decoded[1]
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from quadleg.errors import CannotWalk, Unreachable
 from quadleg.estimation.attitude import rows
-from quadleg.estimation.odometry import MEASURED, Estimate, Estimator
+from quadleg.estimation.odometry import Estimate, Estimator
 from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.walker import Walker
 from quadleg.kinematics.body import Pose, all_forward, stance_angles
 from quadleg.kinematics.leg import inverse
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.kinematics.posture import Posture
-from quadleg.robot.model import Robot, Vector
+from quadleg.robot.model import MEASURED, Robot, Vector
 from quadleg.safety.commands import ALL, Command
 from quadleg.safety.output import Output
 from quadleg.safety.rest import standing_over
@@ -61,9 +61,7 @@ class Rollout:
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._measured = angles == MEASURED
         self.estimate: Estimate | None = None
-        self._joints = [(leg, [joint.name for joint in leg.joints]) for leg in robot.legs]
         self._modelled = list(rest)
-        self._frames = 0
         self._stood = False
 
     @property
@@ -114,14 +112,13 @@ class Rollout:
 
     def _watched(self, feet: tuple[Vector, ...], now: float) -> Command | None:
         """What the watchdog commands."""
-        self._frames += 1
-        command = None
-        for (leg, names), foot in zip(self._joints, feet):
+        frame: list[float] = []
+        for leg, foot in zip(self._robot.legs, feet):
             try:
-                angles = inverse(leg, foot)
+                frame += inverse(leg, foot)
             except Unreachable as error:
-                angles = error.angles
-            command = self.watchdog.targets(self._frames, names, [angles], now)
+                frame += error.angles
+        command = self.watchdog.frame(tuple(frame), now)
         self.watchdog.output_says(self._output.state.value, self._output.why, now)
         return self.watchdog.tick(now) or command
 
@@ -143,7 +140,7 @@ class Rollout:
                 self.watchdog.tilt(tilt, now)
             if estimator:
                 estimator.imu(sample.time, tuple(sample.gyro.tolist()), acceleration)
-        self.watchdog.supply(self.world.voltage, float(self.world.currents.sum()), True, now)
+        self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
         if estimator is None:
             return
         estimator.legs(now, self._angles(), self.walker.plan if self.watchdog.powered else None)

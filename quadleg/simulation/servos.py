@@ -46,21 +46,24 @@ class Servos:
         stiffness = self.strongest / FULL_TORQUE_ERROR
         # What an actuator has at the full voltage: gain and bias of a position actuator, and its least and most force.
         self._full = np.stack((stiffness, -stiffness, -self.strongest, self.strongest))
-        self._taken_up = TAKEN_UP * stall
-        self._zero = np.array([joint.servo.pulse_at_zero for joint in joints])
-        self._per_radian = np.array([joint.servo.pulse_per_radian for joint in joints])
-        self._deadband = np.array([kind.deadband for kind in kinds]) / abs(self._per_radian)
-        self._shortest = np.array([max(joint.servo.kind.pulse_range[0], joint.servo.stops[0]) for joint in joints])
-        self._longest = np.array([min(joint.servo.kind.pulse_range[1], joint.servo.stops[1]) for joint in joints])
-        self._idle = np.array([kind.idle_current for kind in kinds])
+        # From here on plain numbers: for twelve joints they are faster than arrays.
+        self._figures = [
+            (
+                max(joint.servo.kind.pulse_range[0], joint.servo.stops[0]),
+                min(joint.servo.kind.pulse_range[1], joint.servo.stops[1]),
+                joint.servo.pulse_at_zero,
+                joint.servo.pulse_per_radian,
+                joint.servo.kind.deadband / abs(joint.servo.pulse_per_radian),
+            )
+            for joint in joints
+        ]
+        self._taken_up = (TAKEN_UP * stall).tolist()
         # The stall current is that at the data sheet's voltage.
-        scale = [self._supply / kind.voltage for kind in kinds]
-        self._ampere = (np.array([kind.stall_current for kind in kinds]) * scale - self._idle) / self.strongest
-        self._powered = np.zeros(len(joints), dtype=bool)
-        self._goal = np.zeros(len(joints))
-        self._play = np.zeros(len(joints))
-        self.torques: Array = np.zeros(len(joints))
-        self.currents: Array = np.zeros(len(joints))
+        stall_current = np.array([kind.stall_current * (self._supply / kind.voltage) for kind in kinds])
+        self._idle = [kind.idle_current for kind in kinds]
+        ampere = (stall_current - self._idle) / self.strongest
+        self._motors = list(zip(self.damping.tolist(), self._idle, ampere.tolist()))
+        self.rest()
         self.voltage = self._supply
 
     def add_to(self, spec: mujoco.MjSpec) -> None:
@@ -88,29 +91,48 @@ class Servos:
         self._ctrl, self._gain, self._bias = data.ctrl, model.actuator_gainprm[:, 0], model.actuator_biasprm[:, 1]
         self._least, self._most = model.actuator_forcerange.T
 
-    def drive(self, pulses: Sequence[float | None]) -> None:
-        """Set what the servos do in the coming frame, by their pulses (s; None: limp)."""
-        wanted = np.array(pulses, dtype=float)  # None becomes NaN
-        powered = np.isfinite(wanted)
-        target = (np.minimum(np.maximum(wanted, self._shortest), self._longest) - self._zero) / self._per_radian
-        # As servos/model.py: it turns until it is within the deadband, and stays there.
-        goal = np.where(self._powered, self._goal, self._angles)
-        goal = np.minimum(np.maximum(goal, target - self._deadband), target + self._deadband)
-        self._goal, self._powered = np.where(powered, goal, 0.0), powered
-        pressed = np.minimum(np.maximum(self.torques / self._taken_up, -1.0), 1.0)
-        # Half of the way a frame: all of it at once would rattle from frame to frame.
-        self._play += 0.5 * (BACKLASH / 2 * pressed - self._play)
-        self.voltage = self._supply - SUPPLY_RESISTANCE * float(self.currents.sum())
-        strength = self.voltage / self._supply * powered
-        self._ctrl[:] = self._goal - self._play
-        self._gain[:], self._bias[:], self._least[:], self._most[:] = self._full * strength
-
     def rest(self) -> None:
         """Forget what a load has done: the joints have been put where they are."""
-        self._powered[:] = False
-        self._play[:] = self.torques[:] = self.currents[:] = 0.0
+        joints = len(JOINT_NAMES)
+        self._goals: list[float | None] = [None] * joints
+        self._play = [0.0] * joints
+        self.torques = [0.0] * joints
+        self.currents = [0.0] * joints
+
+    def drive(self, pulses: Sequence[float | None]) -> None:
+        """Set what the servos do in the coming frame, by their pulses (s; None: limp)."""
+        goals: list[float | None] = []
+        for pulse, before, angle, (shortest, longest, zero, per_radian, deadband) in zip(
+            pulses, self._goals, self._angles.tolist(), self._figures
+        ):
+            if pulse is None:
+                goals.append(None)
+                continue
+            within = shortest if pulse < shortest else longest if pulse > longest else pulse
+            target = (within - zero) / per_radian
+            # As servos/model.py: it turns until it is within the deadband, and stays there.
+            goal = angle if before is None else before
+            low, high = target - deadband, target + deadband
+            goals.append(low if goal < low else high if goal > high else goal)
+        self._goals = goals
+        for joint, (torque, taken_up) in enumerate(zip(self.torques, self._taken_up)):
+            pressed = 1.0 if torque > taken_up else -1.0 if torque < -taken_up else torque / taken_up
+            # Half of the way a frame: all of it at once would rattle from frame to frame.
+            self._play[joint] += 0.5 * (BACKLASH / 2 * pressed - self._play[joint])
+        self.voltage = self._supply - SUPPLY_RESISTANCE * sum(self.currents)
+        strength = self.voltage / self._supply
+        self._ctrl[:] = [(goal or 0.0) - play for goal, play in zip(goals, self._play)]
+        strengths = [0.0 if goal is None else strength for goal in goals]
+        self._gain[:], self._bias[:], self._least[:], self._most[:] = self._full * strengths
 
     def note(self) -> None:
         """Take the torques (N·m) and currents (A) at the end of a frame."""
-        self.torques = (self._forces - self.damping * self._rates) * self._powered
-        self.currents = self._idle * self._powered + self._ampere * np.abs(self.torques)
+        torques, currents = [], []
+        for force, rate, goal, (damping, idle, ampere) in zip(
+            self._forces.tolist(), self._rates.tolist(), self._goals, self._motors
+        ):
+            limp = goal is None
+            torque = 0.0 if limp else force - damping * rate
+            torques.append(torque)
+            currents.append(0.0 if limp else idle + ampere * abs(torque))
+        self.torques, self.currents = torques, currents

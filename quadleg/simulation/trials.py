@@ -18,11 +18,10 @@ from rich.table import Table
 
 from quadleg.errors import CannotWalk
 from quadleg.estimation.attitude import rows
-from quadleg.estimation.odometry import MEASURED, MODELLED
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.kinematics.body import Pose, Quaternion
-from quadleg.kinematics.planar import Planar, seen_from
-from quadleg.robot.model import Robot, Vector
+from quadleg.kinematics.planar import seen_from
+from quadleg.robot.model import MEASURED, MODELLED, Robot, Vector
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 
@@ -102,19 +101,22 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
     if not _stands(rollout):
         return Outcome(trial, nan, nan, nan, nan, nan, True, nan)
-    true, found = _Way(), _Way()
+    true_poses: list[tuple[Vector, Quaternion]] = []
+    found_poses: list[tuple[Vector, Quaternion]] = []
     begun, left = time.thread_time(), round(distance / asked / rollout.period)
     while left and not rollout.fell:
         left -= 1
         rollout.tick((asked, 0.0, 0.0))
-        true.note(*rollout.world.pose)
+        true_poses.append(rollout.world.pose)
         if rollout.estimate:
-            found.note(rollout.estimate.position, rollout.estimate.quaternion)
-    lasted = len(true) * rollout.period
+            found_poses.append((rollout.estimate.position, rollout.estimate.quaternion))
+    lasted = len(true_poses) * rollout.period
     factor = lasted / (time.thread_time() - begun)
+    true = _Way(true_poses)
     way, aside = true.end
     drift = yaw_drift = tilt_error = nan
-    if len(found):
+    if found_poses:
+        found = _Way(found_poses)
         drift = hypot(found.end[0] - way, found.end[1] - aside) / hypot(way, aside)
         yaw_drift = abs(degrees(remainder(found.turn - true.turn, tau))) / (lasted / 60)
         tilt_error = degrees(float(np.sqrt(((np.array(found.ups) - true.ups) ** 2).mean(axis=0)).max()))
@@ -214,22 +216,12 @@ def _stands(rollout: Rollout) -> bool:
 class _Way:
     """A way of the body, seen from where and how it began: places (m), headings (rad), verticals in base_link."""
 
-    def __init__(self) -> None:
-        self._begin: Planar | None = None
-        self._places: list[tuple[float, float]] = []
-        self.turn = 0.0
-        self.ups: list[Vector] = []
-
-    def __len__(self) -> int:
-        return len(self._places)
-
-    def note(self, position: Vector, quaternion: Quaternion) -> None:
-        x, y, _ = position
-        _, _, yaw = Pose(position, quaternion).rpy
-        self._begin = self._begin or (x, y, yaw)
-        self._places.append(seen_from(self._begin, x, y))
-        self.turn = yaw - self._begin[2]
-        self.ups.append(rows(quaternion)[2])
+    def __init__(self, poses: Sequence[tuple[Vector, Quaternion]]) -> None:
+        (x, y, _), _ = poses[0]
+        begun, ended = (Pose(*pose).yaw for pose in (poses[0], poses[-1]))
+        self._places = [seen_from((x, y, begun), *position[:2]) for position, _ in poses]
+        self.turn = ended - begun
+        self.ups = [rows(quaternion)[2] for _, quaternion in poses]
 
     @property
     def end(self) -> tuple[float, float]:

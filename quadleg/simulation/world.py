@@ -71,7 +71,8 @@ class World:
         self._servos.bind(self.model, self.data)
         self._attitude, self._velocities = self.data.qpos[3:7], self.data.qvel[:6]
         self._feet = {self.model.geom(f"{leg}_foot").id: number for number, leg in enumerate(LEGS)}
-        self._base, self._belly = self.model.body("base_link").id, self.model.geom("base_link").id
+        self._belly = self.model.geom("base_link").id
+        self._pushed = self.data.xfrc_applied[self.model.body("base_link").id, :3]  # N, at the body's centre of mass
         self.put_at_rest(placed_by_hand(robot, stance_angles(robot, robot.resting), seed))
 
     # What is done to it
@@ -94,11 +95,11 @@ class World:
             times.append(data.time)
         self.imu = self._imu.samples(times, [self._felt(*pair) for pair in pairwise(motions)])
         self._servos.note()
-        data.xfrc_applied[self._base] = 0.0
+        self._pushed[:] = 0.0
 
     def push(self, impulse: Vector) -> None:
         """Push the body at its centre of mass, in the coming frame, by an impulse (N·s) in the world."""
-        self.data.xfrc_applied[self._base, :3] += np.array(impulse) / self.frame
+        self._pushed += np.array(impulse) / self.frame
 
     def put_at_rest(self, angles: Angles) -> None:
         """A hand puts the robot down where it is, flat and without motion, the joints at twelve angles (rad).
@@ -195,12 +196,12 @@ class World:
     @property
     def torques(self) -> Array:
         """(12,) N·m, of the servos' motors, what their own friction takes of it included."""
-        return self._servos.torques.copy()
+        return np.array(self._servos.torques)
 
     @property
     def currents(self) -> Array:
         """(12,) A, that the servos draw."""
-        return self._servos.currents.copy()
+        return np.array(self._servos.currents)
 
     @property
     def voltage(self) -> float:
