@@ -41,7 +41,6 @@ LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies s
 TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where nobody measures it
 
 _ONE = np.eye(3)
-_THREE = np.arange(3)
 
 
 def of_foot(leg: int) -> slice:
@@ -62,7 +61,11 @@ class Filter:
         self.p[np.diag_indices(SIZE)] = deviations**2
         self._phi: Array = np.eye(SIZE)
         self._noise: Array = np.zeros((SIZE, 6))
-        self._foot_rows = np.arange(15, 27)
+        # Diagonals in them, by what they are multiplied with: views, to be written through.
+        self._place_by_velocity, self._feet_by_velocity = _diagonal(self._phi, POSITION), _diagonal(self._phi, FEET)
+        self._attitude_by_turn = np.einsum("ii->i", self._noise[ATTITUDE, :3])
+        self._velocity_by_shake = _diagonal(self._noise, VELOCITY)
+        self._place_by_shake, self._feet_by_shake = _diagonal(self._noise, POSITION), _diagonal(self._noise, FEET)
         self._place = NOWHERE
 
     # Prediction
@@ -78,22 +81,22 @@ class Filter:
             return
         r = dt * np.array(rows(self.inertial.quaternion))
         v, feet = cross_matrix(self.inertial.velocity), _crosses(self.feet)
-        phi, noise, foot = self._phi, self._noise, self._foot_rows
+        phi, noise = self._phi, self._noise
         phi[ATTITUDE, GYRO_BIAS] = phi[VELOCITY, ACCELERATION_BIAS] = -r
         phi[VELOCITY, GYRO_BIAS] = -(v @ r)
         phi[FEET, GYRO_BIAS] = -(feet @ r)
         phi[3, 1], phi[4, 0] = GRAVITY * dt, -GRAVITY * dt  # g × θ
         phi[POSITION, ATTITUDE] = -dt * v
-        phi[12 + _THREE, 3 + _THREE] = dt
-        phi[foot, 3 + foot % 3] = -dt
+        self._place_by_velocity[:], self._feet_by_velocity[:] = dt, -dt
         turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (guessed + blind))
         shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (guessed + blind))
-        noise[_THREE, _THREE], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
-        noise[3 + _THREE, 3 + _THREE], noise[12 + _THREE, 3 + _THREE] = shake, shake * dt / 2
-        noise[foot, 3 + foot % 3] = -shake * dt / 2
+        self._attitude_by_turn[:], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
+        self._velocity_by_shake[:] = shake
+        self._place_by_shake[:], self._feet_by_shake[:] = shake * dt / 2, -shake * dt / 2
         self.p = phi @ self.p @ phi.T + noise @ noise.T
-        self.p[6 + _THREE, 6 + _THREE] += GYRO_BIAS_WALK**2 * dt
-        self.p[9 + _THREE, 9 + _THREE] += ACCELERATION_BIAS_WALK**2 * dt
+        variances = np.einsum("ii->i", self.p)
+        variances[GYRO_BIAS] += GYRO_BIAS_WALK**2 * dt
+        variances[ACCELERATION_BIAS] += ACCELERATION_BIAS_WALK**2 * dt
 
     def put(self, place: Vector, deviation: float) -> None:
         """The IMU is at this place of the world (m), with a standard deviation (m) along each axis."""
@@ -114,7 +117,7 @@ class Filter:
 
     def drift(self, variances: Array) -> None:
         """The feet may have moved by chance, (4,) m²."""
-        self.p[self._foot_rows, self._foot_rows] += np.repeat(variances, 3)
+        np.einsum("ii->i", self.p)[FEET] += np.repeat(variances, 3)
 
     def surprise(self, leg: int, off: Array, deviation: float) -> float:
         """How far a foot is `off` (m) from where it stands, as a squared distance in standard deviations."""
@@ -158,7 +161,7 @@ class Filter:
         turn = rotation((ax, ay, az))
         inertial.quaternion = quaternion_product(turn, inertial.quaternion)
         matrix = rows(turn)
-        inertial.velocity = _turned(matrix, _sum(inertial.velocity, (vx, vy, vz)))
+        inertial.velocity = turned(matrix, _sum(inertial.velocity, (vx, vy, vz)))
         inertial.gyro_bias = _sum(inertial.gyro_bias, (gx, gy, gz))
         inertial.acceleration_bias = _sum(inertial.acceleration_bias, (bx, by, bz))
         inertial.place = self._place = _sum(inertial.place, (px, py, pz))
@@ -186,9 +189,10 @@ class Filter:
 
     def covariance(self) -> Array:
         """(27, 27), with the error of the velocity as a plain difference too."""
-        plain = np.eye(SIZE)
-        plain[VELOCITY, ATTITUDE] = -cross_matrix(self.inertial.velocity)
-        result: Array = plain @ self.p @ plain.T
+        turn = cross_matrix(self.inertial.velocity)
+        result = self.p.copy()
+        result[VELOCITY] -= turn @ result[ATTITUDE]
+        result[:, VELOCITY] -= result[:, ATTITUDE] @ turn.T
         return result
 
 
@@ -196,6 +200,12 @@ def cross_matrix(vector: Sequence[float]) -> Array:
     """The matrix of the cross product by a vector from the left."""
     x, y, z = vector
     return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def _diagonal(matrix: Array, block: slice) -> Array:
+    """(n, 3) a view of the diagonals of the 3 by 3 matrices in some rows, at columns 3 to 6."""
+    result: Array = np.einsum("nii->ni", matrix[block, 3:6].reshape(-1, 3, 3))
+    return result
 
 
 def _crosses(vectors: Array) -> Array:
@@ -212,7 +222,8 @@ def _sum(a: Vector, b: Vector) -> Vector:
     return a[0] + b[0], a[1] + b[1], a[2] + b[2]
 
 
-def _turned(matrix: tuple[Vector, Vector, Vector], vector: Vector) -> Vector:
+def turned(matrix: tuple[Vector, Vector, Vector], vector: Vector) -> Vector:
+    """A vector turned by a rotation matrix, given by rows."""
     x, y, z = vector
     (a, b, c), (d, e, f), (g, h, i) = matrix
     return a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z

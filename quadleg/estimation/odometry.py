@@ -22,6 +22,7 @@ from quadleg.estimation.filter import (
     Filter,
     cross_matrix,
     of_foot,
+    turned,
 )
 from quadleg.estimation.servos import ModelledServos
 from quadleg.gait.planner import Plan
@@ -378,16 +379,16 @@ class Estimator:
         """What is known after the last tick."""
         inertial = self._inertial
         matrix = rows(inertial.quaternion)
-        r = np.array(matrix)
-        arm = r @ np.array(inertial.arm)
-        swing = np.cross(r @ np.array(inertial.turning), arm)
+        ax, ay, az = turned(matrix, inertial.arm)
+        wx, wy, wz = turned(matrix, inertial.turning)
+        (x, y, z), (vx, vy, vz) = inertial.place, inertial.velocity
         carrying = tuple(down and not slips for down, slips in zip(self._contacts.down, self._contacts.slipping))
-        feet = [_vector(r @ np.array(foot)) for foot in self._from_base]
-        felt = _vector(r @ np.array(inertial.felt or (0.0, 0.0, GRAVITY)))
+        feet = [turned(matrix, foot) for foot in self._from_base]
+        felt = turned(matrix, inertial.felt or (0.0, 0.0, GRAVITY))
         return Estimate(
-            position=_vector(np.array(inertial.place) - arm),
+            position=(x - ax, y - ay, z - az),
             quaternion=inertial.quaternion,
-            velocity=_vector(np.array(inertial.velocity) - swing),
+            velocity=(vx - wy * az + wz * ay, vy - wz * ax + wx * az, vz - wx * ay + wy * ax),
             turning=inertial.turning,
             gyro_bias=inertial.gyro_bias,
             acceleration_bias=inertial.acceleration_bias,
@@ -446,9 +447,5 @@ def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
     twist = np.zeros((6, 6))
     twist[:3, :3] = r.T @ to_body @ p[np.ix_(motion, motion)] @ to_body.T @ r
     twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + GYRO_NOISE**2 / TWIST_TIME * np.eye(3)
-    return _vector(r.T @ np.array(estimate.velocity)), p[np.ix_(pose_rows, pose_rows)], twist
-
-
-def _vector(values: Array) -> Vector:
-    x, y, z = values.tolist()
-    return x, y, z
+    x, y, z = (r.T @ np.array(estimate.velocity)).tolist()
+    return (x, y, z), p[np.ix_(pose_rows, pose_rows)], twist
