@@ -159,6 +159,35 @@ def test_resting_feet_are_the_stance_s_unless_given(tmp_path: Path) -> None:
     assert load_robot(path).resting.feet[1] == pytest.approx((0.089, -0.096, 0.008))
 
 
+def test_a_servo_without_its_calibration_is_guessed_and_said(tmp_path: Path) -> None:
+    line = servo("front_left_hip")
+    path = tmp_path / "robot.yaml"
+    path.write_text(edited((line, line[: line.index(", pulse_at_zero_us")] + "}")), encoding="utf-8")
+    robot = load_robot(path)
+    assert robot.uncalibrated == ["front_left_hip"]
+    joint = robot.leg("front_left").joints[1]
+    middle = joint.servo.pulse_at_zero + joint.servo.pulse_per_radian * (joint.lower + joint.upper) / 2
+    assert middle == pytest.approx(1500e-6)
+    assert joint.servo.pulse_per_radian == pytest.approx(2000e-6 / math.pi)
+    assert joint.servo.stops == pytest.approx((500e-6, 2500e-6))
+
+
+def test_what_feeds_and_measures_the_servos(tmp_path: Path) -> None:
+    path = tmp_path / "robot.yaml"
+    more = "fuse_a: 25\n  wire_mm2: 2.5\n  wire_m: 0.5\n  battery_ah: 5\n"
+    sensor = "  sensor: {kind: ina226, address: 0x41, shunt_mohm: 2}\n"
+    imu = "\nimu: {kind: mpu6050, address: 0x68, gyro_bias_deg_s: [1, 0, -2]}\n"
+    path.write_text(edited(("  rated_current_a: 20", f"  {more}{sensor}  rated_current_a: 20")) + imu, encoding="utf-8")
+    robot = load_robot(path)
+    supply = robot.supply
+    assert (supply.fuse, supply.wire_area, supply.wire_length) == pytest.approx((25.0, 2.5e-6, 0.5))
+    assert supply.battery == 18_000.0  # C
+    assert supply.sensor is not None
+    assert supply.sensor.range == pytest.approx(40.96)  # INA226 data sheet: 81.92 mV at most; by 2 mΩ
+    assert robot.imu is not None
+    assert robot.imu.gyro_bias == pytest.approx((math.radians(1), 0.0, math.radians(-2)))
+
+
 def test_frames_may_be_left_out(tmp_path: Path) -> None:
     path = tmp_path / "robot.yaml"
     path.write_text(TEXT[: TEXT.index("\nframes:")], encoding="utf-8")
@@ -406,6 +435,31 @@ FAULTS = {
         [("\ncontrol:", "\ncontrol: #!"), ("  rate_hz: 50", "  rate_hz:50")],
         "control",
         "put a space after the colon",
+    ),
+    "a chip at the board's address": (
+        [("  rated_current_a: 20", "  sensor: {kind: ina226, address: 0x40, shunt_mohm: 2} #!\n  rated_current_a: 20")],
+        "supply.sensor.address",
+        "0x40 is taken: the PWM board has it",
+    ),
+    "the address of every call": (
+        [("  address: 0x40", "  address: 0x70 #!")],
+        "board.address",
+        "0x70 is taken: the PWM board answers there to every call",
+    ),
+    "a sensor that ends below the fuse": (
+        [
+            (
+                "  rated_current_a: 20",
+                "  sensor: {kind: ina226, address: 0x41, shunt_mohm: 10} #!\n  fuse_a: 25\n  rated_current_a: 20",
+            )
+        ],
+        "supply.sensor.shunt_mohm",
+        "up to 8.2 A only, and fuse_a is 25: 3.3 or less",
+    ),
+    "calibrated in part": (
+        [servo_edit("front_left_hip", ", us_per_degree:  11.111", "")],
+        "servos.front_left_hip",
+        "us_per_degree is missing; give all three, or none",
     ),
     "standing out of reach": (
         [("standing_height_mm: 150", "standing_height_mm: 207 #!")],
@@ -729,7 +783,7 @@ def assert_robot_or_faults(path: Path) -> None:
     with contextlib.suppress(RobotFileError):
         robot = load_robot(path)
         assert [joint.name for joint in robot.joints] == list(JOINT_NAMES)
-        assert None not in numbers(robot).values()
+        assert None not in {**numbers(robot), "imu": ...}.values()  # the IMU alone may be left out
         urdf(robot)
 
 

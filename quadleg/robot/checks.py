@@ -7,7 +7,7 @@ from typing import Any
 
 from quadleg.robot.document import Document
 from quadleg.robot.gaits import GAITS, NEEDED, gait_fault, gait_figures
-from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS, Robot
+from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS, SHUNT_RANGE, Robot
 from quadleg.robot.poses import pose_fault
 
 MASS_PARTS = ("body_g", "abductor_g", "upper_leg_g", "lower_leg_g")
@@ -27,6 +27,12 @@ _LEAST_DEGREES = 4
 # us_per_degree has a few digits only; a servo takes no notice of less than this.
 _PULSE_ERROR_US = 1
 
+# What a calibration finds of a servo.
+CALIBRATION = {"pulse_at_zero_us", "us_per_degree", "stops_us"}
+
+# NXP, PCA9685 data sheet rev. 4, 7.3.7: the address to which every such board answers after its power-up.
+_ALL_CALL = 0x70
+
 # NXP, PCA9685 data sheet rev. 4, 7.3.5: PRE_SCALE = round(clock / (4096 · frequency)) − 1, of 3 to 255.
 _STEPS, _PRESCALES = 4096, (3, 255)
 
@@ -43,15 +49,19 @@ def check_keys(document: Document) -> None:
         attempt(_check_knee, pair)
     for name in JOINT_NAMES:
         attempt(_check_kind, name)
-        attempt(_check_order, "servos", name, "stops_us")
-        attempt(_check_stops, name)
-        attempt(_check_travel, name)
+        attempt(_check_calibration, name)
+        if attempt(is_calibrated, name):
+            attempt(_check_order, "servos", name, "stops_us")
+            attempt(_check_stops, name)
+            attempt(_check_travel, name)
     _check_channels(document)
     attempt(_check_prescale)
     attempt(_check_period)
     attempt(_check_bus)
     attempt(_check_port)
     attempt(_check_low_supply)
+    attempt(_check_addresses)
+    attempt(_check_sensor_range)
     attempt(_check_masses)
     attempt(_check_frames)
     for name in attempt(Document.names, "gaits") or ():
@@ -81,6 +91,11 @@ def limits_deg(document: Document, leg: str, joint: str) -> tuple[float, float]:
     """Lower and upper limit of a joint in degrees by the right-hand rule: the file gives the left legs'."""
     lower, upper = document.value("joint_limits_deg", leg.split("_", 1)[0], joint)
     return (-upper, -lower) if _is_mirrored(leg, joint) else (lower, upper)
+
+
+def is_calibrated(document: Document, name: str) -> bool:
+    """Whether the servo of a joint has the figures that a calibration finds."""
+    return document.value("servos", name).keys() >= CALIBRATION
 
 
 def _is_mirrored(leg: str, joint: str) -> bool:
@@ -116,6 +131,14 @@ def _check_kind(document: Document, name: str) -> None:
     if document.value("servos", name, "kind") not in kinds:
         remedy = f"not in servo_kinds: write one of {', '.join(map(str, kinds))}"
         document.fault(remedy, "servos", name, "kind")
+
+
+def _check_calibration(document: Document, name: str) -> None:
+    missing = CALIBRATION - document.value("servos", name).keys()
+    if missing and missing != CALIBRATION:
+        are = "is" if len(missing) == 1 else "are"
+        remedy = f"calibrated in part: {' and '.join(sorted(missing))} {are} missing; give all three, or none"
+        document.fault(remedy, "servos", name)
 
 
 def _check_stops(document: Document, name: str) -> None:
@@ -196,6 +219,33 @@ def _check_low_supply(document: Document) -> None:
     if "low_v" in supply and supply["low_v"] >= supply["voltage_v"]:
         remedy = f"the supply would always be low: write less than {supply['voltage_v']}, the voltage_v"
         document.fault(remedy, "supply", "low_v")
+
+
+def _check_addresses(document: Document) -> None:
+    """Each chip on the bus has an address of its own."""
+    owners = {_ALL_CALL: "the PWM board answers there to every call"}
+    for key, chip in (("board", "the PWM board"), ("supply.sensor", "the supply's sensor"), ("imu", "the IMU")):
+        section = document.value(*key.split("."))
+        if section is None:
+            continue
+        address = section["address"]
+        if address in owners:
+            remedy = f"0x{address:02X} is taken: {owners[address]}; set one of them to another by its jumpers"
+            document.fault(remedy, *key.split("."), "address")
+        owners.setdefault(address, f"{chip} has it")
+
+
+def _check_sensor_range(document: Document) -> None:
+    """The sensor measures all that the fuse lets through."""
+    supply = document.value("supply")
+    if "sensor" not in supply:
+        return
+    key = "fuse_a" if "fuse_a" in supply else "rated_current_a"
+    measured = 1000 * SHUNT_RANGE / supply["sensor"]["shunt_mohm"]
+    if measured < supply[key]:
+        largest = 1000 * SHUNT_RANGE / supply[key]
+        remedy = f"with it the sensor measures up to {measured:.1f} A only, and {key} is {supply[key]:g}"
+        document.fault(f"{remedy}: {largest:.2g} or less would be right", "supply", "sensor", "shunt_mohm")
 
 
 def _check_masses(document: Document) -> None:

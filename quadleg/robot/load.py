@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from quadleg.errors import Fault, RobotFileError
-from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, limits_deg
+from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, is_calibrated, limits_deg
 from quadleg.robot.document import Document
 from quadleg.robot.gaits import GAITS, gait_figures
 from quadleg.robot.model import (
@@ -22,10 +22,12 @@ from quadleg.robot.model import (
     Body,
     FixedFrame,
     Gait,
+    ImuChip,
     Joint,
     Leg,
     Masses,
     OutputEnable,
+    PowerSensor,
     Robot,
     Servo,
     ServoKind,
@@ -105,6 +107,7 @@ def _robot(document: Document) -> Robot:
         frames=part(_frames),
         gaits=part(_gaits),
         tip_angle=part(_tip_angle),
+        imu=part(_imu),
     )
 
 
@@ -149,13 +152,24 @@ def _joint(document: Document, leg: str, joint: str) -> Joint:
 
 def _servo(document: Document, name: str) -> Servo:
     servo = document.value("servos", name)
+    kind = _kind(document, servo["kind"])
+    if not is_calibrated(document, name):
+        return _guessed(kind, int(servo["channel"]), *limits_deg(document, *name.rsplit("_", 1)))
     return Servo(
-        kind=_kind(document, servo["kind"]),
+        kind=kind,
         channel=int(servo["channel"]),
         pulse_at_zero=servo["pulse_at_zero_us"] / 1e6,
         pulse_per_radian=servo["us_per_degree"] / 1e6 / math.radians(1),
         stops=_seconds(servo["stops_us"]),
     )
+
+
+def _guessed(kind: ServoKind, channel: int, lower_deg: float, upper_deg: float) -> Servo:
+    """A servo before its calibration."""
+    shortest, longest = kind.pulse_range
+    per_radian = (longest - shortest) / kind.turn
+    zero = (shortest + longest) / 2 - per_radian * math.radians((lower_deg + upper_deg) / 2)
+    return Servo(kind, channel, zero, per_radian, kind.pulse_range, calibrated=False)
 
 
 def _kind(document: Document, name: str) -> ServoKind:
@@ -169,6 +183,8 @@ def _kind(document: Document, name: str) -> ServoKind:
         deadband=kind["deadband_us"] / 1e6,
         idle_current=float(kind["idle_current_a"]),
         stall_current=float(kind["stall_current_a"]),
+        turn=math.radians(kind.get("turn_deg", 180.0)),
+        holds_without_pulses=kind.get("holds_without_pulses", False),
     )
 
 
@@ -202,7 +218,26 @@ def _supply(document: Document) -> Supply:
     supply = document.value("supply")
     voltage = float(supply["voltage_v"])
     low_share = supply["low_v"] / voltage if "low_v" in supply else LOW_SUPPLY_SHARE
-    return Supply(voltage, float(supply["rated_current_a"]), low_share)
+    sensor = supply.get("sensor")
+
+    def figure(key: str, unit: float) -> float | None:
+        return supply[key] * unit if key in supply else None
+
+    return Supply(
+        voltage=voltage,
+        rated_current=float(supply["rated_current_a"]),
+        low_share=low_share,
+        fuse=figure("fuse_a", 1.0),
+        wire_area=figure("wire_mm2", 1e-6),
+        wire_length=figure("wire_m", 1.0),
+        battery=figure("battery_ah", 3600.0),
+        sensor=PowerSensor(sensor["kind"], int(sensor["address"]), sensor["shunt_mohm"] / 1000) if sensor else None,
+    )
+
+
+def _imu(document: Document) -> ImuChip | None:
+    imu = document.value("imu")
+    return imu and ImuChip(imu["kind"], int(imu["address"]), _radians(imu.get("gyro_bias_deg_s", (0.0, 0.0, 0.0))))
 
 
 def _control_rate(document: Document) -> float:

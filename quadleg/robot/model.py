@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import radians
+from math import pi, radians
 from pathlib import Path
 
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
@@ -20,6 +20,8 @@ MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as 
 # Where the robot file does not say: our own choices.
 LOW_SUPPLY_SHARE = 0.85
 TIP_ANGLE = radians(45)
+
+SHUNT_RANGE = 0.08192  # V across the shunt: INA226 data sheet, shunt voltage register (from memory)
 
 Vector = tuple[float, float, float]
 Angles = Sequence[float]
@@ -39,6 +41,8 @@ class ServoKind:
     deadband: float
     idle_current: float
     stall_current: float
+    turn: float = pi  # rad, over its pulse range
+    holds_without_pulses: bool = False
 
     def no_load_speed_at(self, voltage: float) -> float:
         """Speed in rad/s at another supply voltage: a brushed motor's speed goes with its voltage."""
@@ -54,7 +58,8 @@ class Servo:
     """One servo: where it is wired, and how its pulses map to the angle of its joint.
 
     `pulse_at_zero` in s may lie outside the stops, since zero need not be an angle the joint reaches;
-    `pulse_per_radian` in s/rad carries the sign of the mounting; `stops` in s are its mechanical ends.
+    `pulse_per_radian` in s/rad carries the sign of the mounting; `stops` in s are its mechanical ends. Of a servo that
+    is not `calibrated` these are guesses: its middle at that of the joint's limits, and the turn of its kind.
     """
 
     kind: ServoKind
@@ -62,6 +67,7 @@ class Servo:
     pulse_at_zero: float
     pulse_per_radian: float
     stops: tuple[float, float]
+    calibrated: bool = True
 
 
 @dataclass(frozen=True)
@@ -160,12 +166,44 @@ class BoardSettings:
 
 
 @dataclass(frozen=True)
+class PowerSensor:
+    """What measures the servos' supply: its chip's `kind`, I2C address, and the shunt's resistance in ohm."""
+
+    kind: str
+    address: int
+    shunt: float
+
+    @property
+    def range(self) -> float:
+        """The largest current in A that it can measure."""
+        return SHUNT_RANGE / self.shunt
+
+
+@dataclass(frozen=True)
+class ImuChip:
+    """An inertial sensor on the board's bus: its chip's `kind`, I2C address, and its gyro's bias in rad/s."""
+
+    kind: str
+    address: int
+    gyro_bias: Vector = NOWHERE
+
+
+@dataclass(frozen=True)
 class Supply:
-    """The servos' supply: voltage in V, rated current in A, and the share of the voltage below which it is low."""
+    """The servos' supply: voltage in V, rated current in A, and the share of the voltage below which it is low.
+
+    Where the file says so: the `fuse` in A, the wire's cross-section in m² and length one way in m, the charge of the
+    `battery` in C (As), and the sensor that measures it all.
+    """
 
     voltage: float
     rated_current: float
     low_share: float = LOW_SUPPLY_SHARE
+    fuse: float | None = None
+    wire_area: float | None = None
+    wire_length: float | None = None
+    battery: float | None = None
+    sensor: PowerSensor | None = None
 
     @property
     def low_voltage(self) -> float:
@@ -231,6 +269,7 @@ class Robot:
     frames: tuple[FixedFrame, ...]
     gaits: tuple[Gait, ...]
     tip_angle: float = TIP_ANGLE
+    imu: ImuChip | None = None
 
     @cached_property
     def joints(self) -> tuple[Joint, ...]:
@@ -248,6 +287,11 @@ class Robot:
     def on_board(self, kind: str) -> Robot:
         """The same robot on another kind of board; on its own where `kind` is empty."""
         return replace(self, board=replace(self.board, kind=kind)) if kind else self
+
+    @property
+    def uncalibrated(self) -> list[str]:
+        """The names of the joints whose servos are not calibrated."""
+        return [joint.name for joint in self.joints if not joint.servo.calibrated]
 
     def no_load_speed(self, joint: Joint) -> float:
         """The speed in rad/s that a joint's servo reaches unloaded at this robot's supply."""
