@@ -1,0 +1,108 @@
+"""How long a frame of twelve joints takes on its way to the chip, and whether the servos are fast enough for a gait."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from quadleg.commissioning.stride import GaitUse
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.kinematics.planar import Planar
+from quadleg.robot.model import Robot
+from quadleg.servos.firmata import i2c_read, i2c_write
+from quadleg.servos.i2c import transfer_clocks
+from quadleg.servos.pca9685 import LED0_ON_L
+from quadleg.servos.serial_board import ACKNOWLEDGING, BITS_PER_BYTE, chunks
+
+CHANNEL_BYTES = 4  # NXP, PCA9685 data sheet rev. 4, 7.3.3: two registers of a channel for on, two for off
+ROOM = 0.5  # of the period that a frame may take with something to spare (our own choice)
+
+# Firmata's answer to a read of one register: start, command, address, register and value as two bytes each, end.
+_REPLY_BYTES = 9
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A whole frame: `size` in bytes that the computer sends, `seconds` until the chip has them, on which `link`, in
+    how many `messages`; `rate` is that of the robot file in Hz.
+    """
+
+    link: str
+    messages: int
+    size: int
+    seconds: float
+    rate: float
+    gaits: tuple[GaitUse, ...]
+
+    @classmethod
+    def of(cls, robot: Robot, gaits: Sequence[GaitUse]) -> Bus:
+        """With all twelve joints changing; the simulated board is reckoned as one on I2C."""
+        messages = frame_messages(robot)
+        settings = robot.board
+        if settings.kind == "serial":
+            size, seconds = _serial_frame(robot, messages)
+            link = f"serial port at {settings.baud} baud"
+        else:
+            size = sum(map(len, messages))
+            seconds = transfer_clocks(len(messages), size) / settings.bus_speed
+            link = f"I2C at {settings.bus_speed / 1e3:g} kHz"
+        return cls(link, len(messages), size, seconds, robot.control_rate, tuple(gaits))
+
+    @property
+    def most(self) -> float:
+        """The largest frame rate in Hz."""
+        return 1 / self.seconds
+
+    def verdicts(self) -> list[Verdict]:
+        """Of the frame, then of the servos' speed in each gait."""
+        return [self._of_frame(), *(_of_speed(use, use.fastest) for use in self.gaits if use.fastest)]
+
+    def _of_frame(self) -> Verdict:
+        why = (
+            f"a frame is {self.size} bytes and takes {1000 * self.seconds:.2f} ms on {self.link}: "
+            f"{self.most:.0f} a second, {self.rate:g} are asked for"
+        )
+        faster = "a faster bus or port, joints on neighbouring channels"
+        if self.rate > self.most:
+            # servo_output then leaves out what is older: a robot stands and walks, less smoothly.
+            word = FAILS if self.rate > 2 * self.most else TIGHT
+            return Verdict("bus", word, why, f"control.rate_hz of {int(self.most)} at most, or {faster}")
+        if self.seconds * self.rate > ROOM:
+            return Verdict("bus", TIGHT, why, f"a lower control.rate_hz, or {faster}")
+        return Verdict("bus", GOOD, why)
+
+
+def frame_messages(robot: Robot) -> list[bytes]:
+    """The messages of a frame in which every joint changes: a register's address and four bytes a channel, for each
+    run of neighbouring channels.
+    """
+    channels = sorted(joint.servo.channel for joint in robot.joints)
+    messages: list[bytearray] = []
+    for before, channel in zip([None, *channels], channels):
+        if before is None or channel != before + 1:
+            messages.append(bytearray((LED0_ON_L + CHANNEL_BYTES * channel,)))
+        messages[-1] += bytes(CHANNEL_BYTES)
+    return list(map(bytes, messages))
+
+
+def _serial_frame(robot: Robot, messages: Sequence[bytes]) -> tuple[int, float]:
+    """Bytes sent and seconds until they are acknowledged; the last transfer on I2C is waited for."""
+    settings = robot.board
+    parts = [part for message in messages for part in chunks(message)]
+    request = i2c_read(settings.address, ACKNOWLEDGING[0], 1)
+    size = sum(len(i2c_write(settings.address, part)) for part in parts) + len(request)
+    clocks = transfer_clocks(1, len(parts[-1]))
+    return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
+
+
+def _of_speed(use: GaitUse, fastest: Planar) -> Verdict:
+    about = f"speed, {use.gait.name}"
+    if use.trouble:
+        why, _, cure = use.trouble.removeprefix(f"gaits.{use.gait.name}: ").partition(": ")
+        return Verdict(about, FAILS, why, cure)
+    x, y, turn = fastest
+    why = (
+        f"{x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
+        f"{100 * use.use:.0f} % of their speed without load"
+    )
+    return Verdict(about, GOOD, why)

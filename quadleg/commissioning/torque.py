@@ -1,0 +1,167 @@
+"""Static torque of each joint, standing: what the servos have to hold, against what they can.
+
+A joint holds the weight of its leg's links against the force of the ground on its foot, each through the transposed
+Jacobian of where it acts: Lynch & Park, Modern Robotics (2017), 5.2 and 8.1. The body is level; the ground pushes
+straight up. What servos do against each other sideways, through friction at the feet, comes on top.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.commissioning.motor import stall_torques
+from quadleg.commissioning.verdict import GOOD, TIGHT, Verdict, graded
+from quadleg.gait.support import share_weight
+from quadleg.kinematics.body import Pose, feet_in_base
+from quadleg.kinematics.leg import inverse_batch, jacobian_batch
+from quadleg.kinematics.mass import centre_of_mass_batch
+from quadleg.robot.load import STANDARD_GRAVITY
+from quadleg.robot.model import JOINT_NAMES, LEGS, Leg, Robot
+
+Array = NDArray[np.float64]
+
+MARGIN = 2.0  # stall torque over static torque (common practice, no source)
+HOT = 1 / 3  # share of the stall torque that a servo holds for long without getting hot (common practice, no source)
+
+# The sets of feet to stand on, by their number: two are those across.
+FEET = {
+    4: ((0, 1, 2, 3),),
+    3: ((1, 2, 3), (0, 2, 3), (0, 1, 3), (0, 1, 2)),
+    2: ((0, 3), (1, 2)),
+}
+IN_WORDS = {4: "four feet", 3: "three feet", 2: "two feet"}
+_HEIGHTS = 41
+
+
+def holding_torques(robot: Robot, angles: Array, loads: Array) -> Array:
+    """(n, 12) in N·m for angles (n, 12) in rad and the ground's push on each foot (n, 4) in N; the body is level."""
+    torques = np.empty_like(angles)
+    for i, leg in enumerate(robot.legs):
+        own = slice(3 * i, 3 * i + 3)
+        # Only the heights count: the third row of each Jacobian.
+        torques[:, own] = -loads[:, i, None] * jacobian_batch(leg, angles[:, own])[:, 2]
+        for mass, centre in links(robot, leg):
+            torques[:, own] += mass * STANDARD_GRAVITY * jacobian_batch(centre, angles[:, own])[:, 2]
+    return torques
+
+
+def links(robot: Robot, leg: Leg) -> Iterator[tuple[float, Leg]]:
+    """Each link's mass, and a leg whose foot is that link's centre of mass: the middle of a tube (robot/urdf.py)."""
+    masses = robot.masses
+    yield masses.abductor, replace(leg, hip_offset=leg.hip_offset / 2, upper_length=0.0, lower_length=0.0)
+    yield masses.upper, replace(leg, upper_length=leg.upper_length / 2, lower_length=0.0)
+    yield masses.lower, replace(leg, lower_length=leg.lower_length / 2)
+
+
+def foot_loads(robot: Robot, feet: Array, standing: Sequence[int], centre: Array) -> Array:
+    """(4,) the ground's push in N on feet (4, 2) of which some stand, with the centre of mass over `centre` (2,)."""
+    places = [(x, y) for x, y in feet[list(standing)].tolist()]
+    x, y = centre.tolist()
+    loads = np.zeros(len(LEGS))
+    loads[list(standing)] = share_weight(places, (x, y))
+    return loads * robot.masses.total * STANDARD_GRAVITY
+
+
+def standing_angles(robot: Robot, heights: Iterable[float]) -> Array:
+    """(n, 12) angles in rad with the feet of the stance and the level body at heights in m that are in reach."""
+    feet = np.array([feet_in_base(Pose((0.0, 0.0, height)), robot.standing.feet) for height in heights])
+    legs = [inverse_batch(leg, np.ascontiguousarray(feet[:, i])) for i, leg in enumerate(robot.legs)]
+    return np.hstack([angles for angles, _ in legs])
+
+
+def standing_torques(robot: Robot, angles: Array, count: int) -> Array:
+    """(n, 12) the largest torques in N·m, without sign, over the sets of so many feet; angles (n, 12) as above."""
+    feet = np.array(robot.standing.feet)[:, :2]
+    centres = centre_of_mass_batch(robot, angles)[:, :2]
+    most = np.zeros_like(angles)
+    for standing in FEET[count]:
+        loads = np.array([foot_loads(robot, feet, standing, centre) for centre in centres])
+        most = np.maximum(most, np.abs(holding_torques(robot, angles, loads)))
+    return most
+
+
+@dataclass(frozen=True)
+class Torque:
+    """Torques in N·m: `standing` (12,) at the standing height and `over` (n, 12) at `heights` (n,) in m, each by the
+    number of feet; `stall` (12,). `resting` is the height in m from which the robot rises.
+    """
+
+    heights: Array
+    over: dict[int, Array]
+    standing: dict[int, Array]
+    stall: Array
+    height: float
+    resting: float
+
+    @classmethod
+    def of(cls, robot: Robot, lowest: float, highest: float) -> Torque:
+        """Over the standing heights of a robot."""
+        heights = np.linspace(lowest, highest, _HEIGHTS)
+        angles = standing_angles(robot, heights.tolist())
+        at = standing_angles(robot, [robot.standing.height])
+        return cls(
+            heights=heights,
+            over={count: standing_torques(robot, angles, count) for count in FEET},
+            standing={count: standing_torques(robot, at, count)[0] for count in FEET},
+            stall=stall_torques(robot),
+            height=robot.standing.height,
+            resting=robot.resting.height,
+        )
+
+    def margins(self, count: int) -> Array:
+        """(n,) the least stall torque over torque of all joints at each of `heights`."""
+        result: Array = (self.stall / self.over[count]).min(axis=1)
+        return result
+
+    @property
+    def share(self) -> Array:
+        """(12,) of the stall torque, standing on four feet."""
+        result: Array = self.standing[4] / self.stall
+        return result
+
+    def verdicts(self) -> list[Verdict]:
+        """One for each number of feet."""
+        return [self._of_feet(count) for count in FEET]
+
+    def heat(self) -> Verdict:
+        """How warm the servos get that only hold."""
+        share, worst = float(self.share.max()), JOINT_NAMES[int(self.share.argmax())]
+        why = f"{worst} holds {100 * share:.0f} % of its stall torque, standing"
+        if share <= HOT:
+            return Verdict("heat, standing", GOOD, f"{why}; up to {100 * HOT:.0f} % for long is a rule of thumb")
+        cure = "let it sit down between tasks, stand it higher, or fit stronger servos there"
+        return Verdict("heat, standing", TIGHT, f"{why}, more than the {100 * HOT:.0f} % of the rule of thumb", cure)
+
+    def _of_feet(self, count: int) -> Verdict:
+        torques = self.standing[count]
+        worst = int((torques / self.stall).argmax())
+        margin = float(self.stall[worst] / torques[worst])
+        over = self.margins(count)
+        least = int(over.argmin())
+        about = f"torque, {IN_WORDS[count]}"
+        why = (
+            f"{JOINT_NAMES[worst]} holds {torques[worst]:.2f} of {self.stall[worst]:.2f} N·m at "
+            f"{1000 * self.height:.0f} mm, margin {margin:.1f}; least margin {over[least]:.1f}, "
+            f"at {1000 * self.heights[least]:.0f} mm"
+        )
+        word = graded(margin, MARGIN, 1.0)
+        cure = "" if word == GOOD else f"the rule of thumb is {MARGIN:g}: stronger servos, less mass, or stand higher"
+        if count == 4 and self._least_on_the_way_up() < 1.0:
+            word = graded(0.0, MARGIN, 1.0)
+            why += "; it cannot rise from its resting pose"
+            cure = "stronger servos, less mass, or a higher resting pose"
+        elif word == GOOD and over[least] < 1.0:
+            word, cure = TIGHT, f"stay between {self._safe_heights(count)} mm"
+        return Verdict(about, word, why, cure)
+
+    def _least_on_the_way_up(self) -> float:
+        way = (self.heights >= self.resting) & (self.heights <= self.height)
+        return float(self.margins(4)[way].min(initial=np.inf))
+
+    def _safe_heights(self, count: int) -> str:
+        safe = 1000 * self.heights[self.margins(count) >= 1.0]
+        return f"{safe.min():.0f} and {safe.max():.0f}"
