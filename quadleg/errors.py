@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -80,6 +81,27 @@ class BadTarget(QuadlegError):
 
 class RosMissing(QuadlegError):
     """A part that needs ROS 2 was asked for where rclpy does not import."""
+
+
+class Uncalibrated(QuadlegError):
+    """Servos on a real board are to be moved whose pulses nobody has measured."""
+
+    def __init__(self, file: Path, joints: Sequence[str]) -> None:
+        super().__init__(
+            f"not calibrated: {', '.join(joints)}. `quadleg calibrate {file}` finds what pulse is what angle, one servo "
+            f"at a time"
+        )
+
+
+class WillNotWork(QuadlegError):
+    """A robot is to run that cannot work as its robot file describes it."""
+
+    def __init__(self, file: Path, reasons: Sequence[str]) -> None:
+        lines = "\n".join(f"  {reason}" for reason in reasons)
+        super().__init__(
+            f"this robot will not work:\n{lines}\n`quadleg check {file}` tells all of it; "
+            f"`quadleg run --despite-check` runs it all the same"
+        )
 
 
 class SimMissing(QuadlegError):
