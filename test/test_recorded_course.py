@@ -179,4 +179,5 @@ def test_peaks_are_named(joint):
     figures = course_figures(ROBOT, replace(course, torques=torques, currents=currents))
     share = 100 * 0.49 / ROBOT.stall_torque(ROBOT.joints[joint])
     assert figures["largest torque"] == f"0.49 N·m, {share:.0f} % of stall ({JOINT_NAMES[joint].replace('_', ' ')})"
-    assert re.match(r"7\.2 A of \d", figures["largest current"])
+    mean = currents.mean()
+    assert re.match(rf"{mean:.1f} A in the mean, 7\.2 A at most, of \d", figures["current"])

@@ -218,7 +218,8 @@ def course_figures(robot: Robot, course: Course) -> dict[str, str]:
         "slip of a standing foot": f"{1000 * slid.mean():.1f} mm a stride, at most {1000 * slid.max():.1f} mm "
         f"({LEGS[worst_leg].replace('_', ' ')})",
         "largest torque": f"{torque:.2f} N·m, {100 * share:.0f} % of stall ({JOINT_NAMES[joint].replace('_', ' ')})",
-        "largest current": f"{course.currents.max():.1f} A of {robot.supply.rated_current:g} A that the supply can",
+        "current": f"{course.currents.mean():.1f} A in the mean, {course.currents.max():.1f} A at most, of "
+        f"{robot.supply.rated_current:g} A that the supply can",
     }
 
 
