@@ -904,6 +904,17 @@ MISSING = object()
 WRONG = [MISSING, None, "word", "", True, [1, 2], [], {}, {"a": 1}, -1, 0, 10**30, 1e300, 1e-300, math.nan, math.inf]
 
 
+# Of the twelve servos, which are alike, two.
+SPOILT = sorted(
+    (
+        key
+        for key in {*KEYS, *leaves(DATA)}
+        if key[0] != "servos" or not key[1:] or key[1] in ("front_left_hip", "rear_right_knee")
+    ),
+    key=str,
+)
+
+
 def assert_no_other_error(monkeypatch: pytest.MonkeyPatch, *changes: tuple[tuple[Any, ...], Any]) -> None:
     """A robot or faults from the demo robot's data with other values at some keys, where these are still there."""
     data = copy.deepcopy(DATA)
@@ -926,15 +937,14 @@ def assert_no_other_error(monkeypatch: pytest.MonkeyPatch, *changes: tuple[tuple
 
 @pytest.mark.parametrize("value", WRONG, ids=lambda value: "missing" if value is MISSING else repr(value))
 def test_any_key_may_be_left_out_or_have_a_wrong_value(value: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    for key in {*KEYS, *leaves(DATA)}:
+    for key in SPOILT:
         assert_no_other_error(monkeypatch, (key, value))
 
 
 def test_any_two_keys_may_be_left_out_or_have_wrong_values(monkeypatch: pytest.MonkeyPatch) -> None:
     chance = random.Random(1)
-    keys = sorted({*KEYS, *leaves(DATA)}, key=str)
-    for _ in range(1000):
-        assert_no_other_error(monkeypatch, *((chance.choice(keys), chance.choice(WRONG)) for _ in range(2)))
+    for _ in range(500):
+        assert_no_other_error(monkeypatch, *((chance.choice(SPOILT), chance.choice(WRONG)) for _ in range(2)))
 
 
 def test_any_two_keys_may_be_misspelt(tmp_path: Path) -> None:
