@@ -13,6 +13,7 @@ ANGLES = {
     "measured": "joint_states are the true angles of the simulated servos",
     "modelled": "joint_states are modelled from the commands",
 }
+SUPPLIES = {"modelled": "modelled from the pose, since nothing measures it"}
 SAID_ABOVE = ("joint_watchdog", "servo_output", "gait")
 
 
@@ -57,14 +58,32 @@ def _servos(now: Snapshot) -> list[tuple[str, str]]:
     if output:
         lines.append(("joints", f"{output['joints_powered']} of 12 powered; {ANGLES[output['joint_angles']]}"))
         lines.append(("board", _board(output)))
-        if output["board_trouble"]:
-            lines.append(("trouble", output["board_trouble"]))
+        lines += _supply(output)
+        if output.get("imu_hz"):
+            lines.append(("imu", f"{output['imu_hz']} samples a second"))
+        for trouble in ("board_trouble", "sensor_trouble"):
+            if output.get(trouble):
+                lines.append(("trouble", output[trouble]))
     if "power_up_movement_deg" in output:
         lines.append(("power-up", f"the first pulses moved a joint by up to {output['power_up_movement_deg']}°"))
     if "tick_to_bytes_p50_ms" in output:
         middle, slowest = output["tick_to_bytes_p50_ms"], output["tick_to_bytes_p99_ms"]
         lines.append(("latency", f"tick to bytes {middle} ms in the middle, {slowest} ms for the slowest of a hundred"))
     return lines
+
+
+def _supply(output: dict[str, str]) -> list[tuple[str, str]]:
+    source = output.get("supply")
+    if source is None:
+        return []
+    said = SUPPLIES.get(source, source)
+    if "supply_now_a" in output:
+        volts = f"{output['supply_v']} V, " if "supply_v" in output else ""
+        said += f": {volts}{float(output['supply_now_a']):.1f} A"
+    if "supply_mean_a" in output:
+        mean, peak = (float(output[f"supply_{figure}_a"]) for figure in ("mean", "peak"))
+        said += f"; {mean:.1f} A in the mean and {peak:.1f} A at most since the servos have power"
+    return [("supply", said)]
 
 
 def _board(output: dict[str, str]) -> str:

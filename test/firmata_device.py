@@ -10,9 +10,10 @@ import os
 import threading
 import tty
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 
+from quadleg.errors import BoardError
 from quadleg.robot.model import Angles, BoardSettings, Robot
 from quadleg.servos.boards import Board
 from quadleg.servos.serial_board import SerialBoard
@@ -148,15 +149,18 @@ class FirmataDevice:
     def _write(self, address: int, data: bytes) -> None:
         self.writes.append(data)
         # Nothing tells of a write that nobody took.
-        if address == self.address:
-            self.board.write(data)
+        with suppress(BoardError):
+            self._chip(address).write(data)
+
+    def _chip(self, address: int) -> Board:
+        return self.board if address == self.address else self.board.neighbour(address)
 
     def _read(self, address: int, register: int, count: int) -> None:
         self.reads.append((register, count))
         values = b""
-        if address == self.address:
-            values = self.board.read(register, count)
-        else:
+        try:
+            values = self._chip(address).read(register, count)
+        except BoardError:
             self._send_sysex(0x71, b"I2C: Too few bytes received")
         self._send_sysex(0x77, bytes((address, register)) + values)
 

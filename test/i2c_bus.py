@@ -1,4 +1,4 @@
-"""An I2C bus under smbus2's API with one PCA9685 on it, which can fail, stall and lose its power."""
+"""An I2C bus under smbus2's API with one PCA9685 on it, which can fail, stall and lose its power, and with others."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
+from quadleg.sensors.simulated import SimulatedChip
 from quadleg.servos.chip import Chip, reset_registers
 
 smbus2 = pytest.importorskip("smbus2", reason="smbus2 is not installed: the extra `board` brings it")
@@ -15,7 +16,10 @@ I2C_M_RD = 0x0001  # Linux, include/uapi/linux/i2c.h
 
 
 class FakeBus:
-    """Takes what smbus2's SMBus takes; `transactions` keeps the bytes written, message by message."""
+    """Takes what smbus2's SMBus takes; `transactions` keeps the bytes written, message by message.
+
+    `others` are the chips at other addresses.
+    """
 
     def __init__(self, address: int = 0x40, clock: Callable[[], float] = lambda: 1.0) -> None:
         self.address = address
@@ -25,6 +29,7 @@ class FakeBus:
         self.always_fails: int | None = None
         self.before: Callable[[], None] = lambda: None  # called within each transfer: a stall
         self.closed = False
+        self.others: dict[int, SimulatedChip] = {}
         self.chip = Chip(reset_registers(), 0.0, [])
 
     def lose_power(self) -> None:
@@ -36,19 +41,22 @@ class FakeBus:
         failure = self.failures.pop(0) if self.failures else self.always_fails
         if failure:
             raise OSError(failure, "as the test wants it")
-        if any(message.addr != self.address for message in messages):
+        if any(message.addr not in (self.address, *self.others) for message in messages):
             raise OSError(errno.EREMOTEIO, "Remote I/O error")
         pointer = 0
         written = []
         for message in messages:
+            other = self.others.get(message.addr)
             if message.flags & I2C_M_RD:
-                for i, value in enumerate(self.chip.read(pointer, message.len)):
+                for i, value in enumerate((other or self.chip).read(pointer, message.len)):
                     message.buf[i] = bytes([value])
                 continue
             data = bytes(list(message))
             pointer = data[0]
             written.append(data)
-            if len(data) > 1:
+            if len(data) > 1 and other:
+                other.write(data)
+            elif len(data) > 1:
                 self.chip.write(data, self.clock())
         self.transactions.append(tuple(written))
 

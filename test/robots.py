@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import radians
 from pathlib import Path
 
@@ -12,9 +13,11 @@ from quadleg.robot.model import (
     BoardSettings,
     Body,
     FixedFrame,
+    ImuChip,
     Joint,
     Leg,
     Masses,
+    PowerSensor,
     Robot,
     Servo,
     ServoKind,
@@ -137,3 +140,10 @@ def digger() -> Robot:
         frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
         gaits=GAITS,
     )
+
+
+def with_sensors(robot: Robot) -> Robot:
+    """The same robot with a supply sensor and an IMU on its bus."""
+    supply = replace(robot.supply, sensor=PowerSensor("ina226", 0x41, 0.002))
+    bias = (radians(1.5), radians(-0.5), radians(0.25))
+    return replace(robot, supply=supply, imu=ImuChip("mpu6050", 0x68, bias))

@@ -10,20 +10,29 @@ from pathlib import Path
 import pytest
 from firmata_device import board_on_device
 from i2c_bus import FakeBus
-from robots import inspector
+from robots import inspector, with_sensors
 
 from quadleg.errors import BoardError
+from quadleg.sensors.simulated import SimulatedIna226, SimulatedMpu6050
 from quadleg.servos.boards import BOARDS, Board, open_board
 from quadleg.servos.i2c import I2cBoard
 from quadleg.servos.pca9685 import PCA9685
 
-ROBOT = inspector()
+ROBOT = with_sensors(inspector())
+STILL = (0.0, 0.0, 0.0), (0.0, 0.0, 9.80665)
 REST = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
+
+
+def bus_with_sensors() -> FakeBus:
+    bus = FakeBus()
+    bus.others = {0x41: SimulatedIna226(0.002, lambda: (6.0, 4.0)), 0x68: SimulatedMpu6050(lambda: STILL)}
+    return bus
+
 
 FACTORIES: dict[str, Callable[[Path], AbstractContextManager[Board]]] = {
     "simulated": lambda folder: open_board(ROBOT, REST),
     "simulated in a file": lambda folder: open_board(ROBOT, REST, folder / "board"),
-    "i2c": lambda folder: I2cBoard(ROBOT.board, lambda path, address: FakeBus()),
+    "i2c": lambda folder: I2cBoard(ROBOT.board, lambda path, address: bus_with_sensors()),
     "serial": lambda folder: board_on_device(ROBOT, REST),
 }
 
@@ -89,6 +98,48 @@ def test_a_closed_board_says_so(board: Board) -> None:
         board.write(bytes((0xFD, 0x10)))
     with pytest.raises(BoardError, match="open it again"):
         board.read(0x00, 1)
+
+
+def test_a_neighbour_answers_with_its_own_registers(board: Board) -> None:
+    # INA226 data sheet, section 7.6, and MPU-6050 register map, sections 4.28 and 4.32 (from memory): ids, and the
+    # values after a reset.
+    supply, imu = board.neighbour(0x41), board.neighbour(0x68)
+    assert [supply.read(register, 2).hex() for register in (0xFE, 0xFF, 0x00)] == ["5449", "2260", "4127"]
+    assert [imu.read(register, 1).hex() for register in (0x75, 0x6B)] == ["68", "40"]
+    imu.write(bytes((0x6B, 0x01)), bytes((0x19, 7, 3, 8, 8)))
+    supply.write(bytes((0x05, 0x0A, 0x00)))
+    assert (imu.read(0x19, 4), imu.read(0x6B, 1)) == (bytes((7, 3, 8, 8)), b"\x01")
+    assert supply.read(0x05, 2) == b"\x0a\x00"
+    assert len(imu.read(0x3B, 14)) == 14
+    assert board.read(0x00, 1) == b"\x11"
+
+
+def test_a_closed_neighbour_lets_the_board_go_on(board: Board) -> None:
+    neighbour = board.neighbour(0x68)
+    neighbour.close()
+    neighbour.close()
+    with pytest.raises(BoardError, match="is closed: open it again"):
+        neighbour.read(0x75, 1)
+    assert board.read(0x00, 1) == b"\x11"
+    assert board.neighbour(0x68).read(0x75, 1) == b"\x68"
+
+
+def test_a_neighbour_ends_with_its_board(board: Board) -> None:
+    neighbour = board.neighbour(0x68)
+    board.close()
+    with pytest.raises(BoardError, match="open it again"):
+        neighbour.read(0x75, 1)
+    with pytest.raises(BoardError, match="open it again"):
+        neighbour.write(bytes((0x6B, 0x01)))
+
+
+def test_a_neighbour_that_is_not_there_is_told_and_the_board_goes_on(board: Board) -> None:
+    neighbour = board.neighbour(0x4F)
+    with pytest.raises(BoardError, match="answers at address 0x4F"):
+        neighbour.read(0xFE, 2)
+    with pytest.raises(BoardError, match="answers at address 0x4F"):
+        neighbour.write(bytes((0x00, 0x80, 0x00)))
+    assert board.read(0x00, 1) == b"\x11"
 
 
 def test_an_unknown_kind_lists_the_known_ones() -> None:

@@ -17,7 +17,7 @@ LAYERS = [
     ["robot.model"],
     ["kinematics"],
     ["robot"],
-    ["gait", "safety", "servos", "estimation", "teleop"],
+    ["gait", "safety", "servos", "sensors", "estimation", "teleop"],
     ["simulation", "commissioning", "recording", "viewer"],
     ["nodes.words", "resting"],
     ["nodes"],

@@ -306,3 +306,24 @@ def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path)
     angles[4] -= 0.1
     bench.bank.write(angles, ALL)
     assert bench.board.largest_step() == pytest.approx(0.2 / 6.5, abs=0.001)
+
+
+@ROBOTS
+def test_hidden_errors_turn_the_joints_and_not_the_registers(robot: Robot) -> None:
+    horns, turns = [0.01 * i for i in range(12)], [0.002 * i for i in range(12)]
+    true, hidden = Bench(robot), Bench(robot)
+    hidden.board = SimulatedBoard(robot, middle(robot), None, 0, hidden.clock, horns, turns)
+    hidden.chip = PCA9685(hidden.board, robot.board, hidden.clock.sleep)
+    hidden.bank = ServoBank(robot, hidden.chip)
+    for bench in (true, hidden):
+        bench.chip.start()
+        bench.bank.write(middle(robot), ALL)
+        bench.clock.sleep(5.0)
+    assert hidden.board.registers() == true.board.registers()
+    for i, (is_at, meant, joint) in enumerate(zip(hidden.board.angles(), middle(robot), robot.joints)):
+        servo = joint.servo
+        sent = true.bank.quantised(middle(robot))[i]
+        expected = (servo.pulse_per_radian * sent) / (servo.pulse_per_radian / (1 + turns[i])) + horns[i]
+        slack = servo.kind.deadband / abs(servo.pulse_per_radian) * (1 + turns[i]) + 1e-9
+        assert abs(is_at - expected) <= slack
+        assert i == 0 or abs(is_at - meant) > 0.001

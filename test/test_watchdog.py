@@ -974,6 +974,18 @@ def test_with_the_current_over_the_rating_frames_go_at_half_speed_and_it_is_said
     assert up.watchdog.why == "following the joint targets"
 
 
+def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
+    far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
+    near = amperes(up, 0.95)
+    up.measured(1.5 * (watchdog.OVER_TIME + watchdog.HOLD_TIME), current=near)
+    assert up.state is State.ACTIVE
+    words = f"supply gives {near:.1f} A, it is rated for {amperes(up, 1):g} A"
+    assert up.watchdog.why == f"following the joint targets; slowed to half of the servos' speed: {words}"
+    before = up.sent.angles
+    up.frame(far)
+    assert np.max(np.abs(np.subtract(up.sent.angles, before)) / up.steps) == pytest.approx(0.5)
+
+
 def test_a_current_over_the_rating_for_a_second_is_a_hold_and_two_seconds_later_lowering(up):
     over = amperes(up, 1.2)
     up.measured(watchdog.OVER_TIME - up.period, current=over)

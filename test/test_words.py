@@ -77,3 +77,22 @@ def test_a_watchdog_without_a_frame_says_so() -> None:
         last_good_frame_s="inf", frames_sent=0, frames_slowed=0, frames_dropped=0, targets_refused=0, holds=0
     )
     assert "none came yet" in dict(status_in_words(now, None, None))["frames"]
+
+
+def test_the_supply_is_said_with_mean_and_peak_and_how_it_is_known() -> None:
+    now = whole()
+    output = {pair.key: pair.value for pair in now.diagnostics["servo_output"][0].values}
+
+    def said(**values: object) -> dict[str, str]:
+        now.diagnostics["servo_output"] = heard(**{**output, **values})
+        return dict(status_in_words(now, None, None))
+
+    amperes = {"supply_now_a": "2.31", "supply_mean_a": "2.20", "supply_peak_a": "4.84"}
+    figures = "2.3 A; 2.2 A in the mean and 4.8 A at most since the servos have power"
+    assert said(supply="measured", supply_v="5.93", **amperes)["supply"] == f"measured: 5.93 V, {figures}"
+    modelled = f"modelled from the pose, since nothing measures it: {figures}"
+    assert said(supply="modelled", **amperes)["supply"] == modelled
+    assert said(supply="unknown")["supply"] == "unknown"
+    assert "supply" not in said()
+    trouble = said(supply="unknown", board_trouble="", sensor_trouble="no imu/data: nobody answers", imu_hz=100)
+    assert (trouble["trouble"], trouble["imu"]) == ("no imu/data: nobody answers", "100 samples a second")

@@ -1,20 +1,17 @@
-"""A simulated body behind servo_output's board: its IMU and supply as drivers publish them, and the truth for tests."""
+"""A simulated body behind servo_output's board: what its sensors feel, and the truth for tests."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from math import nan
 
-import numpy as np
 from builtin_interfaces.msg import Time
 from nav_msgs.msg import Odometry
-from rclpy.qos import qos_profile_sensor_data
-from sensor_msgs.msg import BatteryState, Imu
 
 from quadleg.nodes.base import QuadlegNode
+from quadleg.nodes.sensors import Sensors
 from quadleg.nodes.topics import LATEST
-from quadleg.robot.model import Angles
+from quadleg.robot.model import Angles, Vector
 from quadleg.servos.simulated import SimulatedBoard
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.realtime import RealTime
@@ -27,8 +24,9 @@ AT_ONCE = 5e-4  # s
 class Physics:
     """A world with the node's robot, in real time behind the board that `board` gives.
 
-    After each servo frame it publishes `imu/data`, `supply` and `truth/odom` and calls `after` with itself. `angles`
-    (rad) and `torques` (N·m) of the joints are those at `stamp`.
+    After each servo frame it has `sensors` say what is felt, through the registers of the board's simulated chips where
+    there are any, publishes `truth/odom`, and calls `after` with itself. `angles` (rad) and `torques` (N·m) of the
+    joints are those at `stamp`.
     """
 
     def __init__(
@@ -37,30 +35,19 @@ class Physics:
         ground: Ground,
         seed: int,
         board: Callable[[], SimulatedBoard],
+        sensors: Sensors,
         after: Callable[[Physics], None],
     ) -> None:
         self._node = node
+        self._board = board
+        self._sensors = sensors
         self._after = after
         self._world = World(node.robot, ground, seed)
         if board().was_driven():
             node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
         self._world.put_at_rest(board().angles())
-        self._imus = node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
-        self._supplies = node.create_publisher(BatteryState, "supply", LATEST)
+        sensors.describe_imu(self._world.imu_frame, self._world.imu_variances)
         self._truths = node.create_publisher(Odometry, "truth/odom", LATEST)
-        self._imu = Imu()
-        self._imu.header.frame_id = node.prefix + self._world.imu_frame
-        # REP-145: a first covariance of -1 says that the quantity is not measured.
-        self._imu.orientation_covariance[0] = -1.0
-        gyro, accelerometer = self._world.imu_variances
-        self._imu.angular_velocity_covariance = np.diag(gyro).ravel()
-        self._imu.linear_acceleration_covariance = np.diag(accelerometer).ravel()
-        self._supply = BatteryState(
-            present=True,
-            power_supply_status=BatteryState.POWER_SUPPLY_STATUS_DISCHARGING,
-            # Unknown, as the message's definition wants it said.
-            **dict.fromkeys(("temperature", "charge", "capacity", "design_capacity", "percentage"), nan),
-        )
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
@@ -85,15 +72,11 @@ class Physics:
     def _publish(self, now: float) -> None:
         nanoseconds = self._nanoseconds_at(now)
         for sample in self._world.imu:
-            self._imu.header.stamp = _stamp(nanoseconds + round(1e9 * (sample.time - self._world.time)))
-            rate, force = self._imu.angular_velocity, self._imu.linear_acceleration
-            rate.x, rate.y, rate.z = sample.gyro.tolist()
-            force.x, force.y, force.z = sample.acceleration.tolist()
-            self._imus.publish(self._imu)
+            stamp = _stamp(nanoseconds + round(1e9 * (sample.time - self._world.time)))
+            self._feel_motion(sample.gyro.tolist(), sample.acceleration.tolist(), stamp)
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, _stamp(nanoseconds)
-        self._supply.header.stamp = self._truth.header.stamp = self.stamp
-        self._supply.voltage, self._supply.current = self._world.voltage, -float(self._world.currents.sum())
-        self._supplies.publish(self._supply)
+        self._feel_supply(self._world.voltage, float(self._world.currents.sum()))
+        self._truth.header.stamp = self.stamp
         pose, twist = self._truth.pose.pose, self._truth.twist.twist
         (pose.position.x, pose.position.y, pose.position.z), (w, x, y, z) = self._world.pose
         pose.orientation.w, pose.orientation.x, pose.orientation.y, pose.orientation.z = w, x, y, z
@@ -102,6 +85,23 @@ class Physics:
         twist.angular.x, twist.angular.y, twist.angular.z = self._world.turning.tolist()
         self._truths.publish(self._truth)
         self._after(self)
+
+    def _feel_motion(self, gyro: Vector, acceleration: Vector, stamp: Time) -> None:
+        chip = self._board().imu
+        if chip is None:
+            self._sensors.say_imu(gyro, acceleration, stamp)
+            return
+        # The world's IMU has its noise already, so the chip adds none.
+        chip.feel = lambda: (gyro, acceleration)
+        self._sensors.read_imu(stamp)
+
+    def _feel_supply(self, voltage: float, current: float) -> None:
+        chip = self._board().power
+        if chip is None:
+            self._sensors.say_supply(voltage, current, self.stamp)
+            return
+        chip.feel = lambda: (voltage, current)
+        self._sensors.read_supply(self.stamp)
 
 
 def _stamp(nanoseconds: int) -> Time:

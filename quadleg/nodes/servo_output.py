@@ -22,13 +22,14 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.latency import Latency
+from quadleg.nodes.sensors import Held, Sensors
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import Output, OutputState
-from quadleg.servos.boards import open_board
+from quadleg.servos.boards import Board, open_board
 from quadleg.servos.link import Link
 from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
 
@@ -91,7 +92,13 @@ class ServoOutput(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
+        self._sensors = Sensors(
+            self, self._period, self._link.messages, self._working_board, self._held, physics is not None
+        )
+        self.sole_topics += self._sensors.topics
         self._physics = self._start_physics(physics, seed) if physics else None
+        if not self._physics:
+            self._sensors.start()
         self._threads = [
             threading.Thread(target=target, name=target.__name__.strip("_"), daemon=True)
             for target in (self._keep_time, self._carry)
@@ -130,7 +137,7 @@ class ServoOutput(QuadlegNode):
             from quadleg.simulation.ground import Ground
         except ImportError as error:
             raise ValueError("parameter physics is true, which needs MuJoCo: pip install 'quadleg[sim]'") from error
-        return Physics(self, Ground(**ground), seed, lambda: self._link.board, self._after_physics)
+        return Physics(self, Ground(**ground), seed, lambda: self._link.board, self._sensors, self._after_physics)
 
     def _after_physics(self, physics: Any) -> None:
         if self._joint_angles == MEASURED:
@@ -225,6 +232,7 @@ class ServoOutput(QuadlegNode):
                     angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
                     cuts, ending, self._stamp = self._link.cuts, self._ending, None
                 self._write(self._within_reach(angles, powered), powered, cuts)
+                self._sensors.framed()
                 if stamp is not None:
                     self._latency.note(self.get_clock().now().nanoseconds - stamp)
                     self._news.set()  # joint_states now: what the servos do with the frame just written
@@ -318,6 +326,20 @@ class ServoOutput(QuadlegNode):
         self._message.position = array("d", angles)
         self._states.publish(self._message)
 
+    # What the sensors need to know
+
+    def _working_board(self) -> Board | None:
+        """The board, None while it fails: whoever wants it back needs the bus for himself."""
+        return None if self._link.trouble else self._link.board
+
+    def _held(self) -> Held:
+        angles, powered = self._written or (self._output.angles, self._output.powered)
+        simulated = self.simulated
+        if simulated and self._joint_angles == MEASURED:
+            with suppress(BoardError):  # closed, between a failure and its opening again
+                return Held(angles, powered, simulated.angles())
+        return Held(angles, powered, None)
+
     # What it says
 
     def _say(self) -> None:
@@ -350,6 +372,7 @@ class ServoOutput(QuadlegNode):
             "frame_to_board_ms": f"{1000 * self._link.seconds:.2f}",
             "board_trouble": self._board_trouble(),
             **latency,
+            **self._sensors.values(),
         }
         if self.simulated:
             values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
@@ -359,6 +382,8 @@ class ServoOutput(QuadlegNode):
             return Health(self._refusal, values, DiagnosticStatus.WARN)
         if values["board_trouble"]:
             return Health(str(values["board_trouble"]), values, DiagnosticStatus.WARN)
+        if values["sensor_trouble"]:
+            return Health(str(values["sensor_trouble"]), values, DiagnosticStatus.WARN)
         level = DiagnosticStatus.OK if self._output.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
         return Health(join_state(self._output.state.value, self._output.why), values, level)
 
@@ -395,6 +420,7 @@ class ServoOutput(QuadlegNode):
         self._frame_news.set()
         for thread in self._threads:
             thread.join()
+        self._sensors.close()
         if self._physics:
             self._physics.close()
         simulated = self.simulated

@@ -32,8 +32,8 @@ OUTPUT_IGNORES = {"holding": 4.0, "lowering": 1.0}
 KNOWN_TIME = 2.0
 LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
 LOW_TIME = 0.5  # longer than an inrush
-OVER_TIME = 1.0  # with the current over the rating: at half speed first, then a hold
-OVER_SPEED = 0.5
+NEAR_SHARE, NEAR_SPEED = 0.9, 0.5  # of the supply's rating: from there on half the servos' speed
+OVER_TIME = 1.0  # with the current over the rating: at half speed still, then a hold
 TIP_TIME = 0.1
 NOTICE_TIME = 1.0
 QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
@@ -324,21 +324,23 @@ class Watchdog:
             self._hold(Cause.MISSING, NO_FRAME, now)
 
     def _judge_supply(self, now: float) -> None:
-        over, low = self._over(), self._low()
-        self._limits.speed = OVER_SPEED if over else 1.0
+        near, over, low = self._over(NEAR_SHARE), self._over(), self._low()
+        self._limits.speed = NEAR_SPEED if near else 1.0
         if not self.powered:
             return
         if low and now - self._low_since > LOW_TIME:
             self._lower(low, now)
-        if not over:
-            return
+        if over:
+            self._judge_over(over, now)
+        if near and self.state is not State.HOLD:
+            self._note("current", f"slowed to half of the servos' speed: {near}", now)
+
+    def _judge_over(self, over: str, now: float) -> None:
         lasting = now - self._over_since
         if lasting > OVER_TIME + HOLD_TIME or (lasting > OVER_TIME and self.state is State.RISING):
             self._lower(over, now)
         elif lasting > OVER_TIME and self.state is not State.LOWERING and self._cause is not Cause.CURRENT:
             self._hold(Cause.CURRENT, over, now)
-        if self.state is not State.HOLD:
-            self._note("current", f"slowed to half of the servos' speed: {over}", now)
 
     def _lost(self) -> str | None:
         if not self._present:
@@ -352,9 +354,11 @@ class Watchdog:
         limit = self._robot.supply.low_voltage
         return f"servo supply low: {self.voltage:.2f} V, the limit is {limit:.2f} V" if self.voltage < limit else None
 
-    def _over(self) -> str | None:
+    def _over(self, share: float = 1.0) -> str | None:
         rating = self._robot.supply.rated_current
-        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A" if self.current > rating else None
+        if not self.current > share * rating:
+            return None
+        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A"
 
     def _tipped(self) -> str | None:
         limit = self._robot.tip_angle

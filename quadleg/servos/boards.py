@@ -36,6 +36,14 @@ class Board(ABC):
     def read(self, register: int, count: int) -> bytes:
         """Read `count` bytes, beginning at a register. Raises BoardError if the chip did not answer."""
 
+    def neighbour(self, address: int) -> Board:
+        """The way to another chip on the same bus, by its address; it may be used from another thread.
+
+        Closing it lets this board go on; closing this board ends it. Whether a chip is there shows when it is used.
+        Raises BoardError where the board is closed, or has no bus.
+        """
+        raise BoardError(f"this board has no bus on which a chip at 0x{address:02X} could be")
+
     @abstractmethod
     def close(self) -> None:
         """Let go of the board, whose outputs go on. Closing twice does no harm."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -41,24 +42,35 @@ def own(file: int, address: int) -> None:
     fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, address)
 
 
-class I2cBoard(Board):
-    """The chip at the robot file's address on `/dev/i2c-<i2c_bus>`.
+class _Bus:
+    """An open bus, for one transaction at a time; the ways to all its chips share it."""
 
-    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, section
-    3.1.10, number recalled from memory). An SMBus block would end at 32 bytes; a plain transfer does not.
+    def __init__(self, path: str, handle: Any) -> None:
+        self.path = path
+        self._handle = handle
+        self._turn = threading.RLock()  # the bus is not closed under a transaction; a cut within one goes ahead
 
-    Raises BoardError, with the cure, where the bus cannot be opened.
-    """
+    def transfer(self, messages: list[Any]) -> None:
+        with self._turn:
+            if self._handle is None:
+                raise BoardError(f"the board on {self.path} is closed: open it again")
+            self._handle.i2c_rdwr(*messages)
 
-    def __init__(self, settings: BoardSettings, open_bus: Callable[[str, int], Any] = _open_bus) -> None:
-        self._address = settings.address
-        self._path = f"/dev/i2c-{settings.i2c_bus}"
-        self._speed = settings.bus_speed
-        self._bus: Any = None
-        try:
-            self._bus = open_bus(self._path, self._address)
-        except OSError as error:
-            raise BoardError(self._in_words(error)) from error
+    def close(self) -> None:
+        with self._turn:
+            if self._handle is not None:
+                self._handle.close()
+                self._handle = None
+
+
+class I2cChip(Board):
+    """The way to the chip at one address of an open bus; `what` it is, for a person who looks for it."""
+
+    def __init__(self, bus: _Bus, address: int, what: str) -> None:
+        self._bus: _Bus | None = bus
+        self._path = bus.path
+        self._address = address
+        self._what = what
 
     def write(self, *messages: bytes) -> None:
         from smbus2 import i2c_msg
@@ -74,36 +86,64 @@ class I2cBoard(Board):
         self._transfer([i2c_msg.write(self._address, [register]), answer])
         return bytes(list(answer))
 
+    def neighbour(self, address: int) -> Board:
+        return I2cChip(self._shared(), address, "chip")
+
+    def close(self) -> None:
+        self._bus = None
+
+    def _shared(self) -> _Bus:
+        bus = self._bus
+        if bus is None:
+            raise BoardError(f"the {self._what} on {self._path} is closed: open it again")
+        return bus
+
+    def _transfer(self, messages: list[Any]) -> None:
+        try:
+            self._shared().transfer(messages)
+        except OSError as error:
+            raise BoardError(_in_words(error, self._path, self._address, self._what)) from error
+
+
+class I2cBoard(I2cChip):
+    """The chip at the robot file's address on `/dev/i2c-<i2c_bus>`.
+
+    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, section
+    3.1.10, number recalled from memory). An SMBus block would end at 32 bytes; a plain transfer does not.
+
+    Raises BoardError, with the cure, where the bus cannot be opened.
+    """
+
+    def __init__(self, settings: BoardSettings, open_bus: Callable[[str, int], Any] = _open_bus) -> None:
+        path = f"/dev/i2c-{settings.i2c_bus}"
+        try:
+            handle = open_bus(path, settings.address)
+        except OSError as error:
+            raise BoardError(_in_words(error, path, settings.address, "board")) from error
+        super().__init__(_Bus(path, handle), settings.address, "board")
+
     def close(self) -> None:
         if self._bus is not None:
             self._bus.close()
-            self._bus = None
+        super().close()
 
-    def _transfer(self, messages: list[Any]) -> None:
-        bus = self._bus
-        if bus is None:
-            raise BoardError(f"the board on {self._path} is closed: open it again")
-        try:
-            bus.i2c_rdwr(*messages)
-        except OSError as error:
-            raise BoardError(self._in_words(error)) from error
 
-    def _in_words(self, error: OSError) -> str:
-        where = f"address 0x{self._address:02X} on {self._path}"
-        words = {
-            errno.ENOENT: f"{self._path} is not there: switch the I2C bus on in the computer's boot settings, load its "
-            "driver with `sudo modprobe i2c-dev`, and see `board.i2c_bus` in the robot file",
-            errno.EACCES: f"{self._path} may not be opened by you: `sudo usermod -aG i2c $USER`, then log in again",
-            errno.ETIMEDOUT: f"{self._path} does not move: SDA or SCL is held low; check the wiring and the pull-ups",
-            errno.EIO: f"a transfer to {where} failed: check the plugs, keep the wires short, or lower the bus speed",
-            errno.EAGAIN: f"{self._path} is taken: two masters on one bus, or a disturbance; check the wiring",
-        }
-        nobody = (
-            f"nobody answers at {where}: check the logic supply of the board, SDA, SCL and ground, the address "
-            f"jumpers; `i2cdetect -y {self._path.rpartition('-')[2]}` shows who is there"
-        )
-        words.update(dict.fromkeys((errno.ENXIO, errno.EREMOTEIO, errno.ENODEV), nobody))
-        return words.get(error.errno or 0, f"{self._path}: {error.strerror or error}: check the plugs and the bus")
+def _in_words(error: OSError, path: str, address: int, what: str) -> str:
+    where = f"address 0x{address:02X} on {path}"
+    words = {
+        errno.ENOENT: f"{path} is not there: switch the I2C bus on in the computer's boot settings, load its "
+        "driver with `sudo modprobe i2c-dev`, and see `board.i2c_bus` in the robot file",
+        errno.EACCES: f"{path} may not be opened by you: `sudo usermod -aG i2c $USER`, then log in again",
+        errno.ETIMEDOUT: f"{path} does not move: SDA or SCL is held low; check the wiring and the pull-ups",
+        errno.EIO: f"a transfer to {where} failed: check the plugs, keep the wires short, or lower the bus speed",
+        errno.EAGAIN: f"{path} is taken: two masters on one bus, or a disturbance; check the wiring",
+    }
+    nobody = (
+        f"nobody answers at {where}: check the logic supply of the {what}, SDA, SCL and ground, the address "
+        f"jumpers; `i2cdetect -y {path.rpartition('-')[2]}` shows who is there"
+    )
+    words.update(dict.fromkeys((errno.ENXIO, errno.EREMOTEIO, errno.ENODEV), nobody))
+    return words.get(error.errno or 0, f"{path}: {error.strerror or error}: check the plugs and the bus")
 
 
 def transfer_clocks(messages: int, data_bytes: int) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from itertools import cycle
 from typing import Protocol
@@ -140,7 +140,7 @@ class SerialBoard(Board):
         self._version: Version | None = None
         self._firmware: Firmware | None = None
         self._text = ""
-        self._replies: dict[int, bytes] = {}
+        self._replies: dict[tuple[int, int], bytes] = {}  # by address and register
         self._urgent = 0
         self._settled = False
         self._ready = False
@@ -195,6 +195,28 @@ class SerialBoard(Board):
             self._settled = True
         return values
 
+    def neighbour(self, address: int) -> Board:
+        return _Neighbour(self, address)
+
+    def write_to(self, address: int, messages: Sequence[bytes]) -> None:
+        """Send messages of at most `MOST_DATA` bytes of data to another chip on the bus, and wait until it has them."""
+        with self._turn:
+            self._settle()
+            self._settled = False
+            for message in messages:
+                # Nothing else tells of a write that nobody took.
+                self._ask(i2c_write(address, message), message[0], 1, ANSWER, address=address)
+            self._settled = True
+
+    def read_from(self, address: int, register: int, count: int) -> bytes:
+        """Read at most `MOST_DATA` bytes from another chip on the bus."""
+        with self._turn:
+            self._settle()
+            self._settled = False
+            values = self._ask(b"", register, count, ANSWER, address=address)
+            self._settled = True
+        return values
+
     def close(self) -> None:
         self._end(f"the board on {self._name} is closed: open it again")
         # A port that is gone may fail in anything.
@@ -244,16 +266,29 @@ class SerialBoard(Board):
             register = next(self._acknowledging)
         self._ask(data, register, 1, patience, begun)
 
-    def _ask(self, data: bytes, register: int, count: int, patience: float, begun: int | None = None) -> bytes:
-        """Send data and a request for registers behind it; what they hold. Raises BoardError, also if overtaken."""
+    def _ask(
+        self,
+        data: bytes,
+        register: int,
+        count: int,
+        patience: float,
+        begun: int | None = None,
+        address: int | None = None,
+    ) -> bytes:
+        """Send data and a request for registers behind it; what they hold. Raises BoardError, also if overtaken.
+
+        The registers are those of our chip, or of another at `address`.
+        """
         deadline = time.monotonic() + patience
+        address = self._address if address is None else address
+        key = address, register
         with self._news:
-            self._replies.pop(register, None)
+            self._replies.pop(key, None)
             self._text = ""
-        self._send(data + i2c_read(self._address, register, count), begun)
-        self._wait(lambda: register in self._replies, deadline - time.monotonic(), begun)
+        self._send(data + i2c_read(address, register, count), begun)
+        self._wait(lambda: key in self._replies, deadline - time.monotonic(), begun)
         with self._news:
-            reply, text = self._replies.pop(register, None), self._text
+            reply, text = self._replies.pop(key, None), self._text
         said = f" (the firmware says {text!r})" if text else ""
         if reply is None:
             raise BoardError(
@@ -262,9 +297,10 @@ class SerialBoard(Board):
                 f"and that SDA and SCL touch nothing else, which would hang it; then press its reset button"
             )
         if len(reply) != count:
+            whose = "PWM board's logic" if address == self._address else "chip"
             raise BoardError(
-                f"no chip answers at address 0x{self._address:02X} behind {self._name}{said}: check the power of the "
-                f"PWM board's logic, SDA, SCL and ground to the microcontroller, and `address` in the robot file"
+                f"no chip answers at address 0x{address:02X} behind {self._name}{said}: check the power of the "
+                f"{whose}, SDA, SCL and ground to the microcontroller, and `address` in the robot file"
             )
         return reply
 
@@ -314,8 +350,7 @@ class SerialBoard(Board):
 
     def _take(self, message: Message) -> None:
         if isinstance(message, I2CReply):
-            if message.address == self._address:
-                self._replies[message.register] = message.data
+            self._replies[message.address, message.register] = message.data
         elif isinstance(message, Text):
             self._text = message.text
         elif isinstance(message, Firmware):
@@ -326,3 +361,28 @@ class SerialBoard(Board):
             )
         else:
             self._version = message
+
+
+class _Neighbour(Board):
+    """The way to another chip on the microcontroller's bus."""
+
+    def __init__(self, board: SerialBoard, address: int) -> None:
+        self._board: SerialBoard | None = board
+        self._address = address
+
+    def write(self, *messages: bytes) -> None:
+        self._open().write_to(self._address, messages)
+
+    def read(self, register: int, count: int) -> bytes:
+        return self._open().read_from(self._address, register, count)
+
+    def neighbour(self, address: int) -> Board:
+        return self._open().neighbour(address)
+
+    def close(self) -> None:
+        self._board = None
+
+    def _open(self) -> SerialBoard:
+        if self._board is None:
+            raise BoardError(f"the chip at 0x{self._address:02X} is closed: open it again")
+        return self._board

@@ -11,7 +11,9 @@ from math import radians
 from pathlib import Path
 
 from quadleg.errors import BoardError
-from quadleg.robot.model import JOINT_NAMES, Angles, Robot
+from quadleg.robot.model import JOINT_NAMES, Angles, Robot, Servo
+from quadleg.safety.load import LoadModel
+from quadleg.sensors.simulated import SimulatedChip, SimulatedIna226, SimulatedMpu6050, at_rest
 from quadleg.servos.boards import Board
 from quadleg.servos.calibration import pulse_from_counts
 from quadleg.servos.chip import Chip, reset_registers
@@ -22,10 +24,14 @@ from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 # Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
 FIRST_OFFSET = radians(12)
 
+SUPPLY_RESISTANCE = 0.04  # Ω of supply, switch, fuse, wires and plugs together (common practice, no source)
+
 _SERVOS = len(JOINT_NAMES)
+_NONE = (0.0,) * _SERVOS
 # Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, the largest share
 # of its speed that a servo was asked for, until when a world moves the joints, registers.
 _RECORD = struct.Struct(f"<{_SERVOS}d5d256s")
+BROKEN = "nobody answers on the simulated bus: its wires are broken for a while"
 _LEASE = 1.0  # s after its last word that a world still has the joints
 
 
@@ -59,7 +65,11 @@ class SimulatedBoard(Board):
     several processes may open at once. Without a file yet, the chip is fresh from its power-on reset and
     the servos stand at random, by `seed`, near the twelve angles `rest` (rad). `clock` gives seconds that
     never go back, the same for all processes. `refused` lists what this object wrote and the chip passed
-    over.
+    over. `horn_errors` (rad, by joint) says how far each horn went on from where the robot file has it, `turn_errors`
+    the share that each servo turns more for a change of pulse.
+
+    The sensors that the robot file names are on the bus too, in this process alone: `power`, which feels what the
+    pose draws, and `imu`, at rest; None where there is none.
 
     Raises BoardError if the file cannot be opened or belongs to another robot.
     """
@@ -71,6 +81,8 @@ class SimulatedBoard(Board):
         memory: Path | None = None,
         seed: int = 0,
         clock: Callable[[], float] = time.monotonic,
+        horn_errors: Angles = _NONE,
+        turn_errors: Angles = _NONE,
     ) -> None:
         self.refused: list[str] = []
         self._clock = clock
@@ -79,7 +91,10 @@ class SimulatedBoard(Board):
         self._channels = [joint.servo.channel for joint in robot.joints]
         self._scales = [(abs(joint.servo.pulse_per_radian), robot.no_load_speed(joint)) for joint in robot.joints]
         self._decoded: tuple[bytes, list[float | None]] = (b"", [])  # registers, and the pulses that they say
-        self._models = [ServoModel(joint.servo, robot.no_load_speed(joint)) for joint in robot.joints]
+        self._models = [
+            ServoModel(_hidden(joint.servo, horn, turn), robot.no_load_speed(joint))
+            for joint, horn, turn in zip(robot.joints, horn_errors, turn_errors)
+        ]
 
         def fresh() -> _State:
             chip = Chip(reset_registers(), 0.0, self.refused)
@@ -91,6 +106,16 @@ class SimulatedBoard(Board):
         owner = f"the robot {robot.name!r} on channels {', '.join(map(str, self._channels))}"
         self._memory = Memory(memory, owner, _RECORD.size, _State.packed, unpacked, fresh)
         self._notice_reboot()
+        self._robot = robot
+        self._load = LoadModel(robot)
+        sensor, imu = robot.supply.sensor, robot.imu
+        self.power = SimulatedIna226(sensor.shunt, self._drawn) if sensor else None
+        self.imu = SimulatedMpu6050(at_rest(robot, seed), imu.gyro_bias) if imu else None
+        self._others: dict[int, SimulatedChip] = {}
+        if sensor and self.power:
+            self._others[sensor.address] = self.power
+        if imu and self.imu:
+            self._others[imu.address] = self.imu
 
     def write(self, *messages: bytes) -> None:
         with self._memory.locked():
@@ -105,6 +130,19 @@ class SimulatedBoard(Board):
     def read(self, register: int, count: int) -> bytes:
         with self._memory.locked():
             return self._state_on_bus(self._clock()).chip.read(register, count)
+
+    def neighbour(self, address: int) -> Board:
+        return _Neighbour(self, address)
+
+    def other(self, address: int) -> SimulatedChip:
+        """The other chip at an address of the bus. Raises BoardError where nobody answers."""
+        with self._memory.locked():
+            if self._clock() < self._memory.load().broken_until:
+                raise BoardError(BROKEN)
+        try:
+            return self._others[address]
+        except KeyError:
+            raise BoardError(f"nobody answers at address 0x{address:02X} on the simulated bus") from None
 
     def close(self) -> None:
         self._memory.close()
@@ -206,7 +244,7 @@ class SimulatedBoard(Board):
     def _state_on_bus(self, now: float) -> _State:
         state = self._state(now)
         if now < state.broken_until:
-            raise BoardError("nobody answers on the simulated bus: its wires are broken for a while")
+            raise BoardError(BROKEN)
         return state
 
     def _store(self, state: _State, now: float) -> None:
@@ -221,6 +259,20 @@ class SimulatedBoard(Board):
             if a is not None and b is not None
         ]
         return max(steps, default=0.0)
+
+    def _drawn(self) -> tuple[float, float]:
+        """Volts and amperes of the servos' supply, by the pose."""
+        with self._memory.locked():
+            now = self._clock()
+            state = self._state(now)
+            pulses = self._pulses_at(state.chip, now)
+        powered = [pulse is not None for pulse in pulses]
+        rates = [
+            (model.advance(angle, pulse, 1e-3) - angle) / 1e-3
+            for model, angle, pulse in zip(self._models, state.angles, pulses)
+        ]
+        current = sum(self._load.currents(state.angles, rates, powered))
+        return self._robot.supply.voltage - SUPPLY_RESISTANCE * current, current
 
     def _pulses_at(self, chip: Chip, now: float) -> tuple[float | None, ...]:
         start = chip.start_of_pulses()
@@ -237,6 +289,39 @@ class SimulatedBoard(Board):
             ]
             self._decoded = registers, pulses
         return self._decoded[1]
+
+
+class _Neighbour(Board):
+    """The way to another chip on the simulated bus."""
+
+    def __init__(self, board: SimulatedBoard, address: int) -> None:
+        self._board: SimulatedBoard | None = board
+        self._address = address
+
+    def write(self, *messages: bytes) -> None:
+        chip = self._open().other(self._address)
+        for message in messages:
+            chip.write(message)
+
+    def read(self, register: int, count: int) -> bytes:
+        return self._open().other(self._address).read(register, count)
+
+    def neighbour(self, address: int) -> Board:
+        return self._open().neighbour(address)
+
+    def close(self) -> None:
+        self._board = None
+
+    def _open(self) -> SimulatedBoard:
+        if self._board is None:
+            raise BoardError(f"the chip at 0x{self._address:02X} is closed: open it again")
+        return self._board
+
+
+def _hidden(servo: Servo, horn: float, turn: float) -> Servo:
+    """The servo as it truly is, with its horn's error in rad and the share that it turns more."""
+    per_radian = servo.pulse_per_radian / (1 + turn)
+    return replace(servo, pulse_at_zero=servo.pulse_at_zero - per_radian * horn, pulse_per_radian=per_radian)
 
 
 def placed_by_hand(robot: Robot, rest: Angles, seed: int) -> list[float]:

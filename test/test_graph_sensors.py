@@ -1,0 +1,322 @@
+"""servo_output with a supply sensor and an IMU on its bus: over a made-up I2C bus, in physics, and in a real stack."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Callable, Iterator
+from math import isnan, radians
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import Stack, Wire, wait_until
+from i2c_bus import FakeBus
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+import rclpy
+from diagnostic_msgs.msg import DiagnosticArray
+from nav_msgs.msg import Odometry
+from rclpy.experimental import EventsExecutor
+from rclpy.qos import qos_profile_sensor_data
+from rclpy.signals import SignalHandlerOptions
+from sensor_msgs.msg import BatteryState, Imu
+from std_msgs.msg import String
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from quadleg.client import Robot
+from quadleg.nodes import servo_output
+from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds
+from quadleg.robot.load import find_robot
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.sensors.simulated import SimulatedIna226, SimulatedMpu6050
+from quadleg.servos.i2c import I2cBoard
+from quadleg.words import status_in_words
+
+DEMO = find_robot("greenhouse_inspector")
+SENSOR = "supply:\n  sensor: {kind: ina226, address: 0x41, shunt_mohm: 2}\n"
+IMU = "imu: {kind: mpu6050, address: 0x68, gyro_bias_deg_s: [1.5, -0.5, 0.25]}\n"
+BIAS = (radians(1.5), radians(-0.5), radians(0.25))
+G = 9.80665
+
+
+@pytest.fixture
+def robot_file(tmp_path: Path) -> Path:
+    """The demo robot with both sensors."""
+    path = tmp_path / "robot.yaml"
+    text = DEMO.read_text(encoding="utf-8")
+    assert text.count("\nsupply:") == 1
+    before, supply = text.split("\nsupply:")
+    supply = supply[supply.index("\n") + 1 :]
+    path.write_text(f"{before}\n{SENSOR}{supply}\n{IMU}", encoding="utf-8")
+    return path
+
+
+class Bench:
+    """The node in this process, and what it says."""
+
+    def __init__(self, wire: Wire, **parameters: object) -> None:
+        self.wire = wire
+        self.supply = wire.hear(BatteryState, "supply", LATEST)
+        self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
+        self.said = wire.hear(String, "servo_state", LATCHED)
+        self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
+        self.node = servo_output.ServoOutput(parameters=parameters)
+        self._executor = EventsExecutor()
+        self._executor.add_node(self.node)
+        self._ended = False
+        self._thread = threading.Thread(target=self._spin, daemon=True)
+        self._thread.start()
+        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+
+    def _spin(self) -> None:
+        while not self._ended:
+            self._executor.spin_once(timeout_sec=0.05)
+
+    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
+        point = JointTrajectoryPoint(positions=list(angles))
+        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
+
+    def power_up(self) -> tuple[float, ...]:
+        """All joints powered at rest; the angles."""
+        rest = tuple(self.node._output.angles)
+        self.command((), ())
+        self.wire.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
+        self.command(rest)
+        wait_until(lambda: bool(self.node._written) and all(self.node._written[1]), 5.0, "all joints powered")
+        return rest
+
+    def more(self, heard: list, count: int) -> list:
+        """The next messages of a topic."""
+        first = len(heard)
+        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
+        return heard[first : first + count]
+
+    def says(self, words: str, level: bytes = b"\x01") -> None:
+        """Waits for words in the node's own status."""
+        self.wire.wait(
+            lambda: any(words in m.status[0].message and m.status[0].level == level for m in self.diagnostics[-3:]),
+            5.0,
+            words,
+        )
+
+    def values(self) -> dict[str, str]:
+        (status,) = self.more(self.diagnostics, 1)[0].status
+        return {value.key: value.value for value in status.values}
+
+    def close(self) -> None:
+        self._ended = True
+        self._thread.join()
+        self._executor.shutdown()
+        self.node.close()
+
+
+@pytest.fixture
+def begin(wire: Wire) -> Iterator[Callable[..., Bench]]:
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    benches: list[Bench] = []
+
+    def starter(**parameters: object) -> Bench:
+        benches.append(Bench(wire, **parameters))
+        return benches[-1]
+
+    yield starter
+    for bench in benches:
+        bench.close()
+    rclpy.try_shutdown()
+
+
+class Chips:
+    """What is on the I2C bus, and what it feels."""
+
+    def __init__(self) -> None:
+        self.current = 2.0
+        self.power = SimulatedIna226(0.002, lambda: (5.9, self.current))
+        self.count = 0
+        self.imu = SimulatedMpu6050(self._feel, BIAS)
+        self.bus = FakeBus(clock=time.monotonic)
+        self.bus.others = {0x41: self.power, 0x68: self.imu}
+
+    def _feel(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        self.count += 1
+        return (0.1, 0.2, -0.3), (0.5, -0.5, G + 0.01 * (self.count % 7))
+
+
+@pytest.fixture
+def chips(monkeypatch: pytest.MonkeyPatch) -> Chips:
+    chips = Chips()
+
+    def open_board(robot, *_: object) -> I2cBoard:
+        chips.bus.closed = False
+        return I2cBoard(robot.board, lambda path, address: chips.bus)
+
+    monkeypatch.setattr(servo_output, "open_board", open_board)
+    return chips
+
+
+def test_it_says_what_the_chips_on_the_bus_say(begin: Callable[..., Bench], chips: Chips, robot_file: Path) -> None:
+    bench = begin(robot=str(robot_file), board="i2c")
+    rest = bench.power_up()
+    samples, supplies = [], []
+    for k in range(60):
+        bench.command(tuple(angle + 0.02 * (k % 2) for angle in rest))
+        time.sleep(0.02)
+    samples, supplies = bench.imu[-40:], bench.supply[-5:]
+    for sample in samples:
+        assert (sample.header.frame_id, sample.orientation_covariance[0]) == ("imu_link", -1)
+        assert 0 < sample.angular_velocity_covariance[0] < radians(1) ** 2
+        rate, force = sample.angular_velocity, sample.linear_acceleration
+        assert (rate.x, rate.y, rate.z) == pytest.approx((0.1, 0.2, -0.3), abs=3e-4)
+        assert (force.x, force.y, force.z) == pytest.approx((0.5, -0.5, G), abs=0.07)
+    periods = np.diff([nanoseconds(sample.header.stamp) for sample in samples]) / 1e9
+    assert np.median(periods) == pytest.approx(0.01, abs=0.003)
+    for supply in supplies:
+        assert supply.present
+        assert (supply.voltage, supply.current) == pytest.approx((5.9, -2.0), abs=1e-3)
+        assert supply.power_supply_status == BatteryState.POWER_SUPPLY_STATUS_DISCHARGING
+    assert 0.03 < np.median(np.diff([nanoseconds(supply.header.stamp) for supply in supplies])) / 1e9 < 0.1
+    values = bench.values()
+    assert (values["supply"], values["supply_v"], values["supply_now_a"]) == ("measured", "5.90", "2.00")
+    assert (values["supply_mean_a"], values["supply_peak_a"], values["imu_hz"]) == ("2.00", "2.00", "100")
+
+
+def test_no_reading_is_under_way_when_a_frame_comes_on_time(
+    begin: Callable[..., Bench], chips: Chips, robot_file: Path
+) -> None:
+    bench = begin(robot=str(robot_file), board="i2c")
+    rest = bench.power_up()
+    moments: list[tuple[float, bool]] = []  # and whether it was a frame
+    plain = chips.bus.i2c_rdwr
+
+    def noted(*messages) -> None:
+        moments.append((time.monotonic(), messages[0].addr == 0x40 and len(messages[0]) > 40))
+        plain(*messages)
+
+    chips.bus.i2c_rdwr = noted  # type: ignore[method-assign]
+    for k in range(50):
+        bench.command(tuple(angle + 0.02 * (k % 2) for angle in rest))
+        time.sleep(0.02)
+    frames = [at for at, is_frame in moments if is_frame]
+    assert len(frames) > 40
+    gaps = []
+    for frame in frames:
+        before = [at for at, is_frame in moments if not is_frame and at < frame]
+        gaps.append(frame - before[-1] if before else 1.0)
+    # The last reading before a frame is half a period away from it, not just before.
+    assert np.median(gaps) > 0.004
+
+
+def test_a_sensor_that_is_gone_is_told_and_nothing_else_suffers(
+    begin: Callable[..., Bench], chips: Chips, robot_file: Path
+) -> None:
+    bench = begin(robot=str(robot_file), board="i2c")
+    rest = bench.power_up()
+    bench.more(bench.supply, 2)
+    imu, power = chips.bus.others.pop(0x68), chips.bus.others.pop(0x41)
+    bench.says("supply unknown: nobody answers at address 0x41 on /dev/i2c-1: check the logic supply of the chip")
+    bench.says("; no imu/data: nobody answers at address 0x68")
+    assert isnan(bench.supply[-1].voltage)
+    assert isnan(bench.supply[-1].current)
+    assert bench.values()["supply"] == "unknown"
+    written = bench.node._frames
+    for k in range(10):
+        bench.command(tuple(angle + 0.02 * (k % 2) for angle in rest))
+        time.sleep(0.02)
+    assert bench.node._frames > written
+    assert bench.node._link.errors == 0
+    assert bench.wire.ask(Trigger, "emergency_stop").success
+    chips.bus.others.update({0x68: imu, 0x41: power})
+    bench.wire.wait(lambda: bench.supply[-1].voltage == pytest.approx(5.9, abs=1e-3), 5.0, "the supply is back")
+    bench.more(bench.imu, 5)
+
+
+def test_a_sensor_that_answers_nonsense_is_told(
+    begin: Callable[..., Bench], chips: Chips, robot_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(chips.power, "read", lambda register, count: b"\xff" * count)
+    monkeypatch.setattr(chips.imu, "read", lambda register, count: b"\x00" * count)
+    bench = begin(robot=str(robot_file), board="i2c")
+    bench.power_up()
+    bench.says("what answers at 0x41 is no INA226: it says 0xFFFF and 0xFFFF")
+    bench.says("what answers at 0x68 is no MPU-6050: it says 0x00")
+    assert not bench.imu
+    assert all(isnan(supply.voltage) for supply in bench.supply)
+
+
+def test_more_current_than_the_pose_explains_is_said(
+    begin: Callable[..., Bench], chips: Chips, robot_file: Path
+) -> None:
+    bench = begin(robot=str(robot_file), board="i2c")
+    bench.power_up()
+    chips.current = 8.0
+    # Joint angles of a real board are only modelled, so nobody can say which servo it is.
+    bench.says("supply gives 8.0 A, more current than the pose explains (")
+    assert "most loaded: " in bench.diagnostics[-1].status[0].message
+    assert bench.values()["supply_peak_a"] == "8.00"
+
+
+def test_without_a_sensor_the_supply_is_modelled(begin: Callable[..., Bench]) -> None:
+    bench = begin()
+    limp = bench.more(bench.supply, 2)[-1]
+    assert limp.current == 0
+    bench.power_up()
+    supply = bench.wire.wait(
+        lambda: next((m for m in bench.supply if m.current < -0.5), None), 5.0, "the legs' own weight draws current"
+    )
+    assert isnan(supply.voltage)
+    assert supply.power_supply_status == BatteryState.POWER_SUPPLY_STATUS_UNKNOWN
+    assert bench.values()["supply"] == "modelled"
+    assert not bench.imu
+    # Who measures it elsewhere is not talked down.
+    other = bench.wire.publisher(BatteryState, "supply")
+    other.publish(BatteryState(voltage=5.5, current=-1.0, present=True))
+    bench.wire.wait(lambda: bench.values()["supply"] == "said by another node", 5.0, "it falls silent")
+    heard = len(bench.supply)
+    bench.more(bench.diagnostics, 2)
+    assert len(bench.supply) == heard
+
+
+def test_in_physics_the_truth_goes_through_the_registers(begin: Callable[..., Bench], robot_file: Path) -> None:
+    pytest.importorskip("mujoco")
+    bench = begin(robot=str(robot_file), physics=True)
+    truth = bench.wire.hear(Odometry, "truth/odom", LATEST)
+    bench.more(truth, 60)
+    samples = bench.more(bench.imu, 80)
+    forces = np.array([[getattr(s.linear_acceleration, axis) for axis in "xyz"] for s in samples])
+    turns = np.array([[getattr(s.angular_velocity, axis) for axis in "xyz"] for s in samples])
+    # Whole counts: 8192 a g, and 65.5 a °/s beside the robot file's bias.
+    for counts in (forces / G * 8192, np.degrees(turns + BIAS) * 65.5):
+        assert abs(counts - counts.round()).max() < 1e-6
+    assert np.linalg.norm(forces.mean(axis=0)) == pytest.approx(G, abs=0.1)
+    # Noise once, that of the world's IMU, and the bias that it has at random besides the one that the robot file knows.
+    deviation = np.degrees(turns.std(axis=0))
+    assert deviation == pytest.approx(0.1, abs=0.04)
+    assert abs(np.degrees(turns.mean(axis=0))).max() < 1.1
+    periods = np.diff([nanoseconds(s.header.stamp) for s in samples]) / 1e9
+    assert np.median(periods) == pytest.approx(0.01, abs=0.002)
+    supply = bench.more(bench.supply, 1)[0]
+    assert (supply.voltage, supply.current) == pytest.approx((6.0, 0.0), abs=1e-3)
+    assert bench.values()["supply"] == "measured"
+
+
+def test_a_stack_with_sensors_says_what_standing_takes(
+    start: Callable[..., Stack], wire: Wire, robot_file: Path
+) -> None:
+    supplies = wire.hear(BatteryState, "supply", LATEST)
+    stack = start(robot=str(robot_file))
+    stack.wait_for_line("ready after")
+    with Robot() as robot:
+        robot.stand()
+        wire.wait(lambda: supplies[-1].current < -3.0, 5.0, "a current drawn")
+        wait_until(lambda: "supply" in dict(status_in_words(robot.status(), None, None)), 5.0, "a status")
+        lines = dict(status_in_words(robot.status(), None, None))
+        assert re.fullmatch(
+            r"measured: 5\.8\d V, [34]\.\d A; "
+            r"[1-4]\.\d A in the mean and [3-6]\.\d A at most since the servos have power",
+            lines["supply"],
+        )
+        assert lines["imu"] == "100 samples a second"
+        assert "trouble" not in lines
