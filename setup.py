@@ -17,6 +17,7 @@ EXTRAS = {
     "ros-jazzy": wheels("jazzy"),
     "board": ["smbus2>=0.4", "pyserial>=3.5", "gpiod>=2.0; platform_system == 'Linux'"],
     "log": ["matplotlib>=3.6"],
+    "calibrate": ["textual>=8.0"],
     "pad": ["evdev>=1.6; platform_system == 'Linux'"],
     "sim": ["mujoco>=3.4"],
     "test": [
@@ -35,6 +36,7 @@ EXTRAS = {
         "colcon-test-result>=0.3",
         "mypy>=2.4,<2.5",
         "ruff>=0.17,<0.18",
+        "textual>=8.0",
         "types-jsonschema",
     ],
 }

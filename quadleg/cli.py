@@ -13,7 +13,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from quadleg.errors import QuadlegError, SimMissing
+from quadleg.errors import QuadlegError, SimMissing, Uncalibrated, WillNotWork
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import Robot as Model
@@ -32,10 +32,14 @@ COUNTDOWN = 3  # s
 
 
 def _run(options: argparse.Namespace) -> int:
+    from quadleg.client import SIMULATED
     from quadleg.runner import Plan, Runner
 
+    robot = load_robot(find_robot(options.robot))
+    if (options.board or robot.board.kind) != SIMULATED:
+        _need_sound(robot, options.despite_check)
     plan = Plan(
-        robot=load_robot(find_robot(options.robot)),
+        robot=robot,
         namespace=options.namespace,
         frame_prefix=options.frame_prefix,
         board=options.board,
@@ -48,6 +52,16 @@ def _run(options: argparse.Namespace) -> int:
         params_file=options.params_file,
     )
     return Runner(plan, _say).run()
+
+
+def _need_sound(robot: Model, despite_check: bool) -> None:
+    """Nothing of this can hurt a simulated robot."""
+    from quadleg.commissioning.check import refusals
+
+    if robot.uncalibrated:
+        raise Uncalibrated(robot.path, robot.uncalibrated)
+    if not despite_check and (reasons := refusals(robot)):
+        raise WillNotWork(robot.path, reasons)
 
 
 def _stand(options: argparse.Namespace) -> int:
@@ -145,6 +159,30 @@ def _urdf(options: argparse.Namespace) -> int:
     return 0
 
 
+def _new(options: argparse.Namespace) -> int:
+    from quadleg.commissioning.check import check
+    from quadleg.commissioning.check_table import print_check
+    from quadleg.commissioning.new import describe, say_next_steps
+
+    if find_spec("readline"):  # with it, `input` lets an answer be edited
+        import readline  # noqa: F401
+
+    try:
+        robot = describe(options.file, input, _say)
+    except KeyboardInterrupt:
+        _say("")
+        _warn("interrupted: nothing is written")
+        return 130
+    except EOFError:
+        _say("")
+        _warn("nothing is written: a question was not answered")
+        return 1
+    _say("\nWhat `quadleg check` says of it:")
+    print_check(check(robot))
+    say_next_steps(options.file, robot, _say)
+    return 0
+
+
 def _timing(options: argparse.Namespace) -> int:
     from quadleg import timing
 
@@ -184,6 +222,83 @@ def _rollout(options: argparse.Namespace) -> int:
     else:
         trials.print_table(found, outcomes)
     return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from quadleg.commissioning.check import as_json, check
+    from quadleg.commissioning.check_table import print_check
+    from quadleg.commissioning.hardware import findings, print_findings
+
+    robot = load_robot(find_robot(options.robot))
+    if options.hardware:
+        found = findings(robot)
+        print_findings(found)
+        return 1 if any(finding.fine is False for finding in found) else 0
+    checked = check(robot)
+    if options.json:
+        _say(as_json(checked))
+    else:
+        print_check(checked)
+    folder = options.pictures or (None if options.json else Path())
+    if folder:
+        _draw_check(checked, folder, _warn if options.json else _say)
+    return 1 if checked.refusals else 0
+
+
+def _draw_check(checked, folder: Path, say: Callable[[str], None]) -> None:
+    try:
+        from quadleg.commissioning.check_plots import check_pictures
+
+        made = check_pictures(checked, folder)
+    except ImportError:
+        say("No pictures: they need matplotlib, from `pip install matplotlib` or `apt install python3-matplotlib`")
+    except OSError as error:
+        say(f"No pictures: {error.filename or folder} cannot be written ({error.strerror})")
+    else:
+        say(f"Pictures: {', '.join(str(path.resolve()) for path in made)}")
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from quadleg.commissioning import start
+    from quadleg.commissioning.angle_card import save_card
+    from quadleg.commissioning.calibrate import joints_of, split_words
+
+    if options.card:
+        save_card(options.card)
+        _say(f"{options.card}: print it at 100 %, and check its ruler of 100 mm before you use it")
+        return 0
+    robot, names = split_words(options.words)
+    work = start.Work(
+        path=find_robot(robot or DEFAULT_ROBOT),
+        names=joints_of(names),
+        fit_horns=options.fit_horns,
+        teeth=options.teeth,
+        board=options.board,
+        seed=options.seed,
+        quick=options.answers is not None,
+    )
+    return _at_the_bench(work, options.answers)
+
+
+def _trim(options: argparse.Namespace) -> int:
+    from quadleg.commissioning.trim import Trim
+
+    path = find_robot(options.robot)
+    return _at_the_bench(Trim(path, options.board, options.seed, quick=options.answers is not None), options.answers)
+
+
+def _at_the_bench(work, answers: Path | None) -> int:
+    from quadleg.commissioning import start
+
+    try:
+        done = start.by_file(work, answers) if answers else start.on_screen(work)
+    except KeyboardInterrupt:
+        _warn("interrupted: the pulses are off; what was finished before is saved")
+        return 130
+    finally:
+        for sentence in work.said:
+            _say(sentence)
+    return 0 if done else 1
 
 
 def _robot(options: argparse.Namespace):
@@ -279,35 +394,7 @@ def parser() -> argparse.ArgumentParser:
             help="on a real board: the legs are in the resting pose and fingers clear; do not ask",
         )
 
-    run = command(
-        "run",
-        _run,
-        "start the nodes of one robot and keep them running",
-        f"No servo is powered until `quadleg stand` or the service `enable` asks for it. Ctrl-C lowers the body, "
-        f"then switches the pulses off and ends; a second Ctrl-C switches off at once. {CAUTION}",
-    )
-    takes_robot(run)
-    takes_namespace(run)
-    run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
-    run.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
-    run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
-    run.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
-    run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
-    run.add_argument(
-        "--params-file",
-        type=_params_file,
-        metavar="FILE",
-        help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
-    )
-    run.add_argument(
-        "--physics", action="store_true", help="a simulated body on the simulated board (needs the extra sim)"
-    )
-    run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
-    run.add_argument(
-        "--joystick",
-        action="store_true",
-        help="also the nodes joystick and teleop, for a gamepad on this computer: see config/joystick.yaml",
-    )
+    _run_command(command, takes_robot, takes_namespace)
 
     stand = command(
         "stand",
@@ -382,7 +469,140 @@ def parser() -> argparse.ArgumentParser:
     speed = command("timing", _timing, "measure the speed of the parts on this computer")
     speed.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
     _rollout_command(command, takes_robot)
+    _bench_commands(command, takes_robot)
     return top
+
+
+def _run_command(
+    command: Callable[..., argparse.ArgumentParser],
+    takes_robot: Callable[[argparse.ArgumentParser], None],
+    takes_namespace: Callable[[argparse.ArgumentParser], None],
+) -> None:
+    run = command(
+        "run",
+        _run,
+        "start the nodes of one robot and keep them running",
+        f"No servo is powered until `quadleg stand` or the service `enable` asks for it. Ctrl-C lowers the body, "
+        f"then switches the pulses off and ends; a second Ctrl-C switches off at once. {CAUTION}",
+    )
+    takes_robot(run)
+    takes_namespace(run)
+    run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
+    run.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    run.add_argument("--rate", type=_rate, help="control rate in Hz, 10 to 200; the robot file's by default")
+    run.add_argument("--seed", type=_seed, default=0, help="where the simulated servos stand before the first pulse")
+    run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")
+    run.add_argument(
+        "--params-file",
+        type=_params_file,
+        metavar="FILE",
+        help="more parameters for the nodes, as ROS writes them: see config/parameters.yaml",
+    )
+    run.add_argument(
+        "--physics", action="store_true", help="a simulated body on the simulated board (needs the extra sim)"
+    )
+    run.add_argument(
+        "--despite-check",
+        action="store_true",
+        help="on a real board, though `quadleg check` says that it does not work",
+    )
+    run.add_argument("--separate", action="store_true", help="one process a node instead of two processes")
+    run.add_argument(
+        "--joystick",
+        action="store_true",
+        help="also the nodes joystick and teleop, for a gamepad on this computer: see config/joystick.yaml",
+    )
+
+
+def _bench_commands(
+    command: Callable[..., argparse.ArgumentParser], takes_robot: Callable[[argparse.ArgumentParser], None]
+) -> None:
+    _new_command(command)
+    _check_command(command, takes_robot)
+    _calibrate_commands(command, takes_robot)
+
+
+def _new_command(command: Callable[..., argparse.ArgumentParser]) -> None:
+    new = command(
+        "new",
+        _new,
+        "describe a new robot by questions and write its robot file",
+        "Asks for what a ruler, a scale and the labels of servos and supply tell, with a drawing of each length. Never "
+        f"overwrites a file. {CAUTION}",
+    )
+    new.add_argument("file", type=Path, metavar="FILE", help="the robot file to write, as my_robot.yaml")
+
+
+def _check_command(
+    command: Callable[..., argparse.ArgumentParser], takes_robot: Callable[[argparse.ArgumentParser], None]
+) -> None:
+    judge = command(
+        "check",
+        _check,
+        "judge on paper whether a robot is possible",
+        "Reach, torque, current, resolution, bus and heat, each with a verdict (good, tight, will not work), why, and "
+        "what to change; and which supply to buy. Moves nothing and needs no ROS. The exit code is 1 where something "
+        "will not work.",
+    )
+    takes_robot(judge)
+    judge.add_argument(
+        "--hardware",
+        action="store_true",
+        help="look instead for boards, sensors and gamepads, with the cure of each trouble; writes nothing to them",
+    )
+    judge.add_argument("--json", action="store_true", help="print one JSON object instead of tables, and no pictures")
+    judge.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="DIR",
+        help="folder for the pictures (default: this one; with --json none are made without this)",
+    )
+
+
+def _calibrate_commands(
+    command: Callable[..., argparse.ArgumentParser], takes_robot: Callable[[argparse.ArgumentParser], None]
+) -> None:
+    calibrate = command(
+        "calibrate",
+        _calibrate,
+        "find out which pulse turns each servo to which angle",
+        "One servo at a time, on a stand, with all keys on the screen. Each joint is saved into the robot file when it "
+        "is done; the file as it was before stays beside it as FILE.before. Moves slowly, but the first pulse of each "
+        f"servo comes at full speed. Needs no ROS. {CAUTION}",
+    )
+    calibrate.add_argument(
+        "words",
+        nargs="*",
+        metavar="NAME",
+        help="robot file (or the name of one that comes with quadleg), then joints or legs, as rear_left_knee; all "
+        "twelve joints where none is named",
+    )
+    calibrate.add_argument(
+        "--fit-horns", action="store_true", help="first of all: every servo to its middle, for its horn to go on"
+    )
+    calibrate.add_argument(
+        "--teeth", type=_teeth, default=25, metavar="N", help="of the servos' spline (default: %(default)s)"
+    )
+    calibrate.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")
+    calibrate.add_argument(
+        "--card",
+        type=Path,
+        metavar="FILE",
+        help="only write a card with angles as SVG, to print and hold to the joints",
+    )
+    calibrate.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    calibrate.add_argument("--seed", type=_seed, default=0, help="where a simulated robot's horns went on")
+    trim = command(
+        "trim",
+        _trim,
+        "nudge the joints of the standing robot and save their zeros",
+        "Rises from the resting pose, sits down at the end and on Ctrl-C. Comes after `calibrate`, with `quadleg run` "
+        f"ended. Needs no ROS. {CAUTION}",
+    )
+    takes_robot(trim)
+    trim.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")
+    trim.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    trim.add_argument("--seed", type=_seed, default=0, help="where a simulated robot's horns went on")
 
 
 def _rollout_command(
@@ -468,6 +688,12 @@ def _seed(text: str) -> int:
 def _count(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 10_000:
         raise argparse.ArgumentTypeError(f"{text} is no number of runs: 1 to 10000")
+    return int(text)
+
+
+def _teeth(text: str) -> int:
+    if not text.isdecimal() or not 10 <= int(text) <= 60:
+        raise argparse.ArgumentTypeError(f"{text} is no number of teeth: 10 to 60; 25 where the data sheet is silent")
     return int(text)
 
 

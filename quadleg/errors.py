@@ -88,8 +88,7 @@ class Uncalibrated(QuadlegError):
 
     def __init__(self, file: Path, joints: Sequence[str]) -> None:
         super().__init__(
-            f"not calibrated: {', '.join(joints)}. `quadleg calibrate {file}` finds what pulse is what angle, one servo "
-            f"at a time"
+            f"not calibrated: {', '.join(joints)}. `quadleg calibrate {file}` finds which pulse is which angle"
         )
 
 
@@ -102,6 +101,10 @@ class WillNotWork(QuadlegError):
             f"this robot will not work:\n{lines}\n`quadleg check {file}` tells all of it; "
             f"`quadleg run --despite-check` runs it all the same"
         )
+
+
+class BadAnswer(QuadlegError):
+    """A file of answers that does not fit the questions; the message says where, and what would be right."""
 
 
 class SimMissing(QuadlegError):

@@ -20,7 +20,10 @@ from quadleg.errors import Refused, RosMissing
 from quadleg.kinematics.body import Pose
 from quadleg.robot.load import find_robot
 
-COMMANDS = ("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing")
+COMMANDS = (
+    *("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing", "rollout"),
+    *("new", "check", "calibrate", "drive", "joystick"),
+)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -38,7 +41,7 @@ def test_the_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixt
         cli.main(["--help"])
     said = capsys.readouterr().out
     for command in COMMANDS:
-        assert f"\n    {command} " in said
+        assert re.search(rf"\n    {command}\s", said)
     assert "switch" in said
 
 
@@ -59,6 +62,22 @@ def test_a_faulty_robot_file_is_told_without_a_traceback(tmp_path: Path, capsys:
 def test_an_unknown_robot_lists_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["urdf", "no_such_robot"]) == 1
     assert "greenhouse_inspector" in capsys.readouterr().err
+
+
+def test_a_robot_on_a_real_board_runs_calibrated_and_possible_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both are told before anything starts; on the simulated board nothing can be hurt."""
+    text = find_robot("greenhouse_inspector").read_text(encoding="utf-8").replace("kind: simulated", "kind: i2c")
+    path = tmp_path / "robot.yaml"
+    path.write_text(re.sub(r"(rear_left_knee: .*), pulse_at_zero_us.*", r"\1}", text))
+    assert cli.main(["run", str(path), "--despite-check"]) == 1
+    assert f"not calibrated: rear_left_knee. `quadleg calibrate {path}`" in capsys.readouterr().err
+    path.write_text(text.replace("stall_torque_kg_cm: 10", "stall_torque_kg_cm: 1"))
+    assert cli.main(["run", str(path)]) == 1
+    said = capsys.readouterr().err
+    assert "torque, four feet: rear_left_knee" in said
+    assert "--despite-check" in said
 
 
 @pytest.mark.parametrize("rate", ["0", "500", "nan", "fast"])

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from conftest import Wire, wait_until
@@ -23,8 +24,10 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
+from quadleg.errors import Uncalibrated
 from quadleg.nodes import servo_output
 from quadleg.nodes.topics import JOINT_STATES, LATCHED
+from quadleg.robot.load import find_robot
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.limits import joint_steps
 from quadleg.servos.i2c import I2cBoard
@@ -179,3 +182,16 @@ def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: Bench) 
         3.0,
         "the slow bus is said",
     )
+
+
+def test_a_robot_that_is_not_calibrated_gets_no_pulse_from_a_real_board(wire: Wire, tmp_path: Path) -> None:
+    """By the launch file too, which knows nothing of `quadleg run`'s own refusal."""
+    text = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
+    path = tmp_path / "robot.yaml"
+    path.write_text(re.sub(r"(rear_left_knee: .*), pulse_at_zero_us.*", r"\1}", text), encoding="utf-8")
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    try:
+        with pytest.raises(Uncalibrated, match=f"not calibrated: rear_left_knee.*calibrate {path}"):
+            servo_output.ServoOutput(parameters={"robot": str(path), "board": "i2c"})
+    finally:
+        rclpy.try_shutdown()

@@ -17,14 +17,14 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget, BoardError, PowerLost
+from quadleg.errors import BadTarget, BoardError, PowerLost, Uncalibrated
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.latency import Latency
 from quadleg.nodes.sensors import Held, Sensors
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
-from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
+from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED, Robot
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.limits import Limits
@@ -52,7 +52,7 @@ class ServoOutput(QuadlegNode):
         memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
         board = self.declare("board", "", "What carries the bytes to the PWM board; empty: the robot file's kind")
-        self.robot = self.robot.on_board(board)
+        self.robot = _sound(self.robot.on_board(board))
         self._rest = stance_angles(self.robot, self.robot.resting)
         path = Path(memory) if memory else None
         self._link = Link(self.robot, lambda: open_board(self.robot, self._rest, path, seed))
@@ -429,6 +429,13 @@ class ServoOutput(QuadlegNode):
         else:
             self._link.close()
         super().close()
+
+
+def _sound(robot: Robot) -> Robot:
+    """The robot, on a real board calibrated. Raises Uncalibrated."""
+    if robot.board.kind != "simulated" and robot.uncalibrated:
+        raise Uncalibrated(robot.path, robot.uncalibrated)
+    return robot
 
 
 main = main_of(ServoOutput)

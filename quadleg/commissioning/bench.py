@@ -1,0 +1,101 @@
+"""What stands on the bench for one command: the person's own robot file, and its board or a simulated one."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from math import radians
+from pathlib import Path
+
+from quadleg.commissioning.save import copy_to, installed
+from quadleg.commissioning.talk import Ask, Choice, Talk, ask
+from quadleg.kinematics.body import stance_angles
+from quadleg.robot.model import JOINT_NAMES, Joint, Leg, Robot
+from quadleg.servos.boards import Board, open_board
+from quadleg.servos.simulated import SimulatedBoard
+
+SIMULATED = "simulated"
+HORN_ERROR = radians(4)  # of simulated horns, to each side
+TURN_ERROR = 0.01  # share
+
+
+class QuickClock:
+    """A clock that a sleep moves on at once: a simulated robot that nobody watches need not wait."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+
+class Bench:
+    """One robot's board. `clock` and `sleep` are those of its simulation, `seed` hides errors of its servos."""
+
+    def __init__(self, robot: Robot, seed: int, quick: bool) -> None:
+        self._robot = robot
+        self._seed = seed
+        self._simulated: SimulatedBoard | None = None
+        clock = QuickClock()
+        self._quick = quick and robot.board.kind == SIMULATED
+        self.clock: Callable[[], float] = clock if self._quick else time.monotonic
+        self.sleep = clock.sleep if self._quick else time.sleep
+
+    def open(self) -> Board:
+        """The board that the robot file names."""
+        rest = stance_angles(self._robot, self._robot.resting)
+        if self._robot.board.kind != SIMULATED:
+            return open_board(self._robot, rest)
+        self._simulated = SimulatedBoard(self._robot, rest, None, self._seed, self.clock, *hidden_errors(self._seed))
+        return self._simulated
+
+    @property
+    def protractor(self) -> Callable[[str], float] | None:
+        """The true angle (rad) of a simulated joint, by its name; nobody tells that of a real one."""
+        if self._robot.board.kind != SIMULATED:
+            return None
+        return self._read
+
+    def _read(self, name: str) -> float:
+        return self._simulated.angles()[JOINT_NAMES.index(name)] if self._simulated else 0.0
+
+
+def hidden_errors(seed: int) -> tuple[list[float], list[float]]:
+    """Errors of the twelve horns (rad) and of the servos' turn (share), by seed."""
+    draw = random.Random(seed)
+    horns = [draw.uniform(-HORN_ERROR, HORN_ERROR) for _ in JOINT_NAMES]
+    return horns, [draw.uniform(-TURN_ERROR, TURN_ERROR) for _ in JOINT_NAMES]
+
+
+def on_bench(robot: Robot) -> Robot:
+    """The robot as its servos are by themselves: they turn as far as their kind does, whatever its file says."""
+
+    def free(joint: Joint) -> Joint:
+        return replace(joint, servo=replace(joint.servo, stops=joint.servo.kind.pulse_range))
+
+    def leg(number: int) -> Leg:
+        abduction, hip, knee = robot.legs[number].joints
+        return replace(robot.legs[number], joints=(free(abduction), free(hip), free(knee)))
+
+    return replace(robot, legs=(leg(0), leg(1), leg(2), leg(3)))
+
+
+def own_file(path: Path) -> Talk[Path]:
+    """The file to write into: the person's own, or a copy of one that belongs to the installation.
+
+    Raises NoPlace where the copy cannot be made.
+    """
+    why = installed(path)
+    if not why:
+        return path
+    copy = Path.cwd() / path.name
+    yield from ask(
+        Ask("copy", f"{why}. Work on a copy of it, {copy}, from now on?", (Choice("yes", "y", "make that copy"),))
+    )
+    copy_to(path, copy)
+    return copy

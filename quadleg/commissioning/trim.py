@@ -1,0 +1,163 @@
+"""`quadleg trim`: the robot stands, a person nudges one joint after the other, and the zeros are saved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import degrees, radians
+from pathlib import Path
+
+from quadleg.commissioning.bench import Bench, own_file
+from quadleg.commissioning.calibrate import CAUTIONS
+from quadleg.commissioning.save import RobotFile
+from quadleg.commissioning.standing import Standing
+from quadleg.commissioning.talk import STILL_HELD, Ask, Choice, Ended, Talk, ask, jogged
+from quadleg.errors import NoPlace, Refused, RobotFileError
+from quadleg.robot.load import load_robot
+from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.safety.watchdog import State
+
+LARGEST = radians(8)  # what is more off than this is calibrated, not trimmed
+
+_TRIM_CAUTIONS = ("The robot is on level ground that is free around it.", *CAUTIONS[1:])
+
+
+@dataclass
+class Trim:
+    """One `quadleg trim`: of which file, on which board. `said` keeps all its sentences."""
+
+    path: Path
+    board: str = ""
+    seed: int = 0
+    quick: bool = False
+    said: list[str] = field(default_factory=list)
+    hear: Callable[[str], None] | None = None
+    cut_at_end: bool = False  # it sits down instead
+    robot: Robot | None = None
+    bench: Bench | None = None
+    standing: Standing | None = None
+    joint: int = 0
+
+    def talk(self) -> Talk[bool]:
+        """The whole conversation; whether what was nudged is saved.
+
+        Raises QuadlegError where the file or the board are no good, or the robot does not stand.
+        """
+        self.path = yield from own_file(self.path)
+        self.robot = robot = load_robot(self.path).on_board(self.board)
+        if robot.uncalibrated:
+            raise Refused(f"not calibrated: {', '.join(robot.uncalibrated)}. `quadleg calibrate` comes first")
+        try:
+            yield from self._confirmed(robot)
+        except Ended:
+            self.say("Ended. Nothing was powered.")
+            return False
+        self.bench = Bench(robot, self.seed, self.quick)
+        self.standing = Standing(robot, self.bench.open, self.bench.clock, self.bench.sleep)
+        try:
+            self.say("It rises.")
+            self.standing.rise()
+            return (yield from self._nudged(robot, self.standing))
+        except Ended:
+            self.say("Ended without saving.")
+            return False
+        finally:
+            self.say("It sits down.")
+            self.say("The pulses are off." if self.standing.sit() else STILL_HELD)
+
+    def _confirmed(self, robot: Robot) -> Talk[None]:
+        lines = ("Is all of this so?", *_TRIM_CAUTIONS)
+        yield from ask(Ask("cautions", "\n• ".join(lines), (Choice("yes", "y", "all so"),)))
+        placed = (
+            f"Are the legs in the resting pose?\n"
+            f"Belly down, legs folded, hip axes {1000 * robot.resting.height:.0f} mm above the ground. The first "
+            f"pulses turn each joint there at FULL SPEED, one after the other; then the robot rises to "
+            f"{1000 * robot.standing.height:.0f} mm."
+        )
+        yield from ask(Ask("placed", placed, (Choice("yes", "y", "legs placed, fingers clear: stand up"),)))
+
+    def _nudged(self, robot: Robot, standing: Standing) -> Talk[bool]:
+        file = RobotFile(self.path)
+        choices = (
+            Choice("next", "n", "next joint"),
+            Choice("previous", "p", "previous joint"),
+            Choice("undo", "u", "undo this joint"),
+            Choice("save", "s", "save and sit down"),
+        )
+        while True:
+            name = JOINT_NAMES[self.joint].replace("_", " ")
+            text = f"Nudge the {name} until it stands right.\nSaved, the nudge becomes part of its zero."
+            answer = yield from ask(Ask("trim", text, choices, jog=True))
+            if standing.state is not State.ACTIVE:
+                raise Refused(f"the robot does not stand any more, nothing was saved: {standing.why}")
+            if answer == "next":
+                self.joint = (self.joint + 1) % len(JOINT_NAMES)
+            elif answer == "previous":
+                self.joint = (self.joint - 1) % len(JOINT_NAMES)
+            elif answer == "undo":
+                standing.offsets[self.joint] = 0.0
+            elif answer == "save":
+                return (yield from self._saved(robot, standing, file))
+            else:
+                self._nudge(robot, standing, answer)
+
+    def _nudge(self, robot: Robot, standing: Standing, answer: str) -> None:
+        per_radian = robot.joints[self.joint].servo.pulse_per_radian
+        pulse = jogged(answer, 1e6 * per_radian * standing.offsets[self.joint])
+        assert pulse is not None
+        offset = pulse / 1e6 / per_radian
+        if abs(offset) > LARGEST:
+            self.say(f"{degrees(LARGEST):g}° are the most that is trimmed: calibrate {JOINT_NAMES[self.joint]} anew")
+            return
+        standing.offsets[self.joint] = offset
+
+    def _saved(self, robot: Robot, standing: Standing, file: RobotFile) -> Talk[bool]:
+        zeros = {
+            joint.name: {
+                "pulse_at_zero_us": round(1e6 * (joint.servo.pulse_at_zero + joint.servo.pulse_per_radian * offset), 1)
+            }
+            for joint, offset in zip(robot.joints, standing.offsets)
+            if offset
+        }
+        while True:
+            try:
+                if zeros:
+                    file.save({"servos": zeros})
+                self.say(f"Saved: {', '.join(zeros)}" if zeros else "Nothing was nudged, nothing is changed.")
+                return True
+            except (NoPlace, RobotFileError) as error:
+                self.say(f"To write by hand, should all else fail: {zeros}")
+                why = str(error)
+            yield from ask(Ask("save", f"Not saved.\n{why}", (Choice("again", "a", "save again"),)))
+
+    # What a screen shows and asks
+
+    def say(self, sentence: str) -> None:
+        """Keep a sentence, and show it."""
+        self.said.append(sentence)
+        if self.hear:
+            self.hear(sentence)
+
+    def cut(self) -> None:
+        """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""
+        if self.standing:
+            self.standing.cut()
+
+    @property
+    def title(self) -> str:
+        """What is being done."""
+        return f"trim {self.path.name}   {self.standing.state.value if self.standing else 'off'}"
+
+    def facts(self) -> list[tuple[str, str]]:
+        """What is known, as pairs of a heading and words."""
+        if not (self.standing and self.robot and self.bench):
+            return []
+        lines = [("told", f"{degrees(self.standing.angle(self.joint)):.1f}°")]
+        if self.bench.protractor:
+            read = degrees(self.bench.protractor(JOINT_NAMES[self.joint]))
+            lines.append(("protractor", f"{round(2 * read) / 2:g}° simulated"))
+        for joint, offset in zip(self.robot.joints, self.standing.offsets):
+            if offset:
+                pulse = 1e6 * joint.servo.pulse_per_radian * offset
+                lines.append((joint.name.replace("_", " "), f"{pulse:+.0f} µs"))
+        return lines

@@ -1,0 +1,213 @@
+"""The calibration on the whole terminal, by textual's own pilot: keys, what is shown, stop and end."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import time
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+import pytest
+from benches import uncalibrated_file
+
+from quadleg.commissioning.bench import QuickClock
+from quadleg.commissioning.start import Work
+from quadleg.commissioning.trim import Trim
+from quadleg.robot.load import find_robot, load_robot
+
+screen = pytest.importorskip("quadleg.commissioning.screen", reason="needs textual: pip install 'quadleg[calibrate]'")
+
+NAME = "rear_left_knee"
+
+
+class Hands:
+    """A person at the keys, who waits until something is asked."""
+
+    def __init__(self, shown: screen.Screen, pilot) -> None:
+        self.shown, self.pilot = shown, pilot
+
+    async def asked(self, key: str = "") -> str:
+        """The text of the question on the screen, once it is the one called `key`."""
+        for _ in range(1500):
+            question = self.shown._question
+            if question and (not key or question.key == key):
+                await self.pilot.pause()
+                return question.text
+            await self.pilot.pause(0.01)
+        raise AssertionError(f"{key} was never asked; now {self.shown._question}")
+
+    async def press(self, *keys: str) -> None:
+        for key in keys:
+            await self.asked()
+            await self.pilot.press(key)
+
+    def text(self) -> str:
+        """All that can be read."""
+        return "\n".join(str(widget.render()) for widget in self.shown.query("Static"))
+
+
+def play(
+    work: Work | Trim, act: Callable[[Hands], Awaitable[None]], size: tuple[int, int] = (100, 32)
+) -> screen.Screen:
+    async def playing() -> screen.Screen:
+        shown = screen.Screen(work)
+        async with shown.run_test(size=size) as pilot:
+            await act(Hands(shown, pilot))
+            for _ in range(500):
+                if not shown._thread.is_alive():
+                    break
+                await pilot.pause(0.01)
+        shown._thread.join(5)
+        assert not shown._thread.is_alive()
+        return shown
+
+    return asyncio.run(playing())
+
+
+@pytest.fixture
+def work(tmp_path: Path) -> Work:
+    return Work(uncalibrated_file(tmp_path), [NAME], quick=True)
+
+
+def reading(work: Work) -> float:
+    return float(dict(work.facts())["protractor"].split("°")[0])
+
+
+def typed(number: float) -> list[str]:
+    """The keys for a number."""
+    return [{"-": "minus", ".": "full_stop"}.get(character, character) for character in f"{number:g}"]
+
+
+def test_a_joint_is_calibrated_by_its_keys(work: Work) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.asked("cautions")
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        before = work.session._wanted
+        await hands.press("pageup", "down", "left")
+        await hands.asked("mark")
+        assert work.session._wanted == pytest.approx(before + 19e-6)
+        for pulse in (1100, 1900, 1500):
+            hands.shown._answer(f"to {pulse}")  # as many presses
+            await hands.asked("mark")
+            await hands.press(*typed(reading(work)), "enter")
+            await hands.asked("mark")
+        assert "worst mark" in dict(work.facts())
+        await hands.press("d", "n", "n")
+        await hands.asked("check")
+        await hands.press(*typed(reading(work)), "enter")
+        await hands.asked("limp")
+        await hands.press("y")
+        assert "FULL SPEED" in await hands.asked("moves")
+        await hands.press("g")
+        await hands.asked("swung")
+        await hands.press("y")
+
+    shown = play(work, act)
+    assert shown._result
+    assert load_robot(work.path).joints[8].servo.calibrated
+    assert any(f"{NAME}: saved" in sentence for sentence in work.said)
+
+
+def test_every_key_that_does_something_is_on_the_screen(work: Work) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.asked("cautions")
+        assert "all so" in hands.shown.export_screenshot().replace("&#160;", " ")
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        question = hands.shown._question
+        picture = hands.shown.export_screenshot().replace("&#160;", " ")
+        for key in [choice.key for choice in question.choices] + ["PgDn", "←", "↑", "Space", "q"]:
+            assert f" {key}" in picture
+        for words in ("25 µs", "pulses off", "rear", "1 of 1", "Enter"):
+            assert words in picture
+        hands.shown._answer("at -90")
+        hands.shown._answer("to 2100")
+        hands.shown._answer("at -40")
+        await hands.asked("mark")
+        await hands.press("d")
+        await hands.asked("end")
+        picture = hands.shown.export_screenshot().replace("&#160;", " ")
+        assert all(choice.label in picture for choice in hands.shown._question.choices if "'" not in choice.label)
+        await hands.press("q")
+
+    play(work, act, size=(80, 24))
+
+
+def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: Work) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        assert work.pulses.live == 8
+        await hands.pilot.press("space")
+        assert work.pulses.live is None
+        assert "none" in dict(work.facts())["pulse"]
+        await hands.pilot.press("up")
+        assert "FULL SPEED" in await hands.asked("again")
+        await hands.press("a")
+        await hands.asked("mark")
+        assert work.pulses.live == 8
+        await hands.press("q")
+
+    play(work, act)
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+c", "ctrl+q"])
+def test_q_and_ctrl_c_end_with_pulses_off(work: Work, key: str) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        await hands.pilot.press(key)
+
+    shown = play(work, act)
+    assert not shown._result
+    assert work.pulses.live is None
+    assert work.said[-1] == "Ended. Nothing was changed."
+
+
+def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def sleep(clock: QuickClock, seconds: float) -> None:
+        time.sleep(seconds / 20)  # leaves the screen its turn
+        clock.now += seconds
+
+    monkeypatch.setattr(QuickClock, "sleep", sleep)
+    path = Path(shutil.copy(find_robot("greenhouse_inspector"), tmp_path / "mine.yaml"))
+    work = Trim(path, quick=True)
+
+    async def act(hands: Hands) -> None:
+        await hands.press("y", "y")
+        await hands.asked("trim")
+        await hands.press("n", "pageup", "up", "up")
+        await hands.asked("trim")
+        assert ("front left hip", "+35 µs") in work.facts()
+        await hands.pilot.press("q")
+
+    play(work, act)
+    assert work.said[-3:] == ["Ended without saving.", "It sits down.", "The pulses are off."]
+    assert "at rest" in work.standing.why
+
+
+def test_a_wrong_angle_is_told_and_may_be_corrected(work: Work) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        await hands.press("9", "9", "9", "backspace", "9", "enter")
+        await hands.asked("mark")
+        assert "Right would be" in hands.shown._question.complaint
+        assert "Right would be" in hands.shown.export_screenshot().replace("&#160;", " ")
+        await hands.press("q")
+
+    play(work, act)
+
+
+def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -> None:
+    path = uncalibrated_file(tmp_path)
+    path.write_text(path.read_text().replace("kind: simulated", "kind: i2c") + "nonsense: 1\n")
+    work = Work(path, [NAME])
+
+    async def act(hands: Hands) -> None:
+        await hands.pilot.pause(0.2)
+
+    shown = play(work, act)
+    assert "nonsense" in str(shown._error)
