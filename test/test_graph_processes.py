@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import time
 from collections.abc import Callable
 
@@ -28,15 +27,6 @@ def held(watch: Watch) -> tuple[float | None, ...]:
     """The angles of the frame that the registers hold, once frames change no more."""
     wait_until(lambda: watch.held_since() is not None, 5.0, "no more frames")
     return watch.now.angles
-
-
-def test_the_nodes_go_before_what_else_the_computer_does_where_the_system_allows_it(stack: Stack) -> None:
-    allowed = subprocess.run(["chrt", "--rr", "1", "true"], capture_output=True, check=False).returncode == 0
-    wanted = os.SCHED_RR if allowed else os.SCHED_OTHER
-    for pid in stack.children():
-        assert os.sched_getscheduler(pid) == wanted
-        threads = [os.sched_getscheduler(int(thread)) for thread in os.listdir(f"/proc/{pid}/task")]
-        assert threads.count(wanted) > 4  # the middleware's and our own too; numpy's were there before
 
 
 def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stack: Stack, robot: Robot) -> None:

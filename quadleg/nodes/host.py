@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import os
 import signal
 import socket
 import sys
@@ -21,7 +20,6 @@ from quadleg.errors import QuadlegError
 from quadleg.nodes.words import END, OFF, READY
 
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
-REAL_TIME = 1  # the lowest of real-time priorities: whatever else a computer is busy with then delays no tick
 
 
 class Wishes:
@@ -66,9 +64,6 @@ def host(
 
     `parent` hears `READY` once all nodes have what they need.
     """
-    with suppress(PermissionError):
-        # Before there are threads, which inherit it. (Niceness counts within a session alone, where Linux groups them.)
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME))
     rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
     wishes = Wishes(parent)
     executor = EventsExecutor()
