@@ -38,6 +38,8 @@ def _run(options: argparse.Namespace) -> int:
     robot = load_robot(find_robot(options.robot))
     if (options.board or robot.board.kind) != SIMULATED:
         _need_sound(robot, options.despite_check)
+    elif robot.uncalibrated:
+        _say(f"Not calibrated, which only the simulated board does without: {', '.join(robot.uncalibrated)}")
     plan = Plan(
         robot=robot,
         namespace=options.namespace,
@@ -596,8 +598,9 @@ def _calibrate_commands(
         "trim",
         _trim,
         "nudge the joints of the standing robot and save their zeros",
-        "Rises from the resting pose, sits down at the end and on Ctrl-C. Comes after `calibrate`, with `quadleg run` "
-        f"ended. Needs no ROS. {CAUTION}",
+        "On level ground: rises from the resting pose, sits down at the end and on Ctrl-C. Comes after `calibrate`, "
+        "with `quadleg run` ended. Needs no ROS. Before anything moves: fingers clear of knees and hips, the switch of "
+        "the servo supply within reach.",
     )
     takes_robot(trim)
     trim.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")

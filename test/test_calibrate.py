@@ -11,11 +11,13 @@ from pathlib import Path
 import pytest
 from benches import Bench, Person, hold, uncalibrated_file
 
+from quadleg.commissioning import bench as on_bench
 from quadleg.commissioning.calibrate import joints_of, known_angles, split_words
 from quadleg.commissioning.talk import Ask
 from quadleg.errors import BoardError, NoPlace, Refused
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.servos.pca9685 import PCA9685
 
 KNEE, HIP = "rear_left_knee", "front_left_hip"
 
@@ -316,7 +318,7 @@ def test_a_check_that_is_off_marks_anew(path: Path) -> None:
     person = Person(bench, 0.0, planned={"check": ["20", "again"]})
     assert hold(bench.session.calibrate([HIP]), person)
     assert person.asked.count("check") == 3
-    assert any("off: mark this joint anew" in sentence for sentence in bench.said)
+    assert any("off: read again, or mark it anew" in sentence for sentence in bench.said)
 
 
 def test_a_kind_that_holds_without_pulses_is_remembered_and_asked_for_once(path: Path) -> None:
@@ -494,3 +496,46 @@ def test_words_of_the_command_line_are_sorted_out() -> None:
     assert joints_of([]) == list(JOINT_NAMES)
     with pytest.raises(Refused, match="left_knee is neither"):
         split_words(["mine.yaml", "left_knee"])
+
+
+def test_where_simulated_horns_went_on_no_file_changes(path: Path) -> None:
+    """The same pulse is the same angle before a calibration and after it; the right side is mounted as in a mirror."""
+
+    def angles(robot: Robot) -> list[float]:
+        there = on_bench.Bench(robot, 3, quick=True)
+        chip = PCA9685(there.open(), robot.board, there.sleep)
+        chip.start()
+        chip.write({joint.servo.channel: 300 for joint in robot.joints})
+        there.sleep(2.0)
+        assert there.protractor
+        return [there.protractor(name) for name in JOINT_NAMES]
+
+    uncalibrated, calibrated = load_robot(path), load_robot(find_robot("greenhouse_inspector"))
+    assert angles(uncalibrated) == pytest.approx(angles(calibrated))
+    left, right = (on_bench.as_assembled(uncalibrated).joints[number].servo for number in (1, 4))
+    assert left.pulse_per_radian == pytest.approx(-right.pulse_per_radian)
+
+
+def test_an_end_short_of_a_mark_is_refused(path: Path) -> None:
+    bench = Bench(path)
+    assert hold(bench.session.calibrate([HIP]), Person(bench, 0.0, planned={"end": ["here", "none", "here", "none"]}))
+    assert any(sentence.startswith("Not the end: you marked ") for sentence in bench.said)
+    assert bench.worst_error(HIP) < bench.count(HIP)
+
+
+def test_not_being_sure_which_joint_moved_swaps_nothing(path: Path) -> None:
+    bench, before = Bench(path), load_robot(path)
+    hold(bench.session.calibrate([HIP]), Person(bench, planned={"moved": ["other", "yes"], "which": ["back"]}))
+    channels = [joint.servo.channel for joint in load_robot(path).joints]
+    assert channels == [joint.servo.channel for joint in before.joints]
+
+
+def test_a_swap_that_was_saved_is_said_at_the_end(path: Path) -> None:
+    bench = Bench(path)
+    person = Person(bench, planned={"moved": ["other"], "which": [KNEE]})
+
+    def leaves(question: Ask) -> str:
+        return "end" if "which" in person.asked else person(question)
+
+    assert not hold(bench.session.calibrate([HIP]), leaves)
+    assert bench.said[-1] == f"Ended. Channels swapped: those of {HIP} and {KNEE}."

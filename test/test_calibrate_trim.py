@@ -84,7 +84,7 @@ def test_whatever_ends_it_it_sits_down_first(path: Path, how: str) -> None:
     assert (state, powered) == (State.OFF, False)
     # At rest, not dropped from the height at which it stood.
     rest = work.standing._output._rest
-    assert max(abs(a - b) for a, b in zip(angles, rest)) < radians(8)
+    assert max(abs(a - b) for a, b in zip(angles, rest)) < radians(14)  # the horns went on anywhere
     assert path.read_text() == before
 
 

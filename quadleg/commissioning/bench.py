@@ -51,7 +51,8 @@ class Bench:
         rest = stance_angles(self._robot, self._robot.resting)
         if self._robot.board.kind != SIMULATED:
             return open_board(self._robot, rest)
-        self._simulated = SimulatedBoard(self._robot, rest, None, self._seed, self.clock, *hidden_errors(self._seed))
+        hidden = hidden_errors(self._seed)
+        self._simulated = SimulatedBoard(as_assembled(self._robot), rest, None, self._seed, self.clock, *hidden)
         return self._simulated
 
     @property
@@ -72,15 +73,35 @@ def hidden_errors(seed: int) -> tuple[list[float], list[float]]:
     return horns, [draw.uniform(-TURN_ERROR, TURN_ERROR) for _ in JOINT_NAMES]
 
 
+def as_assembled(robot: Robot) -> Robot:
+    """The robot as it was put together, whatever its file says: each servo in its middle at that of the joint's limits,
+    those of hips and knees turned round on the right side, as in a mirror."""
+
+    def servo(joint: Joint) -> Joint:
+        kind = joint.servo.kind
+        shortest, longest = kind.pulse_range
+        turned = "right" in joint.name and "abduction" not in joint.name
+        per_radian = (-1 if turned else 1) * (longest - shortest) / kind.turn
+        zero = (shortest + longest - per_radian * (joint.lower + joint.upper)) / 2
+        own = replace(joint.servo, pulse_at_zero=zero, pulse_per_radian=per_radian, stops=kind.pulse_range)
+        return replace(joint, servo=own)
+
+    return _with_joints(robot, servo)
+
+
 def on_bench(robot: Robot) -> Robot:
     """The robot as its servos are by themselves: they turn as far as their kind does, whatever its file says."""
 
     def free(joint: Joint) -> Joint:
         return replace(joint, servo=replace(joint.servo, stops=joint.servo.kind.pulse_range))
 
+    return _with_joints(robot, free)
+
+
+def _with_joints(robot: Robot, change: Callable[[Joint], Joint]) -> Robot:
     def leg(number: int) -> Leg:
         abduction, hip, knee = robot.legs[number].joints
-        return replace(robot.legs[number], joints=(free(abduction), free(hip), free(knee)))
+        return replace(robot.legs[number], joints=(change(abduction), change(hip), change(knee)))
 
     return replace(robot, legs=(leg(0), leg(1), leg(2), leg(3)))
 

@@ -76,6 +76,8 @@ class Calibration:
         self._protractor = protractor
         self._teeth = teeth
         self._limp_asked: set[str] = set()
+        self._passed: set[str] = set()  # joints that are done or left in this conversation
+        self._also_saved: list[str] = []
         self._wanted = 0.0
         self._names: Sequence[str] = ()
         self.name = ""
@@ -128,7 +130,8 @@ class Calibration:
             yield from self._carry(self._pulses.off)
             complete = yield from work(names)
         except Ended:
-            self._say("Ended. " + (f"Saved: {', '.join(self.saved)}." if self.saved else "Nothing was changed."))
+            kept = ([f"Saved: {', '.join(self.saved)}"] if self.saved else []) + self._also_saved
+            self._say(f"Ended. {'; '.join(kept) or 'Nothing was changed'}.")
         finally:
             if not self._pulses.close():
                 self._say(STILL_HELD)
@@ -208,7 +211,7 @@ class Calibration:
         """Calibrate one joint and save it; whether that was done."""
         self.name, self.marks, self.found = name, [], None
         try:
-            yield from self._ready("")
+            yield from self._ready("It is calibrated already; s keeps that. " if self._joint.servo.calibrated else "")
             yield from self._go(self._bench(), sum(self._joint.servo.kind.pulse_range) / 2)
             yield from self._channel()
             slope = yield from self._from_the_other_side()
@@ -225,6 +228,8 @@ class Calibration:
             yield from self._carry(self._pulses.off)
             self._say(f"{name}: left as it was")
             return False
+        finally:
+            self._passed.add(name)
         self.saved.append(name)
         self._say(f"{name}: saved")
         return True
@@ -283,7 +288,10 @@ class Calibration:
             elif answer == "other":
                 others = [name for name in JOINT_NAMES if name != self.name]
                 choices = [Choice(name, key, _said(name)) for name, key in zip(others, "abcdefghijk")]
-                yield from self._swap((yield from self._choose("which", "Which joint moved?", *choices)))
+                back = Choice("back", "z", "I am not sure: back")
+                moved = yield from self._choose("which", "Which joint moved?", *choices, back)
+                if moved != back.word:
+                    yield from self._swap(moved)
 
     def _swap(self, moved: str) -> Talk[None]:
         here, there = self._joint.servo.channel, self._robot.joints[JOINT_NAMES.index(moved)].servo.channel
@@ -292,6 +300,7 @@ class Calibration:
         self._say(
             f"The file had them swapped: {moved} is on channel {here}, so {self.name} is taken to be on {there}. Saved."
         )
+        self._also_saved.append(f"Channels swapped: those of {self.name} and {moved}")
         if moved in self.saved:
             self._say(f"{moved} was calibrated in this session with the other servo: calibrate it again")
         yield from self._ready("")
@@ -299,7 +308,7 @@ class Calibration:
     def _from_the_other_side(self) -> Talk[float | None]:
         """The slope of the same joint on the other side, mirrored, where the person wants it."""
         other = self._robot.joints[JOINT_NAMES.index(other_side(self.name))]
-        old = other.name in self._names and other.name not in self.saved
+        old = other.name in self._names and other.name not in self._passed
         if not other.servo.calibrated or other.servo.kind != self._joint.servo.kind or old:
             return None
         answer = yield from self._choose(
@@ -405,10 +414,16 @@ class Calibration:
                         jog=True,
                     )
                 )
-                if answer != "near":
+                here = self._pulses.at(self._bench())
+                if answer == "near":
+                    yield from self._to(at_limit)
+                elif answer == "here" and (beyond := self._mark_beyond(here, sign)):
+                    self._say(
+                        f"Not the end: you marked {degrees(beyond.angle):g}° further that way. Jog on, or take `n`"
+                    )
+                else:
                     break
-                yield from self._to(at_limit)
-            ends.append(self._pulses.at(self._bench()) if answer == "here" else end)
+            ends.append(here if answer == "here" else end)
         if ends[0] >= ends[1]:
             self._say("The two ends are the wrong way round, or the same: mark them again")
             return (yield from self._ends())
@@ -420,6 +435,10 @@ class Calibration:
             calibrated=True,
         )
         return (yield from self._travelled(servo))
+
+    def _mark_beyond(self, pulse: float, sign: int) -> Mark | None:
+        """A mark farther to one side than a pulse, if there is one."""
+        return next((mark for mark in self.marks if sign * (mark.pulse - pulse) > self._pulses.count), None)
 
     def _travelled(self, servo: Servo) -> Talk[Servo | None]:
         """The same servo if it turns its joint from limit to limit, or if the limits are narrowed to what it does."""
@@ -437,19 +456,23 @@ class Calibration:
             f"{fault[0].upper()}{fault[1:]}.",
             Choice(
                 "narrow",
-                "n",
+                "w",
                 f"narrow the limits of both {self.name.split('_')[0]} legs to {narrow[0]}° to {narrow[1]}°",
             ),
+            Choice("ends", "e", "ask for its two ends again"),
             Choice("again", "a", "the horn is turned, or I misread: mark this joint anew"),
             SKIP,
         )
         if answer == "again":
             return None
+        if answer == "ends":
+            return (yield from self._ends())
         pair, _, part = self.name.split("_")
         mirrored_limits = part == "abduction" and "right" in self.name
         limits = [-narrow[1], -narrow[0]] if mirrored_limits else list(narrow)
         yield from self._save({"joint_limits_deg": {pair: {part: limits}}})
         self._say(f"joint_limits_deg.{pair}.{part} is now {limits}. Saved.")
+        self._also_saved.append(f"Limits narrowed: joint_limits_deg.{pair}.{part}")
         return servo
 
     def _checked(self, servo: Servo) -> Talk[bool]:
@@ -460,24 +483,26 @@ class Calibration:
         pulse = pulse_from_angle(servo, radians(target))
         yield from self._to(pulse)
         wired = degrees(angle_from_pulse(servo, self._pulses.turned))
-        answer = yield from ask(
-            Ask(
-                "check",
-                f"Which angle does the {_said(self.name)} have now?\nA check: it was told {target:g}°.",
-                (Choice("again", "a", "that is wrong: mark this joint anew"), SKIP),
-                Number("°", -180, 180),
+        while True:
+            answer = yield from ask(
+                Ask(
+                    "check",
+                    f"Which angle does the {_said(self.name)} have now?\nA check: it was told {target:g}°.",
+                    (Choice("again", "a", "that is wrong: mark this joint anew"), SKIP),
+                    Number("°", -180, 180),
+                )
             )
-        )
-        if answer == SKIP.word:
-            raise _Left
-        read = number_of(answer)
-        if read is None:
-            return False
-        if abs(read - wired) > degrees(CHECKED):
-            self._say(f"{read:g}° instead of {wired:.1f}° is more than {degrees(CHECKED):g}° off: mark this joint anew")
-            return False
-        self._say(f"{self.name}: {abs(read - wired):.1f}° off in the check")
-        return True
+            if answer == SKIP.word:
+                raise _Left
+            read = number_of(answer)
+            if read is None:
+                return False
+            if abs(read - wired) <= degrees(CHECKED):
+                self._say(f"{self.name}: {abs(read - wired):.1f}° off in the check")
+                return True
+            off = f"{read:g}° instead of {wired:.1f}° is more than {degrees(CHECKED):g}° off"
+            copied = "; these two are not mounted as in a mirror" if len(self.marks) == 1 else ""
+            self._say(f"{off}{copied}: read again, or mark it anew")
 
     def _limp(self, servo: Servo) -> Talk[Changes]:
         """Does this kind hold without pulses? Asked once a kind."""

@@ -222,7 +222,7 @@ def say_next_steps(path: Path, robot: Robot, say: Say) -> None:
     steps = [
         "Read the file: its comments say which figures are usual ones, for you to put right.",
         f"quadleg check {path} {checked}",
-        f"quadleg calibrate {path}: until then nobody knows the servos' angles, and `run` refuses them",
+        f"quadleg calibrate {path}: until then nobody knows the servos' angles, and `run` on a real board refuses them",
         f"quadleg run {path}",
     ]
     say("\nNext:")
