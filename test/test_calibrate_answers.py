@@ -57,6 +57,17 @@ def test_all_twelve_are_found_through_the_command(path: Path, tmp_path: Path, ca
     assert worst < bench.count(HIP) + radians(0.5), f"{degrees(worst):.2f}°"
 
 
+def test_the_readmes_answers_fit(path: Path) -> None:
+    readme = Path(__file__).parents[1] / "README.md"
+    if not readme.exists():
+        pytest.skip("this copy of the tests comes without the README")
+    block = readme.read_text(encoding="utf-8").split("  ```yaml\n  - cautions")[1].split("  ```")[0]
+    answers = path.with_name("answers.yaml")
+    answers.write_text(f"- cautions{block}".replace("\n  ", "\n"))
+    assert cli.main(["calibrate", str(path), HIP, "--answers", str(answers)]) == 0
+    assert HIP not in load_robot(path).uncalibrated
+
+
 def test_a_file_that_ends_too_soon_keeps_what_was_done_and_says_what_is_asked(
     path: Path, tmp_path: Path, capsys
 ) -> None:
