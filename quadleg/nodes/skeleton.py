@@ -25,6 +25,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.nodes.base import DIAGNOSTICS_PERIOD
 from quadleg.nodes.host import WAKE_PERIOD
 from quadleg.nodes.latency import Latency
+from quadleg.nodes.sensors import MODEL_PERIOD
 from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
@@ -69,6 +70,8 @@ class ServoOutput(Bare):
         self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
         self._servo_state.publish(String(data="following: bare"))
+        supply = self.create_publisher(BatteryState, "supply", LATEST)
+        self.every(MODEL_PERIOD, lambda: supply.publish(BatteryState()))
         self._message = JointState(name=list(JOINT_NAMES), position=[0.0] * len(JOINT_NAMES))
         self.create_subscription(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
 
