@@ -27,7 +27,7 @@ from quadleg.robot.load import find_robot, load_robot
 
 LEFT = b"\x1b[D"
 NOTCH = 0.07 / 5
-SLACK = 0.3  # s that a busy computer may be late
+SLACK = 0.6  # s that a busy computer may be late
 
 
 @pytest.fixture(scope="module")

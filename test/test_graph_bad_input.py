@@ -133,7 +133,7 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         assert robot._news.wait_for(
             lambda: robot.last.values("joint_watchdog")["targets_refused"] == str(len(messages)), 5.0
         ), robot.last.values("joint_watchdog")
-    assert robot.status().state == "active"
+    robot.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
     assert stack.angles() == before
 
 

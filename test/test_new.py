@@ -158,7 +158,7 @@ def persons(draw: st.DrawFn) -> Person:
     m = replace(m, lower=int(m.upper * draw(st.floats(0.8, 1.4))), foot_radius=draw(st.integers(2, 4)))
     m = replace(m, width=draw(st.integers(10, int(m.widest))))
     m = replace(m, length=draw(st.integers(20, 700)), height=draw(st.integers(10, 200)))
-    m = replace(m, belly=draw(st.integers(1, int(0.5 * m.straight))))
+    m = replace(m, belly=draw(st.integers(1, int(min(0.5 * m.straight, m.height + 20)))))
     lengths = {key: f"{getattr(m, key):g}" for key in QUESTIONS[1:11]}
     number = draw(st.integers(1, len(READY_KINDS)))
     low, high = READY_KINDS[number - 1].voltages_v
@@ -222,7 +222,7 @@ def test_numbers_come_with_point_or_comma_and_with_units(answer: str, unit: str,
         ("upper", "9.2", "9.2 makes no sense here: 20 to 500 mm would be right"),
         ("upper", "-92", "-92 makes no sense here"),
         ("width", "170", "170 is too much: the legs move 90 mm from the middle, and would touch a wider body"),
-        ("belly", "190", "190 is too much: the straight leg ends 203 mm below the hip axis, and must still bend"),
+        ("belly", "190", "190 is too much: the hip axes would be more than 20 mm above the top of the body (J)"),
         ("foot_radius", "40", "40 is too much: such a foot has no room beside the body or below the leg"),
         ("knees", "5", "'5' is none of them: a number from 1 to 4 would be right"),
         ("knees", "²", "'²' is none of them"),

@@ -10,6 +10,7 @@ from dataclasses import replace
 from math import ceil, degrees, floor, radians
 
 from quadleg.commissioning.fit import (
+    NEAREST_MARKS,
     TEETH,
     Fit,
     Mark,
@@ -329,7 +330,7 @@ class Calibration:
         while True:
             angles = [degrees(mark.angle) for mark in self.marks]
             enough = bool(angles) if slope is not None else bool(angles) and max(angles) - min(angles) >= SPREAD
-            todo = [angle for angle in asked if angle not in answered and self._is_reached(angle)]
+            todo = [angle for angle in asked if angle not in answered and self._is_open(angle)]
             if not todo and enough:
                 return
             target = (todo or asked)[0]
@@ -364,8 +365,10 @@ class Calibration:
             elif (read := number_of(answer)) is not None and self._mark(radians(read), slope):
                 answered.append(target)
 
-    def _is_reached(self, angle: float) -> bool:
-        """Whether the servo gets to an angle in degrees, by what is known so far."""
+    def _is_open(self, angle: float) -> bool:
+        """Whether the servo gets to an angle in degrees, by what is known so far, and no mark is near it yet."""
+        if any(abs(mark.angle - radians(angle)) < NEAREST_MARKS for mark in self.marks):
+            return False
         shortest, longest = self._joint.servo.kind.pulse_range
         return self.found is None or shortest < self.found.pulse(radians(angle)) < longest
 

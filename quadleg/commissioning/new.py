@@ -65,6 +65,7 @@ One leg and the body from the side, front to the right; this knee points rearwar
 """
 
 CLEARANCE_MM = 5
+OVER_THE_TOP = 20  # mm that hip axes may be above the body's box
 STANDING_SHARE = 0.71  # of the straight leg, from hip axis to foot: knees well bent, as the demo robot stands
 RISE_SHARE = 0.1  # of the straight leg, the least from rest to standing, and from there to the end of the reach
 
@@ -273,6 +274,9 @@ def _ask_measures(talk: _Talk, given: Measures | None = None) -> Measures:
     length("height", "J  its height", 10, 1000, default=floor(0.35 * so_far.straight))
     deepest = floor(so_far.foot_radius + STANDING_SHARE * so_far.straight)
     reach = f"the straight leg ends {so_far.straight + so_far.foot_radius:g} mm below the hip axis, and must still bend"
+    if so_far.height + OVER_THE_TOP < deepest:
+        deepest = floor(so_far.height + OVER_THE_TOP)
+        reach = f"the hip axes would be more than {OVER_THE_TOP} mm above the top of the body (J)"
     length("belly", "K  from the hip axes down to the belly", 1, deepest, reach, default=floor(0.26 * so_far.straight))
 
     ways = [("rearward", "rearward"), ("forward", "forward"), ("forward", "rearward"), ("rearward", "forward")]
