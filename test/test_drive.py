@@ -160,7 +160,7 @@ def test_however_it_ends_walking_ends_within_half_a_second(
     assert time.monotonic() - ended < 1.0  # half a second, on a computer that has other tests to run
     code = terminal.process.wait(10)
     if end is not Terminal.hang_up:
-        assert code == 0
+        assert code == 0, terminal.screen
         terminal.shows("not driving any more; the robot is active", seconds=2.0)
         assert termios.tcgetattr(terminal.master) == terminal.before
         assert "Traceback" not in terminal.screen
