@@ -9,12 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.robot.model import Robot
+from quadleg.servos.model import FRICTION, MOTOR_TIME
 
 Array = NDArray[np.float64]
-
-# What no data sheet of a hobby servo says (common practice, no source).
-FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
-MOTOR_TIME = 0.015  # s: the mechanical time constant of a small brushed motor
 
 
 def stall_torques(robot: Robot) -> Array:
@@ -24,8 +21,7 @@ def stall_torques(robot: Robot) -> Array:
 
 def stall_currents(robot: Robot) -> Array:
     """(12,) in A at the robot's supply: of a brushed motor it goes with the voltage."""
-    kinds = [joint.servo.kind for joint in robot.joints]
-    return np.array([kind.stall_current * robot.supply.voltage / kind.voltage for kind in kinds])
+    return np.array([robot.stall_current(joint) for joint in robot.joints])
 
 
 def currents(robot: Robot, torques: Array) -> Array:

@@ -52,6 +52,10 @@ class ServoKind:
         """Stall torque in N·m at another supply voltage: it goes with the current, that with the voltage."""
         return self.stall_torque * voltage / self.voltage
 
+    def stall_current_at(self, voltage: float) -> float:
+        """Stall current in A at another supply voltage: the motor's resistance stays."""
+        return self.stall_current * voltage / self.voltage
+
 
 @dataclass(frozen=True)
 class Servo:
@@ -300,3 +304,7 @@ class Robot:
     def stall_torque(self, joint: Joint) -> float:
         """The torque in N·m at which a joint's servo stalls at this robot's supply."""
         return joint.servo.kind.stall_torque_at(self.supply.voltage)
+
+    def stall_current(self, joint: Joint) -> float:
+        """The current in A that a joint's servo draws, stalled at this robot's supply."""
+        return joint.servo.kind.stall_current_at(self.supply.voltage)

@@ -13,14 +13,14 @@ from math import copysign, cos, inf, isfinite, radians, sin, sqrt
 
 from quadleg.gait.support import share_weight
 from quadleg.kinematics.leg import points
+from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import JOINT_NAMES, Angles, Masses, Robot, Vector
 from quadleg.safety.rest import ON_GROUND
+from quadleg.servos.model import FRICTION
 
-GRAVITY = 9.80665  # m/s², standard acceleration of free fall (CGPM 1901)
 LIFTED = 0.005  # m over the ground: a foot higher than this does not stand
 SLIVER = 1e-6  # m²: three feet in one line span less
 MOVING = 0.02  # rad/s
-FRICTION = 0.04  # of gears and bearings in motion, as a share of the stall torque (common practice, no source)
 
 Places = tuple[Vector, Vector, Vector, Vector]  # of a leg: see `points` of kinematics/leg.py
 
@@ -144,11 +144,7 @@ class LoadModel:
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
         self._stall = [robot.stall_torque(joint) for joint in robot.joints]
-        # The stall current is that at the data sheet's voltage, and goes with it.
-        self._currents = [
-            (kind.idle_current, kind.stall_current * robot.supply.voltage / kind.voltage)
-            for kind in (joint.servo.kind for joint in robot.joints)
-        ]
+        self._currents = [(joint.servo.kind.idle_current, robot.stall_current(joint)) for joint in robot.joints]
 
     def currents(self, angles: Angles, rates: Sequence[float], powered: Sequence[bool]) -> tuple[float, ...]:
         """In A, at twelve angles (rad), turning at such rates (rad/s); a joint without power draws nothing."""

@@ -18,13 +18,12 @@ from quadleg.servos.boards import Board
 from quadleg.servos.calibration import pulse_from_counts
 from quadleg.servos.chip import Chip, reset_registers
 from quadleg.servos.memory import Memory
-from quadleg.servos.model import ServoModel
+from quadleg.servos.model import SUPPLY_RESISTANCE, ServoModel
 from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 
 # Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
 FIRST_OFFSET = radians(12)
 
-SUPPLY_RESISTANCE = 0.04  # Ω of supply, switch, fuse, wires and plugs together (common practice, no source)
 
 _SERVOS = len(JOINT_NAMES)
 _NONE = (0.0,) * _SERVOS

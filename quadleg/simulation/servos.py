@@ -15,16 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.servos.model import FRICTION, MOTOR_TIME, SUPPLY_RESISTANCE
 
 Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
 FULL_TORQUE_ERROR = radians(2.5)  # of the joint, at which the motor is fully on
-FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
 BACKLASH = radians(0.4)  # of the gears, from end to end
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
-MOTOR_TIME = 0.015  # s: the mechanical time constant of a small brushed motor
-SUPPLY_RESISTANCE = 0.04  # Ω of the supply, its switch, fuse, wires and plugs together
 
 
 class Servos:
@@ -58,8 +56,7 @@ class Servos:
             for joint in joints
         ]
         self._taken_up = (TAKEN_UP * stall).tolist()
-        # The stall current is that at the data sheet's voltage.
-        stall_current = np.array([kind.stall_current * (self._supply / kind.voltage) for kind in kinds])
+        stall_current = np.array([robot.stall_current(joint) for joint in joints])
         self._idle = [kind.idle_current for kind in kinds]
         ampere = (stall_current - self._idle) / self.strongest
         self._motors = list(zip(self.damping.tolist(), self._idle, ampere.tolist()))
