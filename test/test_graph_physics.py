@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,17 +15,16 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 
 import rclpy
 from nav_msgs.msg import Odometry
-from rclpy.experimental import EventsExecutor
+from output_node import OutputNode, starter
 from rclpy.qos import qos_profile_sensor_data
 from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
-from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes import servo_output
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.robot.model import Robot
 from quadleg.safety import rest
 from quadleg.servos.i2c import I2cBoard
 
@@ -34,39 +32,17 @@ GRAVITY = 9.80665
 PERIOD = 0.02
 
 
-class Bench:
+class Bench(OutputNode):
     """The node, and what it says."""
 
     def __init__(self, wire: Wire, **parameters: object) -> None:
-        self.wire = wire
-        self.warnings: list[str] = []
-        self.node = servo_output.ServoOutput(parameters={"physics": True, **parameters})
+        super().__init__(wire, physics=True, **parameters)
         self.robot = self.node.robot
-        self._executor = EventsExecutor()
-        self._executor.add_node(self.node)
-        self._ended = False
-        self._thread = threading.Thread(target=self._spin, daemon=True)
-        self._thread.start()
         self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
         self.truth = wire.hear(Odometry, "truth/odom", LATEST)
         self.supply = wire.hear(BatteryState, "supply", LATEST)
         self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
         self.said = wire.hear(String, "servo_state", LATCHED)
-        self._commands = wire.publisher(JointTrajectory, "joint_commands")
-
-    def _spin(self) -> None:
-        while not self._ended:
-            self._executor.spin_once(timeout_sec=0.05)
-
-    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
-        point = JointTrajectoryPoint(positions=list(angles))
-        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
-
-    def more(self, heard: list, count: int) -> list:
-        """The next messages of a topic."""
-        first = len(heard)
-        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
-        return heard[first : first + count]
 
     def rise(self) -> None:
         """Follows the watchdog's own path up, a command a frame of the world."""
@@ -83,27 +59,11 @@ class Bench:
     def height(self) -> float:
         return self.truth[-1].pose.pose.position.z
 
-    def close(self) -> None:
-        self._ended = True
-        self._thread.join()
-        self._executor.shutdown()
-        self.node.close()
-
 
 @pytest.fixture
 def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-    benches: list[Bench] = []
-
-    def starter(**parameters: object) -> Bench:
-        benches.append(Bench(wire, **parameters))
-        return benches[-1]
-
-    yield starter
-    for bench in benches:
-        if not bench._ended:
-            bench.close()
-    rclpy.try_shutdown()
+    with starter(Bench, wire) as start:
+        yield start
 
 
 def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., Bench]) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import threading
 import time
 from collections.abc import Callable, Iterator
 from math import isnan, radians
@@ -16,22 +15,18 @@ from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
 from nav_msgs.msg import Odometry
-from rclpy.experimental import EventsExecutor
+from output_node import OutputNode, starter
 from rclpy.qos import qos_profile_sensor_data
-from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import BatteryState, Imu
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
-from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.client import Robot
 from quadleg.nodes import servo_output
 from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds
 from quadleg.robot.load import find_robot
-from quadleg.robot.model import JOINT_NAMES
 from quadleg.sensors.simulated import SimulatedIna226, SimulatedMpu6050
 from quadleg.servos.i2c import I2cBoard
 from quadleg.words import status_in_words
@@ -55,30 +50,15 @@ def robot_file(tmp_path: Path) -> Path:
     return path
 
 
-class Bench:
+class Bench(OutputNode):
     """The node in this process, and what it says."""
 
     def __init__(self, wire: Wire, **parameters: object) -> None:
-        self.wire = wire
         self.supply = wire.hear(BatteryState, "supply", LATEST)
         self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
         self.said = wire.hear(String, "servo_state", LATCHED)
         self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
-        self.node = servo_output.ServoOutput(parameters=parameters)
-        self._executor = EventsExecutor()
-        self._executor.add_node(self.node)
-        self._ended = False
-        self._thread = threading.Thread(target=self._spin, daemon=True)
-        self._thread.start()
-        self._commands = wire.publisher(JointTrajectory, "joint_commands")
-
-    def _spin(self) -> None:
-        while not self._ended:
-            self._executor.spin_once(timeout_sec=0.05)
-
-    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
-        point = JointTrajectoryPoint(positions=list(angles))
-        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
+        super().__init__(wire, **parameters)
 
     def power_up(self) -> tuple[float, ...]:
         """All joints powered at rest; the angles."""
@@ -88,12 +68,6 @@ class Bench:
         self.command(rest)
         wait_until(lambda: bool(self.node._written) and all(self.node._written[1]), 5.0, "all joints powered")
         return rest
-
-    def more(self, heard: list, count: int) -> list:
-        """The next messages of a topic."""
-        first = len(heard)
-        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
-        return heard[first : first + count]
 
     def says(self, words: str, level: bytes = b"\x01") -> None:
         """Waits for words in the node's own status."""
@@ -107,26 +81,11 @@ class Bench:
         (status,) = self.more(self.diagnostics, 1)[0].status
         return {value.key: value.value for value in status.values}
 
-    def close(self) -> None:
-        self._ended = True
-        self._thread.join()
-        self._executor.shutdown()
-        self.node.close()
-
 
 @pytest.fixture
 def begin(wire: Wire) -> Iterator[Callable[..., Bench]]:
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-    benches: list[Bench] = []
-
-    def starter(**parameters: object) -> Bench:
-        benches.append(Bench(wire, **parameters))
-        return benches[-1]
-
-    yield starter
-    for bench in benches:
-        bench.close()
-    rclpy.try_shutdown()
+    with starter(Bench, wire) as begin:
+        yield begin
 
 
 class Chips:

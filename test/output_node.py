@@ -1,0 +1,67 @@
+"""servo_output as a node in this process, and the messages that go to it and come from it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import rclpy
+from conftest import Wire
+from rclpy.experimental import EventsExecutor
+from rclpy.signals import SignalHandlerOptions
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+
+from quadleg.nodes import servo_output
+from quadleg.robot.model import JOINT_NAMES
+
+
+class OutputNode:
+    """The node, spun by a thread of its own until `close`."""
+
+    def __init__(self, wire: Wire, **parameters: object) -> None:
+        self.wire = wire
+        self.node = servo_output.ServoOutput(parameters=parameters)
+        self._executor = EventsExecutor()
+        self._executor.add_node(self.node)
+        self.closed = False
+        self._thread = threading.Thread(target=self._spin, daemon=True)
+        self._thread.start()
+        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+
+    def _spin(self) -> None:
+        while not self.closed:
+            self._executor.spin_once(timeout_sec=0.05)
+
+    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
+        point = JointTrajectoryPoint(positions=list(angles))
+        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
+
+    def more(self, heard: list, count: int) -> list:
+        """The next messages of a topic."""
+        first = len(heard)
+        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
+        return heard[first : first + count]
+
+    def close(self) -> None:
+        self.closed = True
+        self._thread.join()
+        self._executor.shutdown()
+        self.node.close()
+
+
+@contextmanager
+def starter(kind: Callable[..., OutputNode], wire: Wire) -> Iterator[Callable[..., OutputNode]]:
+    """Starts such nodes with the parameters given, and closes those that are still open at the end."""
+    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+    started: list[OutputNode] = []
+
+    def start(**parameters: object) -> OutputNode:
+        started.append(kind(wire, **parameters))
+        return started[-1]
+
+    yield start
+    for node in started:
+        if not node.closed:
+            node.close()
+    rclpy.try_shutdown()
