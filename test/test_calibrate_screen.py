@@ -194,8 +194,8 @@ def test_a_wrong_angle_is_told_and_may_be_corrected(work: Work) -> None:
         await hands.asked("mark")
         await hands.press("9", "9", "9", "backspace", "9", "enter")
         await hands.asked("mark")
-        assert "Right would be" in hands.shown._question.complaint
-        assert "Right would be" in hands.shown.export_screenshot().replace("&#160;", " ")
+        assert "999 ° makes no sense here: -190 to 25 ° would do" in hands.shown._question.complaint
+        assert "makes no sense here" in hands.shown.export_screenshot().replace("&#160;", " ")
         await hands.press("q")
 
     play(work, act)
@@ -211,3 +211,45 @@ def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -
 
     shown = play(work, act)
     assert "nonsense" in str(shown._error)
+
+
+def test_a_key_that_does_nothing_is_said_and_lost_marks_are_too(work: Work) -> None:
+    async def act(hands: Hands) -> None:
+        await hands.press("y", "g", "y")
+        await hands.asked("mark")
+        await hands.press("x")
+        assert "The key x does nothing here." in hands.text()
+        await hands.press("1")
+        assert "does nothing" not in hands.text()
+        await hands.press("0", "minus", "backspace", "enter", "q")
+
+    play(work, act)
+    assert work.said[-2:] == [
+        "The marks of the rear left knee are not kept: it was not finished.",
+        "Ended. Nothing was changed.",
+    ]
+
+
+def test_while_a_servo_moves_the_screen_says_so(work: Work) -> None:
+    seen: list[str] = []
+
+    async def act(hands: Hands) -> None:
+        await hands.press("y")
+        slow = work.pulses._sleep
+
+        def sleep(seconds: float) -> None:
+            time.sleep(seconds)
+            slow(seconds)
+
+        work.pulses._sleep = sleep
+        await hands.press("g")
+        while not hands.shown._question:
+            await hands.pilot.press("x")
+            await hands.pilot.pause(0.1)
+            seen.append(hands.text())
+        await hands.press("q")
+
+    play(work, act)
+    assert any(
+        "Moving, or at work: Space stops it." in text and "The key x does nothing here." in text for text in seen
+    )

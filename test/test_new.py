@@ -38,7 +38,7 @@ class Person:
     def __init__(self, **answers: str | list[str]) -> None:
         lists = {key: [answer] if isinstance(answer, str) else answer for key, answer in answers.items()}
         last = lists.pop("last", [])
-        self._answers = [answer for key in QUESTIONS for answer in lists.pop(key, [""])] + last
+        self._answers = [answer for key in QUESTIONS for answer in lists.pop(key, [""])] + last + [""]
         assert not lists
         self.said: list[str] = []
 
@@ -249,9 +249,28 @@ def test_a_bus_that_cannot_be_is_asked_again(path: Path) -> None:
 ENTANGLED = Measures(along=40, front_knee="rearward", rear_knee="forward", upper=150, lower=180)
 
 
+def test_all_questions_come_once_more_with_what_was_given_before_anything_is_written(path: Path) -> None:
+    first = ["Beetle", "230", *[""] * 10, "1800", "3", "", "15", "2", "7", "no", "n"]
+    answers = iter([*first, "Bee", *[""] * 17, "y"])
+    said: list[str] = []
+
+    def ask(question: str) -> str:
+        said.append(question)
+        assert not path.exists()
+        return next(answers)
+
+    robot = describe(path, ask, said.append)
+    heard = "\n".join(said)
+    assert "'no' is neither y nor n" in heard
+    for words in ("Beetle: 1800 g", "A 230  B 100", "15 A; /dev/i2c-7", "[Beetle]", "[230]", "[15]", "[7]"):
+        assert words in heard
+    assert (robot.name, robot.board.i2c_bus, robot.supply.rated_current) == ("Bee", 7, 15.0)
+    assert next(answers, None) is None
+
+
 def test_lengths_that_make_no_robot_are_told_and_asked_again(path: Path) -> None:
     entangled = ["", "40", "", "", "150", "180", *[""] * 5, "4"]
-    answers = iter([*entangled, "400", *[""] * 10, *[""] * 5])
+    answers = iter([*entangled, "400", *[""] * 10, *[""] * 6])
     said: list[str] = []
 
     def ask(question: str) -> str:
@@ -398,7 +417,7 @@ def test_it_works_in_a_terminal(path: Path) -> None:
     terminal = Terminal(code=f"import sys; sys.argv[1:] = {['new', str(path)]!r}")
     try:
         terminal.shows("Name of the robot [my_robot]")
-        terminal.keys(b"crawler\n210\n12\n120\n" + b"\n" * 14)
+        terminal.keys(b"crawler\n210\n12\n120\n" + b"\n" * 15)
         said = ("12 makes no sense here", "Written to", "all stalled", "Lithium", f"quadleg calibrate {path}")
         terminal.shows(*said, seconds=60)
         assert terminal.process.wait(20) == 0

@@ -5,12 +5,14 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from math import radians
 from pathlib import Path
 
 from quadleg.commissioning.save import copy_to, installed
 from quadleg.commissioning.talk import Ask, Choice, Talk, ask
+from quadleg.errors import BoardError
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Joint, Leg, Robot
 from quadleg.servos.boards import Board, open_board
@@ -41,6 +43,7 @@ class Bench:
         self._robot = robot
         self._seed = seed
         self._simulated: SimulatedBoard | None = None
+        self._seen = stance_angles(robot, robot.resting)
         clock = QuickClock()
         self._quick = quick and robot.board.kind == SIMULATED
         self.clock: Callable[[], float] = clock if self._quick else time.monotonic
@@ -63,7 +66,11 @@ class Bench:
         return self._read
 
     def _read(self, name: str) -> float:
-        return self._simulated.angles()[JOINT_NAMES.index(name)] if self._simulated else 0.0
+        if self._simulated:
+            # A screen may look once more while the conversation's thread closes the board.
+            with suppress(BoardError):
+                self._seen = self._simulated.angles()
+        return self._seen[JOINT_NAMES.index(name)]
 
 
 def hidden_errors(seed: int) -> tuple[list[float], list[float]]:

@@ -16,6 +16,10 @@ from quadleg.servos.serial_board import ACKNOWLEDGING, BITS_PER_BYTE, chunks
 
 CHANNEL_BYTES = 4  # NXP, PCA9685 data sheet rev. 4, 7.3.3: two registers of a channel for on, two for off
 ROOM = 0.5  # of the period that a frame may take with something to spare (our own choice)
+SLOW, SLOW_TURN = (
+    0.02,
+    0.1,
+)  # m/s and rad/s: a robot that goes no faster to some side hardly walks there (our own choice)
 
 # Firmata's answer to a read of one register: start, command, address, register and value as two bytes each, end.
 _REPLY_BYTES = 9
@@ -105,4 +109,6 @@ def _of_speed(use: GaitUse, fastest: Planar) -> Verdict:
         f"{x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
         f"{100 * use.use:.0f} % of their speed without load"
     )
+    if min(x, y) < SLOW or turn < SLOW_TURN:
+        return Verdict(about, TIGHT, why, "a lower stance.standing_height_mm lets the feet reach further")
     return Verdict(about, GOOD, why)

@@ -98,7 +98,11 @@ class Calibration:
             ("pulse", f"{1e6 * self._pulses.at(servo):.1f} µs" if powered else "none: no servo is powered"),
         ]
         if powered:
-            lines.append(("one count", f"{1e6 * self._pulses.count:.2f} µs"))
+            lines += [
+                ("asked for", f"{1e6 * self._wanted:.0f} µs"),
+                ("one count", f"{1e6 * self._pulses.count:.2f} µs"),
+                ("deadband", f"turned to {1e6 * self._pulses.turned:.1f} µs"),
+            ]
         if self._protractor:
             lines.append(("protractor", f"{round(2 * degrees(self._protractor(self.name))) / 2:g}° simulated"))
         lines += [(f"at {degrees(mark.angle):g}°", f"{1e6 * mark.pulse:.1f} µs") for mark in self.marks]
@@ -131,6 +135,8 @@ class Calibration:
             yield from self._carry(self._pulses.off)
             complete = yield from work(names)
         except Ended:
+            if self.marks:
+                self._say(f"The marks of the {_said(self.name)} are not kept: it was not finished.")
             kept = ([f"Saved: {', '.join(self.saved)}"] if self.saved else []) + self._also_saved
             self._say(f"Ended. {'; '.join(kept) or 'Nothing was changed'}.")
         finally:
@@ -510,7 +516,7 @@ class Calibration:
     def _limp(self, servo: Servo) -> Talk[Changes]:
         """Does this kind hold without pulses? Asked once a kind."""
         kind = servo.kind.name
-        if kind in self._limp_asked:
+        if kind in self._limp_asked or servo.kind.holds_without_pulses:
             return {}
         self._limp_asked.add(kind)
         answer = yield from self._choose(
@@ -552,9 +558,12 @@ class Calibration:
                 YES,
                 Choice("no", "n", "no, the other way"),
                 Choice("other", "o", "another joint moved"),
+                Choice("again", "g", "show me again: I saw nothing"),
             )
             if answer == "yes":
                 return
+            if answer == "again":
+                continue
             yield from self._save({"servos": {name: dict.fromkeys(_figures(joint.servo))}})
             self.saved.remove(name)
             self._say(

@@ -147,6 +147,10 @@ def _heights(checked: Check) -> Figure:
     sheet.write(
         EDGE, 104, "torque of each joint, static, and current on four feet, over the standing height", color=QUIET
     )
+    diagonal = (
+        "With the body's weight over the middle, it is over a diagonal: of three feet two carry it, the third nothing."
+    )
+    sheet.write(EDGE, 136, diagonal, color=QUIET)
     legs = [Line2D([], [], color=LEG[leg], linewidth=_WIDTHS[leg], label=leg.replace("_", " ")) for leg in LEGS]
     joints = [Line2D([], [], color=INK, linewidth=1.4, linestyle=_dash(joint, 1.4), label=joint) for joint in JOINTS]
     sheet.legend(legs, WIDTH - EDGE, 54, handlelength=2.4)

@@ -204,13 +204,23 @@ def describe(path: Path, ask: Ask, say: Say) -> Robot:
     _refuse(path)
     talk = _Talk(ask, say)
     say(WELCOME.format(path=path))
-    name = talk.text("Name of the robot", _name_from(path), _name_fault)
-    measures = _ask_measures(talk)
-    while isinstance(poses := find_poses(measures), str):
-        say(f"\nWith these lengths it does not work: {poses}.\nOnce more; Enter keeps what you gave.\n")
+    name, mass_g = _name_from(path), 1500.0
+    measures: Measures | None = None
+    electrics: Electrics | None = None
+    sure = "n"
+    while sure == "n":
+        name = talk.text("Name of the robot", name, _name_fault)
         measures = _ask_measures(talk, measures)
-    mass_g = talk.number("What the whole robot weighs", "g", 1500, 100, 20000)
-    electrics = _ask_electrics(talk)
+        while isinstance(poses := find_poses(measures), str):
+            say(f"\nWith these lengths it does not work: {poses}.\nOnce more; Enter keeps what you gave.\n")
+            measures = _ask_measures(talk, measures)
+        mass_g = talk.number("What the whole robot weighs", "g", mass_g, 100, 20000)
+        electrics = _ask_electrics(talk, electrics)
+        say(_summary(name, measures, mass_g, electrics))
+        sure = talk.text("Write it? y; or n: all questions once more, Enter keeps what you gave", "y", _sure_fault)
+    assert measures
+    assert electrics
+    assert isinstance(poses, Poses)
     robot = _write(path, robot_file(name, measures, poses, mass_g, electrics), say)
     say(f"\nWritten to {path}. {robot.name} stands {poses.standing} mm and rests {poses.resting} mm high (hip axes).")
     return robot
@@ -291,26 +301,60 @@ def _ask_measures(talk: _Talk, given: Measures | None = None) -> Measures:
     return replace(so_far, front_knee=front, rear_knee=rear)
 
 
-def _ask_electrics(talk: _Talk) -> Electrics:
+def _ask_electrics(talk: _Talk, given: Electrics | None) -> Electrics:
+    """Servos, supply and board; what was `given` before takes the place of what is usual."""
     words = [kind.words for kind in READY_KINDS]
-    kind = READY_KINDS[talk.choice("The servos; the nearest will do, its figures can be changed in the file", words, 2)]
+    before = READY_KINDS.index(given.kind) + 1 if given else 2
+    question = "The servos; the nearest will do, its figures can be changed in the file"
+    kind = READY_KINDS[talk.choice(question, words, before)]
     low, high = kind.voltages_v
     burns = "servos of this kind would burn"
-    voltage = talk.number("Voltage at the servos", "V", kind.at_voltage_v, low, high, burns)
+    voltage = talk.number(
+        "Voltage at the servos", "V", given.voltage_v if given else kind.at_voltage_v, low, high, burns
+    )
     half = ceil(len(JOINT_NAMES) * kind.stall_current_a / 2)
-    current = talk.number("Current that the supply gives without end", "A", half, 0.5, 200)
+    current = talk.number(
+        "Current that the supply gives without end", "A", given.current_a if given else half, 0.5, 200
+    )
     ways = [
         "nothing yet: a simulated board",
         "the I2C bus of this computer",
         "a microcontroller on a serial port, with Firmata firmware",
     ]
-    board = ("simulated", "i2c", "serial")[talk.choice("What carries the bytes to the PWM board", ways)]
+    boards = ("simulated", "i2c", "serial")
+    before = boards.index(given.board) + 1 if given else 1
+    board = boards[talk.choice("What carries the bytes to the PWM board", ways, before)]
     electrics = Electrics(kind, voltage, current, board)
     if board == "i2c":
-        return replace(electrics, bus=int(talk.text("Number of the bus, as 1 in /dev/i2c-1", "1", _bus_fault)))
+        bus = f"{given.bus if given else electrics.bus}"
+        return replace(electrics, bus=int(talk.text("Number of the bus, as 1 in /dev/i2c-1", bus, _bus_fault)))
     if board == "serial":
-        return replace(electrics, port=talk.text("Serial port", "/dev/ttyACM0", _port_fault))
+        port = given.port if given and given.port else "/dev/ttyACM0"
+        return replace(electrics, port=talk.text("Serial port", port, _port_fault))
     return electrics
+
+
+def _summary(name: str, measures: Measures, mass_g: float, electrics: Electrics) -> str:
+    """What was answered, in a few lines."""
+    m = measures
+    knees = m.front_knee if m.front_knee == m.rear_knee else f"front {m.front_knee}, rear {m.rear_knee}"
+    board = {
+        "simulated": "a simulated board",
+        "i2c": f"/dev/i2c-{electrics.bus}",
+        "serial": f"the port {electrics.port}",
+    }[electrics.board]
+    return f"""
+{name}: {mass_g:g} g
+  axes  A {m.along:g}  B {m.across:g}  C {m.offset:g} mm
+  leg   D {m.upper:g}  E {m.lower:g}  F {m.foot_radius:g} mm; knees point {knees}
+  body  G {m.length:g}  H {m.width:g}  J {m.height:g}  K {m.belly:g} mm
+  {electrics.kind.words}
+  {electrics.voltage_v:g} V, {electrics.current_a:g} A; {board}
+"""
+
+
+def _sure_fault(answer: str) -> str:
+    return "" if answer in ("y", "n") else f"'{answer}' is neither y nor n"
 
 
 def _bus_fault(answer: str) -> str:
@@ -580,7 +624,7 @@ control:
 
 stance:  # how the robot stands; the feet lie symmetrically about the middle
   standing_height_mm: {poses.standing}  # from the ground up to the hip axes; chosen so that the knees are well bent
-  feet_out_along_mm: {poses.out_along}  # each foot from the point below its hip joint, away from the robot's middle
+  feet_out_along_mm: {poses.out_along}  # each foot from below its hip joint, away from the middle{_why(poses)}
   feet_out_across_mm: {poses.out_across}  # the same, sideways
   # tip_angle_deg: 45  # tipped further, by its IMU, pulses go off; this where left out
 
@@ -600,6 +644,10 @@ clearance_mm: {CLEARANCE_MM}  # the least distance between two legs, and between
 #     rpy_deg: [0, 0, 0]  # roll, pitch and yaw of its axes against the body's
 #     mass_g: 10  # part of the body's mass
 """)
+
+
+def _why(poses: Poses) -> str:
+    return "; so, legs fold at rest without touching" if poses.out_along else ""
 
 
 def _aligned(text: str) -> str:

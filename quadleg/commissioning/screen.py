@@ -6,6 +6,7 @@ that come while it moves are passed over, but for Space (pulses off) and q.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from itertools import zip_longest
 from queue import SimpleQueue
@@ -23,9 +24,10 @@ from quadleg.commissioning.talk import END, Ask, Talk, converse
 from quadleg.errors import BoardError
 
 # key -> step in µs
-JOG_KEYS = {"left": -1, "right": 1, "down": -5, "up": 5, "pagedown": -25, "pageup": 25}
+JOG_KEYS = {"left": -1, "right": 1, "down": -5, "up": 5, "pagedown": -25, "pageup": 25, "end": -100, "home": 100}
+BUSY_AFTER = 0.3  # s without a question, before the screen says so: small moves would flicker
 KEY = "bold #10151c on #f0e442"
-JOG_HELP = [("← →", "1 µs"), ("↓ ↑", "5 µs"), ("PgDn PgUp", "25 µs")]
+JOG_HELP = [("← →", "1 µs"), ("↓ ↑", "5 µs"), ("PgDn PgUp", "25 µs"), ("End Home", "100 µs")]
 ALWAYS = (("Space", "pulses off, at once"), ("q", "end; what is saved stays"))
 _TYPED = {"minus": "-", "full_stop": ".", "comma": ".", "plus": "+"}
 
@@ -53,7 +55,8 @@ class Screen(App[None]):
     #main { height: 1fr; }
     #ask { width: 1fr; border: round #7f8fa3; padding: 0 1; }
     #facts { width: 32; border: round #3c4a5c; padding: 0 1; }
-    #said { height: 6; border: round #3c4a5c; padding: 0 1; background: #10151c; scrollbar-size-vertical: 1; }
+    #said { height: 6; border: round #3c4a5c; padding: 0 1; background: #10151c; overflow-x: hidden;
+            scrollbar-size-vertical: 1; }
     #typed { color: #f0e442; text-style: bold; }
     """
     ENABLE_COMMAND_PALETTE = False
@@ -65,6 +68,8 @@ class Screen(App[None]):
         self._answers: SimpleQueue[str] = SimpleQueue()
         self._question: Ask | None = None
         self._typed = ""
+        self._passed_over = ""  # the last key that did nothing
+        self._answered = 0.0
         self._result = False
         self._error: BaseException | None = None
         self._thread = Thread(target=self._converse, daemon=True)
@@ -108,8 +113,9 @@ class Screen(App[None]):
             self._cut()
         elif event.key in ("q", "ctrl+c", "ctrl+q"):
             self._end()
-        elif self._question:
-            self._press(event, self._question)
+        elif not (self._question and self._press(event, self._question)):
+            self._passed_over = event.key
+        self._refresh()
 
     def action_quit(self) -> None:  # type: ignore[override]
         """Ctrl-C and the like end as q does."""
@@ -123,11 +129,13 @@ class Screen(App[None]):
             self._cut()
         self._answer(END)
 
-    def _press(self, event: Key, question: Ask) -> None:
+    def _press(self, event: Key, question: Ask) -> bool:
+        """Do what a key says; whether it says anything here."""
+        self._passed_over = ""
         for choice in question.choices:
             if choice.key in (event.key, event.character):
                 self._answer(choice.word)
-                return
+                return True
         if question.jog and event.key in JOG_KEYS:
             self._answer(f"{JOG_KEYS[event.key]:+d}")
         elif question.number and event.key == "backspace":
@@ -138,10 +146,13 @@ class Screen(App[None]):
             self._typed += event.character or ""
         elif question.number and event.key in _TYPED:
             self._typed += _TYPED[event.key]
-        self._refresh()
+        else:
+            return False
+        return True
 
     def _answer(self, answer: str) -> None:
-        self._question, self._typed = None, ""
+        self._question, self._typed, self._passed_over = None, "", ""
+        self._answered = time.monotonic()
         self._answers.put(answer)
 
     def _cut(self) -> None:
@@ -169,14 +180,19 @@ class Screen(App[None]):
             facts.add_row(Text(heading, style="#9fb0c3"), words)
         self.query_one("#facts", Static).update(facts)
         self.query_one("#facts").display = bool(known)
+        passed = f"\nThe key {self._passed_over} does nothing here.\n" if self._passed_over else ""
         if question is None:
-            self.query_one("#choices", Static).update(Text("moving, or at work: Space switches the pulses off", "dim"))
-            self.query_one("#typed").display = False
+            if time.monotonic() - self._answered > BUSY_AFTER:
+                text = Text("Moving, or at work: Space stops it.\n", "bold").append(passed, "bold #e69f00")
+                self.query_one("#question", Static).update(text)
+                self.query_one("#choices", Static).update("")
+                self.query_one("#typed").display = False
         else:
             first, _, more = question.text.partition("\n")
             text = Text(f"{first}\n", "bold").append(f"\n{more}\n", "not bold")
             if question.complaint:
                 text.append(f"\n{question.complaint}\n", "bold #e69f00")
+            text.append(passed, "bold #e69f00")
             self.query_one("#question", Static).update(text)
             self.query_one("#typed", Static).update(self._entry(question))
             self.query_one("#typed").display = question.number is not None

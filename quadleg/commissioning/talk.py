@@ -81,6 +81,14 @@ class Ask:
         number = number_of(answer)
         return number is not None and self.number.low <= number <= self.number.high
 
+    def complaint_about(self, answer: str) -> str:
+        """Why an answer that it does not take is none."""
+        number = number_of(answer)
+        if self.number and number is not None and answer.startswith("at ") == self.jog:
+            unit = self.number.unit
+            return f"{number:g} {unit} makes no sense here: {self.number.low:g} to {self.number.high:g} {unit} would do"
+        return f"{answer!r} is no answer here. Right would be: {self.valid}"
+
 
 def number_of(answer: str) -> float | None:
     """The number in an answer, None where there is none."""
@@ -105,7 +113,7 @@ def ask(question: Ask) -> Talk[str]:
             raise Ended
         if question.takes(answer):
             return answer
-        question = replace(question, complaint=f"{answer!r} is no answer here. Right would be: {question.valid}")
+        question = replace(question, complaint=question.complaint_about(answer))
 
 
 def converse(talk: Talk[Said], answer: Callable[[Ask], str]) -> Said:
