@@ -101,7 +101,7 @@ class Calibration:
             lines += [
                 ("asked for", f"{1e6 * self._wanted:.0f} µs"),
                 ("one count", f"{1e6 * self._pulses.count:.2f} µs"),
-                ("deadband", f"turned to {1e6 * self._pulses.turned:.1f} µs"),
+                ("turned to", f"{1e6 * self._pulses.turned:.1f} µs"),
             ]
         if self._protractor:
             lines.append(("protractor", f"{round(2 * degrees(self._protractor(self.name))) / 2:g}° simulated"))

@@ -7,12 +7,12 @@ that come while it moves are passed over, but for Space (pulses off) and q.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from itertools import zip_longest
+from collections.abc import Callable, Iterable
 from queue import SimpleQueue
 from threading import Thread
 from typing import Protocol
 
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 from textual.app import App, ComposeResult
@@ -27,7 +27,7 @@ from quadleg.errors import BoardError
 JOG_KEYS = {"left": -1, "right": 1, "down": -5, "up": 5, "pagedown": -25, "pageup": 25, "end": -100, "home": 100}
 BUSY_AFTER = 0.3  # s without a question, before the screen says so: small moves would flicker
 KEY = "bold #10151c on #f0e442"
-JOG_HELP = [("← →", "1 µs"), ("↓ ↑", "5 µs"), ("PgDn PgUp", "25 µs"), ("End Home", "100 µs")]
+JOG_HELP = (("← →", "1"), ("↓ ↑", "5"), ("PgDn PgUp", "25"), ("End Home", "100 µs"))
 ALWAYS = (("Space", "pulses off, at once"), ("q", "end; what is saved stays"))
 _TYPED = {"minus": "-", "full_stop": ".", "comma": ".", "plus": "+"}
 
@@ -54,8 +54,8 @@ class Screen(App[None]):
     #keys { dock: bottom; height: 1; background: #2a3441; padding: 0 1; }
     #main { height: 1fr; }
     #ask { width: 1fr; border: round #7f8fa3; padding: 0 1; }
-    #facts { width: 32; border: round #3c4a5c; padding: 0 1; }
-    #said { height: 6; border: round #3c4a5c; padding: 0 1; background: #10151c; overflow-x: hidden;
+    #facts { width: 28; border: round #3c4a5c; padding: 0 1; }
+    #said { height: 5; border: round #3c4a5c; padding: 0 1; background: #10151c; overflow-x: hidden;
             scrollbar-size-vertical: 1; }
     #typed { color: #f0e442; text-style: bold; }
     """
@@ -196,12 +196,10 @@ class Screen(App[None]):
             self.query_one("#question", Static).update(text)
             self.query_one("#typed", Static).update(self._entry(question))
             self.query_one("#typed").display = question.number is not None
-            jog = JOG_HELP if question.jog else []
-            self.query_one("#choices", Static).update(_keys(jog, [(c.key, c.label) for c in question.choices]))
-        line = Text()
-        for key, label in ALWAYS:
-            line.append(f" {key} ", KEY).append(f" {label}   ")
-        self.query_one("#keys", Static).update(line)
+            jog = [_keys_in_line(JOG_HELP)] if question.jog else []
+            choices = _keys([(choice.key, choice.label) for choice in question.choices])
+            self.query_one("#choices", Static).update(Group(*jog, choices))
+        self.query_one("#keys", Static).update(_keys_in_line(ALWAYS, "   "))
 
     def _entry(self, question: Ask) -> str:
         if not question.number:
@@ -226,12 +224,16 @@ class Screen(App[None]):
             self.call_from_thread(action, *arguments)
 
 
-def _keys(*columns: list[tuple[str, str]]) -> Table:
-    """Columns of keys with what they do."""
+def _keys(pairs: list[tuple[str, str]]) -> Table:
+    """Keys with what they do, one a line."""
     table = Table.grid(padding=(0, 1))
-    for row in zip_longest(*filter(None, columns)):
-        cells: list[Text] = []
-        for key, label in (pair or ("", "") for pair in row):
-            cells += [Text(f" {key} ", KEY) if key else Text(), Text(label)]
-        table.add_row(*cells)
+    for key, label in pairs:
+        table.add_row(Text(f" {key} ", KEY), Text(label))
     return table
+
+
+def _keys_in_line(pairs: Iterable[tuple[str, str]], apart: str = " ") -> Text:
+    line = Text()
+    for key, label in pairs:
+        line.append(f" {key} ", KEY).append(f" {label}{apart}")
+    return line
