@@ -120,7 +120,7 @@ def test_every_key_that_does_something_is_on_the_screen(work: Work) -> None:
         picture = hands.shown.export_screenshot().replace("&#160;", " ")
         for key in [choice.key for choice in question.choices] + ["PgDn", "←", "↑", "Space", "q"]:
             assert f" {key}" in picture
-        for words in ("25 µs", "pulses off", "rear", "1 of 1", "Enter"):
+        for words in ("25", "100 µs", "pulses off", "rear", "1 of 1", "Enter"):
             assert words in picture
         hands.shown._answer("at -90")
         hands.shown._answer("to 2100")
