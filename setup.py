@@ -3,7 +3,7 @@ from pathlib import Path
 
 from setuptools import find_packages, setup
 
-NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "state_estimator", "joystick", "teleop")
+NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "state_estimator", "joystick", "teleop", "recorder", "viewer", "markers")
 
 
 def wheels(distribution: str) -> list[str]:
@@ -16,7 +16,9 @@ EXTRAS = {
     "ros": wheels("kilted"),
     "ros-jazzy": wheels("jazzy"),
     "board": ["smbus2>=0.4", "pyserial>=3.5", "gpiod>=2.0; platform_system == 'Linux'"],
-    "log": ["matplotlib>=3.6"],
+    "log": ["matplotlib>=3.6", "mcap>=1.1"],
+    "parquet": ["pyarrow>=10"],
+    "view": ["viser>=1.0"],
     "calibrate": ["textual>=8.0"],
     "pad": ["evdev>=1.6; platform_system == 'Linux'"],
     "sim": ["mujoco>=3.4"],
@@ -37,6 +39,12 @@ EXTRAS = {
         "mypy>=2.4,<2.5",
         "ruff>=0.17,<0.18",
         "textual>=8.0",
+        "mcap-ros2-support>=0.5",
+        "rosbags>=0.9.20",
+        "pandas>=1.5",
+        "pyarrow>=10",
+        "viser>=1.0",
+        "playwright>=1.40",
         "types-jsonschema",
     ],
 }

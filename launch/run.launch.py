@@ -12,7 +12,7 @@ from launch.actions import DeclareLaunchArgument, OpaqueFunction
 from launch_ros.actions import Node
 
 from launch import LaunchDescription
-from quadleg.graph import check_namespace, executables
+from quadleg.graph import MARKERS, PAD, RECORDER, VIEWER, check_namespace, executables
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.urdf import urdf
 
@@ -24,6 +24,9 @@ ARGUMENTS = {
     "frame_prefix": ("", "prefix of all frame names, for several robots"),
     "separate": ("false", "true: one process a node instead of two processes"),
     "joystick": ("false", "true: also the nodes joystick and teleop, for a gamepad on this computer"),
+    "recorder": ("false", "true: also the node recorder, which keeps the last minute; its file is a parameter"),
+    "view": ("false", "true: also the node viewer, a page on this computer"),
+    "markers": ("false", "true: also the node markers, for 3D viewers"),
 }
 # Lowering the robot takes some seconds; a second signal before that would switch it off at once.
 PATIENCE = "30"
@@ -45,7 +48,7 @@ def start(context) -> list[Node]:
         shared["rate_hz"] = rate_in_hz(given["rate"])
     if given["board"]:
         shared["board"] = given["board"]
-    separate, joystick = (given[name].lower() in ("true", "1", "yes") for name in ("separate", "joystick"))
+    beside = {"joystick": PAD, "recorder": RECORDER, "view": VIEWER, "markers": MARKERS}
     nodes = [
         Node(
             package="quadleg",
@@ -56,9 +59,15 @@ def start(context) -> list[Node]:
             output="screen",
             sigterm_timeout=PATIENCE,
         )
-        for executable, name, own in executables(separate, joystick)
+        for executable, name, own in executables(
+            chosen(given, "separate"), [process for name, process in beside.items() if chosen(given, name)]
+        )
     ]
     return nodes + robot_state_publisher(robot, given)
+
+
+def chosen(given, name: str) -> bool:
+    return given[name].lower() in ("true", "1", "yes")
 
 
 def rate_in_hz(text: str) -> float:

@@ -13,7 +13,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from quadleg.errors import QuadlegError, SimMissing, Uncalibrated, WillNotWork
+from quadleg.errors import NoPlace, QuadlegError, SimMissing, Uncalibrated, WillNotWork
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import Robot as Model
@@ -48,12 +48,31 @@ def _run(options: argparse.Namespace) -> int:
         rate_hz=options.rate,
         seed=options.seed,
         separate=options.separate,
-        joystick=options.joystick,
+        beside=_beside(options),
+        record=options.record,
         physics=options.physics,
         memory=Path(options.board_memory) if options.board_memory else None,
         params_file=options.params_file,
     )
     return Runner(plan, _say).run()
+
+
+def _beside(options: argparse.Namespace) -> list[str]:
+    """The optional processes that are wanted. Raises QuadlegError where one needs what is not installed."""
+    from quadleg import graph
+
+    wanted = [graph.PAD] * options.joystick + [graph.MARKERS] * options.markers
+    if options.view:
+        if not find_spec("viser"):
+            raise QuadlegError("--view needs viser: pip install 'quadleg[view]'")
+        wanted.append(graph.VIEWER)
+    if find_spec("mcap"):
+        wanted.append(graph.RECORDER)
+    elif options.record:
+        raise QuadlegError("--record needs mcap: pip install 'quadleg[log]'")
+    if options.record and options.record.exists():
+        raise NoPlace(f"{options.record} is there already and stays as it is: name a new file")
+    return wanted
 
 
 def _need_sound(robot: Model, despite_check: bool) -> None:
@@ -514,6 +533,11 @@ def _run_command(
         action="store_true",
         help="also the nodes joystick and teleop, for a gamepad on this computer: see config/joystick.yaml",
     )
+    run.add_argument(
+        "--record", type=Path, metavar="FILE.mcap", help="every topic into this file (needs the extra log)"
+    )
+    run.add_argument("--view", action="store_true", help="a page on this computer to look and steer (extra view)")
+    run.add_argument("--markers", action="store_true", help="support polygon and planned feet as visualization markers")
 
 
 def _bench_commands(
@@ -709,9 +733,9 @@ def _distance(text: str) -> float:
 
 def _params_file(text: str) -> Path:
     """A parameter file that ROS can read and whose nodes are there; ROS itself passes over unknown ones."""
-    from quadleg.graph import GRAPH, PAD_GRAPH
+    from quadleg.graph import GRAPH, OPTIONAL
 
-    path, known = Path(text), [entry.name for entry in GRAPH + PAD_GRAPH]
+    path, known = Path(text), [entry.name for entry in GRAPH + OPTIONAL]
     try:
         document = path.read_text(encoding="utf-8")
         nodes = YAML(typ="safe").load(document)

@@ -152,3 +152,7 @@ class BadMessage(QuadlegError):
 
 class PadError(QuadlegError):
     """No gamepad can be read; the message says why, and the cure."""
+
+
+class BadRecording(QuadlegError):
+    """A recording that cannot be read, or not used for what was asked; the message says what would be right."""

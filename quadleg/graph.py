@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any
@@ -13,7 +13,8 @@ from quadleg.errors import BadName
 from quadleg.robot.model import LEGS
 from quadleg.shipped import config_folder
 
-SERVO_OUTPUT, CONTROL, PAD = "servo_output", "control", "pad"
+SERVO_OUTPUT, CONTROL = "servo_output", "control"
+PAD, RECORDER, VIEWER, MARKERS = "pad", "recorder", "viewer", "markers"
 DISCOVERY = "ROS_AUTOMATIC_DISCOVERY_RANGE"
 
 
@@ -42,26 +43,33 @@ GRAPH = (
     Entry("state_estimator", "state_estimator", "StateEstimator", CONTROL),
 )
 
-# Only where they are asked for: a gamepad on this computer.
-PAD_GRAPH = (
+# Only where their process is asked for, each beside the robot: it walks without them.
+OPTIONAL = (
     Entry("joystick", "joystick", "Joystick", PAD),
     Entry("teleop", "teleop", "Teleop", PAD),
+    Entry("recorder", "recorder", "Recorder", RECORDER),
+    Entry("viewer", "viewer", "Viewer", VIEWER),
+    Entry("markers", "markers", "Markers", MARKERS),
 )
 
 
-def processes(separate: bool, joystick: bool = False) -> dict[str, tuple[Entry, ...]]:
-    """The processes and their nodes: two, or with `separate` one a node; one more for a gamepad."""
+def _beside(wanted: Collection[str]) -> tuple[Entry, ...]:
+    return tuple(entry for entry in OPTIONAL if entry.process in wanted)
+
+
+def processes(separate: bool, beside: Collection[str] = ()) -> dict[str, tuple[Entry, ...]]:
+    """The processes and their nodes: two, or with `separate` one a node; and the optional ones `beside` them."""
     table: dict[str, tuple[Entry, ...]] = {}
-    for entry in GRAPH + PAD_GRAPH * joystick:
+    for entry in GRAPH + _beside(beside):
         key = entry.name if separate else entry.process
         table[key] = (*table.get(key, ()), entry)
     return table
 
 
-def executables(separate: bool, joystick: bool = False) -> list[tuple[str, str | None, dict[str, Any]]]:
+def executables(separate: bool, beside: Collection[str] = ()) -> list[tuple[str, str | None, dict[str, Any]]]:
     """What to start where each process is an executable: its name, the node's name (None where it runs several), and
     the node's own parameters."""
-    alone = (GRAPH if separate else ()) + PAD_GRAPH * joystick
+    alone = (GRAPH if separate else ()) + _beside(beside)
     together = [] if separate else [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
     return together + [(entry.executable, entry.name, entry.parameters) for entry in alone]
 
@@ -69,7 +77,7 @@ def executables(separate: bool, joystick: bool = False) -> list[tuple[str, str |
 def entries(names: Iterable[str]) -> tuple[Entry, ...]:
     """The entries of these names, in the order of the table."""
     wanted = set(names)
-    return tuple(entry for entry in GRAPH + PAD_GRAPH if entry.name in wanted)
+    return tuple(entry for entry in GRAPH + OPTIONAL if entry.name in wanted)
 
 
 def check_namespace(namespace: str) -> None:

@@ -50,7 +50,8 @@ class Plan:
     rate_hz: float | None = None
     seed: int = 0
     separate: bool = False
-    joystick: bool = False
+    beside: Sequence[str] = ()
+    record: Path | None = None
     physics: bool = False
     memory: Path | None = None
     params_file: Path | None = None
@@ -92,6 +93,11 @@ class Child:
     was_ready: bool = False  # once in this run
     deaths: list[float] = field(default_factory=list)
 
+    @property
+    def needed(self) -> bool:
+        """Whether the robot cannot do without it."""
+        return any(entry in graph.GRAPH for entry in self.entries)
+
     def hear(self) -> bytes:
         """The child's word; empty when its line has ended."""
         try:
@@ -114,7 +120,7 @@ class Runner:
         self._plan = plan
         self._say = say
         self._memory = plan.board_memory()
-        table = graph.processes(plan.separate, plan.joystick)
+        table = graph.processes(plan.separate, plan.beside)
         self._children = [Child(name, entries) for name, entries in table.items()]
         self._selector = selectors.DefaultSelector()
         self._interrupts = 0
@@ -134,7 +140,7 @@ class Runner:
             was_ready = False
             while any(child.process for child in self._children):
                 self._look()
-                if not was_ready and all(child.ready for child in self._children):
+                if not was_ready and all(child.ready for child in self._children if child.needed):
                     was_ready = True
                     self._say_ready(time.monotonic() - begun)
             return self._exit_code
@@ -168,10 +174,14 @@ class Runner:
     def _start(self, child: Child) -> None:
         ours, theirs = socket.socketpair()
         parameters = self._plan.parameters()
-        if any(entry.name == graph.SERVO_OUTPUT for entry in child.entries):
-            own = {"board_memory": str(self._memory), "seed": self._plan.seed, "physics": self._plan.physics}
-        else:
-            own = {}
+        own = {
+            graph.SERVO_OUTPUT: {
+                "board_memory": str(self._memory),
+                "seed": self._plan.seed,
+                "physics": self._plan.physics,
+            },
+            graph.RECORDER: {"file": str(self._plan.record.absolute()) if self._plan.record else ""},
+        }.get(child.name, {})
         command = [
             sys.executable,
             "-m",
@@ -249,6 +259,8 @@ class Runner:
         never_ready = not child.was_ready and code > 0
         if never_ready or len(child.deaths) > MOST_DEATHS:
             self._say(f"{child.name} {how} and will not start")
+            if not child.needed:
+                return
             if child.name == graph.SERVO_OUTPUT:
                 self._write_full_off()
             self._exit_code = 1

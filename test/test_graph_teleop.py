@@ -26,7 +26,7 @@ from std_srvs.srv import Trigger
 from terminal import UP, Terminal
 
 from quadleg.client import Robot
-from quadleg.graph import executables, find_each_other_soon, processes
+from quadleg.graph import PAD, executables, find_each_other_soon, processes
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.shipped import config_folder
 
@@ -344,9 +344,9 @@ def test_the_shipped_file_is_what_the_nodes_declare(stage: Stage, node: str, tmp
 
 def test_a_gamepad_s_nodes_are_there_only_where_they_are_asked_for() -> None:
     for separate in (False, True):
-        added = [one for one in executables(separate, joystick=True) if one not in executables(separate)]
+        added = [one for one in executables(separate, [PAD]) if one not in executables(separate)]
         assert added == [("joystick", "joystick", {}), ("teleop", "teleop", {})]
-    assert [entry.name for entry in processes(separate=False, joystick=True)["pad"]] == ["joystick", "teleop"]
+    assert [entry.name for entry in processes(False, [PAD])["pad"]] == ["joystick", "teleop"]
     assert "pad" not in processes(separate=False)
 
 

@@ -1,0 +1,54 @@
+"""The definition of a message type as text, for recordings: that of the ROS 2 interface description."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from rosidl_parser.definition import AbstractNestedType, Array, BasicType, NamespacedType
+
+_BASIC = {"boolean": "bool", "octet": "byte", "float": "float32", "double": "float64"}
+_SEPARATOR = "=" * 80
+
+
+def class_of(type_name: str) -> Any:
+    """The class of `package/msg/Name`. Raises ImportError or AttributeError where this computer has none."""
+    package, _, name = type_name.split("/")
+    return getattr(import_module(f"{package}.msg"), name)
+
+
+def definition_of(type_name: str) -> str:
+    """The fields of a type, then of each type in it behind a line of `=` and `MSG: package/Name`.
+
+    Made from the class, since not every installation has the files with the definitions.
+    """
+    parts, waiting, known = [], [type_name], {type_name}
+    while waiting:
+        name = waiting.pop(0)
+        lines, inner = _fields(class_of(name))
+        package, _, short = name.split("/")
+        head = "" if name == type_name else f"{_SEPARATOR}\nMSG: {package}/{short}\n"
+        parts.append(head + "".join(f"{line}\n" for line in lines))
+        new = [other for other in inner if other not in known]
+        known |= set(new)
+        waiting += dict.fromkeys(new)
+    return "".join(parts)
+
+
+def _fields(kind: Any) -> tuple[list[str], list[str]]:
+    """The lines of one type, and the types that it holds."""
+    lines, inner = [], []
+    for name, slot in zip(kind.get_fields_and_field_types(), kind.SLOT_TYPES):
+        one, many = slot, ""
+        if isinstance(slot, AbstractNestedType):
+            one = slot.value_type
+            bound = "" if not slot.has_maximum_size() else f"<={slot.maximum_size}"
+            many = f"[{slot.size}]" if isinstance(slot, Array) else f"[{bound}]"
+        if isinstance(one, NamespacedType):
+            lines.append(f"{one.namespaces[0]}/{one.name}{many} {name}")
+            inner.append(f"{one.namespaces[0]}/msg/{one.name}")
+        elif isinstance(one, BasicType):
+            lines.append(f"{_BASIC.get(one.typename, one.typename)}{many} {name}")
+        else:
+            lines.append(f"string{many} {name}")
+    return lines, inner

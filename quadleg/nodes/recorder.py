@@ -1,0 +1,202 @@
+"""recorder: keeps the last minute of every topic in memory, saves it on each fault, and records into a file."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticStatus
+from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
+from std_srvs.srv import Trigger
+
+from quadleg.errors import NoPlace
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.message_text import class_of, definition_of
+from quadleg.nodes.topics import split_state
+from quadleg.recording.recorder import Recorder as Recording
+from quadleg.recording.signals import diagnoses_of, text_of
+from quadleg.robot.model import LEGS
+
+TOPICS = (
+    *("cmd_vel", "teleop/cmd_vel", "base_target", "teleop/base_target", "planned_feet"),
+    *(f"{leg}/foot_target" for leg in LEGS),
+    *("joint_targets", "joint_commands", "servo_state", "joint_states", "state", "supply", "imu/data", "odom"),
+    *("foot_loads", "truth/odom", "robot_description", "diagnostics", "joy", "walking_limits", "markers"),
+)
+OF_ALL_ROBOTS = ("/tf", "/tf_static")
+LOOK_PERIOD = 0.25  # s between looks at what is published
+DEPTH = 200  # messages of one topic that wait while this process has no turn
+AFTER_FAULT = 2.0  # s that are kept after a fault, with the minute before it
+SILENT = 0.7  # s without joint_states: all others have ended
+
+
+class Recorder(QuadlegNode):
+    """Hears each topic as soon as it is published, whatever its quality of service, and never reads it."""
+
+    def __init__(self, name: str = "recorder", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        file = self.declare("file", "", "File to record into, .mcap; empty: only the last minute is kept, in memory")
+        folder = self.declare("folder", "", "Where the last minute is saved; empty: ~/quadleg_recordings")
+        self._folder = Path(folder).expanduser() if folder else Path.home() / "quadleg_recordings"
+        path = _free(Path(file).expanduser()) if file else None
+        self._recording = Recording(path, self._metadata())
+        self._asked_for = path is not None
+        self._heard: dict[str, Any] = {}
+        self._not_known: dict[str, str] = {}
+        self._state = ""
+        self._keep_at: float | None = None
+        self._kept = ""
+        self._ending = False
+        self._states_at = time.monotonic()
+        self.serve(Trigger, "~/keep", self._keep)
+        self.every(LOOK_PERIOD, self._look)
+
+    def _metadata(self) -> dict[str, dict[str, str]]:
+        about = {
+            "version": importlib.metadata.version("quadleg"),
+            "namespace": self.get_namespace().rstrip("/") + "/",
+            "computer": platform.platform(),
+            "python": platform.python_version(),
+        }
+        path = self.robot.path
+        text = path.read_text(encoding="utf-8") if path else ""
+        return {"quadleg": about, "robot_file": {"name": path.name if path else self.robot.name, "text": text}}
+
+    # What is heard
+
+    def _look(self) -> None:
+        space = self.get_namespace().rstrip("/")
+        wanted = {f"{space}/{topic}" for topic in TOPICS} | set(OF_ALL_ROBOTS)
+        for topic, types in self.get_topic_names_and_types():
+            if topic in wanted and topic not in self._heard:
+                self._hear(topic, types)
+        now = time.monotonic()
+        if self._keep_at and now > self._keep_at:
+            self._keep_at = None
+            self._save("fault")
+        if self._ending and now - self._states_at > SILENT:
+            self.finished = True
+
+    def _hear(self, topic: str, types: list[str]) -> None:
+        publishers = self.get_publishers_info_by_topic(topic)
+        if not publishers:
+            return
+        kind = publishers[0].topic_type
+        try:
+            message, definition = class_of(kind), definition_of(kind)
+        except (ImportError, AttributeError, ValueError):
+            self._not_known[topic] = kind
+            return
+        self._not_known.pop(topic, None)
+        latched = all(p.qos_profile.durability == DurabilityPolicy.TRANSIENT_LOCAL for p in publishers)
+        reliable = all(p.qos_profile.reliability == ReliabilityPolicy.RELIABLE for p in publishers)
+        qos = QoSProfile(
+            depth=DEPTH,
+            durability=DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE,
+            reliability=ReliabilityPolicy.RELIABLE if reliable else ReliabilityPolicy.BEST_EFFORT,
+        )
+        channel = self._recording.channel(topic, kind, definition, _in_yaml(publishers[0].qos_profile), latched)
+        short = topic.removeprefix(f"{self.get_namespace().rstrip('/')}/")
+        self._heard[topic] = self.subscribe(message, topic, self._taker(short, channel), qos, raw=True)
+
+    def _taker(self, topic: str, channel: int) -> Callable[[bytes], None]:
+        take = self._recording.take
+
+        def state(data: bytes) -> None:
+            take(channel, data)
+            name, _ = split_state(text_of(data))
+            if name == "fault" and self._state != "fault":
+                self._keep_at = time.monotonic() + AFTER_FAULT
+            self._state = name
+
+        def joint_states(data: bytes) -> None:
+            take(channel, data)
+            self._states_at = time.monotonic()
+
+        def diagnostics(data: bytes) -> None:
+            take(channel, data)
+            for said in diagnoses_of(0.0, data):
+                if said.node == "servo_output" and "joint_angles" in said.values:
+                    self._recording.describe("joint_angles", {"kind": said.values["joint_angles"]})
+
+        own = {"state": state, "joint_states": joint_states, "diagnostics": diagnostics}
+        return own.get(topic, lambda data: take(channel, data))
+
+    # What is kept
+
+    def _keep(self, _: Trigger.Request) -> tuple[bool, str]:
+        return self._save("asked")
+
+    def _save(self, why: str) -> tuple[bool, str]:
+        path = _free(self._folder / f"{self.robot.name}_{time.strftime('%Y-%m-%d_%H-%M-%S')}_{why}.mcap")
+        try:
+            count = self._recording.keep(path)
+        except NoPlace as error:
+            self.get_logger().error(f"the last minute is not kept: {error}")
+            return False, str(error)
+        self._kept = f"{path}"
+        self.get_logger().info(f"the last minute is kept: {path}")
+        return True, f"{path}: {count} messages of the last minute"
+
+    def health(self) -> Health:
+        recording = self._recording
+        values = {
+            "file": str(recording.path or ""),
+            "recorded": recording.recorded,
+            "lost": recording.lost,
+            "topics": len(self._heard),
+            "kept": self._kept,
+        }
+        if recording.trouble:
+            return Health(recording.trouble, values, DiagnosticStatus.ERROR)
+        if recording.lost:
+            words = f"the disk is too slow: {recording.lost} messages are not recorded"
+            return Health(words, values, DiagnosticStatus.WARN)
+        if self._not_known:
+            words = "; ".join(f"{topic} is {kind}" for topic, kind in self._not_known.items())
+            return Health(
+                f"not recorded, since this computer does not know the type: {words}", values, DiagnosticStatus.WARN
+            )
+        if recording.path:
+            return Health(f"records into {recording.path}", values)
+        return Health("keeps the last minute in memory", values)
+
+    def end(self, alone: bool) -> None:
+        if alone:
+            self.finished = True
+        self._ending = True  # what the others do until their end is recorded
+
+    def close(self) -> None:
+        if self._keep_at:
+            self._save("fault")
+        self._recording.close()
+        super().close()
+
+
+def _free(path: Path) -> Path:
+    """The path, or with a number behind its name where there is such a file already: a recorder that starts again."""
+    number, free = 2, path
+    while free.exists():
+        free = path.with_name(f"{path.stem}_{number}{path.suffix}")
+        number += 1
+    return free
+
+
+def _in_yaml(qos: QoSProfile) -> str:
+    """A quality of service as rosbag2 has it in the metadata of a channel, to publish it alike when it is played."""
+    reliability = "reliable" if qos.reliability == ReliabilityPolicy.RELIABLE else "best_effort"
+    durability = "transient_local" if qos.durability == DurabilityPolicy.TRANSIENT_LOCAL else "volatile"
+    return (
+        f"- history: keep_last\n  depth: {qos.depth or 1}\n  reliability: {reliability}\n  durability: {durability}\n"
+        "  deadline: {sec: 9223372036, nsec: 854775807}\n  lifespan: {sec: 9223372036, nsec: 854775807}\n"
+        "  liveliness: automatic\n  liveliness_lease_duration: {sec: 9223372036, nsec: 854775807}\n"
+        "  avoid_ros_namespace_conventions: false\n"
+    )
+
+
+main = main_of(Recorder)

@@ -1,0 +1,217 @@
+"""Many messages of one ROS 2 type read at once: where each number stands in their bytes, then all of them by numpy.
+
+Messages of one topic mostly have the same lengths of their texts and lists, and then the same number stands at the
+same place in all of them. Encoding: OMG, DDS-XTypes 1.3, 7.4.1 (XCDR version 1), in which each number is aligned to
+its own size. Definitions: the ROS 2 interface description, as MCAP's registry has it for `ros2msg`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from struct import unpack_from
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.errors import BadRecording
+
+Array = NDArray[Any]
+Bytes = NDArray[np.uint8]
+
+_HEADER = 4  # bytes before the data, of which the second says which byte of a number comes first
+_NUMBERS = {
+    **{"bool": "u1", "byte": "u1", "char": "u1", "float32": "f4", "float64": "f8"},
+    **{"int8": "i1", "int16": "i2", "int32": "i4", "int64": "i8"},
+    **{"uint8": "u1", "uint16": "u2", "uint32": "u4", "uint64": "u8"},
+}
+_FIELD = re.compile(r"([\w/]+)(?:<=\d+)?(\[(?:<=)?(\d*)\])?\s+(\w+)")
+_SEPARATOR = re.compile(r"^=+\s*$", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field of a message: its type, and `count`: None for one, 0 for a list of any length, else how many."""
+
+    name: str
+    type: str
+    count: int | None
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where `count` numbers of numpy's type `kind` stand in a message's bytes; for text, `kind` is "S".
+
+    `single` is a field that is one number, and no list of one.
+    """
+
+    offset: int
+    kind: str
+    count: int
+    single: bool
+
+
+@cache
+def definitions(type_name: str, text: str) -> dict[str, tuple[Field, ...]]:
+    """The fields of a type and of all types in it, by `package/Name`, from the text of its definition."""
+    parts = _SEPARATOR.split(text)
+    result = {_short(type_name): _fields(parts[0], type_name.split("/", maxsplit=1)[0])}
+    for part in parts[1:]:
+        head, _, body = part.strip().partition("\n")
+        name = head.removeprefix("MSG:").strip()
+        result[_short(name)] = _fields(body, name.split("/")[0])
+    return result
+
+
+def _short(name: str) -> str:
+    """`package/Name`, of `package/msg/Name` too."""
+    package, *_, last = name.split("/")
+    return f"{package}/{last}"
+
+
+def _fields(text: str, package: str) -> tuple[Field, ...]:
+    found = []
+    for line in text.splitlines():
+        words = line.split("#")[0].strip()
+        match = _FIELD.match(words)
+        if not match or re.match(r"\S+\s+\w+\s*=", words):  # empty, or a constant
+            continue
+        kind, is_list, count, name = match.groups()
+        if kind not in _NUMBERS and kind not in ("string", "wstring"):
+            kind = _short(kind if "/" in kind else f"{'std_msgs' if kind == 'Header' else package}/{kind}")
+        found.append(Field(name, kind, int(count or 0) if is_list and "<=" not in is_list else 0 if is_list else None))
+    return tuple(found)
+
+
+class Layout:
+    """Where everything stands in one message, and in all that are of the same shape.
+
+    `places` are by path, as `header.stamp.sec` or `points[0].positions`. Raises BadRecording where the bytes are not of
+    this type.
+    """
+
+    def __init__(self, type_name: str, definition: str, sample: bytes) -> None:
+        self.places: dict[str, Place] = {}
+        self._shape: list[tuple[int, int]] = []  # (offset, length) of all that says where things stand, and of texts
+        self._types = definitions(type_name, definition)
+        self._sample = sample
+        self._order = "<" if sample[1:2] in (b"\x01", b"\x03") else ">"
+        self._at = _HEADER
+        try:
+            self._walk(_short(type_name), "")
+        except (KeyError, IndexError, ValueError, OverflowError) as error:
+            raise BadRecording(f"a message is no {type_name}: {error!r}") from None
+        if self._at > len(sample):
+            raise BadRecording(f"a message is no {type_name}: it is too short")
+
+    def _walk(self, name: str, path: str) -> None:
+        for field in self._types[name]:
+            if field.count is None:
+                self._one(field.type, path + field.name)
+                continue
+            count = field.count or self._length()
+            if field.type in _NUMBERS:
+                self._numbers(field.type, path + field.name, count, single=False)
+            else:
+                for number in range(count):
+                    self._one(field.type, f"{path}{field.name}[{number}]")
+
+    def _one(self, kind: str, path: str) -> None:
+        if kind in _NUMBERS:
+            self._numbers(kind, path, 1, single=True)
+        elif kind == "string":
+            length = self._length()
+            self.places[path] = Place(self._at, "S", max(length - 1, 0), single=True)
+            self._shape.append((self._at, length))
+            self._at += length
+        else:
+            self._walk(kind, f"{path}.")
+
+    def _numbers(self, kind: str, path: str, count: int, single: bool) -> None:
+        if not count:
+            return
+        code = _NUMBERS[kind]
+        size = int(code[1])
+        self._align(size)
+        self.places[path] = Place(self._at, self._order + code, count, single)
+        self._at += size * count
+
+    def _length(self) -> int:
+        self._align(4)
+        if self._at + 4 > len(self._sample):
+            raise ValueError("too short")
+        (length,) = unpack_from(f"{self._order}I", self._sample, self._at)
+        self._shape.append((self._at, 4))
+        self._at += 4
+        if length > len(self._sample):
+            raise ValueError(f"a length of {length}")
+        return int(length)
+
+    def _align(self, size: int) -> None:
+        self._at += -(self._at - _HEADER) % size
+
+    @cached_property
+    def shape(self) -> NDArray[np.intp]:
+        """Offsets of the bytes that are alike in messages of the same shape."""
+        spans = [np.arange(offset, offset + length) for offset, length in [(0, _HEADER), *self._shape]]
+        return np.concatenate(spans)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Messages of one shape: `numbers` says which of those that were given they are, `data` (n, size) their bytes."""
+
+    layout: Layout
+    numbers: NDArray[np.intp]
+    data: Bytes
+
+    def has(self, path: str) -> bool:
+        """Whether they have something at this path."""
+        return path in self.layout.places
+
+    def values(self, path: str) -> Array:
+        """(n, count) the numbers at a path, (n,) for a single one, as float64 or as the integers that they are."""
+        place = self.layout.places[path]
+        size = int(place.kind[2])
+        part = np.ascontiguousarray(self.data[:, place.offset : place.offset + size * place.count])
+        found = part.view(place.kind)
+        found = found.astype(np.float64) if "f" in place.kind else found.astype(np.int64)
+        return found[:, 0] if place.single else found
+
+    def vector(self, path: str, parts: str = "xyz") -> Array:
+        """(n, len(parts)) the numbers `path.x`, `path.y` and so on."""
+        return np.stack([self.values(f"{path}.{part}") for part in parts], axis=1)
+
+    def text(self, path: str) -> str:
+        """The text at a path, which is alike in all."""
+        place = self.layout.places[path]
+        return bytes(self.data[0, place.offset : place.offset + place.count]).decode("utf-8", "replace")
+
+    def texts(self, path: str) -> list[str]:
+        """The texts at `path[0]`, `path[1]` and so on."""
+        found = []
+        while self.has(f"{path}[{len(found)}]"):
+            found.append(self.text(f"{path}[{len(found)}]"))
+        return found
+
+
+def rows_of(type_name: str, definition: str, messages: Sequence[bytes]) -> Iterator[Rows]:
+    """The messages by their shapes. Those that are not of this type are left out."""
+    left = np.arange(len(messages))
+    sizes = np.array([len(message) for message in messages])
+    for size in np.unique(sizes):
+        numbers = left[sizes == size]
+        data = np.frombuffer(b"".join(messages[i] for i in numbers), np.uint8).reshape(len(numbers), size)
+        while len(numbers):
+            try:
+                layout = Layout(type_name, definition, data[0].tobytes())
+            except BadRecording:
+                numbers, data = numbers[1:], data[1:]
+                continue
+            shape = layout.shape
+            same = (data[:, shape] == data[0, shape]).all(axis=1)
+            yield Rows(layout, numbers[same], data[same])
+            numbers, data = numbers[~same], data[~same]

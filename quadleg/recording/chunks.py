@@ -1,0 +1,87 @@
+"""Messages packed into compressed chunks, as the MCAP specification has them: https://mcap.dev/spec.
+
+A chunk is whole in itself. A file takes one after the other, and memory can keep the last of them.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from struct import Struct
+
+import zstandard
+from mcap.data_stream import RecordBuilder
+from mcap.opcode import Opcode
+from mcap.records import Chunk, ChunkIndex, MessageIndex
+
+ZSTD = "zstd"
+_LEVEL = 1  # what a small computer has time for; higher ones gain little on numbers
+_HEAD = Struct("<BQHIQQ")  # opcode, length, channel, sequence, log time, publish time
+_FIELDS = _HEAD.size - 9  # bytes of a message's record before its data: all but opcode and length
+
+
+@dataclass(frozen=True)
+class Received:
+    """One message as it came: its bytes, the channel that says what they are, and the system clock at receipt in ns."""
+
+    channel: int
+    sequence: int
+    log_time: int
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A chunk with its message indexes, ready for a file: `data` is written as it is.
+
+    `counts` are messages by channel; `chunk_length` is the length of the chunk's own record.
+    """
+
+    data: bytes
+    chunk_length: int
+    index_offsets: dict[int, int]
+    start_time: int
+    end_time: int
+    compressed_size: int
+    uncompressed_size: int
+    counts: dict[int, int]
+
+    def index(self, offset: int) -> ChunkIndex:
+        """The record that finds it, once it is written at `offset`."""
+        return ChunkIndex(
+            chunk_length=self.chunk_length,
+            chunk_start_offset=offset,
+            compression=ZSTD,
+            compressed_size=self.compressed_size,
+            message_end_time=self.end_time,
+            message_index_length=len(self.data) - self.chunk_length,
+            message_index_offsets={channel: offset + at for channel, at in self.index_offsets.items()},
+            message_start_time=self.start_time,
+            uncompressed_size=self.uncompressed_size,
+        )
+
+
+def pack(messages: Sequence[Received]) -> Packed:
+    """One chunk of one or more messages, in the order given."""
+    records = bytearray()
+    entries: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for message in messages:
+        entries[message.channel].append((message.log_time, len(records)))
+        length = _FIELDS + len(message.data)
+        records += _HEAD.pack(
+            Opcode.MESSAGE, length, message.channel, message.sequence, message.log_time, message.log_time
+        )
+        records += message.data
+    start, end = min(m.log_time for m in messages), max(m.log_time for m in messages)
+    compressed = zstandard.ZstdCompressor(level=_LEVEL).compress(bytes(records))
+    builder = RecordBuilder()
+    Chunk(ZSTD, compressed, end, start, zlib.crc32(records), len(records)).write(builder)
+    chunk_length = builder.count
+    offsets = {}
+    for channel, found in entries.items():
+        offsets[channel] = builder.count
+        MessageIndex(channel_id=channel, records=found).write(builder)
+    counts = {channel: len(found) for channel, found in entries.items()}
+    return Packed(builder.end(), chunk_length, offsets, start, end, len(compressed), len(records), counts)

@@ -1,0 +1,257 @@
+"""An MCAP file that is being written: https://mcap.dev/spec. What is flushed reads back, wherever it is cut after that.
+
+The closing records, which readers find messages by, are written at the end. `finish` writes those of a file whose
+writer did not come to it.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import zlib
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from struct import Struct
+from types import TracebackType
+from typing import BinaryIO
+
+import zstandard
+from mcap.data_stream import RecordBuilder
+from mcap.exceptions import McapError
+from mcap.opcode import Opcode
+from mcap.records import (
+    Channel,
+    Chunk,
+    ChunkIndex,
+    DataEnd,
+    Footer,
+    Header,
+    McapRecord,
+    Message,
+    MessageIndex,
+    Metadata,
+    MetadataIndex,
+    Schema,
+    Statistics,
+    SummaryOffset,
+)
+from mcap.stream_reader import breakup_chunk
+
+from quadleg.recording.chunks import Packed, Received, pack
+from quadleg.recording.records import HEAD, MAGIC, read, scan
+
+PROFILE = "ros2"  # https://mcap.dev/spec/registry: messages are CDR, schemas are ROS 2 message definitions
+_FOOTER = Struct("<BQQQ")
+
+
+class McapFile:
+    """A new recording at `path`, which must not be there yet. Raises OSError where it cannot be written."""
+
+    def __init__(self, path: Path, metadata: Mapping[str, Mapping[str, str]]) -> None:
+        self.path = path
+        self._file: BinaryIO = path.open("xb")
+        # Tells readers that it is not yet at its end; the system lets go of it however this process ends.
+        fcntl.flock(self._file, fcntl.LOCK_EX)
+        self._schemas: dict[int, Schema] = {}
+        self._channels: dict[int, Channel] = {}
+        self._closing = _Closing()
+        self._file.write(MAGIC + _written(Header(PROFILE, "quadleg")))
+        for name, values in metadata.items():
+            self.note(name, values)
+
+    def add_channels(self, schemas: Sequence[Schema], channels: Sequence[Channel]) -> None:
+        """Make schemas and channels known, before the first message on them; those that are known already are left."""
+        for schema in schemas:
+            if schema.id not in self._schemas:
+                self._schemas[schema.id] = schema
+                self._file.write(_written(schema))
+        for channel in channels:
+            if channel.id not in self._channels:
+                self._channels[channel.id] = channel
+                self._file.write(_written(channel))
+
+    def note(self, name: str, values: Mapping[str, str]) -> None:
+        """Write metadata."""
+        record = Metadata(name, dict(values))
+        data = _written(record)
+        self._closing.add_metadata(record, self._file.tell(), len(data))
+        self._file.write(data)
+
+    def add(self, packed: Packed) -> None:
+        """Write a chunk."""
+        self._closing.add_chunk(packed.index(self._file.tell()), packed.counts)
+        self._file.write(packed.data)
+
+    def flush(self) -> None:
+        """Bring all that was written onto the disk. Raises OSError, as all writing does."""
+        self._file.flush()
+        os.fsync(self._file.fileno())
+
+    def close(self) -> None:
+        """Write the closing records. Raises OSError where that fails; what was flushed stays readable."""
+        try:
+            at = self._file.tell()
+            self._file.write(self._closing.records(at, self._schemas, self._channels))
+            self.flush()
+        finally:
+            with suppress(OSError):
+                self._file.close()
+
+    def __enter__(self) -> McapFile:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def finish(path: Path) -> bool:
+    """Write the closing records of a recording that was cut, in place of what was begun after its last whole record.
+
+    Whether that was needed; one that is still being written is left alone. Raises BadRecording for what is no
+    recording, and OSError where it cannot be written.
+    """
+    with path.open("r+b") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        closing = _Closing()
+        schemas: dict[int, Schema] = {}
+        channels: dict[int, Channel] = {}
+        chunk: _Found | None = None  # the last one, until something that is not its index follows
+        end = len(MAGIC)
+        for opcode, offset, length in scan(file):
+            if opcode == Opcode.FOOTER:
+                return False
+            if opcode == Opcode.DATA_END:
+                break
+            begun, end = offset - HEAD.size, offset + length
+            if opcode == Opcode.MESSAGE_INDEX and chunk:
+                index = read(file, MessageIndex, offset, length)
+                chunk.offsets[index.channel_id] = begun
+                chunk.counts[index.channel_id] = len(index.records)
+                continue
+            if chunk:
+                closing.add_chunk(chunk.index(begun), chunk.counts)
+                chunk = None
+            if opcode == Opcode.SCHEMA:
+                schema = read(file, Schema, offset, length)
+                schemas[schema.id] = schema
+            elif opcode == Opcode.CHANNEL:
+                channel = read(file, Channel, offset, length)
+                channels[channel.id] = channel
+            elif opcode == Opcode.METADATA:
+                closing.add_metadata(read(file, Metadata, offset, length), begun, end - begun)
+            elif opcode == Opcode.CHUNK:
+                chunk = _Found(begun, end, read(file, Chunk, offset, length))
+        rest = b""
+        if chunk:  # some of its indexes may be missing, and readers would not look for their messages
+            end = chunk.begun
+            if packed := chunk.packed_anew():
+                closing.add_chunk(packed.index(end), packed.counts)
+                rest = packed.data
+        file.seek(end)
+        file.truncate()
+        file.write(rest + closing.records(end + len(rest), schemas, channels))
+        file.flush()
+        os.fsync(file.fileno())
+    return True
+
+
+@dataclass
+class _Found:
+    """A chunk that was found from `begun` to `end` of a file."""
+
+    begun: int
+    end: int
+    chunk: Chunk
+    offsets: dict[int, int] = field(default_factory=dict)
+    counts: dict[int, int] = field(default_factory=dict)
+
+    def index(self, after: int) -> ChunkIndex:
+        """The record that finds it, where its message indexes end at `after`."""
+        return ChunkIndex(
+            chunk_length=self.end - self.begun,
+            chunk_start_offset=self.begun,
+            compression=self.chunk.compression,
+            compressed_size=len(self.chunk.data),
+            message_end_time=self.chunk.message_end_time,
+            message_index_length=after - self.end,
+            message_index_offsets=self.offsets,
+            message_start_time=self.chunk.message_start_time,
+            uncompressed_size=self.chunk.uncompressed_size,
+        )
+
+    def packed_anew(self) -> Packed | None:
+        """The same messages with all their indexes; None where its content did not get onto the disk whole."""
+        try:
+            records = breakup_chunk(self.chunk, validate_crc=True)
+        except (McapError, zstandard.ZstdError):
+            return None
+        messages = [
+            Received(record.channel_id, record.sequence, record.log_time, record.data)
+            for record in records
+            if isinstance(record, Message)
+        ]
+        return pack(messages) if messages else None
+
+
+class _Closing:
+    """What the closing records tell of all before them."""
+
+    def __init__(self) -> None:
+        self._chunks: list[ChunkIndex] = []
+        self._metadata: list[MetadataIndex] = []
+        self._counts: Counter[int] = Counter()
+
+    def add_chunk(self, index: ChunkIndex, counts: Mapping[int, int]) -> None:
+        self._chunks.append(index)
+        self._counts.update(counts)
+
+    def add_metadata(self, record: Metadata, offset: int, length: int) -> None:
+        self._metadata.append(MetadataIndex(offset, length, record.name))
+
+    def records(self, at: int, schemas: Mapping[int, Schema], channels: Mapping[int, Channel]) -> bytes:
+        """All that follows the data, from DataEnd to the magic, where the data end at `at`."""
+        data_end = _written(DataEnd(0))
+        start = at + len(data_end)
+        statistics = Statistics(
+            attachment_count=0,
+            channel_count=len(channels),
+            channel_message_counts=dict(self._counts),
+            chunk_count=len(self._chunks),
+            message_count=self._counts.total(),
+            message_end_time=max((chunk.message_end_time for chunk in self._chunks), default=0),
+            message_start_time=min((chunk.message_start_time for chunk in self._chunks), default=0),
+            metadata_count=len(self._metadata),
+            schema_count=len(schemas),
+        )
+        groups: list[tuple[Opcode, Sequence[McapRecord]]] = [
+            (Opcode.SCHEMA, list(schemas.values())),
+            (Opcode.CHANNEL, list(channels.values())),
+            (Opcode.STATISTICS, [statistics]),
+            (Opcode.CHUNK_INDEX, self._chunks),
+            (Opcode.METADATA_INDEX, self._metadata),
+        ]
+        summary, offsets = bytearray(), bytearray()
+        for opcode, records in groups:
+            group = b"".join(map(_written, records))
+            if group:
+                offsets += _written(SummaryOffset(opcode, start + len(summary), len(group)))
+            summary += group
+        offset_start = start + len(summary)
+        summary += offsets
+        # The checksum goes from the summary's first byte to the footer's field before it.
+        crc = zlib.crc32(_FOOTER.pack(Opcode.FOOTER, 8 + 8 + 4, start, offset_start), zlib.crc32(summary))
+        return bytes(data_end + summary + _written(Footer(start, offset_start, crc)) + MAGIC)
+
+
+def _written(record: McapRecord) -> bytes:
+    builder = RecordBuilder()
+    record.write(builder)
+    return builder.end()

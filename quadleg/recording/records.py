@@ -1,0 +1,55 @@
+"""The records of an MCAP file one after the other, whole or cut: https://mcap.dev/spec."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from io import BytesIO
+from struct import Struct
+from typing import BinaryIO, TypeVar
+
+from mcap.data_stream import ReadDataStream
+from mcap.opcode import Opcode
+from mcap.records import McapRecord
+
+from quadleg.errors import BadRecording
+
+MAGIC = b"\x89MCAP0\r\n"
+HEAD = Struct("<BQ")  # opcode, length
+SCHEMA_ENCODING, MESSAGE_ENCODING = "ros2msg", "cdr"  # https://mcap.dev/spec/registry
+CLOCK_STEP = "clock_step"  # metadata: the system clock has just been set forward by `seconds`, or back where negative
+_Record = TypeVar("_Record", bound=McapRecord)
+
+
+def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
+    """(opcode, offset, length) of each whole record of a file; `offset` is where its content begins, after both.
+
+    It ends where the file is cut or nothing makes sense any more. Raises BadRecording for a file that is no MCAP.
+    """
+    size = file.seek(0, os.SEEK_END)
+    if not size:
+        raise BadRecording(f"{file.name} is empty: a recording that was just begun, or none")
+    file.seek(0)
+    if file.read(len(MAGIC)) != MAGIC:
+        raise BadRecording(
+            f"{file.name} is no recording: it does not begin as an MCAP file does. `quadleg run --record FILE.mcap` "
+            f"makes one; `ros2 bag convert` makes one of a bag of another kind"
+        )
+    at = len(MAGIC)
+    while at + HEAD.size <= size:
+        file.seek(at)
+        opcode, length = HEAD.unpack(file.read(HEAD.size))
+        offset = at + HEAD.size
+        if not opcode or offset + length > size:
+            return
+        yield opcode, offset, length
+        at = offset + length
+        if opcode == Opcode.FOOTER:
+            return
+
+
+def read(file: BinaryIO, kind: type[_Record], offset: int, length: int) -> _Record:
+    """The record of a kind that `scan` found."""
+    file.seek(offset)
+    record: _Record = kind.read(ReadDataStream(BytesIO(file.read(length))))  # type: ignore[attr-defined]
+    return record
