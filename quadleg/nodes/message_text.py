@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-from rosidl_parser.definition import AbstractNestedType, Array, BasicType, NamespacedType
+from rosidl_parser.definition import AbstractNestedType, Array, BasicType, BoundedSequence, NamespacedType
 
 _BASIC = {"boolean": "bool", "octet": "byte", "float": "float32", "double": "float64"}
 _SEPARATOR = "=" * 80
@@ -41,9 +41,11 @@ def _fields(kind: Any) -> tuple[list[str], list[str]]:
     for name, slot in zip(kind.get_fields_and_field_types(), kind.SLOT_TYPES):
         one, many = slot, ""
         if isinstance(slot, AbstractNestedType):
-            one = slot.value_type
-            bound = "" if not slot.has_maximum_size() else f"<={slot.maximum_size}"
-            many = f"[{slot.size}]" if isinstance(slot, Array) else f"[{bound}]"
+            one, many = slot.value_type, "[]"
+            if isinstance(slot, Array):
+                many = f"[{slot.size}]"
+            elif isinstance(slot, BoundedSequence):
+                many = f"[<={slot.maximum_size}]"
         if isinstance(one, NamespacedType):
             lines.append(f"{one.namespaces[0]}/{one.name}{many} {name}")
             inner.append(f"{one.namespaces[0]}/msg/{one.name}")

@@ -88,10 +88,11 @@ class Recorder(QuadlegNode):
             return
         kind = publishers[0].topic_type
         try:
-            message, definition = class_of(kind), definition_of(kind)
-        except (ImportError, AttributeError, ValueError):
+            message = class_of(kind)
+        except (ImportError, AttributeError):
             self._not_known[topic] = kind
             return
+        definition = definition_of(kind)
         self._not_known.pop(topic, None)
         latched = all(p.qos_profile.durability == DurabilityPolicy.TRANSIENT_LOCAL for p in publishers)
         reliable = all(p.qos_profile.reliability == ReliabilityPolicy.RELIABLE for p in publishers)
