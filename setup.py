@@ -3,7 +3,19 @@ from pathlib import Path
 
 from setuptools import find_packages, setup
 
-NODES = ("gait", "base_motion", "leg_ik", "joint_watchdog", "servo_output", "state_estimator", "joystick", "teleop", "recorder", "viewer", "markers")
+NODES = (
+    "gait",
+    "base_motion",
+    "leg_ik",
+    "joint_watchdog",
+    "servo_output",
+    "state_estimator",
+    "joystick",
+    "teleop",
+    "recorder",
+    "viewer",
+    "markers",
+)
 
 
 def wheels(distribution: str) -> list[str]:

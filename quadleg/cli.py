@@ -13,6 +13,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
+from quadleg.cli_recordings import recording_commands
 from quadleg.errors import NoPlace, QuadlegError, SimMissing, Uncalibrated, WillNotWork
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
@@ -66,6 +67,8 @@ def _beside(options: argparse.Namespace) -> list[str]:
         if not find_spec("viser"):
             raise QuadlegError("--view needs viser: pip install 'quadleg[view]'")
         wanted.append(graph.VIEWER)
+    if options.no_recorder and not options.record:
+        return wanted
     if find_spec("mcap"):
         wanted.append(graph.RECORDER)
     elif options.record:
@@ -464,6 +467,7 @@ def parser() -> argparse.ArgumentParser:
     takes_namespace(command("status", _status, "say in plain sentences what the robot does and why"))
 
     _operator_commands(command, takes_namespace)
+    recording_commands(command, takes_namespace, _say)
 
     show = command(
         "demo",
@@ -535,6 +539,9 @@ def _run_command(
     )
     run.add_argument(
         "--record", type=Path, metavar="FILE.mcap", help="every topic into this file (needs the extra log)"
+    )
+    run.add_argument(
+        "--no-recorder", action="store_true", help="do not keep the last minute in memory, which takes some of a core"
     )
     run.add_argument("--view", action="store_true", help="a page on this computer to look and steer (extra view)")
     run.add_argument("--markers", action="store_true", help="support polygon and planned feet as visualization markers")

@@ -34,6 +34,7 @@ from quadleg.runner import need_ros
 HEARD_WITHIN = 5.0  # s for a running stack to be found
 STOP_WITHIN = 2.0
 ANSWER_WITHIN = 5.0  # s for a service to answer
+KEPT_WITHIN = 15.0  # s for a minute to be written, to a slow disk too
 STAND_WITHIN = 20.0
 SIT_WITHIN = 30.0
 POSE_WITHIN = 30.0
@@ -153,7 +154,7 @@ class Robot:
         return instead or self.model.board.kind
 
     @cached_property
-    def _frame(self) -> str:
+    def frame(self) -> str:
         (prefix,) = self._parameters("servo_output", "frame_prefix")
         return f"{prefix}base_footprint"
 
@@ -220,7 +221,7 @@ class Robot:
         message = PoseStamped()
         stamp = self.node.get_clock().now()
         self._asked = stamp.nanoseconds
-        message.header.stamp, message.header.frame_id = stamp.to_msg(), self._frame
+        message.header.stamp, message.header.frame_id = stamp.to_msg(), self.frame
         p, q = message.pose.position, message.pose.orientation
         p.x, p.y, p.z = pose.position
         q.w, q.x, q.y, q.z = pose.quaternion
@@ -251,6 +252,12 @@ class Robot:
             self._call(self._emergency_stop, Trigger.Request(), STOP_WITHIN)
         except NotHeard as error:
             raise NotHeard(f"{error}. The servos may be powered: open the switch in the servo supply NOW") from None
+
+    def keep(self) -> str:
+        """Saves the last minute of all topics; where, in words. Raises Refused, or NotHeard without a recorder."""
+        from std_srvs.srv import Trigger
+
+        return self._call(self.node.create_client(Trigger, "recorder/keep"), Trigger.Request(), KEPT_WITHIN)
 
     def reset(self) -> str:
         """Leaves a fault; what to do next, in words. The legs have to be in the resting pose to stand again."""
@@ -386,7 +393,7 @@ class Robot:
             Odometry, "odom", lambda estimate: way.hear_estimate(estimate, self._now.angles), 10
         )
         message = TwistStamped()
-        message.header.frame_id = self._frame
+        message.header.frame_id = self.frame
         going = message.twist
 
         def send(twist: Planar) -> None:
@@ -395,23 +402,15 @@ class Robot:
             velocities.publish(message)
 
         try:
-            self._wait(
-                lambda: velocities.get_subscription_count() > 0 and way.heard,
-                HEARD_WITHIN,
-                lambda: "gait does not listen to cmd_vel; is it running?",
-            )
+            self.wait_for_listener(velocities, "cmd_vel")
+            self._wait(lambda: way.heard, HEARD_WITHIN, lambda: "gait is not heard; is it running?")
             while True:
                 while (twist := twist_at(way)) is not None:
                     self._judge_state()
                     send(twist)
                     time.sleep(VELOCITY_PERIOD)
                 send(STILL)
-                stopped = time.monotonic()
-                self._wait(
-                    lambda since=stopped: self._stands(since),
-                    STOP_WALKING_WITHIN,
-                    lambda: f"no square stance: {self._status('gait')}",
-                )
+                self.wait_until_it_stands()
                 if arrived(way):
                     return way.place
         finally:
@@ -419,6 +418,17 @@ class Robot:
             self.node.destroy_subscription(feet)
             self.node.destroy_subscription(odom)
             self.node.destroy_publisher(velocities)
+
+    def wait_for_listener(self, publisher: Any, topic: str) -> None:
+        """Returns when somebody listens to a topic; raises NotHeard."""
+        self._wait(lambda: publisher.get_subscription_count() > 0, HEARD_WITHIN, lambda: f"nobody listens to {topic}")
+
+    def wait_until_it_stands(self) -> None:
+        """Returns when the robot, asked for no velocity any more, has come into its square stance; raises NotHeard."""
+        stopped = time.monotonic()
+        self._wait(
+            lambda: self._stands(stopped), STOP_WALKING_WITHIN, lambda: f"no square stance: {self._status('gait')}"
+        )
 
     def _stands(self, since: float) -> bool:
         """Whether gait has said since then that it stands and is not asked for more."""

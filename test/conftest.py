@@ -40,13 +40,15 @@ OBEYS_WITHIN = 10.0  # s
 class Stack:
     """`quadleg run` as a person starts it, with an eye on the simulated board's memory."""
 
-    def __init__(self, folder: Path, robot: str, *arguments: str) -> None:
+    def __init__(self, folder: Path, robot: str, *arguments: str, recorder: bool = False) -> None:
         self.memory = folder / "test.board"
         arguments = tuple(argument.format(folder=folder) for argument in arguments)
         if "--board-memory" in arguments:
             self.memory = Path(arguments[arguments.index("--board-memory") + 1])
         else:
             arguments = (*arguments, "--board-memory", str(self.memory))
+        if not recorder:
+            arguments = (*arguments, "--no-recorder")
         self.model = load_robot(find_robot(robot))
         self.output: list[str] = []
         command = [sys.executable, "-m", "quadleg.cli", "run", robot, *arguments]

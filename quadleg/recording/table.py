@@ -1,0 +1,163 @@
+"""A recording as one table, a row a frame, for whatever reads CSV or Parquet.
+
+A row is one message of joint_states. Of all other topics it has what was said last before it; nothing where that was
+longer ago than `FRESH`, but for what stands until it is changed.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.errors import BadRecording, NoPlace
+from quadleg.recording.reader import Recording
+from quadleg.recording.signals import Signal, Signals, signals_of
+from quadleg.robot.model import JOINT_NAMES, LEGS, MODELLED
+
+Array = NDArray[Any]
+
+FRESH = 0.5  # s
+XYZ, WXYZ = "xyz", "wxyz"
+_STANDING = ("base_target", "state", "servo_state")
+_ENDS = (".csv", ".parquet")
+
+
+def export(recording: Recording, path: Path) -> int:
+    """Write the table of a recording; the number of its rows.
+
+    Raises BadRecording for a recording without joint_states, or another ending than .csv and .parquet, and NoPlace
+    where the file is there already or cannot be written.
+    """
+    if path.suffix not in _ENDS:
+        raise BadRecording(f"{path} must end in {' or '.join(_ENDS)}")
+    columns = table(signals_of(recording), recording.begin, joint_angles(recording) == MODELLED)
+    try:
+        if path.suffix == ".csv":
+            _write_csv(columns, path)
+        else:
+            _write_parquet(columns, path)
+    except FileExistsError:
+        raise NoPlace(f"{path} is there already and stays as it is: name a new file") from None
+    except OSError as error:
+        raise NoPlace(f"{path} cannot be written: {error.strerror or error}") from error
+    return len(columns["time_s"])
+
+
+def joint_angles(recording: Recording) -> str:
+    """Whether the joints of its joint_states are `measured` or `modelled`; empty where nobody said."""
+    return recording.metadata.get("joint_angles", {}).get("kind", "")
+
+
+def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | list[str]]:
+    """Columns of one length by names that end in their units, and in `_modelled` where they follow from a model.
+
+    `begin` is the system clock's time of the recording's begin in s.
+    """
+    states = signals.signals["joint_states"]
+    times = states.times
+    suffix = "_modelled" if modelled else ""
+    columns: dict[str, Array | list[str]] = {"time_s": times, "unix_time_s": begin + times}
+    for topic in ("state", "servo_state"):
+        if topic in signals.texts:
+            columns[topic] = _held_text(signals.texts[topic], times)
+    commands = signals.get("joint_commands")
+    commanded = _held(commands, "position", times) if commands else None
+    for number, name in enumerate(JOINT_NAMES):
+        if commanded is not None:
+            columns[f"{name}_command_rad"] = commanded[:, number]
+        columns[f"{name}_angle_rad{suffix}"] = states["position"][:, number]
+        columns[f"{name}_speed_rad_per_s{suffix}"] = states["velocity"][:, number]
+        columns[f"{name}_torque_nm{suffix}"] = states["effort"][:, number]
+    for topic, key, prefix, parts in _VECTORS:
+        signal = signals.get(topic)
+        if signal and key in signal.values:
+            held = _held(signal, key, times, np.inf if topic in _STANDING else FRESH)
+            columns |= {f"{prefix}_{part}": held[:, k] for k, part in enumerate(parts)}
+    for topic, prefix in (("planned_feet", "planned"), ("foot_loads", "estimated")):
+        if signal := signals.get(topic):
+            places, forces = (_held(signal, key, times) for key in ("place", "force"))
+            for k, leg in enumerate(LEGS):
+                columns |= {f"{leg}_foot_{prefix}_{part}_m": places[:, k, i] for i, part in enumerate(XYZ)}
+                columns[f"{leg}_foot_{prefix}_force_n"] = forces[:, k]
+    if supply := signals.get("supply"):
+        said = [d.values.get("supply") for d in signals.diagnostics if d.node == "servo_output"]
+        kind = "_modelled" if MODELLED in said else ""
+        for key, unit in (("voltage", "v"), ("current", "a")):
+            columns[f"supply_{key}_{unit}{kind}"] = _held(supply, key, times)
+    return {name: column for name, column in columns.items() if not _is_empty(column)}
+
+
+def _units(parts: str, unit: str) -> list[str]:
+    return [f"{part}_{unit}" for part in parts]
+
+
+_TWIST = ["x_m_per_s", "y_m_per_s", "yaw_rad_per_s"]
+# topic, its key, the columns' prefix, and what follows that
+_VECTORS: Sequence[tuple[str, str, str, Sequence[str]]] = (
+    ("cmd_vel", "twist", "cmd_vel", _TWIST),
+    ("teleop/cmd_vel", "twist", "teleop_cmd_vel", _TWIST),
+    ("base_target", "position", "base_target", _units(XYZ, "m")),
+    ("base_target", "quaternion", "base_target_quaternion", list(WXYZ)),
+    ("teleop/base_target", "position", "teleop_base_target", _units(XYZ, "m")),
+    ("teleop/base_target", "quaternion", "teleop_base_target_quaternion", list(WXYZ)),
+    ("planned_feet", "twist", "planned_velocity", _TWIST),
+    ("odom", "position", "odom", _units(XYZ, "m")),
+    ("odom", "quaternion", "odom_quaternion", list(WXYZ)),
+    ("odom", "linear", "odom_velocity", _units(XYZ, "m_per_s")),
+    ("odom", "angular", "odom_rate", _units(XYZ, "rad_per_s")),
+    ("truth/odom", "position", "truth", _units(XYZ, "m")),
+    ("truth/odom", "quaternion", "truth_quaternion", list(WXYZ)),
+    ("imu/data", "angular_velocity", "imu_rate", _units(XYZ, "rad_per_s")),
+    ("imu/data", "linear_acceleration", "imu_acceleration", _units(XYZ, "m_per_s2")),
+)
+
+
+def _held(signal: Signal, key: str, times: Array, longest: float = FRESH) -> Array:
+    """The last values before each of the times, NaN where there was none for so long (s)."""
+    if not len(signal):
+        return np.full((len(times), *signal[key].shape[1:]), np.nan)
+    last = np.searchsorted(signal.times, times, side="right") - 1
+    found = signal[key][np.maximum(last, 0)].astype(float)
+    found[(last < 0) | (times - signal.times[np.maximum(last, 0)] > longest)] = np.nan
+    return found
+
+
+def _held_text(said: list[tuple[float, str]], times: Array) -> list[str]:
+    """The last text before each of the times, without the reason behind the colon."""
+    words = ["", *(text.partition(":")[0] for _, text in said)]
+    return [words[k] for k in np.searchsorted([time for time, _ in said], times, side="right")]
+
+
+def _is_empty(column: Array | list[str]) -> bool:
+    return isinstance(column, np.ndarray) and bool(np.isnan(column).all())
+
+
+def _write_csv(columns: Mapping[str, Array | list[str]], path: Path) -> None:
+    with path.open("x", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        lists = [column if isinstance(column, list) else _with_gaps(column) for column in columns.values()]
+        writer.writerows(zip(*lists))
+
+
+def _with_gaps(column: Array) -> list[float | str]:
+    """Numbers, and nothing where there is none."""
+    values: list[float | str] = column.tolist()
+    for k in np.flatnonzero(np.isnan(column)):
+        values[k] = ""
+    return values
+
+
+def _write_parquet(columns: Mapping[str, Array | list[str]], path: Path) -> None:
+    try:
+        import pyarrow
+        from pyarrow import parquet
+    except ImportError:
+        raise NoPlace("Parquet needs pyarrow: pip install 'quadleg[parquet]'; .csv needs nothing") from None
+    with path.open("xb") as file:
+        parquet.write_table(pyarrow.table(dict(columns)), file)
