@@ -41,7 +41,7 @@ from mcap.records import (
 from mcap.stream_reader import breakup_chunk
 
 from quadleg.recording.chunks import Packed, Received, pack
-from quadleg.recording.records import HEAD, MAGIC, read, scan
+from quadleg.recording.records import HEAD, LIBRARY, MAGIC, read, scan
 
 PROFILE = "ros2"  # https://mcap.dev/spec/registry: messages are CDR, schemas are ROS 2 message definitions
 _FOOTER = Struct("<BQQQ")
@@ -58,7 +58,7 @@ class McapFile:
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Channel] = {}
         self._closing = _Closing()
-        self._file.write(MAGIC + _written(Header(PROFILE, "quadleg")))
+        self._file.write(MAGIC + _written(Header(PROFILE, LIBRARY)))
         for name, values in metadata.items():
             self.note(name, values)
 
@@ -112,8 +112,8 @@ class McapFile:
 def finish(path: Path) -> bool:
     """Write the closing records of a recording that was cut, in place of what was begun after its last whole record.
 
-    Whether that was needed; one that is still being written is left alone. Raises BadRecording for what is no
-    recording, and OSError where it cannot be written.
+    Whether that was done; one that is still being written, or is another program's, is left alone. Raises BadRecording
+    for what is no recording, and OSError where it cannot be written.
     """
     with path.open("r+b") as file:
         try:
@@ -125,11 +125,16 @@ def finish(path: Path) -> bool:
         channels: dict[int, Channel] = {}
         chunk: _Found | None = None  # the last one, until something that is not its index follows
         end = len(MAGIC)
+        closed = False
         for opcode, offset, length in scan(file):
-            if opcode == Opcode.FOOTER:
+            if opcode == Opcode.FOOTER or (
+                opcode == Opcode.HEADER and read(file, Header, offset, length).library != LIBRARY
+            ):
                 return False
             if opcode == Opcode.DATA_END:
-                break
+                closed = True
+            if closed:
+                continue
             begun, end = offset - HEAD.size, offset + length
             if opcode == Opcode.MESSAGE_INDEX and chunk:
                 index = read(file, MessageIndex, offset, length)

@@ -14,6 +14,7 @@ from mcap.records import McapRecord
 
 from quadleg.errors import BadRecording
 
+LIBRARY = "quadleg"  # what the header says of who wrote it
 MAGIC = b"\x89MCAP0\r\n"
 HEAD = Struct("<BQ")  # opcode, length
 SCHEMA_ENCODING, MESSAGE_ENCODING = "ros2msg", "cdr"  # https://mcap.dev/spec/registry
@@ -40,7 +41,8 @@ def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
         file.seek(at)
         opcode, length = HEAD.unpack(file.read(HEAD.size))
         offset = at + HEAD.size
-        if not opcode or offset + length > size:
+        behind = len(MAGIC) if opcode == Opcode.FOOTER else 0
+        if not opcode or offset + length + behind > size:
             return
         yield opcode, offset, length
         at = offset + length

@@ -1,0 +1,155 @@
+"""Messages read many at once: equal to what other implementations of CDR and of ROS 2 definitions make of them.
+
+Compared with `rosbags` and `mcap_ros2`, which are both independent of ROS and of each other.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quadleg.errors import BadRecording
+from quadleg.recording.cdr import Layout, definitions, rows_of
+
+rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install 'quadleg[test]'")
+STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
+MESSAGE = STORE.types
+
+finite = st.floats(allow_nan=False, allow_infinity=False)
+words = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=9)
+
+
+def definition(type_name: str) -> str:
+    text, _ = STORE.generate_msgdef(type_name, ros_version=2)
+    return text
+
+
+def header(frame: str) -> Any:
+    stamp = MESSAGE["builtin_interfaces/msg/Time"](sec=7, nanosec=9)
+    return MESSAGE["std_msgs/msg/Header"](stamp=stamp, frame_id=frame)
+
+
+def joint_state(frame: str, names: list[str], position: list[float], effort: list[float]) -> bytes:
+    message = MESSAGE["sensor_msgs/msg/JointState"](
+        header=header(frame),
+        name=names,
+        position=np.array(position, float),
+        velocity=np.array([], float),
+        effort=np.array(effort, float),
+    )
+    return bytes(STORE.serialize_cdr(message, "sensor_msgs/msg/JointState"))
+
+
+@given(st.lists(st.tuples(words, st.lists(st.tuples(words, finite), max_size=4)), min_size=1, max_size=12))
+def test_joint_states_of_any_shape_are_read_as_they_were_written(
+    said: list[tuple[str, list[tuple[str, float]]]],
+) -> None:
+    kind = "sensor_msgs/msg/JointState"
+    data = [
+        joint_state(frame, [name for name, _ in joints], [x for _, x in joints], [-x for _, x in joints])
+        for frame, joints in said
+    ]
+    seen: dict[int, Any] = {}
+    for rows in rows_of(kind, definition(kind), data):
+        for k, number in enumerate(rows.numbers):
+            position = rows.values("position")[k].tolist() if rows.has("position") else []
+            effort = rows.values("effort")[k].tolist() if rows.has("effort") else []
+            seen[number] = (rows.text("header.frame_id"), rows.texts("name"), position, effort)
+            assert rows.values("header.stamp.sec")[k] == 7
+            assert not rows.has("velocity")
+    for number, (frame, joints) in enumerate(said):
+        numbers = [x for _, x in joints]
+        assert seen[number] == (frame, [name for name, _ in joints], numbers, [-x for x in numbers])
+
+
+@settings(max_examples=30)
+@given(st.lists(st.floats(width=32, allow_nan=False), max_size=3), st.booleans(), st.integers(0, 255))
+def test_numbers_of_every_size_stand_where_they_are_aligned_to(cells: list[float], present: bool, health: int) -> None:
+    kind = "sensor_msgs/msg/BatteryState"
+    message = MESSAGE[kind](
+        **dict.fromkeys(("voltage", "temperature", "current", "charge", "capacity", "design_capacity"), 0.5),
+        header=header("x"),
+        percentage=1.5,
+        power_supply_status=1,
+        power_supply_health=health,
+        power_supply_technology=3,
+        present=present,
+        cell_voltage=np.array(cells, np.float32),
+        cell_temperature=np.array([2.5], np.float32),
+        location="here",
+        serial_number="",
+    )
+    (rows,) = rows_of(kind, definition(kind), [bytes(STORE.serialize_cdr(message, kind))] * 3)
+    assert rows.values("percentage").tolist() == [1.5] * 3
+    assert rows.values("present").tolist() == [present] * 3
+    assert rows.values("power_supply_health").tolist() == [health] * 3
+    assert rows.values("cell_temperature").tolist() == [[2.5]] * 3
+    assert rows.text("location") == "here"
+    if cells:
+        assert rows.values("cell_voltage")[1].tolist() == cells
+
+
+def test_covariances_and_nested_messages_have_their_places() -> None:
+    kind = "nav_msgs/msg/Odometry"
+    make = MESSAGE
+    vector = make["geometry_msgs/msg/Vector3"]
+    pose = make["geometry_msgs/msg/Pose"](
+        position=make["geometry_msgs/msg/Point"](x=1.0, y=2.0, z=3.0),
+        orientation=make["geometry_msgs/msg/Quaternion"](x=0.1, y=0.2, z=0.3, w=0.9),
+    )
+    twist = make["geometry_msgs/msg/Twist"](linear=vector(x=4.0, y=5.0, z=6.0), angular=vector(x=7.0, y=8.0, z=9.0))
+    message = make[kind](
+        header=header("odom"),
+        child_frame_id="base_link",
+        pose=make["geometry_msgs/msg/PoseWithCovariance"](pose=pose, covariance=np.arange(36.0)),
+        twist=make["geometry_msgs/msg/TwistWithCovariance"](twist=twist, covariance=-np.arange(36.0)),
+    )
+    (rows,) = rows_of(kind, definition(kind), [bytes(STORE.serialize_cdr(message, kind))])
+    assert rows.vector("pose.pose.position").tolist() == [[1, 2, 3]]
+    assert rows.vector("pose.pose.orientation", "wxyz").tolist() == [[0.9, 0.1, 0.2, 0.3]]
+    assert rows.vector("twist.twist.angular").tolist() == [[7, 8, 9]]
+    assert rows.values("pose.covariance")[0].tolist() == list(range(36))
+    assert rows.values("twist.covariance")[0, 35] == -35
+
+
+def test_both_orders_of_bytes_are_read() -> None:
+    kind = "geometry_msgs/msg/Vector3"
+    message = MESSAGE[kind](x=1.25, y=-2.0, z=1e300)
+    for little in (True, False):
+        data = bytes(STORE.serialize_cdr(message, kind, little_endian=little))
+        (rows,) = rows_of(kind, definition(kind), [data])
+        assert [rows.values(axis)[0] for axis in "xyz"] == [1.25, -2.0, 1e300]
+
+
+@given(st.binary(max_size=60))
+def test_bytes_of_another_kind_are_left_out(data: bytes) -> None:
+    kind = "sensor_msgs/msg/JointState"
+    good = joint_state("", ["a"], [1.0], [])
+    seen = [number for rows in rows_of(kind, definition(kind), [data, good, data]) for number in rows.numbers]
+    assert 1 in seen
+
+
+def test_a_message_that_is_cut_is_no_message() -> None:
+    kind = "sensor_msgs/msg/JointState"
+    good = joint_state("frame", ["a", "b"], [1.0, 2.0], [3.0, 4.0])
+    for length in range(len(good)):
+        with pytest.raises(BadRecording):
+            Layout(kind, definition(kind), good[:length])
+
+
+def test_definitions_with_constants_bounds_and_comments_are_understood() -> None:
+    text = "uint8 A=1\nstring<=5 name # words\nfloat64[<=3] few\nfloat32[2] pair\nother_msgs/Thing[] things\n" + (
+        "=" * 80 + "\nMSG: other_msgs/Thing\nint16 n 5\n"
+    )
+    found = definitions("my_msgs/msg/All", text)
+    assert [(field.name, field.type, field.count) for field in found["my_msgs/All"]] == [
+        ("name", "string", None),
+        ("few", "float64", 0),
+        ("pair", "float32", 2),
+        ("things", "other_msgs/Thing", 0),
+    ]
+    assert found["other_msgs/Thing"][0].type == "int16"

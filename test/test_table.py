@@ -1,0 +1,107 @@
+"""Recordings as tables: read again by pandas and pyarrow, and equal to the messages they were made from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas
+import pytest
+from pyarrow import parquet
+
+from quadleg.errors import BadRecording, NoPlace
+from quadleg.recording.reader import Recording
+from quadleg.recording.signals import Diagnosis, Signal, Signals
+from quadleg.recording.table import export, table
+from quadleg.robot.model import JOINT_NAMES
+
+COUNT = 60
+
+
+@pytest.fixture
+def signals() -> Signals:
+    times = np.arange(COUNT) * 0.02
+    position = np.arange(12.0 * COUNT).reshape(COUNT, 12) / 7
+    nothing = np.full((COUNT, 12), np.nan)
+    found = Signals()
+    found.signals["joint_states"] = Signal(times, {"position": position, "velocity": nothing, "effort": nothing})
+    found.signals["supply"] = Signal(
+        np.array([0.1, 0.9]), {"voltage": np.array([6.0, 5.5]), "current": np.array([1.0, 2.0])}
+    )
+    found.signals["base_target"] = Signal(
+        np.array([0.3]), {"position": np.array([[0.0, 0.0, 0.15]]), "quaternion": np.array([[1.0, 0.0, 0.0, 0.0]])}
+    )
+    found.texts["state"] = [(0.0, "off: not enabled yet"), (0.5, "rising: enabled")]
+    found.diagnostics = [Diagnosis(0.0, "servo_output", 0, "", {"supply": "modelled"})]
+    return found
+
+
+def test_each_value_stands_until_the_next_and_ages(signals: Signals) -> None:
+    columns = table(signals, 1000.0, modelled=False)
+    times = columns["time_s"]
+    assert columns["unix_time_s"].tolist() == (1000.0 + times).tolist()
+    voltage = columns["supply_voltage_v_modelled"]
+    assert np.isnan(voltage[times < 0.1 - 1e-9]).all()
+    assert (voltage[(times > 0.1) & (times < 0.6)] == 6.0).all()
+    assert np.isnan(voltage[(times > 0.61) & (times < 0.9)]).all()  # nothing was heard for half a second
+    assert (voltage[times > 0.91] == 5.5).all()
+    assert (columns["base_target_z_m"][times > 0.31] == 0.15).all()  # a target stands until it is changed
+    assert columns["state"][0] == "off"
+    assert columns["state"][-1] == "rising"
+    assert not any("speed" in name or "torque" in name for name in columns)  # nobody said any
+
+
+@pytest.mark.parametrize("modelled", [True, False])
+def test_what_follows_from_a_model_says_so(signals: Signals, modelled: bool) -> None:
+    columns = table(signals, 0.0, modelled)
+    name = "rear_left_knee_angle_rad" + "_modelled" * modelled
+    assert (
+        columns[name].tolist()
+        == signals.signals["joint_states"]["position"][:, JOINT_NAMES.index("rear_left_knee")].tolist()
+    )
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_it_is_read_again_as_it_was(recorded: Path, tmp_path: Path, ending: str) -> None:
+    recording = Recording(recorded)
+    path = tmp_path / f"out{ending}"
+    rows = export(recording, path)
+    frame = pandas.read_csv(path) if ending == ".csv" else parquet.read_table(path).to_pandas()
+    assert len(frame) == rows == COUNT
+    assert frame["front_left_hip_angle_rad_modelled"].tolist() == [k / 3 for k in range(COUNT)]
+    assert np.diff(frame["time_s"]).min() >= 0
+    assert frame["unix_time_s"].iloc[0] == recording.begin
+    with pytest.raises(NoPlace, match="there already"):
+        export(recording, path)
+
+
+def test_another_ending_is_refused(recorded: Path, tmp_path: Path) -> None:
+    with pytest.raises(BadRecording, match=r"out.xls must end in \.csv or \.parquet"):
+        export(Recording(recorded), tmp_path / "out.xls")
+
+
+def test_a_recording_without_joint_states_or_of_another_robot_is_told(tmp_path: Path) -> None:
+    with pytest.raises(BadRecording, match="has no joint_states, which all else is shown beside; it has /odom"):
+        export(Recording(recording_of(tmp_path / "a.mcap", "/odom", ["front_left_hip"])), tmp_path / "out.csv")
+    with pytest.raises(BadRecording, match="has another robot's joint_states: elbow"):
+        export(Recording(recording_of(tmp_path / "b.mcap", "/joint_states", ["elbow"])), tmp_path / "out.csv")
+
+
+@pytest.fixture
+def recorded(tmp_path: Path) -> Path:
+    return recording_of(tmp_path / "a.mcap", "/joint_states", ["front_left_hip"])
+
+
+def recording_of(path: Path, topic: str, names: list[str]) -> Path:
+    """A recording of joint states of a few joints, whose angles are thirds."""
+    from test_cdr import definition, joint_state
+
+    from quadleg.recording.recorder import Recorder
+
+    kind = "sensor_msgs/msg/JointState"
+    recorder = Recorder(path, {"quadleg": {"namespace": "/"}, "joint_angles": {"kind": "modelled"}})
+    channel = recorder.channel(topic, kind, definition(kind), "", latched=False)
+    for k in range(COUNT):
+        recorder.take(channel, joint_state("", names, [k / 3] * len(names), []))
+    recorder.close()
+    return path
