@@ -55,6 +55,8 @@ def _run(options: argparse.Namespace) -> int:
         memory=Path(options.board_memory) if options.board_memory else None,
         params_file=options.params_file,
     )
+    if options.record:
+        _say(f"Every topic goes into {options.record}; `quadleg report {options.record}` shows it afterwards.")
     return Runner(plan, _say).run()
 
 

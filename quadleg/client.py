@@ -318,9 +318,11 @@ class Robot:
         NotHeard.
         """
         _check_numbers(vx, vy, yaw_rate, seconds)
-        end = time.monotonic() + seconds
+        end = None  # the time counts from the first velocity that somebody hears
 
         def twist(_: Way) -> Planar | None:
+            nonlocal end
+            end = end or time.monotonic() + seconds
             return (vx, vy, yaw_rate) if time.monotonic() < end else None
 
         return self._walk(twist, lambda _: True)

@@ -25,6 +25,8 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
     if reached and now.state not in ("off", "fault", None):
         lines.append(("reached", str(reached)))
     lines += _walking(now) + _servos(now) + _frames(now.values("joint_watchdog"))
+    if file := now.values("recorder").get("file"):
+        lines.append(("record", f"into {file}"))
     for node, (status, _) in sorted(now.diagnostics.items()):
         if status.level != b"\x00" and node not in SAID_ABOVE:
             lines.append((node, status.message))

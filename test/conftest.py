@@ -189,8 +189,8 @@ def start(domain: int, tmp_path: Path) -> Iterator[Callable[..., Stack]]:
     """Starts stacks; ends in any case what the test left running."""
     stacks: list[Stack] = []
 
-    def starter(*arguments: str, robot: str = "greenhouse_inspector") -> Stack:
-        stacks.append(Stack(tmp_path, robot, *arguments))
+    def starter(*arguments: str, robot: str = "greenhouse_inspector", recorder: bool = False) -> Stack:
+        stacks.append(Stack(tmp_path, robot, *arguments, recorder=recorder))
         return stacks[-1]
 
     yield starter

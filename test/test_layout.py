@@ -21,9 +21,22 @@ LAYERS = [
     ["simulation", "commissioning", "recording", "viewer"],
     ["nodes.words", "resting"],
     ["nodes"],
-    ["graph", "control", "runner", "client", "cli", "demo", "drive", "timing", "graph_timing", "words"],
+    [
+        "graph",
+        "control",
+        "runner",
+        "client",
+        "cli",
+        "cli_recordings",
+        "demo",
+        "drive",
+        "replay",
+        "timing",
+        "graph_timing",
+        "words",
+    ],
 ]
-WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "cli")
+WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "replay", "cli")
 ROS_PACKAGES = (
     "rclpy",
     "std_msgs",

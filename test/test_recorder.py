@@ -13,7 +13,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from quadleg.errors import NoPlace
+from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording import recorder as module
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.reader import Recording
@@ -218,7 +218,11 @@ def survived(path: Path, after: float) -> None:
     killed = time.monotonic()
     process.send_signal(signal.SIGKILL)
     process.wait()
-    found = data(path)
+    try:
+        found = data(path)
+    except BadRecording:  # nothing of it yet
+        assert killed - begun < 1.0
+        return
     numbers = [int(one[8:].split()[0]) for one in found]
     assert numbers == list(range(len(numbers)))
     last = float(found[-1][8:].split()[1].rstrip(b"x\0"))
@@ -233,5 +237,5 @@ if __name__ == "__main__":  # python test/test_recorder.py 100: so many kills, o
     draw = random.Random(0)
     for round_number in range(int(sys.argv[1])):
         with tempfile.TemporaryDirectory() as folder:
-            survived(Path(folder) / "a.mcap", draw.uniform(0.1, 3.0))
+            survived(Path(folder) / "a.mcap", draw.uniform(0.0, 3.0))
         print(f"{round_number + 1} survived", flush=True)

@@ -6,6 +6,7 @@ import importlib.metadata
 import platform
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,12 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from std_srvs.srv import Trigger
 
-from quadleg.errors import NoPlace
+from quadleg.errors import BadRecording, NoPlace
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.message_text import class_of, definition_of
 from quadleg.nodes.topics import split_state
+from quadleg.recording.mcap_file import finish
 from quadleg.recording.recorder import Recorder as Recording
 from quadleg.recording.signals import diagnoses_of, text_of
 from quadleg.robot.model import LEGS
@@ -180,9 +182,14 @@ class Recorder(QuadlegNode):
 
 
 def _free(path: Path) -> Path:
-    """The path, or with a number behind its name where there is such a file already: a recorder that starts again."""
+    """The path, or with a number behind its name where there is such a file already.
+
+    That is one of a recorder that died before this one was started: it gets its end.
+    """
     number, free = 2, path
     while free.exists():
+        with suppress(OSError, BadRecording):
+            finish(free)
         free = path.with_name(f"{path.stem}_{number}{path.suffix}")
         number += 1
     return free

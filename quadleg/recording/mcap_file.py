@@ -61,6 +61,7 @@ class McapFile:
         self._file.write(MAGIC + _written(Header(PROFILE, LIBRARY)))
         for name, values in metadata.items():
             self.note(name, values)
+        self.flush()
 
     def add_channels(self, schemas: Sequence[Schema], channels: Sequence[Channel]) -> None:
         """Make schemas and channels known, before the first message on them; those that are known already are left."""

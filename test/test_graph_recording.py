@@ -1,0 +1,172 @@
+"""Recordings of a running stack: what was published is what reads back; kept minutes; replay; a recorder that dies."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from conftest import Stack, Wire, wait_until
+from geometry_msgs.msg import PoseStamped
+from mcap.reader import make_reader
+from mcap_ros2.decoder import DecoderFactory
+from nav_msgs.msg import Odometry
+from rclpy.qos import QoSProfile
+from rclpy.serialization import deserialize_message
+from rosbags.typesys import Stores, get_types_from_msg, get_typestore
+from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory
+
+from quadleg import cli
+from quadleg.client import Robot
+from quadleg.nodes.message_text import definition_of
+from quadleg.nodes.topics import LATCHED
+from quadleg.recording.reader import Recording
+from quadleg.recording.signals import signals_of
+from quadleg.replay import asked_for
+
+DEEP = QoSProfile(depth=2000)
+TYPES = {
+    "joint_states": JointState,
+    "joint_commands": JointTrajectory,
+    "planned_feet": MultiDOFJointState,
+    "odom": Odometry,
+    "base_target": PoseStamped,
+}
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        *("sensor_msgs/msg/JointState", "sensor_msgs/msg/MultiDOFJointState", "nav_msgs/msg/Odometry"),
+        *("trajectory_msgs/msg/JointTrajectory", "diagnostic_msgs/msg/DiagnosticArray", "sensor_msgs/msg/BatteryState"),
+        *("sensor_msgs/msg/Imu", "std_msgs/msg/String", "geometry_msgs/msg/TwistStamped", "sensor_msgs/msg/Joy"),
+    ],
+)
+def test_definitions_made_from_classes_are_those_of_ros_2(kind: str) -> None:
+    """By rosbags, which has the definitions of ROS 2 Jazzy as data of its own."""
+    pytest.importorskip("rclpy")
+    ours = get_types_from_msg(definition_of(kind), kind)
+    store = get_typestore(Stores.ROS2_JAZZY)
+    for name, (_, fields) in ours.items():
+        assert list(fields) == list(store.fielddefs[name][1]), name
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Where the recorder saves the last minute."""
+    (tmp_path / "own.yaml").write_text(
+        f"/**/recorder:\n  ros__parameters:\n    folder: {tmp_path / 'kept'}\n", encoding="utf-8"
+    )
+    return tmp_path / "kept"
+
+
+def recording_stack(start: Callable[..., Stack], folder: Path, *more: str) -> Stack:
+    stack = start("--params-file", str(folder.parent / "own.yaml"), *more, recorder=True)
+    stack.wait_for_line("ready after")
+    return stack
+
+
+def raw(wire: Wire, topic: str) -> list[bytes]:
+    """The bytes of all messages of a topic from now on."""
+    heard: list[bytes] = []
+    wire.node.create_subscription(TYPES[topic], topic, heard.append, DEEP, raw=True)
+    return heard
+
+
+def records(robot: Robot, topics: int) -> bool:
+    """Whether the recorder hears so many topics."""
+    return int(robot.last.values("recorder").get("topics", 0)) >= topics
+
+
+def test_what_is_published_reads_back_message_for_message_until_the_robot_is_off(
+    start: Callable[..., Stack], folder: Path, tmp_path: Path, wire: Wire
+) -> None:
+    path = tmp_path / "run.mcap"
+    stack = recording_stack(start, folder, "--record", str(path))
+    heard = {topic: raw(wire, topic) for topic in TYPES}
+    with Robot() as robot:
+        wait_until(lambda: records(robot, 15), 20.0, "all topics are recorded")
+        robot.stand()
+        robot.send(robot.reached())
+        robot.sit()
+        wait_until(lambda: len(heard["base_target"]) >= 2, 5.0, "the targets")
+        seen = {topic: list(messages) for topic, messages in heard.items()}
+    assert stack.end() == 0
+    with path.open("rb") as file:
+        reader = make_reader(file, validate_crcs=True, decoder_factories=[DecoderFactory()])
+        assert reader.get_summary() is not None
+        recorded: dict[str, list[bytes]] = {}
+        for _, channel, message, decoded in reader.iter_decoded_messages():
+            recorded.setdefault(channel.topic, []).append(message.data)
+            if channel.topic == "/joint_states":
+                assert list(decoded.position) == list(deserialize_message(message.data, JointState).position)
+    for topic, messages in seen.items():
+        all_of_it = recorded[f"/{topic}"]
+        begin = all_of_it.index(messages[0])
+        assert all_of_it[begin : begin + len(messages)] == messages, topic
+    recording = Recording(path)
+    assert recording.metadata["joint_angles"] == {"kind": "measured"}
+    assert "name: greenhouse_inspector" in recording.metadata["robot_file"]["text"]
+    states = [text for _, text in signals_of(recording).texts["state"]]
+    assert any(text.startswith("active") for text in states)
+    assert states[-1].startswith("off: ")
+
+
+def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
+    start: Callable[..., Stack], folder: Path, capfd: pytest.CaptureFixture[str], wire: Wire
+) -> None:
+    stack = recording_stack(start, folder)
+    targets = wire.hear(PoseStamped, "base_target")
+    with Robot() as robot:
+        wait_until(lambda: records(robot, 15), 20.0, "all topics are heard")
+        robot.stand()
+        robot.stop()
+        wait_until(lambda: list(folder.glob("*_fault.mcap")), 10.0, "the minute before the fault")
+        states = wire.hear(String, "state", LATCHED)
+        robot.reset()
+        wire.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "off")
+        assert cli.main(["keep"]) == 0
+    (kept,) = folder.glob("*_asked.mcap")
+    assert f"kept: {kept}" in capfd.readouterr().out
+    (fault,) = folder.glob("*_fault.mcap")
+    texts = [text for _, text in signals_of(Recording(fault)).texts["state"]]
+    assert any(text.startswith("active") for text in texts)
+    assert any(text.startswith("fault: ") for text in texts)
+    assert any(one.topic == "base_target" for one in asked_for(Recording(fault)))
+    before = len(targets)
+    assert cli.main(["replay", str(fault), "--speed", "5"]) == 0
+    again = [message.pose.position.z for message in targets[before:]]
+    assert again[-1] == targets[before - 1].pose.position.z
+    assert stack.end() == 0
+
+
+def test_a_recorder_that_is_killed_leaves_a_whole_file_and_the_robot_alone(
+    start: Callable[..., Stack], folder: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "run.mcap"
+    stack = recording_stack(start, folder, "--record", str(path))
+    with Robot() as robot:
+        wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
+        wait_until(lambda: int(robot.last.values("recorder")["recorded"]) > 500, 20.0, "some of it is on the disk")
+        holds = robot.status().values("joint_watchdog")["holds"]
+        os.kill(stack.child("recorder"), signal.SIGKILL)
+        stack.wait_for_line("recorder was ended by signal 9; it is started again")
+        second = tmp_path / "run_2.mcap"
+        wait_until(lambda: second.exists() and second.stat().st_size > 10_000, 20.0, "it records again")
+        assert robot.status().values("joint_watchdog")["holds"] == holds
+    assert not Recording(path).cut
+    assert stack.end() == 0
+    assert not Recording(second).cut
+
+
+def test_a_recording_that_is_there_already_stays_and_nothing_starts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "run.mcap").write_text("mine")
+    assert cli.main(["run", "--record", str(tmp_path / "run.mcap")]) == 1
+    assert "is there already and stays as it is" in capsys.readouterr().err
+    assert (tmp_path / "run.mcap").read_text() == "mine"
