@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import cos, radians, sin
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -107,7 +108,7 @@ def _draw(axes: Axes, robot: Robot, course: Course, tick: int, here: Array, stri
 
 
 def _words(axes: Axes, robot: Robot, course: Course, seconds: float, stride: float) -> None:
-    def write(x: float, y: float, words: str, **style: object) -> None:
+    def write(x: float, y: float, words: str, **style: Any) -> None:
         axes.text(x, y, words, transform=axes.transAxes, **style)
 
     name = robot.name.replace("_", " ")

@@ -192,7 +192,7 @@ class Rows:
 
     def texts(self, path: str) -> list[str]:
         """The texts at `path[0]`, `path[1]` and so on."""
-        found = []
+        found: list[str] = []
         while self.has(f"{path}[{len(found)}]"):
             found.append(self.text(f"{path}[{len(found)}]"))
         return found

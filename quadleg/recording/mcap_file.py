@@ -121,52 +121,66 @@ def finish(path: Path) -> bool:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
-        closing = _Closing()
-        schemas: dict[int, Schema] = {}
-        channels: dict[int, Channel] = {}
-        chunk: _Found | None = None  # the last one, until something that is not its index follows
-        end = len(MAGIC)
-        closed = False
+        found = _Salvage(file)
+        data = True
         for opcode, offset, length in scan(file):
-            if opcode == Opcode.FOOTER or (
-                opcode == Opcode.HEADER and read(file, Header, offset, length).library != LIBRARY
-            ):
+            if opcode == Opcode.HEADER and read(file, Header, offset, length).library != LIBRARY:
                 return False
-            if opcode == Opcode.DATA_END:
-                closed = True
-            if closed:
-                continue
-            begun, end = offset - HEAD.size, offset + length
-            if opcode == Opcode.MESSAGE_INDEX and chunk:
-                index = read(file, MessageIndex, offset, length)
-                chunk.offsets[index.channel_id] = begun
-                chunk.counts[index.channel_id] = len(index.records)
-                continue
-            if chunk:
-                closing.add_chunk(chunk.index(begun), chunk.counts)
-                chunk = None
-            if opcode == Opcode.SCHEMA:
-                schema = read(file, Schema, offset, length)
-                schemas[schema.id] = schema
-            elif opcode == Opcode.CHANNEL:
-                channel = read(file, Channel, offset, length)
-                channels[channel.id] = channel
-            elif opcode == Opcode.METADATA:
-                closing.add_metadata(read(file, Metadata, offset, length), begun, end - begun)
-            elif opcode == Opcode.CHUNK:
-                chunk = _Found(begun, end, read(file, Chunk, offset, length))
-        rest = b""
-        if chunk:  # some of its indexes may be missing, and readers would not look for their messages
-            end = chunk.begun
-            if packed := chunk.packed_anew():
-                closing.add_chunk(packed.index(end), packed.counts)
-                rest = packed.data
-        file.seek(end)
-        file.truncate()
-        file.write(rest + closing.records(end + len(rest), schemas, channels))
-        file.flush()
-        os.fsync(file.fileno())
+            if opcode == Opcode.FOOTER:
+                return False
+            data = data and opcode != Opcode.DATA_END
+            if data:
+                found.take(opcode, offset, length)
+        found.write_end()
     return True
+
+
+class _Salvage:
+    """What is whole in a file that was cut."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._closing = _Closing()
+        self._schemas: dict[int, Schema] = {}
+        self._channels: dict[int, Channel] = {}
+        self._chunk: _Found | None = None  # the last one, until something that is not its index follows
+        self._end = len(MAGIC)
+
+    def take(self, opcode: int, offset: int, length: int) -> None:
+        """The next record, as `scan` finds it."""
+        file, begun, self._end = self._file, offset - HEAD.size, offset + length
+        if opcode == Opcode.MESSAGE_INDEX and self._chunk:
+            index = read(file, MessageIndex, offset, length)
+            self._chunk.offsets[index.channel_id] = begun
+            self._chunk.counts[index.channel_id] = len(index.records)
+            return
+        if self._chunk:
+            self._closing.add_chunk(self._chunk.index(begun), self._chunk.counts)
+            self._chunk = None
+        if opcode == Opcode.SCHEMA:
+            schema = read(file, Schema, offset, length)
+            self._schemas[schema.id] = schema
+        elif opcode == Opcode.CHANNEL:
+            channel = read(file, Channel, offset, length)
+            self._channels[channel.id] = channel
+        elif opcode == Opcode.METADATA:
+            self._closing.add_metadata(read(file, Metadata, offset, length), begun, self._end - begun)
+        elif opcode == Opcode.CHUNK:
+            self._chunk = _Found(begun, self._end, read(file, Chunk, offset, length))
+
+    def write_end(self) -> None:
+        """The closing records behind what is whole."""
+        rest, end = b"", self._end
+        if self._chunk:  # some of its indexes may be missing, and readers would not look for their messages
+            end = self._chunk.begun
+            if packed := self._chunk.packed_anew():
+                self._closing.add_chunk(packed.index(end), packed.counts)
+                rest = packed.data
+        self._file.seek(end)
+        self._file.truncate()
+        self._file.write(rest + self._closing.records(end + len(rest), self._schemas, self._channels))
+        self._file.flush()
+        os.fsync(self._file.fileno())
 
 
 @dataclass
