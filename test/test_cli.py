@@ -16,13 +16,15 @@ from conftest import Stack
 
 from quadleg import cli, resting, runner, timing
 from quadleg.client import Robot
+from quadleg.commands import robot as commands
+from quadleg.commands.arguments import CAUTION
 from quadleg.errors import Refused, RosMissing
 from quadleg.kinematics.body import Pose
 from quadleg.robot.load import find_robot
 
 COMMANDS = (
     *("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing", "rollout"),
-    *("new", "check", "calibrate", "drive", "joystick"),
+    *("new", "check", "calibrate", "drive", "joystick", "keep", "export", "replay"),
 )
 
 
@@ -172,8 +174,8 @@ class Terminal:
         self.slept = 0.0
         self.interrupted_after = 1000
         monkeypatch.chdir(folder)
-        monkeypatch.setattr(cli, "_robot", lambda _: self.robot)
-        monkeypatch.setattr(cli, "time", SimpleNamespace(sleep=self._sleep))
+        monkeypatch.setattr(commands, "_robot", lambda _: self.robot)
+        monkeypatch.setattr(commands, "time", SimpleNamespace(sleep=self._sleep))
         monkeypatch.setattr(builtins, "input", self._input)
         monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
 
@@ -206,7 +208,7 @@ def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal,
     assert terminal.robot.stood == [150.0]
     said = capsys.readouterr().out
     assert "\n".join(resting.drawing(RealRobot.model, "utf-8")) in said
-    assert cli.CAUTION in said
+    assert CAUTION in said
     assert "in 1 s" in said
 
 

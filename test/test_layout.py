@@ -27,7 +27,7 @@ LAYERS = [
         "runner",
         "client",
         "cli",
-        "cli_recordings",
+        "commands",
         "demo",
         "drive",
         "replay",
@@ -36,7 +36,7 @@ LAYERS = [
         "words",
     ],
 ]
-WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "replay", "cli")
+WITH_ROS = ("nodes", "graph", "control", "runner", "client", "demo", "drive", "replay", "commands")
 ROS_PACKAGES = (
     "rclpy",
     "std_msgs",

@@ -10,6 +10,7 @@ import pytest
 import robots
 
 from quadleg import cli, graph_timing, timing
+from quadleg.commands import measure
 from quadleg.kinematics.leg import forward, inverse
 from quadleg.timing import Timing
 
@@ -67,7 +68,7 @@ def test_measure_gives_every_row(monkeypatch):
 
 @pytest.mark.usefixtures("quick")
 def test_without_ros_the_rest_is_measured_and_what_is_left_out_is_said(monkeypatch, capsys):
-    for module in (timing, cli):
+    for module in (timing, measure):
         monkeypatch.setattr(module, "find_spec", lambda name: None)
     assert cli.main(["timing", "--json"]) == 0
     told = capsys.readouterr()

@@ -7,17 +7,12 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
+from quadleg.commands.arguments import Command, say, speed, takes_namespace
 from quadleg.errors import QuadlegError
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import Robot as Model
-
-Command = Callable[..., argparse.ArgumentParser]
 
 
-def recording_commands(
-    command: Command, takes_namespace: Callable[[argparse.ArgumentParser], None], say: Callable[[str], None]
-) -> None:
-    """Add them. `say` prints."""
+def add(command: Command) -> None:
+    """Add them."""
 
     def keep(options: argparse.Namespace) -> int:
         from quadleg.client import Robot
@@ -69,7 +64,7 @@ def recording_commands(
     )
     again.add_argument("recording", type=Path, help="a recording, .mcap")
     again.add_argument(
-        "--speed", type=_speed, default=1.0, metavar="X", help="so many times faster, 0.2 to 5; velocities too"
+        "--speed", type=speed, default=1.0, metavar="X", help="so many times faster, 0.2 to 5; velocities too"
     )
     takes_namespace(again)
 
@@ -81,17 +76,3 @@ def _with_mcap(act: Callable[[argparse.Namespace], int]) -> Callable[[argparse.N
         return act(options)
 
     return checked
-
-
-def _speed(text: str) -> float:
-    try:
-        speed = float(text)
-    except ValueError:
-        speed = 0.0
-    if not 0.2 <= speed <= 5:
-        raise argparse.ArgumentTypeError(f"{text} is no speed: 0.2 to 5 times that of the recording")
-    return speed
-
-
-def _robot(options: argparse.Namespace) -> Model | None:
-    return load_robot(find_robot(options.robot)) if options.robot else None

@@ -1,0 +1,1 @@
+"""The commands of `quadleg`, by what they are for."""

@@ -1,0 +1,92 @@
+"""Commands that measure: timing and rollout."""
+
+from __future__ import annotations
+
+import argparse
+from importlib.util import find_spec
+from math import radians
+
+from quadleg.commands.arguments import (
+    Command,
+    count,
+    distance,
+    number,
+    say,
+    takes_robot,
+    warn,
+)
+from quadleg.errors import SimMissing
+from quadleg.robot.load import find_robot, load_robot
+
+
+def _timing(options: argparse.Namespace) -> int:
+    from quadleg import timing
+
+    if find_spec("rclpy") is None:
+        warn("rclpy does not import, so the graph is not timed")
+    timings = timing.measure()
+    if options.json:
+        say(timing.as_json(timings))
+    else:
+        timing.print_table(timings)
+    return 0
+
+
+def _rollout(options: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    try:
+        from quadleg.simulation import trials
+        from quadleg.simulation.ground import Ground
+    except ImportError:
+        raise SimMissing from None
+    robot = load_robot(find_robot(options.robot))
+    ground = Ground(
+        friction=options.friction,
+        slope=radians(options.slope),
+        roughness=options.roughness / 1000,
+        push=options.push,
+    )
+    todo = trials.trials(options.runs)
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("walking", total=len(todo))
+        outcomes = trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task))
+    found = trials.figures(outcomes)
+    if options.json:
+        say(trials.as_json(found))
+    else:
+        trials.print_table(found, outcomes)
+    return 0
+
+
+def _rollout_command(command: Command) -> None:
+    rollout = command(
+        "rollout",
+        _rollout,
+        "walk in physics, faster than real time, and measure",
+        "Each run walks forward in both gaits, with measured and with modelled joint angles and without an estimator, "
+        "by the same modules as the nodes. Prints the median and the worst of all runs. Needs the extra sim.",
+    )
+    takes_robot(rollout)
+    rollout.add_argument("--runs", type=count, default=4, metavar="N", help="how many seeds (default: %(default)s)")
+    rollout.add_argument(
+        "--distance", type=distance, default=5.0, metavar="M", help="way of each walk in m (default: %(default)g)"
+    )
+    for name, default, unit, what in (
+        ("friction", 0.8, "MU", "friction between feet and ground"),
+        ("slope", 0.0, "DEG", "slope of the ground, uphill ahead"),
+        ("roughness", 0.0, "MM", "height of the ground's bumps"),
+        ("push", 0.0, "NS", "pushes from all sides, one about every 5 s, in N·s"),
+    ):
+        rollout.add_argument(
+            f"--{name}", type=number, default=default, metavar=unit, help=f"{what} (default: %(default)g)"
+        )
+    rollout.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
+
+
+def add(command: Command) -> None:
+    """Add them."""
+    speed = command("timing", _timing, "measure the speed of the parts on this computer")
+    speed.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
+    _rollout_command(command)
