@@ -34,7 +34,10 @@ def warn(text: str) -> None:
 
 def rate(text: str) -> float:
     """A control rate in Hz."""
-    hertz = number(text)
+    try:
+        hertz = float(text)
+    except ValueError:
+        hertz = 0.0
     if not 10 <= hertz <= 200:
         raise argparse.ArgumentTypeError(f"{text} is not a control rate: 10 to 200 Hz")
     return hertz
