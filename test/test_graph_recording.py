@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 from conftest import Stack, Wire, wait_until
-from geometry_msgs.msg import PoseStamped
+from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
 from mcap.reader import make_reader
 from mcap_ros2.decoder import DecoderFactory
 from nav_msgs.msg import Odometry
 from rclpy.qos import QoSProfile
 from rclpy.serialization import deserialize_message
+from rosbags.highlevel import AnyReader
 from rosbags.typesys import Stores, get_types_from_msg, get_typestore
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
@@ -108,6 +109,9 @@ def test_what_is_published_reads_back_message_for_message_until_the_robot_is_off
         all_of_it = recorded[f"/{topic}"]
         begin = all_of_it.index(messages[0])
         assert all_of_it[begin : begin + len(messages)] == messages, topic
+    with AnyReader([path]) as bag:
+        states = [connection for connection in bag.connections if connection.topic == "/joint_states"]
+        assert [bytes(data) for _, _, data in bag.messages(states)] == recorded["/joint_states"]
     recording = Recording(path)
     assert recording.metadata["joint_angles"] == {"kind": "measured"}
     assert "name: greenhouse_inspector" in recording.metadata["robot_file"]["text"]
@@ -142,6 +146,34 @@ def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
     again = [message.pose.position.z for message in targets[before:]]
     assert again[-1] == targets[before - 1].pose.position.z
     assert stack.end() == 0
+
+
+def test_a_velocity_of_either_type_is_recorded_and_the_next_of_the_other_too(
+    start: Callable[..., Stack], folder: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "run.mcap"
+    stack = recording_stack(start, folder, "--record", str(path))
+    with Robot() as robot:
+        for kind, number in ((Twist, 11), (TwistStamped, 12)):
+            site = Wire()  # one process has one type of a topic
+            publisher = site.node.create_publisher(kind, "cmd_vel", 10)
+            message = kind()
+            (message.twist if kind is TwistStamped else message).linear.y = float(number)
+
+            def heard(publisher=publisher, message=message, number=number) -> bool:
+                publisher.publish(message)
+                return number in velocities(path)
+
+            wait_until(lambda: bool(robot.last.values("recorder")), 20.0, "the recorder")
+            wait_until(heard, 20.0, f"{kind.__name__} in the file")
+            site.close()
+    assert stack.end() == 0
+
+
+def velocities(path: Path) -> list[float]:
+    """The sideways velocities that are in the file by now."""
+    signal = signals_of(Recording(path), ("joint_states", "cmd_vel")).get("cmd_vel")
+    return signal["twist"][:, 1].tolist() if signal else []
 
 
 def test_a_recorder_that_is_killed_leaves_a_whole_file_and_the_robot_alone(

@@ -39,8 +39,8 @@ def messages(path: Path) -> dict[str, list[tuple[float, bytes]]]:
     found: dict[str, list[tuple[float, bytes]]] = {}
     recording = Recording(path)
     for batches in recording.batches(recording.topics):
-        for name, batch in batches.items():
-            found.setdefault(name, []).extend(zip(batch.times, batch.data))
+        for topic, batch in batches.items():
+            found.setdefault(topic.name, []).extend(zip(batch.times, batch.data))
     return found
 
 

@@ -47,8 +47,7 @@ class Recorder(QuadlegNode):
         self._folder = Path(folder).expanduser() if folder else Path.home() / "quadleg_recordings"
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
-        self._asked_for = path is not None
-        self._heard: dict[str, Any] = {}
+        self._heard: dict[str, tuple[str, Any]] = {}  # type and subscription by topic
         self._not_known: dict[str, str] = {}
         self._state = ""
         self._keep_at: float | None = None
@@ -60,7 +59,7 @@ class Recorder(QuadlegNode):
 
     def _metadata(self) -> dict[str, dict[str, str]]:
         about = {
-            "version": importlib.metadata.version("quadleg"),
+            "version": _version(),
             "namespace": self.get_namespace().rstrip("/") + "/",
             "computer": platform.platform(),
             "python": platform.python_version(),
@@ -74,9 +73,10 @@ class Recorder(QuadlegNode):
     def _look(self) -> None:
         space = self.get_namespace().rstrip("/")
         wanted = {f"{space}/{topic}" for topic in TOPICS} | set(OF_ALL_ROBOTS)
-        for topic, types in self.get_topic_names_and_types():
-            if topic in wanted and topic not in self._heard:
-                self._hear(topic, types)
+        let_go = self._let_go_of_another_type(f"{space}/cmd_vel")
+        for topic, _ in self.get_topic_names_and_types():
+            if topic in wanted and topic not in self._heard and topic != let_go:
+                self._hear(topic)
         now = time.monotonic()
         if self._keep_at and now > self._keep_at:
             self._keep_at = None
@@ -84,7 +84,17 @@ class Recorder(QuadlegNode):
         if self._ending and now - self._states_at > SILENT:
             self.finished = True
 
-    def _hear(self, topic: str, types: list[str]) -> None:
+    def _let_go_of_another_type(self, topic: str) -> str | None:
+        """The topic, where it is published with another type now: it is heard anew from the next look on."""
+        kind, subscription = self._heard.get(topic, ("", None))
+        found = {publisher.topic_type for publisher in self.get_publishers_info_by_topic(topic)}
+        if not subscription or not found or kind in found:
+            return None
+        self.destroy_subscription(subscription)
+        del self._heard[topic]
+        return topic
+
+    def _hear(self, topic: str) -> None:
         publishers = self.get_publishers_info_by_topic(topic)
         if not publishers:
             return
@@ -105,7 +115,7 @@ class Recorder(QuadlegNode):
         )
         channel = self._recording.channel(topic, kind, definition, _in_yaml(publishers[0].qos_profile), latched)
         short = topic.removeprefix(f"{self.get_namespace().rstrip('/')}/")
-        self._heard[topic] = self.subscribe(message, topic, self._taker(short, channel), qos, raw=True)
+        self._heard[topic] = kind, self.subscribe(message, topic, self._taker(short, channel), qos, raw=True)
 
     def _taker(self, topic: str, channel: int) -> Callable[[bytes], None]:
         take = self._recording.take
@@ -179,6 +189,13 @@ class Recorder(QuadlegNode):
             self._save("fault")
         self._recording.close()
         super().close()
+
+
+def _version() -> str:
+    try:
+        return importlib.metadata.version("quadleg")
+    except importlib.metadata.PackageNotFoundError:  # run from where its source lies
+        return "not installed"
 
 
 def _free(path: Path) -> Path:

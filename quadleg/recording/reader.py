@@ -25,7 +25,7 @@ NS = 1e-9
 
 @dataclass(frozen=True)
 class Topic:
-    """One topic of a recording: its full name, its type, and the definition of that."""
+    """One topic of a recording: its full name, its type, and the definition of that. A name may come with two types."""
 
     name: str
     type: str
@@ -46,7 +46,7 @@ class Batch:
 class Recording:
     """One recording. Raises BadRecording for a file that is none, or has nothing in it that can be read.
 
-    - `topics` by their full names, `metadata` by its names;
+    - `topics` by their full names, those of another type of the same name left out; `metadata` by its names;
     - `begin`: the system clock's time of the first message, in s since 1970;
     - `cut`: whether its end is missing; `lost`: chunks that cannot be read any more, known after all was read.
     """
@@ -58,7 +58,7 @@ class Recording:
         self.cut = True
         self.lost = 0
         self._schemas: dict[int, Schema] = {}
-        self._names: dict[int, str] = {}
+        self._channels: dict[int, Topic] = {}
         try:
             with path.open("rb") as file:
                 self._begin_ns = self._look(file)
@@ -75,10 +75,10 @@ class Recording:
         found = sorted(name for name in self.topics if name.endswith("/joint_states"))
         return found[0].removesuffix("joint_states") if found else "/"
 
-    def batches(self, names: Collection[str]) -> Iterator[dict[str, Batch]]:
+    def batches(self, names: Collection[str]) -> Iterator[dict[Topic, Batch]]:
         """The messages of topics by their full names, some megabytes at a time."""
-        wanted = {channel for channel, name in self._names.items() if name in names}
-        batches: dict[str, Batch] = {}
+        wanted = {channel for channel, topic in self._channels.items() if topic.name in names}
+        batches: dict[Topic, Batch] = {}
         size, shift = 0, 0
         with self.path.open("rb") as file:
             for opcode, offset, length in scan(file):
@@ -91,7 +91,7 @@ class Recording:
                     continue
                 for channel, time, data in self._messages(file, opcode, offset, length):
                     if channel in wanted:
-                        batch = batches.setdefault(self._names[channel], Batch())
+                        batch = batches.setdefault(self._channels[channel], Batch())
                         batch.times.append((time - shift - self._begin_ns) * NS)
                         batch.data.append(data)
                         size += len(data)
@@ -141,8 +141,8 @@ class Recording:
             return
         schema = self._schemas.get(record.schema_id)
         if schema and schema.encoding == SCHEMA_ENCODING and record.message_encoding == MESSAGE_ENCODING:
-            self._names[record.id] = record.topic
             topic = Topic(record.topic, schema.name, schema.data.decode("utf-8", "replace"))
+            self._channels[record.id] = topic
             self.topics.setdefault(record.topic, topic)
 
     def _messages(self, file: BinaryIO, opcode: int, offset: int, length: int) -> Iterator[tuple[int, int, bytes]]:

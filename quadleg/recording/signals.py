@@ -190,9 +190,8 @@ def signals_of(
         raise BadRecording(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
     parts: dict[str, list[tuple[Array, dict[str, Array]]]] = defaultdict(list)
     for batches in recording.batches({space + topic for topic in topics}):
-        for full_name, batch in batches.items():
-            name = full_name.removeprefix(space)
-            topic = recording.topics[full_name]
+        for topic, batch in batches.items():
+            name = topic.name.removeprefix(space)
             if name in TEXTS:
                 result.texts.setdefault(name, []).extend(zip(batch.times, map(text_of, batch.data)))
             elif name == DIAGNOSTICS:
