@@ -66,7 +66,8 @@ def measure() -> list[Timing]:
     The rows of physics are there where MuJoCo imports, those of the graph where rclpy does.
     """
     robot = load_robot(find_robot(DEFAULT_ROBOT))
-    return [*(benchmark(robot) for benchmark in BENCHMARKS), *physics_rows(robot), *graph_rows()]
+    rows = [benchmark(robot) for benchmark in BENCHMARKS]
+    return [*rows, *physics_rows(robot), *recording_rows(), *graph_rows()]
 
 
 def physics_rows(robot: Robot) -> list[Timing]:
@@ -101,6 +102,55 @@ def physics_rows(robot: Robot) -> list[Timing]:
     return [
         Timing("rollout_frame", chain, "us", "bare mj_step", yardstick, f"{note}, without the estimator"),
         Timing("rollout_frame_with_estimator", both, "us", "bare mj_step", yardstick, f"{note}, with the estimator"),
+    ]
+
+
+def recording_rows() -> list[Timing]:
+    """Packing messages for a recording, and reading them back, beside the mcap library; none without it."""
+    if not find_spec("mcap"):
+        return []
+    from mcap.reader import make_reader
+    from mcap.records import Channel, Schema
+    from mcap.writer import Writer
+
+    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.mcap_file import McapFile
+    from quadleg.recording.reader import Recording
+    from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
+
+    draw = np.random.default_rng(0)
+    messages = [Received(1, k, 10**18 + k, draw.normal(size=75).tobytes()) for k in range(750)]
+    schema = Schema(1, b"float64 data\n", SCHEMA_ENCODING, "std_msgs/msg/Float64")
+    channel = Channel(1, "/x", MESSAGE_ENCODING, {}, schema.id)
+    with TemporaryDirectory() as folder:
+        ours, theirs = Path(folder) / "a.mcap", Path(folder) / "b.mcap"
+        with McapFile(ours, {}) as file:
+            file.add_channels([schema], [channel])
+            for _ in range(20):
+                file.add(pack(messages))
+
+        def by_mcap(_: object) -> None:
+            writer = Writer(str(theirs))
+            writer.start()
+            number = writer.register_channel("/x", "cdr", writer.register_schema("x", "ros2msg", b""))
+            for message in messages:
+                writer.add_message(number, message.log_time, message.data, message.log_time)
+            writer.finish()
+
+        def read_by_mcap(_: object) -> None:
+            with ours.open("rb") as file:
+                for _ in make_reader(file).iter_messages():
+                    pass
+
+        packing = [_seconds_per_call(work, [None], blocks=5) for work in (lambda _: pack(messages), by_mcap)]
+        reading = [
+            _seconds_per_call(work, [None], blocks=5)
+            for work in (lambda _: list(Recording(ours).batches(["/x"])), read_by_mcap)
+        ]
+    pack_note, read_note = "a message of 600 bytes into a recording's chunk", "the same out of its file again"
+    return [
+        Timing("record_message", 1e6 * packing[0] / 750, "us", "mcap Writer", 1e6 * packing[1] / 750, pack_note),
+        Timing("read_message", 1e6 * reading[0] / 15_000, "us", "mcap reader", 1e6 * reading[1] / 15_000, read_note),
     ]
 
 

@@ -47,7 +47,7 @@ def test_json_is_one_array_with_null_for_what_is_not_there():
 def test_measure_gives_every_row(monkeypatch):
     figures = [dict.fromkeys(timing.GRAPH_ROWS, value) for value in (3.0, 2.0)]
     monkeypatch.setattr(graph_timing, "measure", lambda: figures)
-    monkeypatch.setattr(timing, "find_spec", lambda name: name == "rclpy")
+    monkeypatch.setattr(timing, "find_spec", lambda name: name in ("rclpy", "mcap"))
     rows = timing.measure()
     assert [(row.name, row.unit) for row in rows] == [
         ("ik_scalar", "us"),
@@ -57,13 +57,15 @@ def test_measure_gives_every_row(monkeypatch):
         ("planner_tick", "us"),
         ("rollout_frame", "us"),
         ("rollout_frame_with_estimator", "us"),
+        ("record_message", "us"),
+        ("read_message", "us"),
         ("tick_to_wire", "ms"),
         ("tick_to_wire_p50", "ms"),
         ("graph_cpu", "percent"),
         ("graph_memory", "MB"),
         ("start_to_ready", "s"),
     ]
-    assert all(row.ratio == 1.5 for row in rows[7:])
+    assert all(row.ratio == 1.5 for row in rows[9:])
 
 
 @pytest.mark.usefixtures("quick")

@@ -13,8 +13,6 @@ from faults.campaign import play_all
 FAULTS = (
     "no-frames",
     "random",
-    "kill-control",
-    "kill-servo_output",
     "freeze-control-2",
     "power",
 )
