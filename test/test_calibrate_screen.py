@@ -168,7 +168,7 @@ def test_q_and_ctrl_c_end_with_pulses_off(work: Work, key: str) -> None:
 
 def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def sleep(clock: QuickClock, seconds: float) -> None:
-        time.sleep(seconds / 60)  # leaves the screen its turn
+        time.sleep(seconds / 20)  # leaves the screen its turn
         clock.now += seconds
 
     monkeypatch.setattr(QuickClock, "sleep", sleep)

@@ -153,6 +153,8 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
     assert recorder.path is None
     assert data(tmp_path / "a.mcap") == [text("before")]
     assert not Recording(tmp_path / "a.mcap").cut
+    with pytest.raises(NoPlace, match="only 5 MB are free"):
+        recorder.keep(tmp_path / "kept.mcap")
     monkeypatch.undo()
     recorder.take(channel, text("later"))
     assert recorder.keep(tmp_path / "kept.mcap") == 3  # the last minute goes on

@@ -158,10 +158,9 @@ class Recorder:
             self._write(lambda file: self._record(file, entries))
 
     def _record(self, file: McapFile, entries: list[Packed | float]) -> None:
-        free = shutil.disk_usage(file.path.parent).free
-        if free < LEAST_FREE:
+        if full := _is_full(file.path.parent):
             file.close()
-            self._stop(f"only {free >> 20} MB are free on the disk")
+            self._stop(full)
             return
         file.add_channels(list(self._schemas.values()), list(self._channels.values()))
         for entry in entries:
@@ -185,14 +184,22 @@ class Recorder:
 
 
 def open_file(path: Path, metadata: Mapping[str, Mapping[str, str]]) -> McapFile:
-    """A new file. Raises NoPlace where there is one already, or it cannot be written."""
+    """A new file. Raises NoPlace where there is one already, it cannot be written, or the disk is nearly full."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        if full := _is_full(path.parent):
+            raise NoPlace(f"{path} is not written: {full}")
         return McapFile(path, metadata)
     except FileExistsError:
         raise NoPlace(f"{path} is there already and stays as it is: name a new file") from None
     except OSError as error:
         raise NoPlace(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def _is_full(folder: Path) -> str | None:
+    """Why nothing more should be written into a folder; None where there is room."""
+    free = shutil.disk_usage(folder).free
+    return f"only {free >> 20} MB are free on the disk" if free < LEAST_FREE else None
 
 
 def _add(file: McapFile, entry: Packed | float) -> None:
