@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from struct import Struct
+from typing import NamedTuple
 
 import zstandard
 from mcap.data_stream import RecordBuilder
@@ -22,8 +23,7 @@ _HEAD = Struct("<BQHIQQ")  # opcode, length, channel, sequence, log time, publis
 _FIELDS = _HEAD.size - 9  # bytes of a message's record before its data: all but opcode and length
 
 
-@dataclass(frozen=True)
-class Received:
+class Received(NamedTuple):
     """One message as it came: its bytes, the channel that says what they are, and the system clock at receipt in ns."""
 
     channel: int
