@@ -24,7 +24,7 @@ from quadleg.robot.load import find_robot
 
 COMMANDS = (
     *("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing", "rollout"),
-    *("new", "check", "calibrate", "drive", "joystick", "keep", "export", "replay"),
+    *("new", "check", "calibrate", "drive", "joystick", "keep", "export", "replay", "report", "compare"),
 )
 
 

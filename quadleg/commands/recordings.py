@@ -3,51 +3,117 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import Command, say, speed, takes_namespace
 from quadleg.errors import QuadlegError
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import Robot as Model
+
+if TYPE_CHECKING:
+    from quadleg.recording.reader import Recording
+    from quadleg.recording.report import Report
+
+
+def _keep(options: argparse.Namespace) -> int:
+    from quadleg.client import Robot
+
+    with Robot(options.namespace) as robot:
+        say(f"kept: {robot.keep()}")
+    return 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    recording = _opened(options.recording)
+    from quadleg.recording.report import write_report
+
+    folder = options.out or recording.path.with_name(f"{recording.path.stem}_report")
+    return _told(write_report(recording.path, folder, _another_robot(options)))
+
+
+def _compare(options: argparse.Namespace) -> int:
+    a, b = _opened(options.a), _opened(options.b)
+    from quadleg.recording.compare import write_comparison
+
+    folder = options.out or Path(f"{a.path.stem}_and_{b.path.stem}")
+    return _told(write_comparison(a.path, b.path, folder, _another_robot(options)))
+
+
+def _export(options: argparse.Namespace) -> int:
+    recording = _opened(options.recording)
+    from quadleg.recording.table import export
+
+    path = options.out or recording.path.with_suffix(".csv")
+    say(f"{path}: {export(recording, path)} rows")
+    return 0
+
+
+def _replay(options: argparse.Namespace) -> int:
+    recording = _opened(options.recording)
+    from quadleg.replay import replay
+
+    replay(recording, options.namespace, options.speed, say)
+    return 0
+
+
+def _opened(path: Path) -> Recording:
+    if not find_spec("mcap"):
+        raise QuadlegError("recordings need mcap: pip install 'quadleg[log]'")
+    from quadleg.recording.opened import opened
+
+    return opened(path, say)
+
+
+def _told(report: Report) -> int:
+    for sentence in report.sentences:
+        say(sentence)
+    say(f"Page: {report.page}, and {len(report.pictures)} pictures beside it")
+    return 0
+
+
+def _takes_another_robot(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--robot", default="", metavar="FILE", help="in place of the robot file that was recorded")
+
+
+def _another_robot(options: argparse.Namespace) -> Model | None:
+    return load_robot(find_robot(options.robot)) if options.robot else None
 
 
 def add(command: Command) -> None:
     """Add them."""
-
-    def keep(options: argparse.Namespace) -> int:
-        from quadleg.client import Robot
-
-        with Robot(options.namespace) as robot:
-            say(f"kept: {robot.keep()}")
-        return 0
-
-    def export(options: argparse.Namespace) -> int:
-        from quadleg.recording.opened import opened
-        from quadleg.recording.table import export as write
-
-        path = options.out or options.recording.with_suffix(".csv")
-        rows = write(opened(options.recording, say), path)
-        say(f"{path}: {rows} rows")
-        return 0
-
-    def replay(options: argparse.Namespace) -> int:
-        from quadleg.recording.opened import opened
-        from quadleg.replay import replay as play
-
-        play(opened(options.recording, say), options.namespace, options.speed, say)
-        return 0
-
     takes_namespace(
         command(
             "keep",
-            keep,
+            _keep,
             "save the last minute of the running stack",
             "It is in memory at any time, and is saved by itself on every fault. Needs the extra log.",
         )
     )
+    page = command(
+        "report",
+        _report,
+        "show what happened in a recording, as a page and pictures",
+        "What was asked and what was done, joints, gait, path, torque and current, supply, what the watchdog did, "
+        "and timing. Works on any recording with joint_states, and says what is missing. Needs the extra log.",
+    )
+    page.add_argument("recording", type=Path, help="a recording, .mcap")
+    page.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: beside it, <name>_report)")
+    _takes_another_robot(page)
+    both = command(
+        "compare",
+        _compare,
+        "lay two recordings over each other, as a page and pictures",
+        "As a run on hardware over its replay on physics. Needs the extra log.",
+    )
+    both.add_argument("a", type=Path, help="a recording, .mcap")
+    both.add_argument("b", type=Path, help="another")
+    both.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: <a>_and_<b>)")
+    _takes_another_robot(both)
     table = command(
         "export",
-        _with_mcap(export),
+        _export,
         "write a recording as a table, a row a frame",
         "Units are in the columns' names, and `_modelled` where it is none that was measured. Needs the extra log.",
     )
@@ -57,7 +123,7 @@ def add(command: Command) -> None:
     )
     again = command(
         "replay",
-        _with_mcap(replay),
+        _replay,
         "ask a running stack for what a recording was asked for",
         "Publishes the velocities and base targets as they came; a simulated robot stands up before, and sits down in "
         "the end. Joint commands are never replayed: limits and watchdog judge as always.",
@@ -67,12 +133,3 @@ def add(command: Command) -> None:
         "--speed", type=speed, default=1.0, metavar="X", help="so many times faster, 0.2 to 5; velocities too"
     )
     takes_namespace(again)
-
-
-def _with_mcap(act: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
-    def checked(options: argparse.Namespace) -> int:
-        if not find_spec("mcap"):
-            raise QuadlegError("recordings need mcap: pip install 'quadleg[log]'")
-        return act(options)
-
-    return checked
