@@ -156,3 +156,14 @@ class PadError(QuadlegError):
 
 class BadRecording(QuadlegError):
     """A recording that cannot be read, or not used for what was asked; the message says what would be right."""
+
+
+class ViewMissing(QuadlegError):
+    """The live view was asked for where viser does not import."""
+
+    def __init__(self) -> None:
+        super().__init__("the live view needs viser: pip install 'quadleg[view]'")
+
+
+class PortTaken(QuadlegError):
+    """Something else listens where a page was to be served."""

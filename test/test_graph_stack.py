@@ -179,13 +179,15 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, wire:
     document = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
     code = "from quadleg.nodes.{0} import main; main()"
 
-    for node in ("gait", "base_motion", "state_estimator", "servo_output", "recorder"):
+    for node in ("gait", "base_motion", "state_estimator", "servo_output", "recorder", "viewer"):
         process = subprocess.Popen([sys.executable, "-c", code.format(node), "--ros-args", "--params-file", str(file)])
         try:
             written = {**document["/**"]["ros__parameters"], **document[f"/**/{node}"]["ros__parameters"]}
             declared = set(wire.ask(ListParameters, f"{node}/list_parameters").result.names)
             ours = {name for name in declared if name != "use_sim_time" and not name.startswith("start_type")}
-            not_written = {"servo_output": {"rate_hz", "joint_angles"}, "recorder": set()}.get(node, {"rate_hz"})
+            not_written = {"servo_output": {"rate_hz", "joint_angles"}, "recorder": set(), "viewer": set()}.get(
+                node, {"rate_hz"}
+            )
             assert ours == set(written) | not_written
             values = wire.ask(GetParameters, f"{node}/get_parameters", names=list(written)).values
             assert [parameter_value_to_python(value) for value in values] == list(written.values())

@@ -104,8 +104,10 @@ class Gait(QuadlegNode):
     def _look_for_commands(self) -> None:
         """Subscribes to `cmd_vel` as it is published: a process can hear one type of a topic at a time."""
         found = {info.topic_type for info in self.get_publishers_info_by_topic("cmd_vel")}
-        self._not_heard = sorted(found - {self._cmd_vel_type})
-        if self._cmd_vel_type in found or not (known := sorted(found & TYPES.keys())):
+        known = sorted(found & TYPES.keys())
+        heard = self._cmd_vel_type or next(iter(known), "")
+        self._not_heard = sorted(found - {heard})
+        if self._cmd_vel_type in found or not known:
             return
         if self._cmd_vel:
             # The executor lets go of it after this callback: the other type can be heard from the next look on.

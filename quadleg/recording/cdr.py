@@ -201,10 +201,11 @@ class Rows:
 def rows_of(type_name: str, definition: str, messages: Sequence[bytes]) -> Iterator[Rows]:
     """The messages by their shapes. Those that are not of this type are left out."""
     left = np.arange(len(messages))
-    sizes = np.array([len(message) for message in messages])
+    sizes = np.fromiter(map(len, messages), int, len(messages))
     for size in np.unique(sizes):
         numbers = left[sizes == size]
-        data = np.frombuffer(b"".join(messages[i] for i in numbers), np.uint8).reshape(len(numbers), size)
+        alike = messages if len(numbers) == len(messages) else [messages[i] for i in numbers]
+        data = np.frombuffer(b"".join(alike), np.uint8).reshape(len(numbers), size)
         while len(numbers):
             try:
                 layout = Layout(type_name, definition, data[0].tobytes())

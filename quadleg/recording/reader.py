@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import BytesIO
 from pathlib import Path
 from struct import Struct
 from typing import BinaryIO
 
 import lz4.frame
+import numpy as np
 import zstandard
 from mcap.data_stream import ReadDataStream
 from mcap.opcode import Opcode
 from mcap.records import Channel, Chunk, Metadata, Schema
+from numpy.typing import NDArray
 
 from quadleg.errors import BadRecording
 from quadleg.recording.records import CLOCK_STEP, HEAD, MESSAGE_ENCODING, SCHEMA_ENCODING, read, scan
 
-BLOCK = 1 << 24  # bytes of messages that are read at once
+Integers = NDArray[np.int64]
+
+BLOCK = 1 << 24  # bytes of records that are taken apart at once
 _MESSAGE = Struct("<HIQQ")  # channel, sequence, log time, publish time
+_INDEX = Struct("<HI")  # channel, bytes of (log time, offset) that follow
 NS = 1e-9
+BUFFER = 1 << 20  # bytes that are read from the disk at once
+BACK = 10**9  # ns that messages may come later than others in the file, if not the clock was set back
 
 
 @dataclass(frozen=True)
@@ -48,7 +55,8 @@ class Recording:
 
     - `topics` by their full names, those of another type of the same name left out; `metadata` by its names;
     - `begin`: the system clock's time of the first message, in s since 1970;
-    - `cut`: whether its end is missing; `lost`: chunks that cannot be read any more, known after all was read.
+    - `cut`: whether its end is missing; known after all was read: `lost`, chunks that cannot be read any more, and
+      `clock_steps`, when (s since the begin) and by how much (s) the system clock was set meanwhile.
     """
 
     def __init__(self, path: Path) -> None:
@@ -57,10 +65,11 @@ class Recording:
         self.metadata: dict[str, dict[str, str]] = {}
         self.cut = True
         self.lost = 0
+        self.clock_steps: list[tuple[float, float]] = []
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Topic] = {}
         try:
-            with path.open("rb") as file:
+            with path.open("rb", buffering=BUFFER) as file:
                 self._begin_ns = self._look(file)
         except OSError as error:
             raise BadRecording(f"{path} cannot be read: {error.strerror}") from None
@@ -77,29 +86,56 @@ class Recording:
 
     def batches(self, names: Collection[str]) -> Iterator[dict[Topic, Batch]]:
         """The messages of topics by their full names, some megabytes at a time."""
-        wanted = {channel for channel, topic in self._channels.items() if topic.name in names}
-        batches: dict[Topic, Batch] = {}
-        size, shift = 0, 0
-        with self.path.open("rb") as file:
-            for opcode, offset, length in scan(file):
-                if opcode == Opcode.DATA_END:
-                    break
-                if opcode == Opcode.METADATA:
-                    found = read(file, Metadata, offset, length)
-                    if found.name == CLOCK_STEP:
-                        shift += round(float(found.metadata["seconds"]) / NS)
+        parts: list[_Part] = []
+        size, shift, last = 0, 0, self._begin_ns
+        self.clock_steps.clear()
+        self.lost = 0
+        with self.path.open("rb", buffering=BUFFER) as file:
+            for part in self._parts(file):
+                if isinstance(part, Metadata):
+                    shift += self._step(last, round(float(part.metadata["seconds"]) / NS))
                     continue
-                for channel, time, data in self._messages(file, opcode, offset, length):
-                    if channel in wanted:
-                        batch = batches.setdefault(self._channels[channel], Batch())
-                        batch.times.append((time - shift - self._begin_ns) * NS)
-                        batch.data.append(data)
-                        size += len(data)
+                times = part.times - shift
+                before = np.maximum.accumulate(np.append(last, times))[:-1]
+                for i in np.flatnonzero(times < before - BACK).tolist():
+                    # The recording of another program says nothing of steps.
+                    least = int(times[:i].max(initial=last))
+                    if times[i] < least - BACK:  # those since an earlier step of this part are right again
+                        step = self._step(least, int(times[i]) - least)
+                        times[i:] -= step
+                        shift += step
+                last = int(times.max(initial=last))
+                parts.append(replace(part, times=times - self._begin_ns))
+                size += len(part.content)
                 if size > BLOCK:
-                    yield batches
-                    batches, size = {}, 0
-        if batches:
-            yield batches
+                    yield self._by_topic(parts, names)
+                    parts, size = [], 0
+        if parts:
+            yield self._by_topic(parts, names)
+
+    def _by_topic(self, parts: list[_Part], names: Collection[str]) -> dict[Topic, Batch]:
+        channels, times, begins, ends = (
+            np.concatenate([getattr(part, key) for part in parts]) for key in ("channels", "times", "begins", "ends")
+        )
+        sources = np.repeat(np.arange(len(parts)), [len(part.times) for part in parts])
+        contents = [part.content for part in parts]
+        wanted: dict[Topic, list[int]] = {}
+        for channel, topic in self._channels.items():
+            if topic.name in names:
+                wanted.setdefault(topic, []).append(channel)
+        batches: dict[Topic, Batch] = {}
+        for topic, own_channels in wanted.items():
+            own = np.flatnonzero(np.isin(channels, own_channels))
+            if len(own):
+                places = zip(sources[own].tolist(), begins[own].tolist(), ends[own].tolist())
+                messages = [contents[source][begin:end] for source, begin, end in places]
+                batches[topic] = Batch((times[own] * NS).tolist(), messages)
+        return batches
+
+    def _step(self, last: int, step: int) -> int:
+        """A step of the clock in ns, noted."""
+        self.clock_steps.append(((last - self._begin_ns) * NS, step * NS))
+        return step
 
     # The parts of it
 
@@ -111,7 +147,7 @@ class Recording:
             if opcode == Opcode.FOOTER:
                 self.cut = False
             elif opcode == Opcode.CHUNK:
-                chunks.append((opcode, offset, length))
+                chunks.append((offset, length))
             elif opcode == Opcode.MESSAGE and first is None:
                 first = _MESSAGE.unpack(file.read(_MESSAGE.size))[2]
             elif opcode == Opcode.METADATA:
@@ -123,8 +159,10 @@ class Recording:
             if first is not None and described:
                 break
             # Some programs say of a topic what it is only in the chunk with its first message, and at the file's end.
-            for _, time, _ in self._messages(file, *place):
-                first = time if first is None else first
+            content = self._content(file, *place)
+            if content is not None:
+                times = self._walk(content).times
+                first = int(times[0]) if first is None and len(times) else first
         if first is None or not self.topics:
             raise BadRecording(f"{self.path} has no messages in it: it was cut too early, or nothing ran beside it")
         return first
@@ -145,31 +183,85 @@ class Recording:
             self._channels[record.id] = topic
             self.topics.setdefault(record.topic, topic)
 
-    def _messages(self, file: BinaryIO, opcode: int, offset: int, length: int) -> Iterator[tuple[int, int, bytes]]:
-        """(channel, log time in ns, bytes) of the messages of one record of the file."""
-        if opcode == Opcode.MESSAGE:
-            file.seek(offset)
-            content = file.read(length)
-            channel, _, time, _ = _MESSAGE.unpack_from(content)
-            yield channel, time, content[_MESSAGE.size :]
-        if opcode != Opcode.CHUNK:
-            return
+    def _parts(self, file: BinaryIO) -> Iterator[_Part | Metadata]:
+        """All messages, a chunk at a time, and the steps of the clock between them."""
+        chunk: bytes | None = None
+        index: list[bytes] = []
+        for opcode, offset, length in scan(file):
+            if opcode == Opcode.MESSAGE_INDEX:
+                file.seek(offset)
+                index.append(file.read(length))
+                continue
+            if chunk is not None:
+                yield self._by_index(chunk, index) or self._walk(chunk)
+            chunk, index = None, []
+            if opcode == Opcode.CHUNK:
+                chunk = self._content(file, offset, length)
+            elif opcode == Opcode.MESSAGE:
+                file.seek(offset - HEAD.size)
+                yield self._walk(file.read(HEAD.size + length))
+            elif opcode == Opcode.METADATA:
+                found = read(file, Metadata, offset, length)
+                if found.name == CLOCK_STEP:
+                    yield found
+            elif opcode == Opcode.DATA_END:
+                return
+        if chunk is not None:  # the file is cut, maybe within the indexes
+            yield self._walk(chunk)
+
+    def _content(self, file: BinaryIO, offset: int, length: int) -> bytes | None:
+        """The records in a chunk, None where it is damaged."""
         try:
-            content = _unpacked(read(file, Chunk, offset, length))
+            return _unpacked(read(file, Chunk, offset, length))
         except (zstandard.ZstdError, RuntimeError):  # the second is lz4's
             self.lost += 1
-            return
+            return None
+
+    def _by_index(self, content: bytes, index: list[bytes]) -> _Part | None:
+        """The messages in a chunk as its message indexes have them; None where they do not fit, or a topic is new."""
+        heads = [_INDEX.unpack_from(each) for each in index]
+        if not sum(size for _, size in heads) or any(channel not in self._channels for channel, _ in heads):
+            return None
+        entries = np.concatenate([np.frombuffer(each, "<i8", offset=_INDEX.size).reshape(-1, 2) for each in index])
+        channels = np.repeat([channel for channel, _ in heads], [size // 16 for _, size in heads])
+        order = np.argsort(entries[:, 1])
+        times, offsets = entries[order].T
+        raw = np.frombuffer(content, np.uint8)
+        if offsets[-1] + HEAD.size > len(raw) or (raw[offsets] != Opcode.MESSAGE).any():
+            return None
+        lengths = raw[offsets[:, None] + np.arange(1, HEAD.size)].view("<i8")[:, 0]
+        ends = offsets + HEAD.size + lengths
+        if ends[-1] > len(raw):
+            return None
+        return _Part(content, channels[order], times, offsets + HEAD.size + _MESSAGE.size, ends)
+
+    def _walk(self, content: bytes) -> _Part:
+        """The messages among records, one after the other; what is said of topics among them is taken."""
         at, size, head, fields = 0, len(content), HEAD, _MESSAGE
+        found = []
         while at + head.size <= size:
             kind, length = head.unpack_from(content, at)
             begun = at + head.size
             at = begun + length
             if kind == Opcode.MESSAGE:
                 channel, _, time, _ = fields.unpack_from(content, begun)
-                yield channel, time, content[begun + fields.size : at]
+                found.append((channel, time, begun + fields.size, at))
             elif kind in (Opcode.SCHEMA, Opcode.CHANNEL):
                 stream = ReadDataStream(BytesIO(content[begun:at]))
                 self._take(Schema.read(stream) if kind == Opcode.SCHEMA else Channel.read(stream))
+        return _Part(content, *np.array(found, np.int64).reshape(-1, 4).T)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """n messages in the order of the file: their `channels`, log `times` in ns, and where each begins and ends in the
+    `content`."""
+
+    content: bytes
+    channels: Integers
+    times: Integers
+    begins: Integers
+    ends: Integers
 
 
 def _unpacked(chunk: Chunk) -> bytes:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from struct import unpack_from
+from functools import lru_cache
+from struct import Struct
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -21,6 +23,7 @@ Array = NDArray[Any]
 QUATERNION = "wxyz"
 _TWIST = ("linear.x", "linear.y", "angular.z")
 _DIAGONAL = slice(0, 36, 7)  # of a covariance (6, 6) by rows: x, y, z, and the rotations about them
+_LENGTH = Struct("<I")
 _XY = 1  # the place of the covariance of x and y in it
 
 
@@ -56,13 +59,16 @@ class Signals:
     - `signals`: by the topic's name without namespace, as `joint_states`;
     - `texts`: of the topics of `TEXTS`, (time in s, text) each;
     - `diagnostics`: one after the other;
-    - `strangers`: joints that no robot of quadleg has.
+    - `strangers`: joints that no robot of quadleg has;
+    - `odd`: topics with messages that are left out, since they are not what a robot of quadleg says there, with their
+      types.
     """
 
     signals: dict[str, Signal] = field(default_factory=dict)
     texts: dict[str, list[tuple[float, str]]] = field(default_factory=dict)
     diagnostics: list[Diagnosis] = field(default_factory=list)
     strangers: set[str] = field(default_factory=set)
+    odd: dict[str, str] = field(default_factory=dict)
 
     def get(self, topic: str) -> Signal | None:
         """The signal of a topic, None where it was not recorded."""
@@ -174,12 +180,17 @@ READERS: dict[str, Callable[[Rows], dict[str, Array]]] = {
 }
 TEXTS = ("state", "servo_state", "walking_limits", "robot_description")
 DIAGNOSTICS = "diagnostics"
+_TYPES = dict.fromkeys(TEXTS, "std_msgs/msg/String") | {DIAGNOSTICS: "diagnostic_msgs/msg/DiagnosticArray"}
+NOTHING: Mapping[str, Collection[str]] = MappingProxyType({})
 
 
 def signals_of(
-    recording: Recording, topics: Collection[str] = (*READERS, *TEXTS, DIAGNOSTICS), kind: Any = float
+    recording: Recording,
+    topics: Collection[str] = (*READERS, *TEXTS, DIAGNOSTICS),
+    kind: Any = float,
+    unused: Mapping[str, Collection[str]] = NOTHING,
 ) -> Signals:
-    """All that a recording has of these topics, its numbers as numpy's `kind`.
+    """All that a recording has of these topics, its numbers as numpy's `kind`, without the `unused` arrays by topic.
 
     Raises BadRecording where it has no joint_states, or none of a robot with these joints.
     """
@@ -188,23 +199,32 @@ def signals_of(
     if f"{space}joint_states" not in recording.topics:
         have = ", ".join(sorted(recording.topics))
         raise BadRecording(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
-    parts: dict[str, list[tuple[Array, dict[str, Array]]]] = defaultdict(list)
+    found: dict[str, _Growing] = defaultdict(_Growing)
     for batches in recording.batches({space + topic for topic in topics}):
         for topic, batch in batches.items():
             name = topic.name.removeprefix(space)
-            if name in TEXTS:
+            if topic.type != _TYPES.get(name, topic.type):
+                result.odd[name] = topic.type
+            elif name in TEXTS:
                 result.texts.setdefault(name, []).extend(zip(batch.times, map(text_of, batch.data)))
             elif name == DIAGNOSTICS:
                 for time, data in zip(batch.times, batch.data):
                     result.diagnostics += diagnoses_of(time, data)
             else:
+                times, left_out = np.array(batch.times), unused.get(name, ())
                 for rows in rows_of(topic.type, topic.definition, batch.data):
                     if name == "joint_states":
                         result.strangers |= set(rows.texts("name")) - set(JOINT_NAMES)
-                    values = {key: value.astype(kind, copy=False) for key, value in READERS[name](rows).items()}
-                    parts[name].append((np.array(batch.times)[rows.numbers], values))
-    for name, found in parts.items():
-        result.signals[name] = _joined(found)
+                    try:
+                        read = {key: value for key, value in READERS[name](rows).items() if key not in left_out}
+                    except (KeyError, ValueError):  # it has no such fields, or is not of legs with these names
+                        result.odd[name] = topic.type
+                        continue
+                    kinds = {
+                        key: value.astype(float if key == "stamp" else kind, copy=False) for key, value in read.items()
+                    }
+                    found[name].add(times[rows.numbers], kinds)
+    result.signals.update((name, growing.signal()) for name, growing in found.items())
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
         joints = ", ".join(sorted(result.strangers)[:3]) or "none"
@@ -214,17 +234,39 @@ def signals_of(
     return result
 
 
-def _joined(parts: list[tuple[Array, dict[str, Array]]]) -> Signal:
-    """All parts as one, in the order of time."""
-    times = np.concatenate([times for times, _ in parts])
-    keys = {key: None for _, values in parts for key in values}
-    order = np.argsort(times, kind="stable")
-    joined = {}
-    for key in keys:
-        like = next(values[key] for _, values in parts if key in values)
-        fill = [values.get(key, np.full((len(t), *like.shape[1:]), np.nan, like.dtype)) for t, values in parts]
-        joined[key] = np.concatenate(fill)[order]
-    return Signal(times[order], joined)
+class _Growing:
+    """A signal in the making: each array grows in place, so that a long recording is never in memory twice."""
+
+    def __init__(self) -> None:
+        self._size = 0
+        self._times = np.empty(0)
+        self._values: dict[str, Array] = {}
+
+    def add(self, times: Array, values: Mapping[str, Array]) -> None:
+        """More rows; what they do not have is NaN."""
+        begin, self._size = self._size, self._size + len(times)
+        if self._size > len(self._times):
+            room = max(2 * len(self._times), self._size)
+            for own in (self._times, *self._values.values()):
+                own.resize((room, *own.shape[1:]), refcheck=False)
+        for key, value in values.items():
+            if key not in self._values:
+                self._values[key] = np.empty((len(self._times), *value.shape[1:]), value.dtype)
+                self._values[key][:begin] = np.nan
+        self._times[begin : self._size] = times
+        for key, own in self._values.items():
+            own[begin : self._size] = values.get(key, np.nan)
+
+    def signal(self) -> Signal:
+        """All rows, in the order of time."""
+        for own in (self._times, *self._values.values()):
+            own.resize((self._size, *own.shape[1:]), refcheck=False)
+        if (np.diff(self._times) < 0).any():
+            order = np.argsort(self._times, kind="stable")
+            self._times = self._times[order]
+            for key in self._values:
+                self._values[key] = self._values[key][order]
+        return Signal(self._times, self._values)
 
 
 # std_msgs/String and diagnostic_msgs/DiagnosticArray differ in their texts from message to message. CDR as in cdr.py.
@@ -235,29 +277,65 @@ def text_of(data: bytes) -> str:
 
 
 def _string(data: bytes, at: int) -> tuple[str, int]:
-    at += -at % 4
-    (length,) = unpack_from("<I", data, at)
-    begin = at + 4
-    return data[begin : begin + max(length - 1, 0)].decode("utf-8", "replace"), begin + length
+    begin = at + -at % 4 + 4
+    (length,) = _LENGTH.unpack_from(data, begin - 4)
+    return _decoded(data[begin : begin + length - 1 if length else begin]), begin + length
+
+
+@lru_cache(4096)
+def _decoded(text: bytes) -> str:
+    """Most texts come again and again: one of each is enough."""
+    return text.decode("utf-8", "replace")
 
 
 def diagnoses_of(time: float, data: bytes) -> list[Diagnosis]:
     _, at = _string(data, 12)  # behind the header's stamp, its frame
     at += -at % 4
-    (count,) = unpack_from("<I", data, at)
+    (count,) = _LENGTH.unpack_from(data, at)
     at += 4
     found = []
-    for _ in range(count):
+    for left in reversed(range(count)):
         level = data[at]
         name, at = _string(data, at + 1)
         message, at = _string(data, at)
         _, at = _string(data, at)
-        at += -at % 4
-        (pairs,) = unpack_from("<I", data, at)
-        at += 4
-        values = {}
-        for _ in range(pairs):
-            key, at = _string(data, at)
-            values[key], at = _string(data, at)
+        values = _Pairs(data, at)
         found.append(Diagnosis(time, name.rpartition(": ")[2].rpartition("/")[2], level, message, values))
+        if left:
+            _, at = _pairs(data, at)
     return found
+
+
+def _pairs(data: bytes, at: int) -> tuple[dict[str, str], int]:
+    at += -at % 4
+    (count,) = _LENGTH.unpack_from(data, at)
+    at += 4
+    found = {}
+    for _ in range(count):
+        key, at = _string(data, at)
+        found[key], at = _string(data, at)
+    return found, at
+
+
+class _Pairs(Mapping[str, str]):
+    """The values in a diagnosis, read once somebody asks for one: of most nobody does."""
+
+    __slots__ = ("_at", "_data", "_known")
+
+    def __init__(self, data: bytes, at: int) -> None:
+        self._data, self._at = data, at
+        self._known: dict[str, str] | None = None
+
+    def _read(self) -> dict[str, str]:
+        if self._known is None:
+            self._known, _ = _pairs(self._data, self._at)
+        return self._known
+
+    def __getitem__(self, key: str) -> str:
+        return self._read()[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._read())
+
+    def __len__(self) -> int:
+        return len(self._read())

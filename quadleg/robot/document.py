@@ -46,7 +46,7 @@ class Unsound(Exception):
 
 
 class Document:
-    """One file, read and checked against `schema`.
+    """The text of one file, checked against `schema`; `path` is what faults name.
 
     `faults` are those of the syntax, of the keys and of the schema, to which whoever knows the meaning adds
     by `fault`. A key is the tuple of names and indices that leads to a value, e.g.
@@ -56,14 +56,14 @@ class Document:
     Raises RobotFileError at once only where there is no mapping to look into.
     """
 
-    def __init__(self, path: Path, schema: dict[str, Any]) -> None:
+    def __init__(self, path: Path, text: str, schema: dict[str, Any]) -> None:
         self.path = path
         self._faults: dict[Key, Fault] = {}
         # The keys of the faults, and those that stand in the file under a misspelt name.
         self._unsound: set[Key] = set()
         self._lines: dict[Key, int] = {(): 1}
         self._schema = schema
-        self._data = self._parse(_read_text(path))
+        self._data = self._parse(text)
         self._check()
 
     @property
@@ -198,7 +198,7 @@ class Document:
         return f"it belongs to {_listed(homes, 'or')}, so check the indent of its line" if homes else None
 
 
-def _read_text(path: Path) -> str:
+def read_text(path: Path) -> str:
     line = 1
     try:
         return path.read_bytes().decode("utf-8")

@@ -11,7 +11,7 @@ from typing import Any
 
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, is_calibrated, limits_deg
-from quadleg.robot.document import Document
+from quadleg.robot.document import Document, read_text
 from quadleg.robot.gaits import GAITS, gait_figures
 from quadleg.robot.model import (
     JOINTS,
@@ -53,8 +53,16 @@ def load_robot(path: Path | str) -> Robot:
     keys, and a standing or resting pose that is out of reach or too tight. A contradiction is looked
     for wherever the keys it needs are sound, whatever else is wrong.
     """
+    return robot_from_text(read_text(Path(path)), path)
+
+
+def robot_from_text(text: str, path: Path | str) -> Robot:
+    """The robot that a robot file's text describes, for one that is not on the disk; `path` names it in faults.
+
+    Raises RobotFileError, as `load_robot` does.
+    """
     schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
-    document = Document(Path(path), schema)
+    document = Document(Path(path), text, schema)
     check_keys(document)
     robot = _robot(document)
     check_robot(document, robot)

@@ -1,0 +1,433 @@
+"""viewer: the robot in a browser, to be looked at and steered."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import asdict
+from math import inf, isfinite, radians
+from typing import Any
+
+import numpy as np
+import rclpy
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+from nav_msgs.msg import Odometry
+from rclpy.serialization import deserialize_message
+from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
+from std_msgs.msg import String
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import JointTrajectory
+
+from quadleg.commissioning.reach import Reach
+from quadleg.errors import BadMessage, Refused, ViewMissing
+from quadleg.kinematics.body import Pose
+from quadleg.kinematics.planar import STILL, compose, motion
+from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.host import main_of
+from quadleg.nodes.operator import PERIOD, Operator
+from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.resting import views
+from quadleg.robot.colours import BODY, LEG
+from quadleg.robot.load import STANDARD_GRAVITY
+from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.teleop.body import RANGE, BodyOffsets
+from quadleg.teleop.pilot import Wish
+from quadleg.viewer.asked import GAIT, LEVEL, POSE, RESET, SIT, STAND, STOP, WALK, Asked, asked_of
+from quadleg.viewer.mailbox import Mailbox
+from quadleg.viewer.sight import Above, Seen, Sight, Trail, look
+
+PORT = 8088
+NICER = 5  # of this process: where processors are short, the robot comes first
+SILENT = 0.5  # s: what is older is not shown as if it were new
+LAST_SILENCE = 0.7  # s without joint_states: at the end of all, the others have ended
+OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
+AXES = ("x", "y", "height", "roll", "pitch", "yaw")
+IN_SIGHT = 0.6  # m around the body of which the page draws the way
+DIAGNOSED = ("servo_output", "base_motion", "gait")
+POSABLE = ("active", "hold")  # after a hold base_motion goes to the target that came in it
+STATES_FOR = {POSE: POSABLE, LEVEL: POSABLE, WALK: ("active",)}
+NOT_UP = "the state is {}: the robot has to stand first"
+
+
+class Hand(Operator):
+    """What the page's buttons ask for besides."""
+
+    def __init__(self, *arguments: Any) -> None:
+        super().__init__(*arguments)
+        self._reset = self._node.create_client(Trigger, "reset")
+
+    def stop_at_once(self) -> None:
+        """One call of the emergency stop, from any thread; `emergency_stop` then insists."""
+        self._emergency_stop.call_async(Trigger.Request())
+
+    def reset(self) -> None:
+        """Asks to leave a fault."""
+        self._ask(
+            self._reset,
+            Trigger.Request(),
+            lambda response: f"reset: {response.message}",
+            "reset: the service does not answer; is `quadleg run` still there?",
+        )
+
+    def take_gait(self, gait: str) -> None:
+        """Asks for the gait of that name."""
+        if self.limits and gait in self.limits.gaits:
+            now = self._gait_asked or self.limits.gait
+            self.choose_gait(self.limits.gaits.index(gait) - self.limits.gaits.index(now))
+
+    def pose(self, pose: Pose) -> None:
+        """Asks for the body's pose in base_footprint."""
+        self._kept_poses.publish(self._target(pose))
+
+
+class Viewer(QuadlegNode):
+    """What is heard goes to the browsers, what they ask for goes out, both twenty times a second at most."""
+
+    def __init__(self, name: str = "viewer", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(name, parameters)
+        port = self.declare("port", PORT, "Port of the page, on 127.0.0.1", 1024, 65535)
+        try:
+            from quadleg.viewer.scene import Scene
+            from quadleg.viewer.server import PageServer
+        except ImportError as error:
+            raise ViewMissing from error
+        os.nice(NICER)
+        self._began = time.monotonic()
+        self._ranges = ranges(self.robot)
+        self._mailbox = Mailbox()
+        self._trail = Trail()
+        self._heard: dict[str, tuple[Any, float]] = {}  # topic or node: the last message, serialized, and when it came
+        self._diagnoses: dict[str, tuple[Any, DiagnosticStatus]] = {}
+        self._asked: list[float] | None = None  # of AXES, m and rad
+        self._asked_at = -inf
+        self._stop_wanted = self._stands = self._ending = False
+        self._path_grew = False
+        self._footprint, self._by_odom, self._planned_at = STILL, False, self._began
+        self._answer, self._answered_at = "", -inf
+        self._hindrance = ""
+        self._servo_state = ("", "servo_output is not heard")
+        body = BodyOffsets(self.robot.standing.height, RANGE)
+        self._hand = Hand(self, self.subscribe, self.prefix + "base_footprint", body, self._note_answer)
+        self._scene = Scene(self.robot)
+        try:
+            self._page = PageServer(port, self._scene.port, self._greeting(), self._hear, self._mailbox.gone)
+        except BaseException:
+            self._scene.close()
+            raise
+        self.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
+        self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
+        # On a node that no executor watches: nobody is woken for a message of which only the newest is ever read.
+        self._ears = rclpy.create_node(
+            f"{name}_ears",
+            namespace=self.get_namespace(),
+            use_global_arguments=False,
+            enable_rosout=False,
+            start_parameter_services=False,
+        )
+        self._read_by_hand = {
+            topic: self._ears.create_subscription(kind, self.resolve_topic_name(topic), _nobody, LATEST, raw=True)
+            for kind, topic in (
+                (JointState, "joint_states"),
+                (JointTrajectory, "joint_commands"),
+                (MultiDOFJointState, "planned_feet"),
+                (MultiDOFJointState, "foot_loads"),
+                (Odometry, "odom"),
+                (BatteryState, "supply"),
+            )
+        }
+        self.every(PERIOD, self._tick)
+        self.get_logger().info(f"look and steer: {self._page.address}")
+
+    def _greeting(self) -> dict[str, Any]:
+        robot = self.robot
+        return {
+            "robot": robot.name.replace("_", " "),
+            "legs": LEGS,
+            "colours": {"body": BODY, **LEG},
+            "ranges": self._ranges,
+            "standing": dict(zip(AXES, (0.0, 0.0, robot.standing.height, 0.0, 0.0, 0.0))),
+            "weight": robot.masses.total * STANDARD_GRAVITY,
+            "resting": [asdict(view) for view in views(robot)],
+        }
+
+    # What is heard
+
+    def _read(self, now: float) -> None:
+        """Takes the newest of each topic that has come since the last time."""
+        for topic, subscription in self._read_by_hand.items():
+            with subscription.handle:
+                taken = subscription.handle.take_message(subscription.msg_type, True)
+            if taken:
+                self._heard[topic] = taken[0], now
+
+    def _diagnostics_heard(self, serialized: bytes) -> None:
+        for node in DIAGNOSED:
+            if f"quadleg: {node}".encode() in serialized:
+                self._heard[node] = serialized, time.monotonic()
+
+    def _servo_state_heard(self, message: String) -> None:
+        self._servo_state = split_state(message.data)
+
+    def _fresh(self, topic: str, kind: type, now: float) -> Any:
+        """The last message of a topic; None where it is old or there is none."""
+        serialized, at = self._heard.get(topic, (b"", -inf))
+        return deserialize_message(serialized, kind) if now - at < SILENT else None
+
+    def _age(self, topic: str, now: float) -> float:
+        """Seconds since something was heard, or since this node began."""
+        return now - self._heard.get(topic, (b"", self._began))[1]
+
+    def _says(self, node: str) -> tuple[str, dict[str, str]]:
+        """The sentence and the figures in a node's last diagnostics."""
+        serialized, _ = self._heard.get(node, (b"", -inf))
+        if not serialized:
+            return "", {}
+        read, status = self._diagnoses.get(node, (None, None))
+        if read is not serialized:
+            wanted = f"quadleg: {node}"
+            status = next(s for s in deserialize_message(serialized, DiagnosticArray).status if s.name == wanted)
+            self._diagnoses[node] = serialized, status
+        return status.message, {pair.key: pair.value for pair in status.values}
+
+    # What pages ask for
+
+    def _hear(self, page: int, text: str | bytes) -> str:
+        """Takes a page's message on the server's thread; why it is refused, or an empty text."""
+        try:
+            asked = asked_of(text, self._ranges)
+            if asked.kind == STOP:
+                self._hand.stop_at_once()
+                self._stop_wanted = True
+                self._mailbox.drop()
+                return ""
+            if hindrance := self._hinders(asked):
+                return hindrance
+            self._mailbox.put(page, asked, time.monotonic())
+        except (BadMessage, Refused) as error:
+            return str(error)
+        except Exception as error:
+            self._say_defect(error)
+            return f"defect in {self.get_name()}: {error!r}"
+        return ""
+
+    def _hinders(self, asked: Asked) -> str:
+        state, limits = self._hand.state, self._hand.limits
+        if state not in STATES_FOR.get(asked.kind, (state,)):
+            return NOT_UP.format(state or "not heard")
+        if asked.kind == STAND and state == "off" and not asked.legs_placed:
+            return "nobody has said that the legs are in the resting pose: servos take their first pulses at full speed"
+        if asked.kind == GAIT and (limits is None or asked.gait not in limits.gaits):
+            known = ", ".join(limits.gaits) if limits else "not heard yet"
+            return f"there is no gait '{asked.gait}'; gaits are {known}"
+        return ""
+
+    def _do(self, asked: Asked) -> None:
+        if asked.kind in (STAND, SIT):
+            self._stands = asked.kind == STAND and self._hand.state != "hold"
+            self._hand.enable(asked.kind == STAND)
+        elif asked.kind == RESET:
+            self._hand.reset()
+        elif asked.kind == GAIT:
+            self._hand.take_gait(asked.gait)
+
+    def _pose(self, wanted: Sequence[Asked], now: float) -> None:
+        standing = [0.0, 0.0, self.robot.standing.height, 0.0, 0.0, 0.0]
+        axes = self._asked or standing
+        for asked in wanted:
+            if asked.kind == LEVEL:
+                axes = standing
+            else:
+                axes[AXES.index(asked.axis)] = asked.value
+        self._asked, self._asked_at = axes, now
+        self._hand.pose(Pose.from_rpy(*axes))
+
+    def _note_answer(self, said: str) -> None:
+        self._answer, self._answered_at = said, time.monotonic()
+        self.get_logger().info(said)
+
+    # Twenty times a second
+
+    def _tick(self) -> None:
+        now = time.monotonic()
+        self._read(now)
+        if self._stop_wanted:
+            self._stop_wanted = False
+            self._hand.emergency_stop()
+        waiting = self._mailbox.take()
+        for asked in waiting:
+            self._do(asked)
+        self._follow_asked(now)
+        active = self._hand.state == "active"
+        if active and self._stands:  # a robot that stands up has then a pose to go back to
+            self._stands = False
+            waiting.append(Asked(LEVEL))
+        if self._hand.state in POSABLE and (poses := [asked for asked in waiting if asked.kind in (POSE, LEVEL)]):
+            self._pose(poses, now)
+        self._hindrance = self._hand.tick(Wish(walk=self._mailbox.held(now) if active else None))
+        if self._page.watched:
+            self._page.say(self._news(now))
+        if self._ending and self._age("joint_states", now) > LAST_SILENCE:
+            self.finished = True
+
+    def _follow_asked(self, now: float) -> None:
+        """Whoever asks for a pose, the sliders follow."""
+        if now - self._asked_at > OWN_POSE_HOLDS:
+            words = self._says("base_motion")[1].get("asked", "").split()
+            self._asked = list(map(float, words)) if len(words) == len(AXES) else None
+
+    # What pages are told
+
+    def _news(self, now: float) -> dict[str, Any]:
+        hand, limits = self._hand, self._hand.limits
+        output, gait = self._says("servo_output")[1], self._says("gait")
+        body_says, motion = self._says("base_motion")
+        servo_state, servo_why = self._servo_state
+        return {
+            "state": [hand.state, hand.why],
+            "servos": [servo_state, servo_why],
+            "silent": {
+                node: round(age, 1)
+                for node, topic in (("servo_output", "joint_states"), ("joint_watchdog", "joint_commands"))
+                if (age := self._age(topic, now)) > SILENT
+            },
+            "supply": self._supply(now, output.get("supply", "")),
+            "latency": [output.get(f"tick_to_bytes_p{percent}_ms") for percent in (50, 99)],
+            "angles": output.get("joint_angles", ""),
+            "trouble": output.get("board_trouble", "") or output.get("sensor_trouble", ""),
+            "asked": dict(zip(AXES, self._asked)) if self._asked and hand.state in POSABLE else None,
+            "body_says": body_says if motion.get("motion") == "stopped" or "refused" in body_says else "",
+            "gait": [limits.gait, limits.gaits] if limits else None,
+            "fastest": limits.ahead if limits else None,
+            "gait_says": gait[0],
+            "hindrance": self._hindrance,
+            "answer": [self._answer, round(now - self._answered_at, 1)] if self._answer else None,
+            "plan": self._plan(now),
+        }
+
+    def _supply(self, now: float, source: str) -> list[Any] | None:
+        said = self._fresh("supply", BatteryState, now)
+        if said is None:
+            return None
+        known = [round(value, 2) if isfinite(value) else None for value in (said.voltage, 0.0 - said.current)]
+        return [*known, source]
+
+    def _plan(self, now: float) -> dict[str, Any] | None:
+        seen, source = self._seen(now)
+        if seen is None:
+            return None
+        if self._by_odom != (seen.odom is not None):
+            self._by_odom, self._trail, self._path_grew = not self._by_odom, Trail(), True
+        sight = look(self.robot, seen)
+        self._path_grew |= self._trail.follow(sight)
+        if self._page.scenes:
+            self._scene.show(sight, seen.angles, seen.commanded)
+            if self._path_grew:
+                self._path_grew = False
+                self._scene.draw_trail(self._trail)
+        return {
+            "outline": _rounded(sight.outline),
+            "feet": _rounded(sight.feet),
+            "down": sight.down,
+            "loads": [round(load, 2) for load in seen.loads] if seen.loads else None,
+            "load_source": source,
+            "polygon": _rounded(sight.polygon),
+            "centre": _rounded([sight.centre])[0],
+            "margin": None if sight.margin is None else round(sight.margin, 4),
+            "powered": seen.commanded is not None,
+            "odom": seen.odom is not None,
+            **self._way(sight),
+        }
+
+    def _way(self, sight: Sight) -> dict[str, Any]:
+        above = Above(sight.body)
+        path = [above.place(place) for place in self._trail.path]
+        falls = [(*above.place(fall), fall[2]) for fall in self._trail.footfalls]
+        return {
+            "path": _rounded(place for place in path if max(map(abs, place)) < IN_SIGHT),
+            "falls": _rounded(fall for fall in falls if max(map(abs, fall[:2])) < IN_SIGHT),
+        }
+
+    def _seen(self, now: float) -> tuple[Seen | None, str]:
+        """What was heard of the robot just now, and what its loads are."""
+        states = self._fresh("joint_states", JointState, now)
+        found = dict(zip(states.name, states.position)) if states else {}
+        angles = [found.get(name, inf) for name in JOINT_NAMES]
+        if not all(map(isfinite, angles)):
+            return None, ""
+        commands, commanded_at = self._heard.get("joint_commands", (b"", -inf))
+        planned = self._fresh("planned_feet", MultiDOFJointState, now)
+        odom = self._fresh("odom", Odometry, now)
+        source = "estimated"
+        carried = self._fresh("foot_loads", MultiDOFJointState, now)
+        if carried is None:
+            source, carried = "planned", planned
+        if planned:
+            self._go_on(planned.twist[-1], now)
+        places = [(p.translation.x, p.translation.y, p.translation.z) for p in planned.transforms] if planned else []
+        loads = [max(0.0, wrench.force.z) for wrench in carried.wrench] if carried else []
+        seen = Seen(
+            angles=angles,
+            commanded=led_angles(commands) if now - commanded_at < SILENT else None,
+            odom=known_pose(odom) if odom else None,
+            footprint=self._footprint,
+            planned=_of_legs(places),
+            loads=_of_legs(loads),
+        )
+        return seen, source
+
+    def _go_on(self, going: Any, now: float) -> None:
+        """Moves base_footprint as it is planned to move, whose own velocity is the last of the plan."""
+        twist = going.linear.x, going.linear.y, going.angular.z
+        if now - self._planned_at < SILENT and all(map(isfinite, twist)):
+            self._footprint = compose(self._footprint, motion(twist, now - self._planned_at))
+        self._planned_at = now
+
+    # How it is, and how it ends
+
+    def health(self) -> Health:
+        pages = self._page.watched
+        words = f"{self._page.address}, {pages} {'page looks' if pages == 1 else 'pages look'} on"
+        return Health(words, {"address": self._page.address, "pages": pages})
+
+    def end(self, alone: bool) -> None:
+        self._mailbox.drop()
+        self._hand.halt()
+        self._ending = True  # how the robot is lowered is still seen, and can be stopped
+        self.finished = alone
+
+    def close(self) -> None:
+        self._hand.close()
+        self._page.close()
+        self._scene.close()
+        self._ears.destroy_node()
+        super().close()
+
+
+def _nobody(_: bytes) -> None:
+    """What a subscription calls that is read by hand."""
+
+
+def ranges(robot: Robot) -> dict[str, tuple[float, float]]:
+    """How far the body goes along and about each axis from its standing pose, in m and rad, to whole mm and degrees."""
+    reach = Reach.of(robot)
+
+    def whole(low: float, high: float, unit: float) -> tuple[float, float]:
+        return -(-low // unit) * unit, high // unit * unit
+
+    ends = {axis: (down.value, up.value) for axis, (down, up) in reach.moves.items() if axis != "z"}
+    ends["height"] = (reach.lowest.value, reach.highest.value)
+    return {axis: whole(*ends[axis], radians(1) if axis in ("roll", "pitch", "yaw") else 0.001) for axis in AXES}
+
+
+def _of_legs(values: list[Any]) -> list[Any] | None:
+    """The first of a message, which are the legs'; None where they are too few or not finite."""
+    legs = values[: len(LEGS)]
+    return legs if len(legs) == len(LEGS) and np.isfinite(legs).all() else None
+
+
+def _rounded(places: Any) -> list[list[float]]:
+    return [[round(value, 4) for value in place] for place in places]
+
+
+main = main_of(Viewer)

@@ -1,0 +1,446 @@
+"""Reports: their figures against numpy and scipy on the same columns, what is missing is said, damage is told."""
+
+from __future__ import annotations
+
+import re
+from base64 import b64decode
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+import recordings
+from hypothesis import given
+from hypothesis import strategies as st
+from recordings import BEGIN, FILE, ROBOT, SPEED, WALKS, made, metadata, write
+from scipy.spatial.transform import Rotation
+
+from quadleg.errors import BadRecording, NoPlace
+from quadleg.recording.panels import POINTS, envelope
+from quadleg.recording.records import CLOCK_STEP
+from quadleg.recording.report import Report, sentences, write_report
+from quadleg.recording.report_pictures import pictures
+from quadleg.recording.statistics import figures, tracking
+from quadleg.recording.story import HIDDEN, Story
+from quadleg.robot.load import load_robot, robot_from_text
+from quadleg.robot.model import JOINT_NAMES
+
+VOID = {"meta", "img", "br", "hr", "link", "input"}  # elements without an end, HTML Living Standard 13.1.2
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Path:
+    return write(tmp_path_factory.mktemp("recording") / "whole.mcap", made().messages, metadata())
+
+
+@pytest.fixture(scope="module")
+def report(whole: Path, tmp_path_factory) -> Report:
+    return write_report(whole, tmp_path_factory.mktemp("report"))
+
+
+@pytest.fixture(scope="module")
+def story(whole: Path) -> Story:
+    return Story(whole)
+
+
+def values(story: Story) -> dict[str, float]:
+    return {figure.name: figure.value for figure in figures(story)}
+
+
+# Figures
+
+
+def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: Story) -> None:
+    given, found = made(), values(story)
+    commanded = (given.times >= 1.8) & (given.times < 11.0)  # before, joints get their first pulses
+    errors = np.degrees(given.position - given.command)[commanded]
+    assert found["largest tracking error"] == pytest.approx(np.abs(errors).max(), rel=1e-4)
+    assert found["tracking error, rms"] == pytest.approx(np.sqrt(np.mean(errors**2)), rel=1e-4)
+    stall = ROBOT.stall_torque(ROBOT.joints[0])
+    assert found["largest torque"] == pytest.approx(100 * np.abs(given.effort).max() / stall, rel=1e-5)
+    assert found["mean current with power"] == pytest.approx(given.drawn[given.powered].mean(), rel=1e-5)
+    assert found["largest current"] == pytest.approx(given.drawn.max(), rel=1e-6)
+    assert found["least voltage"] == pytest.approx(given.voltage.min(), rel=1e-6)
+    between = 1000 * np.diff(given.times)
+    assert found["between them, median"] == pytest.approx(np.median(between), abs=1e-4)
+    assert found["between them, 99 % under"] == pytest.approx(np.percentile(between, 99), abs=1e-4)
+    assert found["between them, at most"] == pytest.approx(between.max(), abs=1e-4)
+    tilts = Rotation.from_quat(np.roll(given.true_turns, -1, axis=1)[given.powered]).magnitude()
+    assert found["largest tilt of the body"] == pytest.approx(np.degrees(tilts.max()), rel=1e-3)
+
+
+def test_each_joint_has_its_own_tracking_error(story: Story) -> None:
+    given, found = made(), tracking(story)
+    assert found is not None
+    commanded = (given.times >= 1.8) & (given.times < 11.0)
+    errors = (given.position - given.command)[commanded]
+    assert found.rms == pytest.approx(np.sqrt(np.mean(errors**2, axis=0)), rel=1e-4)
+    assert found.most == pytest.approx(np.abs(errors).max(axis=0), rel=1e-4)
+    at = given.times[commanded][np.abs(errors).argmax(axis=0)]
+    assert found.times == pytest.approx(at, abs=1e-6)
+
+
+def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: Story) -> None:
+    given, found = made(), values(story)
+    planned = SPEED * (WALKS[1] - WALKS[0])
+    assert found["walked, by the plan"] == pytest.approx(planned, rel=0.02)
+    # A mean over a second leaves out half a second's way at each end of a walk, which it makes up for after it.
+    true = np.hypot(*given.true[-1, :2])
+    assert found["walked, truly"] == pytest.approx(true, rel=0.1)
+    assert found["walked, by the estimate"] / found["walked, truly"] == pytest.approx(1.05, abs=0.01)
+    drift = 1000 * np.hypot(*(given.found - given.true)[-1, :2])
+    assert found["estimate off the truth at the end"] == pytest.approx(drift, abs=0.2)
+
+
+def test_states_are_summed_and_counted(story: Story) -> None:
+    found = values(story)
+    assert found["following what was asked"] == pytest.approx(6.5, abs=1e-6)
+    assert found["with power"] == pytest.approx(10.0, abs=1e-6)
+    assert (found["holds"], found["faults"]) == (1, 0)
+    assert (found["frames followed"], found["frames dropped"]) == (550, 2)
+    assert found["tick to bytes, median"] == pytest.approx(np.median(2 + np.arange(12) / 10), abs=1e-6)
+
+
+def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path) -> None:
+    counts = [0, 5, 9, 2, 3]  # the watchdog was started again after 9
+    messages = [(0.1 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(5)]
+    messages += [
+        (0.1 * k, "diagnostics", recordings.diagnosis("joint_watchdog", 0, "", frames_dropped=count))
+        for k, count in enumerate(counts)
+    ]
+    found = Story(write(tmp_path / "a.mcap", messages, metadata()))
+    assert found.counted("joint_watchdog", "frames_dropped") == 9 + 2 + 1
+
+
+def test_the_pose_by_the_joints_is_the_one_that_they_were_put_into(tmp_path: Path) -> None:
+    from quadleg.kinematics.body import Pose, legs_inverse
+
+    pose = Pose.from_rpy(0.01, -0.005, 0.14, 0.05, -0.03, 0.04)
+    angles = legs_inverse(ROBOT, pose, ROBOT.standing.feet)
+    forces, places = (1.0, 1.0, 1.0, 1.0), ROBOT.standing.feet
+    messages = []
+    for k in range(20):
+        messages.append((0.02 * k, "planned_feet", recordings.feet(places, forces, 0.0)))
+        messages.append((0.02 * k, "joint_states", recordings.joint_state(angles)))
+    done = Story(write(tmp_path / "a.mcap", messages, metadata())).pose_done
+    assert done is not None
+    assert done[-1] == pytest.approx([0.01, -0.005, 0.14, 0.05, -0.03, 0.04], abs=1e-5)
+
+
+def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_path: Path) -> None:
+    random = np.random.default_rng(5)
+    n, begun = 40, 15  # it stands from the tick `begun` on
+    true_turns = Rotation.from_euler("xyz", np.cumsum(random.normal(0.0, 0.02, (n, 3)), axis=0))
+    wrong = Rotation.from_rotvec(random.normal(0.0, 0.01, (n, 3)))
+    frame = Rotation.from_euler("z", 1.1)  # the estimate's, seen from the truth's: nobody can know it
+    found_turns = frame * wrong * true_turns
+    true = np.cumsum(random.normal(0.0, 0.01, (n, 3)), axis=0)
+    found = frame.apply(true + random.normal(0.0, 0.003, (n, 3))) + [3.0, -2.0, 0.0]
+    variance = np.cumsum(random.uniform(0.0, 1e-5, (n, 6)), axis=0)
+    messages = [(0.02 * (begun - 0.5), "state", recordings.text("active: following the joint targets"))]
+    messages += [(0.0, "state", recordings.text("off: not enabled yet"))]
+    for k in range(n):
+        messages.append((0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))))
+        for topic, places, turns in (("odom", found, found_turns), ("truth/odom", true, true_turns)):
+            quaternion = np.roll(turns[k].as_quat(), 1)
+            messages.append((0.02 * k, topic, recordings.odometry(places[k], quaternion, 0.0, variance[k])))
+    messages.sort(key=lambda message: message[0])
+    estimate = Story(write(tmp_path / "a.mcap", messages, metadata())).estimate
+    assert estimate is not None
+
+    def seen(places: np.ndarray, turns: Rotation) -> tuple[np.ndarray, Rotation]:
+        back = Rotation.from_euler("z", -turns[begun].as_euler("xyz")[2])
+        return back.apply(places[begun:] - places[begun] * [1.0, 1.0, 0.0]), back * turns[begun:]
+
+    (own, own_turns), (theirs, their_turns) = seen(found, found_turns), seen(true, true_turns)
+    assert estimate.found[:, :2] == pytest.approx(own[:, :2], abs=1e-6)
+    assert estimate.true is not None
+    assert estimate.true[:, 2] == pytest.approx(their_turns.as_euler("xyz")[:, 2], abs=1e-6)
+    assert estimate.errors is not None
+    assert estimate.errors[:, :3] == pytest.approx(own - theirs, abs=1e-6)
+    assert estimate.errors[:, 3:] == pytest.approx((own_turns * their_turns.inv()).as_rotvec(), abs=1e-5)
+    # The height's error is known as well as the estimate says, that of place by how much less well than at first.
+    assert estimate.deviations[:, 2] ** 2 == pytest.approx(variance[begun:, 2], rel=1e-5)
+    heading = variance[begun:, 5] - variance[begun, 5]
+    assert estimate.deviations[:, 5] ** 2 == pytest.approx(heading, abs=1e-9)
+    yaw = found_turns[begun].as_euler("xyz")[2]
+    turned = np.array([[np.cos(yaw), np.sin(yaw)], [-np.sin(yaw), np.cos(yaw)]])
+    grown = np.array([np.diag(turned @ np.diag(v) @ turned.T) for v in variance[begun:, :2]])
+    of_heading = variance[begun, 5] * own[:, [1, 0]] ** 2
+    expected = np.maximum(grown - grown[0] - of_heading, 0.0)
+    assert estimate.deviations[:, :2] ** 2 == pytest.approx(expected, abs=1e-9)
+
+
+def test_without_an_estimate_the_imu_tells_the_tilt(tmp_path: Path) -> None:
+    turn = Rotation.from_euler("xyz", [0.1, -0.2, 1.0])
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(10)]
+    messages += [(0.02 * k, "imu/data", recordings.imu(np.roll(turn.as_quat(), 1))) for k in range(10)]
+    tilts = [
+        figure for figure in figures(Story(write(tmp_path / "a.mcap", messages, metadata()))) if "tilt" in figure.name
+    ]
+    up = turn.apply([0.0, 0.0, 1.0])
+    assert [str(tilt) for tilt in tilts] == [f"{np.degrees(np.arccos(up[2])):.1f}° (by the IMU)"]
+
+
+# The page
+
+
+class Page(HTMLParser):
+    """A page read strictly: every element is closed in its order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.elements: list[tuple[str, dict[str, str]]] = []
+        self.text = ""
+        self.feed(html)
+        self.close()
+        assert not self.open
+
+    def handle_starttag(self, tag, attrs) -> None:
+        self.elements.append((tag, {key: value or "" for key, value in attrs}))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data) -> None:
+        if "style" not in self.open:
+            self.text += data
+
+    def all(self, tag: str) -> list[dict[str, str]]:
+        return [attributes for name, attributes in self.elements if name == tag]
+
+
+def page(report: Report) -> Page:
+    return Page(report.page.read_text(encoding="utf-8"))
+
+
+def test_the_page_holds_all_pictures_and_needs_nothing_else(report: Report) -> None:
+    found = page(report)
+    inside = [b64decode(image["src"].removeprefix("data:image/png;base64,")) for image in found.all("img")]
+    assert inside == [path.read_bytes() for path in report.pictures]
+    assert len(inside) == 9
+    assert all(len(image["alt"]) > 40 for image in found.all("img"))
+    assert not found.all("script") + found.all("link")
+    assert not re.search(r"https?://", report.page.read_text(encoding="utf-8"))
+    anchors = [link["href"].removeprefix("#") for link in found.all("a")]
+    assert anchors == [section["id"] for section in found.all("section")]
+
+
+def test_it_says_what_it_is_of_and_what_went_wrong(report: Report) -> None:
+    text = " ".join(page(report).text.split())
+    assert "greenhouse inspector" in text
+    assert "2023-11-14 22:13:20 UTC" in text  # 1 700 000 000 s after 1970
+    assert "joint angles are measured" in text
+    assert "the frames of joint angles stopped coming" in text
+    assert "rear_left slips: the foot is left out" in text
+    assert any("(event 4)" in sentence for sentence in report.sentences)
+    assert not any("Not recorded" in sentence for sentence in report.sentences)
+
+
+def test_what_is_modelled_says_so(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.mcap", made().messages, metadata(joint_angles="modelled"))
+    story = Story(path)
+    assert "modelled from the commands" in sentences(story, [])[0]
+    drawn = next(each for each in pictures(story) if each.name == "joints")
+    assert "modelled from the commands" in drawn.about
+    labels = [label.get_text() for label in drawn.draw().legends[0].get_texts()]
+    assert "angle, modelled" in labels
+
+
+@pytest.mark.parametrize("topic", HIDDEN)
+def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_path: Path) -> None:
+    brief = [message for message in made().messages if message[0] < 6.0]
+    story = Story(write(tmp_path / "a.mcap", brief, metadata(), without=(topic,)))
+    assert story.missing == [(topic, HIDDEN[topic])]
+    for each in pictures(story):
+        each.draw()
+    assert figures(story)
+
+
+def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_path: Path) -> None:
+    from mcap_ros2.writer import Writer
+
+    definition, _ = recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    with (tmp_path / "foreign.mcap").open("wb") as stream:
+        writer = Writer(stream)
+        schema = writer.register_msgdef("sensor_msgs/msg/JointState", definition)
+        for k in range(100):
+            message = {"name": list(JOINT_NAMES), "position": [0.01 * k] * 12, "velocity": [], "effort": []}
+            at = int(1e9 * (BEGIN + 0.02 * k))
+            writer.write_message("/dog/joint_states", schema, message, at, at)
+        writer.finish()
+    report = write_report(tmp_path / "foreign.mcap", tmp_path)
+    said = " ".join(report.sentences)
+    assert all(topic in said for topic in HIDDEN)
+    assert "does not say which robot" in said
+    assert [path.stem for path in report.pictures] == ["joints", "timing"]
+    assert "does not say whether joint angles are measured" in page(report).text
+    with_robot = write_report(tmp_path / "foreign.mcap", tmp_path, ROBOT)
+    assert "does not say which robot" not in " ".join(with_robot.sentences)
+    assert [path.stem for path in with_robot.pictures] == ["pose", "joints", "timing"]
+
+
+def test_without_efforts_and_a_robot_the_rest_is_shown(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.mcap", made(2, torque=False).messages, metadata(robot=False))
+    story = Story(path)
+    for each in pictures(story):
+        each.draw()
+    assert "largest torque" not in values(story)
+
+
+def test_a_robot_file_that_does_not_fit_is_said(tmp_path: Path) -> None:
+    about = metadata()
+    about["robot_file"]["text"] = "name: old\n"
+    story = Story(write(tmp_path / "a.mcap", made().messages[:500], about))
+    assert story.robot is None
+    assert "does not fit this version" in story.notes[0]
+
+
+def test_the_robot_of_a_text_is_the_one_of_the_file() -> None:
+    assert robot_from_text(FILE.read_text(encoding="utf-8"), FILE) == load_robot(FILE)
+
+
+# Damage
+
+
+def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: Story, tmp_path: Path) -> None:
+    content = whole.read_bytes()
+    cut = tmp_path / "cut.mcap"
+    cut.write_bytes(content[: int(0.6 * len(content))])
+    report = write_report(cut, tmp_path)
+    assert any("was cut at" in sentence for sentence in report.sentences)
+    found = Story(cut)
+    n = len(found.joints)
+    assert 0.3 * len(story.joints) < n < 0.9 * len(story.joints)
+    assert found.joints["position"].tolist() == story.joints["position"][:n].tolist()
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [(b"", "is empty"), (b"PK\3\4 a zip file", "no recording"), (b"\x89MCAP0\r\n", "no messages")],
+)
+def test_what_is_no_recording_is_said(content: bytes, words: str, tmp_path: Path) -> None:
+    (tmp_path / "bad.mcap").write_bytes(content)
+    with pytest.raises(BadRecording, match=words):
+        write_report(tmp_path / "bad.mcap", tmp_path)
+
+
+def test_joints_of_another_robot_are_named(tmp_path: Path) -> None:
+    messages = [(0.0, "joint_states", recordings.joint_state([0.0], names=["wheel"]))]
+    with pytest.raises(BadRecording, match=r"another robot's joint_states: wheel; .*front_left_abduction"):
+        write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
+
+
+def test_joints_beside_the_twelve_are_left_out_and_said(tmp_path: Path) -> None:
+    names = [*JOINT_NAMES, "tail"]
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(13), names=names)) for k in range(10)]
+    report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
+    assert any("also name tail" in sentence for sentence in report.sentences)
+
+
+def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) -> None:
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(10)]
+    messages += [(0.1, "odom", recordings.text("here")), (0.1, "state", recordings.joint_state([], names=[]))]
+    wheels = recordings.feet(np.zeros((4, 3)), np.ones(4), 0.0)
+    wheels.joint_names = ["a", "b", "c", "d", "e"]
+    messages.append((0.1, "planned_feet", wheels))
+    types = recordings.TYPES | {"odom": recordings.TYPES["state"], "state": recordings.TYPES["joint_states"]}
+    report = write_report(write(tmp_path / "a.mcap", messages, metadata(), types=types), tmp_path)
+    said = " ".join(report.sentences)
+    for topic in ("Odom", "State", "Planned_feet"):
+        assert f"{topic} has messages" in said
+    assert [path.stem for path in report.pictures] == ["pose", "joints", "timing"]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_robot_that_was_never_enabled_is_reported(tmp_path: Path) -> None:
+    brief = [message for message in made().messages if message[0] < 0.9]
+    report = write_report(write(tmp_path / "a.mcap", brief, metadata()), tmp_path)
+    assert [path.stem for path in report.pictures] == ["time_line", "pose", "speed", "joints", "power", "timing"]
+    assert "Nothing stopped it: no hold, no fault." in report.sentences
+
+
+@pytest.mark.filterwarnings("error")
+def test_one_message_is_a_recording_too(tmp_path: Path) -> None:
+    messages = [(0.0, "joint_states", recordings.joint_state(np.zeros(12))), (0.0, "state", recordings.text("off: so"))]
+    report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
+    assert [path.stem for path in report.pictures] == ["time_line", "pose", "joints"]
+
+
+def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
+    from mcap.records import Channel, Schema
+
+    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.mcap_file import McapFile
+
+    definition, _ = recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    data = recordings.serialized("sensor_msgs/msg/JointState", recordings.joint_state(np.zeros(12)))
+
+    def packed(begin: float) -> list[Received]:
+        return [Received(1, k, round(1e9 * (BEGIN + begin + 0.02 * k)), data) for k in range(50)]
+
+    for name, step, noted in (("forward", 3600.0, True), ("back", -40.0, True), ("unnoted", -40.0, False)):
+        with McapFile(tmp_path / f"{name}.mcap", metadata()) as file:
+            file.add_channels(
+                [Schema(1, definition.encode(), "ros2msg", "sensor_msgs/msg/JointState")],
+                [Channel(1, "/joint_states", "cdr", {}, 1)],
+            )
+            file.add(pack(packed(0.0)))
+            if noted:
+                file.note(CLOCK_STEP, {"seconds": f"{step}"})
+            file.add(pack(packed(1.0 + step)))
+        story = Story(tmp_path / f"{name}.mcap")
+        way = "forward by 3600.0 s" if step > 0 else "back by 40.0 s"
+        assert any(way in sentence for sentence in sentences(story, []))
+        times = story.joints.times
+        # A step that was not noted can only be guessed: time stands still over it.
+        assert times == pytest.approx(0.02 * np.arange(100), abs=1e-6 if noted else 0.021)
+
+
+def test_a_folder_that_cannot_be_written_is_said(whole: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(NoPlace, match="cannot be made"):
+        write_report(whole, tmp_path / "file" / "folder")
+
+
+# Long ones
+
+
+@given(
+    st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), min_size=1, max_size=400),
+    st.integers(1, 20),
+)
+def test_no_peak_is_lost_where_a_curve_is_thinned(curve: list[float], points: int) -> None:
+    given_values, times = np.array(curve), np.arange(float(len(curve)))
+    shown, thin = envelope(times, given_values, points)
+    assert len(shown) == len(thin) <= max(4 * points, 2 * points)
+    assert (np.diff(shown) >= 0).all()
+    assert shown[0] == 0.0
+    assert shown[-1] == times[-1]
+    if not np.isnan(given_values).all():
+        assert np.nanmin(thin) == np.nanmin(given_values)
+        assert np.nanmax(thin) == np.nanmax(given_values)
+
+
+def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) -> None:
+    brief = [m for m in made().messages if m[1] in ("joint_states", "joint_commands", "supply", "state", "diagnostics")]
+    long = Story(write(tmp_path / "long.mcap", brief, metadata(), times=60))
+    assert len(long.joints) == 60 * len(made().times)
+    found, once = values(long), values(Story(write(tmp_path / "once.mcap", brief, metadata())))
+    assert found["holds"] == 60
+    same = ("largest torque", "least voltage", "largest current")
+    assert [found[name] for name in same] == [once[name] for name in same]
+    power = next(each for each in pictures(long) if each.name == "power").draw()
+    for axes in power.axes:
+        for line in axes.get_lines():
+            assert len(line.get_xdata()) <= 4 * POINTS
+    current = next(axes for axes in power.axes if axes.get_label() == "current")
+    drawn = next(line for line in current.get_lines() if line.get_label() == "current")
+    assert max(drawn.get_ydata()) == np.float32(made().drawn.max())
+    assert current.get_xlabel() in ("", "time (min)")
+    report = write_report(tmp_path / "long.mcap", tmp_path)
+    assert len(page(report).all("tr")) < 500  # so many events are told; the rest is counted
+    assert "events in all" in page(report).text

@@ -1,0 +1,254 @@
+"""Events in words: each reason that the watchdog and servo_output can give is explained, by the watchdog itself."""
+
+from __future__ import annotations
+
+from math import radians
+
+import pytest
+import robots
+from test_watchdog import Bench
+
+from quadleg.kinematics.body import stance_angles
+from quadleg.recording.events import Weight, complaints, events, explain, notices, spells
+from quadleg.safety.output import Output
+from quadleg.safety.watchdog import State
+
+UNKNOWN = explain("dancing", "").what
+
+
+class Listener(Bench):
+    """A watchdog on a bench, and what it says of its state at each tick."""
+
+    def __init__(self) -> None:
+        self.heard_words: list[tuple[float, str]] = []
+        super().__init__(robots.inspector())
+
+    def tick(self, count: int = 1):
+        for _ in range(count):
+            command = super().tick()
+            self.heard_words.append((self.now, f"{self.watchdog.state.value}: {self.watchdog.why}"))
+        return command
+
+    @property
+    def events(self):
+        return events(spells(self.heard_words, self.now), [])
+
+
+@pytest.fixture
+def up() -> Listener:
+    bench = Listener()
+    bench.says("following")
+    bench.seconds(2.0)
+    bench.enable()
+    bench.until(State.ACTIVE)
+    return bench
+
+
+def standing(bench: Listener) -> list[float]:
+    return list(bench.standing)
+
+
+def beyond(bench: Listener) -> list[float]:
+    angles = standing(bench)
+    angles[1] = bench.robot.joints[1].upper + 0.2
+    return angles
+
+
+def missing(bench: Listener) -> None:
+    bench.seconds(0.5)
+
+
+def limit(bench: Listener) -> None:
+    bench.run(4.0, beyond(bench))
+
+
+def silent(bench: Listener) -> None:
+    bench.alive = False
+    bench.run(1.0, standing(bench))
+
+
+def current(bench: Listener) -> None:
+    bench.measured(1.5, current=1.2 * bench.robot.supply.rated_current, angles=standing(bench))
+
+
+def over_long(bench: Listener) -> None:
+    bench.measured(4.0, current=1.2 * bench.robot.supply.rated_current, angles=standing(bench))
+
+
+def bad(bench: Listener) -> None:
+    for _ in range(5):
+        bench.bad()
+        bench.tick()
+
+
+def held_long(bench: Listener) -> None:
+    bench.seconds(2.5)
+
+
+def sit(bench: Listener) -> None:
+    bench.enable(False)
+    bench.seconds(0.1)
+
+
+def ending(bench: Listener) -> None:
+    bench.watchdog.end(bench.now)
+    bench.seconds(0.1)
+
+
+def low(bench: Listener) -> None:
+    bench.measured(1.0, voltage=0.9 * bench.robot.supply.low_voltage, angles=standing(bench))
+
+
+def lost(bench: Listener) -> None:
+    bench.measure(voltage=0.1)
+    bench.tick()
+
+
+def gone(bench: Listener) -> None:
+    bench.measure(present=False)
+    bench.tick()
+
+
+def stopped(bench: Listener) -> None:
+    bench.says("stopped", "emergency stop")
+    bench.tick()
+
+
+def board_off(bench: Listener) -> None:
+    bench.says("stopped", "the board has lost its power: its registers are those of a power-on reset")
+    bench.tick()
+
+
+def tipped(bench: Listener) -> None:
+    bench.tilted(1.0, radians(60))
+    bench.tick()
+
+
+def ignored(bench: Listener) -> None:
+    bench.says("lowering", "no command from the watchdog for 0.5 s")
+    bench.run(3.0, standing(bench))
+
+
+def output_off(bench: Listener) -> None:
+    bench.says("off", "switched off at once")
+    bench.tick()
+
+
+def off_now(bench: Listener) -> None:
+    bench.watchdog.end(bench.now)
+    bench.watchdog.off_now("switched off at once", bench.now)
+    bench.tick()
+
+
+CASES = {
+    missing: ("hold", "frames of joint angles stopped", Weight.TROUBLE),
+    limit: ("hold", "joint limit or the clearance", Weight.TROUBLE),
+    silent: ("hold", "servo_output fell silent", Weight.TROUBLE),
+    current: ("hold", "more than the supply is rated", Weight.TROUBLE),
+    bad: ("hold", "could not be used", Weight.TROUBLE),
+    held_long: ("lowering", "had held for 2 s", Weight.TROUBLE),
+    over_long: ("lowering", "more than the supply is rated", Weight.TROUBLE),
+    sit: ("lowering", "asked it to sit", Weight.USUAL),
+    ending: ("lowering", "asked to end", Weight.USUAL),
+    low: ("lowering", "voltage was too low", Weight.FAULT),
+    lost: ("fault", "lost their power", Weight.FAULT),
+    gone: ("fault", "lost their power", Weight.FAULT),
+    stopped: ("fault", "emergency stop", Weight.FAULT),
+    board_off: ("fault", "board was without power", Weight.FAULT),
+    tipped: ("off", "leaned farther", Weight.FAULT),
+    ignored: ("off", "did not obey", Weight.TROUBLE),
+    output_off: ("off", "took the power off by itself", Weight.TROUBLE),
+    off_now: ("off", "second Ctrl-C", Weight.TROUBLE),
+}
+
+
+@pytest.mark.parametrize("cause", CASES, ids=lambda cause: cause.__name__)
+def test_each_reason_of_the_watchdog_is_explained(up: Listener, cause) -> None:
+    state, words, weight = CASES[cause]
+    cause(up)
+    found = [event for event in up.events if event.state == state and words in event.explanation.what]
+    assert found, [(event.state, event.why, event.explanation.what) for event in up.events]
+    heaviest = max(found, key=lambda event: event.weight)
+    assert heaviest.weight is weight
+    assert heaviest.explanation.then or weight is Weight.USUAL
+    assert not any(event.explanation.what == UNKNOWN for event in up.events)
+
+
+def test_a_usual_day_is_told_in_its_order_and_nothing_else(up: Listener) -> None:
+    up.run(1.0, standing(up))
+    up.enable(False)
+    up.until(State.OFF)
+    told = [event.state for event in up.events]
+    assert told == ["off", "rising", "active", "lowering", "off"]
+    assert all(event.weight is Weight.USUAL for event in up.events)
+
+
+def test_what_goes_on_within_a_state_is_an_event_of_its_own_once(up: Listener) -> None:
+    up.run(1.5, beyond(up))
+    up.run(3.0, standing(up))
+    found = [event for event in up.events if event.weight is Weight.NOTICE]
+    assert [event.explanation.what for event in found] == ["a joint was asked beyond its limit"]
+    assert 1.0 < found[0].end - found[0].start < 4.0
+    assert "allowed is" in found[0].why
+
+
+def test_each_notice_is_explained(up: Listener) -> None:
+    rated = up.robot.supply.rated_current
+    up.measured(0.5, current=0.95 * rated, angles=standing(up))
+    assert "current was near" in " ".join(explanation.what for _, explanation in notices(up.watchdog.why))
+    for _ in range(3):
+        up.legs(up.standing, "front_left", "rear_right")
+        up.tick(2)
+    up.bad()
+    up.tick()
+    said = {explanation.what for event in up.events for explanation in [event.explanation]}
+    assert "a joint target could not be used" in said
+
+
+def test_reasons_of_servo_output_are_explained() -> None:
+    robot, now = robots.inspector(), 0.0
+    rest = stance_angles(robot, robot.resting)
+    output = Output(robot, 0.02, now, found=rest)
+    said = [(now, "following: the watchdog's commands"), (now, f"{output.state.value}: {output.why}")]
+    while output.state.value != "off":
+        now += 0.02
+        output.tick(now)
+        said.append((now, f"{output.state.value}: {output.why}"))
+    found = events([], spells(said, now))
+    assert [event.state for event in found] == ["holding", "lowering", "off"]
+    assert not any(event.explanation.what == UNKNOWN for event in found)
+    for why in ("no command from the watchdog for 0.5 s", "the board takes no frame: EIO"):
+        assert explain("holding", why).weight is Weight.TROUBLE
+
+
+def test_a_stop_that_both_tell_is_one_event() -> None:
+    states = spells([(0.0, "active: following the joint targets"), (5.02, "fault: emergency stop")], 9.0)
+    output = spells([(0.0, "following: the watchdog's commands"), (5.0, "stopped: emergency stop")], 9.0)
+    assert [(event.source, event.state) for event in events(states, output)] == [
+        ("watchdog", "active"),
+        ("watchdog", "fault"),
+    ]
+
+
+def test_a_state_of_another_version_is_told_in_its_own_words() -> None:
+    found = events(spells([(0.0, "dancing: for joy")], 1.0), [])
+    assert (found[0].state, found[0].why, found[0].explanation.what) == ("dancing", "for joy", UNKNOWN)
+
+
+def test_complaints_that_differ_by_numbers_are_one() -> None:
+    said = [(float(k), "gait", 1, f"{k} mm are left") for k in range(3)] + [(9.0, "base_motion", 2, "out of reach")]
+    said += [
+        (4.0, "state_estimator", 1, "rear_left slips; front_left slips"),
+        (5.0, "state_estimator", 1, "rear_left slips"),
+    ]
+    found = {(c.node, c.message): (c.count, c.first, c.last) for c in complaints(said)}
+    assert found == {
+        ("base_motion", "out of reach"): (1, 9.0, 9.0),
+        ("gait", "0 mm are left"): (3, 0.0, 2.0),
+        ("state_estimator", "rear_left slips"): (2, 4.0, 5.0),
+        ("state_estimator", "front_left slips"): (1, 4.0, 4.0),
+    }
+
+
+def test_nothing_said_is_no_event() -> None:
+    assert events([], []) == []

@@ -1,0 +1,436 @@
+"""What a page may ask for, what waits of it, and what is seen of the robot; and the page's server, without ROS."""
+
+from __future__ import annotations
+
+import json
+import re
+import socket
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from math import cos, sin
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+pytest.importorskip("websockets", reason="websockets does not import: install the extra `view`")
+
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import connect
+
+from quadleg.errors import BadMessage, PortTaken, Refused
+from quadleg.kinematics.body import Pose, stance_angles
+from quadleg.robot.load import STANDARD_GRAVITY, find_robot, load_robot
+from quadleg.robot.model import Robot
+from quadleg.viewer import server as page_server
+from quadleg.viewer.asked import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, Asked, asked_of
+from quadleg.viewer.mailbox import HELD, Mailbox
+from quadleg.viewer.server import FLOOD, PageServer
+from quadleg.viewer.sight import PATH_STEP, Seen, Trail, look
+
+RANGES = {"height": (0.05, 0.2), "roll": (-0.5, 0.5)}
+WITHIN = 5.0  # s
+
+
+@pytest.fixture(scope="module")
+def model() -> Robot:
+    return load_robot(find_robot("greenhouse_inspector"))
+
+
+# What a page may ask for
+
+
+def test_each_kind_is_understood() -> None:
+    assert asked_of('{"kind": "stop"}', RANGES) == Asked(STOP)
+    assert asked_of('{"kind": "pose", "axis": "height", "value": 0.12}', RANGES) == Asked(POSE, "height", 0.12)
+    walk = asked_of('{"kind": "walk", "forward": 1, "left": 0, "turn_left": -0.5}', RANGES)
+    assert walk == Asked(WALK, shares=(1.0, 0.0, -0.5))
+    assert asked_of('{"kind": "gait", "gait": "trot"}', RANGES) == Asked(GAIT, gait="trot")
+    assert asked_of('{"kind": "stand", "legs_placed": true}', RANGES) == Asked(STAND, legs_placed=True)
+    assert not asked_of('{"kind": "stand"}', RANGES).legs_placed
+    assert asked_of(b'{"kind": "sit"}', RANGES) == Asked(SIT)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "not JSON"),
+        ("stop", "not JSON"),
+        (b"\xff\xfe", "not JSON"),
+        ("[" * 250, "not JSON"),
+        ("[1, 2]", "no known kind; it must be one of stop, stand"),
+        ('{"kind": "jump"}', "no known kind"),
+        ('{"kind": ["stop"]}', "no known kind"),
+        ('{"kind": "pose", "axis": "wings", "value": 1}', "axis is 'wings'; it must be one of height, roll"),
+        ('{"kind": "pose", "axis": "height"}', "height is None; it must be a number from 0.05 to 0.2"),
+        ('{"kind": "pose", "axis": "height", "value": 0.3}', "height is 0.3; it must be from 0.05 to 0.2"),
+        ('{"kind": "pose", "axis": "height", "value": NaN}', "it must be a number"),
+        ('{"kind": "pose", "axis": "height", "value": true}', "it must be a number"),
+        ('{"kind": "pose", "axis": "height", "value": 1e999}', "it must be a number"),
+        ('{"kind": "walk", "forward": 2, "left": 0, "turn_left": 0}', "forward is 2; it must be from -1 to 1"),
+        ('{"kind": "walk", "forward": 0, "left": 0}', "turn_left is None"),
+        ('{"kind": "gait", "gait": 7}', "it must be the name of a gait"),
+        ('{"kind": "stand", "legs_placed": "yes"}', "it must be true or false"),
+        ('{"kind": "stop"' + " " * 400 + "}", "at most 300"),
+    ],
+)
+def test_what_is_wrong_is_refused_with_what_would_be_right(text: str | bytes, says: str) -> None:
+    with pytest.raises(BadMessage, match=re.escape(says)):
+        asked_of(text, RANGES)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
+    max_leaves=6,
+)
+WISHES = st.fixed_dictionaries(
+    {"kind": st.sampled_from(KINDS)},
+    optional=dict.fromkeys(("axis", "value", "forward", "left", "turn_left", "gait", "legs_placed"), JSON),
+)
+
+
+@given(st.text(max_size=80) | st.binary(max_size=80) | (JSON | WISHES).map(json.dumps))
+def test_nothing_but_sound_wishes_or_a_refusal_comes_of_any_message(text: str | bytes) -> None:
+    try:
+        asked = asked_of(text, RANGES)
+    except BadMessage:
+        return
+    assert asked.kind in KINDS
+    assert all(-1 <= share <= 1 for share in asked.shares)
+    if asked.kind == POSE:
+        low, high = RANGES[asked.axis]
+        assert low <= asked.value <= high
+
+
+# What waits
+
+
+def test_of_each_kind_the_newest_waits_and_is_taken_once() -> None:
+    mailbox = Mailbox()
+    for value in (0.1, 0.11, 0.12):
+        mailbox.put(1, Asked(POSE, "height", value), 0.0)
+    mailbox.put(2, Asked(POSE, "roll", 0.2), 0.0)
+    mailbox.put(2, Asked(SIT), 0.0)
+    assert mailbox.take() == [Asked(POSE, "height", 0.12), Asked(POSE, "roll", 0.2), Asked(SIT)]
+    assert mailbox.take() == []
+
+
+def test_a_hand_holds_the_pad_as_long_as_its_page_says_so() -> None:
+    mailbox, go = Mailbox(), Asked(WALK, shares=(1.0, 0.0, 0.0))
+    mailbox.put(1, go, 0.0)
+    assert mailbox.held(0.9 * HELD) == go.shares
+    assert mailbox.held(HELD) is None
+    mailbox.put(1, go, 1.0)
+    mailbox.put(1, Asked(HALT), 1.01)
+    assert mailbox.held(1.02) is None
+    mailbox.put(1, go, 2.0)
+    mailbox.gone(1)
+    assert mailbox.held(2.01) is None
+    assert mailbox.take() == []
+
+
+def test_one_hand_drives_at_a_time() -> None:
+    mailbox, go, back = Mailbox(), Asked(WALK, shares=(1.0, 0.0, 0.0)), Asked(WALK, shares=(-1.0, 0.0, 0.0))
+    mailbox.put(1, go, 0.0)
+    with pytest.raises(Refused, match="another browser's hand"):
+        mailbox.put(2, back, 0.1)
+    mailbox.put(2, Asked(HALT), 0.1)
+    mailbox.gone(2)
+    assert mailbox.held(0.2) == go.shares
+    mailbox.put(2, back, HELD + 0.1)
+    assert mailbox.held(HELD + 0.2) == back.shares
+
+
+def test_nothing_asked_for_before_a_stop_comes_after_it() -> None:
+    mailbox = Mailbox()
+    mailbox.put(1, Asked(STAND), 0.0)
+    mailbox.put(1, Asked(WALK, shares=(1.0, 0.0, 0.0)), 0.0)
+    mailbox.drop()
+    assert mailbox.take() == []
+    assert mailbox.held(0.01) is None
+
+
+# What is seen
+
+
+@given(x=st.floats(-5, 5), y=st.floats(-5, 5), yaw=st.floats(-3, 3))
+def test_seen_from_above_the_robot_is_the_same_wherever_it_is(model: Robot, x: float, y: float, yaw: float) -> None:
+    angles = stance_angles(model, model.standing)
+    quarter = model.masses.total * STANDARD_GRAVITY / 4
+    odom = Pose.from_rpy(x, y, 0.3, 0.0, 0.0, yaw)
+    sight = look(model, Seen(angles, angles, odom=odom, loads=[quarter] * 4))
+    for (u, v, w), (a, b, c) in zip(sight.feet, model.standing.feet):
+        assert (u, v, w) == pytest.approx((a, b, c), abs=1e-9)
+    assert sight.body.position == pytest.approx((x, y, model.standing.height))  # not at the estimate's own height
+    assert sight.ghost
+    assert sight.ghost.position == pytest.approx(sight.body.position)
+    length, width, _ = model.standing.feet[0]  # of a rectangle about the body
+    left = (length - abs(sight.centre[0]), width - abs(sight.centre[1]))
+    assert sight.margin == pytest.approx(min(left), abs=1e-6)
+    assert sight.outline[0] == pytest.approx((model.body.size[0] / 2, model.body.size[1] / 2), abs=1e-9)
+
+
+def test_without_power_it_lies_on_its_belly_or_feet_and_nothing_carries(model: Robot) -> None:
+    stretched = (0.0, 1.5, -0.2) * 4  # feet over the belly
+    sight = look(model, Seen(stretched))
+    (_, _, thick), (_, _, middle) = model.body.size, model.body.centre
+    assert sight.body.position[2] == pytest.approx(thick / 2 - middle)
+    assert sight.ghost is None
+    assert sight.polygon == ()
+    assert sight.margin is None
+    assert not any(sight.down)
+
+
+def test_the_ghost_stands_on_the_same_feet(model: Robot) -> None:
+    """What servos sag under the weight is how far the ghost is above the robot."""
+    lower = Pose((0.0, 0.0, model.standing.height - 0.004))
+    from quadleg.kinematics.body import legs_inverse
+
+    sight = look(model, Seen(legs_inverse(model, lower, model.standing.feet), stance_angles(model, model.standing)))
+    assert sight.body.position[2] == pytest.approx(model.standing.height - 0.004)
+    assert sight.ghost
+    assert sight.ghost.position[2] == pytest.approx(model.standing.height)
+
+
+def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: Robot) -> None:
+    angles, trail, heading = stance_angles(model, model.standing), Trail(), 2.0
+    odom = Pose.from_rpy(1.0, 2.0, 0.15, 0.0, 0.0, heading)
+    stands, steps = [4.0] * 4, [4.0, 0.0, 4.0, 4.0]
+    for loads in (stands, steps, stands):
+        sight = look(model, Seen(angles, angles, odom=odom, loads=loads))
+        trail.follow(sight)
+        assert len(sight.polygon) == sum(sight.down)
+    ((x, y, leg),) = trail.footfalls
+    u, v, _ = model.standing.feet[1]
+    assert leg == 1
+    assert (x, y) == pytest.approx(
+        (1.0 + cos(heading) * u - sin(heading) * v, 2.0 + sin(heading) * u + cos(heading) * v)
+    )
+
+
+def test_the_path_grows_as_it_goes_and_not_where_it_stands(model: Robot) -> None:
+    angles, trail = stance_angles(model, model.standing), Trail()
+    grown = [
+        trail.follow(look(model, Seen(angles, angles, odom=Pose((k * PATH_STEP / 3.5, 0.0, 0.15))))) for k in range(15)
+    ]
+    assert 3 <= sum(grown) <= 5
+    assert not trail.follow(look(model, Seen(angles, angles, odom=Pose((14 * PATH_STEP / 3.5, 0.0, 0.15)))))
+
+
+# The page's server
+
+
+class FakeScene(BaseHTTPRequestHandler):
+    """In the place of viser, which is slow to start."""
+
+    def do_GET(self) -> None:
+        self.send_response(200)
+        self.end_headers()
+        self.wfile.write(b"<html><head></head><body>panels<canvas></canvas></body></html>")
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+class Served:
+    """A page's server, with what its pages said."""
+
+    def __init__(self, port: int) -> None:
+        self.heard: list[tuple[int, str | bytes]] = []
+        self.gone: list[int] = []
+        self.news = threading.Condition()
+        scene = HTTPServer(("127.0.0.1", 0), FakeScene)
+        threading.Thread(target=scene.handle_request, daemon=True).start()
+        try:
+            self.server = PageServer(port, scene.server_address[1], {"robot": "made up"}, self._hear, self._gone)
+        finally:
+            scene.server_close()
+
+    def _hear(self, page: int, text: str | bytes) -> str:
+        with self.news:
+            self.heard.append((page, text))
+            self.news.notify_all()
+        return "that is wrong" if text == "wrong" else ""
+
+    def _gone(self, page: int) -> None:
+        with self.news:
+            self.gone.append(page)
+            self.news.notify_all()
+
+    def wait(self, true, what: str) -> None:
+        with self.news:
+            assert self.news.wait_for(true, WITHIN), what
+
+    def line(self, name: str = "", path: str = "/line", **options):
+        """A line to the server, under a name by which a browser may have been led to it."""
+        at = socket.create_connection(("127.0.0.1", self.server.port))
+        host = name or f"127.0.0.1:{self.server.port}"
+        return connect(f"ws://{host}{path}", sock=at, proxy=None, **options)
+
+    def get(self, path: str, host: str = "") -> tuple[int, str, dict[str, str]]:
+        request = urllib.request.Request(f"{self.server.address}{path}", headers={"Host": host} if host else {})
+        opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+        try:
+            with opener.open(request, timeout=WITHIN) as answer:
+                return answer.status, answer.read().decode(), dict(answer.headers)
+        except urllib.error.HTTPError as error:
+            return error.code, error.read().decode(), dict(error.headers)
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    served = Served(0)
+    yield served
+    served.server.close()
+
+
+def test_the_page_comes_whole_and_from_nowhere_else(served: Served) -> None:
+    status, page, headers = served.get("/")
+    assert status == 200
+    assert "default-src 'self'" in headers["Content-Security-Policy"]
+    assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    wanted = re.findall(r'(?:src|href)="([^"]+)"', page)
+    assert {"page.js", "page.css"} <= set(wanted)
+    for name in wanted:
+        assert name.startswith("data:") or served.get(f"/{name}")[0] == 200
+    for name in ("/page.js", "/page.css"):
+        assert "http" not in served.get(name)[1].replace("http://www.w3.org/2000/svg", "")
+
+
+def test_of_the_scene_only_the_picture_is_shown(served: Served) -> None:
+    _, page, _ = served.get("/scene?websocket=ws://127.0.0.1/scene")
+    assert "visibility: hidden" in page.partition("</head>")[0]
+    assert "panels" in page
+
+
+@pytest.mark.parametrize("path", ["/../errors.py", "/%2e%2e/errors.py", "/etc/passwd", "/page"])
+def test_there_are_no_other_files(served: Served, path: str) -> None:
+    status, words, _ = served.get(path)
+    assert status == 404
+    assert "the page is at http://127.0.0.1" in words
+
+
+def test_a_name_that_only_leads_here_is_refused(served: Served) -> None:
+    """DNS rebinding: a foreign page's own name may be made to lead to 127.0.0.1."""
+    status, words, _ = served.get("/", host="stranger.example")
+    assert status == 403
+    assert "localhost" in words
+    with pytest.raises(InvalidStatus) as refused:
+        served.line("stranger.example:8088", origin="http://stranger.example:8088")
+    assert refused.value.response.status_code == 403
+
+
+@pytest.mark.parametrize("path", ["/line", "/scene"])
+@pytest.mark.parametrize(
+    "origin",
+    ["http://stranger.example", "https://127.0.0.1", "http://127.0.0.1:1", "null", "http://127.0.0.1.stranger"],
+)
+def test_a_page_from_elsewhere_may_not_open_a_line(served: Served, origin: str, path: str) -> None:
+    with pytest.raises(InvalidStatus) as refused:
+        served.line(path=path, origin=origin)
+    assert refused.value.response.status_code == 403
+    assert b"may not steer this robot" in refused.value.response.body
+    assert not served.heard
+
+
+def test_our_page_may_through_a_tunnel_too(served: Served) -> None:
+    for host in (f"127.0.0.1:{served.server.port}", "localhost:9000", "[::1]:9000"):
+        with served.line(host, origin=f"http://{host}") as line:
+            assert json.loads(line.recv(WITHIN)) == {"greeting": {"robot": "made up"}}
+
+
+def test_a_refusal_goes_to_who_asked_and_news_to_all(served: Served) -> None:
+    with served.line() as one, served.line() as other:
+        for line in (one, other):
+            assert "greeting" in json.loads(line.recv(WITHIN))
+        one.send("wrong")
+        assert json.loads(one.recv(WITHIN)) == {"refused": "that is wrong"}
+        served.server.say({"state": 1})
+        assert json.loads(one.recv(WITHIN)) == json.loads(other.recv(WITHIN)) == {"state": 1}
+    served.wait(lambda: sorted(served.gone) == [1, 2], "both are gone")
+
+
+def shout(line, times: int) -> None:
+    for _ in range(times):
+        line.send("more")
+    line.recv(WITHIN)
+
+
+def test_a_browser_that_floods_is_shut_out_and_the_others_stay(served: Served) -> None:
+    with served.line() as calm, served.line() as wild:
+        calm.recv(WITHIN)
+        wild.recv(WITHIN)
+        with pytest.raises(ConnectionClosed) as closed:
+            shout(wild, 20 * FLOOD)
+        assert closed.value.rcvd
+        assert "messages a second" in closed.value.rcvd.reason
+        served.wait(lambda: served.gone, "it is gone, and its hand with it")
+        assert len(served.heard) <= FLOOD
+        served.server.say({"state": 2})
+        assert json.loads(calm.recv(WITHIN)) == {"state": 2}
+
+
+def test_a_browser_that_does_not_read_misses_news_and_holds_nobody_up(served: Served) -> None:
+    with served.line() as fast, socket.socket() as slow:
+        slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 16)
+        slow.connect(("127.0.0.1", served.server.port))
+        headers = (
+            f"Host: 127.0.0.1:{served.server.port}",
+            *("Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13"),
+            f"Sec-WebSocket-Key: {'A' * 22}==",
+        )
+        slow.sendall("\r\n".join(("GET /line HTTP/1.1", *headers, "", "")).encode())
+        fast.recv(WITHIN)
+        deadline = time.monotonic() + WITHIN
+        while served.server.watched < 2:
+            assert time.monotonic() < deadline
+        filling = "x" * 10000
+        for number in range(600):  # six megabytes, more than any socket keeps
+            served.server.say({"number": number, "filling": filling})
+            if number % 50 == 49:  # what a browser that reads gets in the end is the newest
+                while json.loads(fast.recv(WITHIN)).get("number") != number:
+                    pass
+        slow.settimeout(WITHIN)
+        got = b""
+        while b'"number":599' not in got[-10200:]:
+            more = slow.recv(1 << 16)
+            assert more
+            got += more
+        assert got.count(b'"number"') < 600
+
+
+def test_a_port_in_use_is_said_with_the_cure() -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        with pytest.raises(PortTaken, match=f"port {port} of 127.0.0.1.*parameter port of viewer"):
+            Served(port)
+
+
+def test_it_listens_on_this_computer_alone(served: Served) -> None:
+    assert page_server.HOST == "127.0.0.1"
+    assert served.server._socket.getsockname()[0] == "127.0.0.1"
+
+
+def test_lines_are_bounded(served: Served) -> None:
+    lines = [served.line() for _ in range(page_server.MOST_LINES)]
+    with pytest.raises(InvalidStatus) as refused:
+        served.line()
+    assert refused.value.response.status_code == 503
+    lines.pop().close()
+    served.wait(lambda: served.gone, "one has left")
+    deadline = time.monotonic() + WITHIN
+    while True:
+        try:
+            lines.append(served.line())
+            break
+        except InvalidStatus:
+            assert time.monotonic() < deadline
+    for line in lines:
+        line.close()
