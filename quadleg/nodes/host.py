@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import gc
+import os
 import signal
 import socket
 import sys
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import rclpy
@@ -19,6 +21,7 @@ from rclpy.signals import SignalHandlerOptions
 from quadleg.errors import QuadlegError
 from quadleg.nodes.words import END, OFF, READY
 
+NICER = 10  # of processes beside the robot
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
 
 
@@ -104,6 +107,16 @@ def _spin(executor: Any, nodes: Sequence[Any], wishes: Wishes, parent: socket.so
             told_end = True
             for node in nodes:
                 node.end(wishes.alone)
+
+
+def step_back() -> None:
+    """Leaves the processor to the robot's own processes where it is short: for what only looks on.
+
+    Linux shares it between the autogroups of sessions first, and only within one by niceness: sched(7).
+    """
+    os.nice(NICER)
+    with suppress(OSError):  # a system without autogroups
+        Path("/proc/self/autogroup").write_text(f"{NICER}", encoding="ascii")
 
 
 def main_of(kind: Callable[[], Any]) -> Callable[[], None]:

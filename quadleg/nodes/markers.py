@@ -14,7 +14,7 @@ from visualization_msgs.msg import Marker, MarkerArray
 
 from quadleg.kinematics.planar import STILL, Planar, compose
 from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
+from quadleg.nodes.host import main_of, step_back
 from quadleg.nodes.topics import LATEST
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import LEGS
@@ -31,6 +31,7 @@ class Markers(QuadlegNode):
 
     def __init__(self, name: str = "markers", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
+        step_back()
         self._plan = b""
         self._heard = 0.0
         self._markers = self.create_publisher(MarkerArray, "markers", LATEST)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -24,7 +23,7 @@ from quadleg.errors import BadMessage, Refused, ViewMissing
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL, compose, motion
 from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
+from quadleg.nodes.host import main_of, step_back
 from quadleg.nodes.operator import PERIOD, Operator
 from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
 from quadleg.resting import views
@@ -38,7 +37,6 @@ from quadleg.viewer.mailbox import Mailbox
 from quadleg.viewer.sight import Above, Seen, Sight, Trail, look
 
 PORT = 8088
-NICER = 5  # of this process: where processors are short, the robot comes first
 SILENT = 0.5  # s: what is older is not shown as if it were new
 LAST_SILENCE = 0.7  # s without joint_states: at the end of all, the others have ended
 OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
@@ -92,7 +90,7 @@ class Viewer(QuadlegNode):
             from quadleg.viewer.server import PageServer
         except ImportError as error:
             raise ViewMissing from error
-        os.nice(NICER)
+        step_back()
         self._began = time.monotonic()
         self._ranges = ranges(self.robot)
         self._mailbox = Mailbox()
