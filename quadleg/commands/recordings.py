@@ -26,19 +26,19 @@ def _keep(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    recording = _opened(options.recording)
+    path = _mended(options.recording)
     from quadleg.recording.report import write_report
 
-    folder = options.out or recording.path.with_name(f"{recording.path.stem}_report")
-    return _told(write_report(recording.path, folder, _another_robot(options)))
+    folder = options.out or path.with_name(f"{path.stem}_report")
+    return _told(write_report(path, folder, _another_robot(options)))
 
 
 def _compare(options: argparse.Namespace) -> int:
-    a, b = _opened(options.a), _opened(options.b)
+    a, b = _mended(options.a), _mended(options.b)
     from quadleg.recording.compare import write_comparison
 
-    folder = options.out or Path(f"{a.path.stem}_and_{b.path.stem}")
-    return _told(write_comparison(a.path, b.path, folder, _another_robot(options)))
+    folder = options.out or Path(f"{a.stem}_and_{b.stem}")
+    return _told(write_comparison(a, b, folder, _another_robot(options)))
 
 
 def _export(options: argparse.Namespace) -> int:
@@ -59,11 +59,24 @@ def _replay(options: argparse.Namespace) -> int:
 
 
 def _opened(path: Path) -> Recording:
-    if not find_spec("mcap"):
-        raise QuadlegError("recordings need mcap: pip install 'quadleg[log]'")
+    _need_mcap()
     from quadleg.recording.opened import opened
 
     return opened(path, say)
+
+
+def _mended(path: Path) -> Path:
+    """The path of a recording that has its end now."""
+    _need_mcap()
+    from quadleg.recording.opened import mend
+
+    mend(path, say)
+    return path
+
+
+def _need_mcap() -> None:
+    if not find_spec("mcap"):
+        raise QuadlegError("recordings need mcap: pip install 'quadleg[log]'")
 
 
 def _told(report: Report) -> int:
