@@ -111,7 +111,7 @@ class SimMissing(QuadlegError):
     """A part that needs physics was asked for where MuJoCo does not import."""
 
     def __init__(self) -> None:
-        super().__init__("this needs MuJoCo: pip install 'quadleg[sim]'")
+        super().__init__("this needs MuJoCo: pip install -e '.[sim]' in quadleg's folder")
 
 
 class BadGround(QuadlegError, ValueError):
@@ -162,7 +162,7 @@ class ViewMissing(QuadlegError):
     """The live view was asked for where viser does not import."""
 
     def __init__(self) -> None:
-        super().__init__("the live view needs viser: pip install 'quadleg[view]'")
+        super().__init__("the live view needs viser: pip install -e '.[view]' in quadleg's folder")
 
 
 class PortTaken(QuadlegError):

@@ -19,7 +19,7 @@ from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED
 
-rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install 'quadleg[test]'")
+rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
 STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
 
 BEGIN = 1_700_000_000.0  # s since 1970, of the first message

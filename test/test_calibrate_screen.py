@@ -16,7 +16,7 @@ from quadleg.commissioning.start import Work
 from quadleg.commissioning.trim import Trim
 from quadleg.robot.load import find_robot, load_robot
 
-screen = pytest.importorskip("quadleg.commissioning.screen", reason="needs textual: pip install 'quadleg[calibrate]'")
+screen = pytest.importorskip("quadleg.commissioning.screen", reason="needs textual: pip install -e '.[calibrate]'")
 
 NAME = "rear_left_knee"
 

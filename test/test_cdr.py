@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from quadleg.errors import BadRecording
 from quadleg.recording.cdr import Layout, definitions, rows_of
 
-rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install 'quadleg[test]'")
+rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
 STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
 MESSAGE = STORE.types
 

@@ -168,4 +168,7 @@ def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypa
 
 def test_physics_needs_mujoco(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "quadleg.nodes.physics", None)  # as if an import in it failed
-    assert refusal(physics=True) == "parameter physics is true, which needs MuJoCo: pip install 'quadleg[sim]'"
+    assert (
+        refusal(physics=True)
+        == "parameter physics is true, which needs MuJoCo: pip install -e '.[sim]' in quadleg's folder"
+    )

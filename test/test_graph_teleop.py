@@ -400,7 +400,7 @@ def test_without_evdev_joystick_ends_with_the_cure(stage: Stage) -> None:
     code = "import sys; sys.modules['evdev'] = None; " + NODE.format("joystick")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=20)
     assert done.returncode == 2
-    assert "pip install 'quadleg[pad]'" in done.stderr
+    assert "pip install -e '.[pad]'" in done.stderr
 
 
 def _drives_by_keys(wire: Wire, frames: list[MultiDOFJointState]) -> None:

@@ -279,7 +279,7 @@ def test_without_pyserial_that_is_what_is_missing(lab: Lab) -> None:
     lab.ports = missing
     assert lab.look(ROBOT)["serial ports"].fine is None
     found = lab.look(on_port(lab))["serial ports"]
-    assert (found.fine, found.cure) == (False, "`pip install 'quadleg[board]'`")
+    assert (found.fine, found.cure) == (False, "`pip install -e '.[board]'` in quadleg's folder")
 
 
 def test_the_device_of_output_enable_is_looked_for(lab: Lab) -> None:

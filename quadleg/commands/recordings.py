@@ -76,7 +76,7 @@ def _mended(path: Path) -> Path:
 
 def _need_mcap() -> None:
     if not find_spec("mcap"):
-        raise QuadlegError("recordings need mcap: pip install 'quadleg[log]'")
+        raise QuadlegError("recordings need mcap: pip install -e '.[log]' in quadleg's folder")
 
 
 def _told(report: Report) -> int:

@@ -71,14 +71,14 @@ def _beside(options: argparse.Namespace) -> list[str]:
     wanted = [graph.PAD] * options.joystick + [graph.MARKERS] * options.markers
     if options.view:
         if not find_spec("viser"):
-            raise QuadlegError("--view needs viser: pip install 'quadleg[view]'")
+            raise QuadlegError("--view needs viser: pip install -e '.[view]' in quadleg's folder")
         wanted.append(graph.VIEWER)
     if options.no_recorder and not options.record:
         return wanted
     if find_spec("mcap"):
         wanted.append(graph.RECORDER)
     elif options.record:
-        raise QuadlegError("--record needs mcap: pip install 'quadleg[log]'")
+        raise QuadlegError("--record needs mcap: pip install -e '.[log]' in quadleg's folder")
     if options.record and options.record.exists():
         raise NoPlace(f"{options.record} is there already and stays as it is: name a new file")
     return wanted

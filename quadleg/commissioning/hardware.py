@@ -170,7 +170,7 @@ def _serial_ports(robot: Robot, computer: Computer) -> Iterator[Finding]:
     try:
         ports = computer.ports()
     except ImportError:
-        pip = "`pip install 'quadleg[board]'`"
+        pip = "`pip install -e '.[board]'` in quadleg's folder"
         yield Finding("serial ports", "pyserial is missing", False if needed else None, pip if needed else "")
         return
     devices = [port.device for port in ports]
@@ -307,7 +307,7 @@ def _scan(robot: Robot, computer: Computer) -> Finding:
 
         bus = computer.open_bus(str(path))
     except ImportError:
-        return Finding(about, skipped, None, "`pip install 'quadleg[board]'`")
+        return Finding(about, skipped, None, "`pip install -e '.[board]'` in quadleg's folder")
     except OSError as error:
         return Finding(about, f"{skipped}, {error.strerror or error}", None)
     answer = []

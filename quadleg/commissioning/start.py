@@ -93,7 +93,9 @@ def on_screen(work: Work | Trim) -> bool:
     try:
         from quadleg.commissioning.screen import Screen
     except ImportError:
-        raise QuadlegError("the screen needs textual: pip install 'quadleg[calibrate]'; --answers needs none") from None
+        raise QuadlegError(
+            "the screen needs textual: pip install -e '.[calibrate]' in quadleg's folder; --answers needs none"
+        ) from None
     screen = Screen(work)
     with sure_end(work):
         return screen.hold()

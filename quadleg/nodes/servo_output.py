@@ -136,7 +136,9 @@ class ServoOutput(QuadlegNode):
             from quadleg.nodes.physics import Physics
             from quadleg.simulation.ground import Ground
         except ImportError as error:
-            raise ValueError("parameter physics is true, which needs MuJoCo: pip install 'quadleg[sim]'") from error
+            raise ValueError(
+                "parameter physics is true, which needs MuJoCo: pip install -e '.[sim]' in quadleg's folder"
+            ) from error
         return Physics(self, Ground(**ground), seed, lambda: self._link.board, self._sensors, self._after_physics)
 
     def _after_physics(self, physics: Any) -> None:

@@ -158,6 +158,8 @@ def _write_parquet(columns: Mapping[str, Array | list[str]], path: Path) -> None
         import pyarrow
         from pyarrow import parquet
     except ImportError:
-        raise NoPlace("Parquet needs pyarrow: pip install 'quadleg[parquet]'; .csv needs nothing") from None
+        raise NoPlace(
+            "Parquet needs pyarrow: pip install -e '.[parquet]' in quadleg's folder; .csv needs nothing"
+        ) from None
     with path.open("xb") as file:
         parquet.write_table(pyarrow.table(dict(columns)), file)

@@ -19,7 +19,7 @@ def _open_bus(path: str, address: int) -> Any:
     try:
         from smbus2 import SMBus
     except ImportError as error:
-        raise BoardError("a board on I2C needs smbus2: pip install 'quadleg[board]'") from error
+        raise BoardError("a board on I2C needs smbus2: pip install -e '.[board]' in quadleg's folder") from error
     bus: Any = SMBus(path)
     try:
         own(bus.fd, address)

@@ -21,7 +21,7 @@ def _request(enable: OutputEnable) -> tuple[bool, Callable[[bool], Any]]:
         from gpiod.line import Direction, Value
     except ImportError as error:
         raise BoardError(
-            "board.output_enable needs libgpiod's Python module, version 2: pip install 'quadleg[board]'"
+            "board.output_enable needs libgpiod's module, version 2: pip install -e '.[board]' in quadleg's folder"
         ) from error
     looking = gpiod.LineSettings(direction=Direction.AS_IS, active_low=True)
     request: Any = gpiod.request_lines(enable.chip, consumer="quadleg", config={enable.line: looking})

@@ -68,7 +68,9 @@ def open_port(name: str, baud: int) -> Port:
         import serial
         from serial.tools.list_ports import comports
     except ImportError as error:
-        raise BoardError("a board on a serial port needs pyserial: pip install 'quadleg[board]'") from error
+        raise BoardError(
+            "a board on a serial port needs pyserial: pip install -e '.[board]' in quadleg's folder"
+        ) from error
 
     def found() -> str:
         return ", ".join(sorted(port.device for port in comports())) or "none: plug the microcontroller in"

@@ -110,7 +110,8 @@ def need_evdev() -> Any:
         from evdev import InputDevice
     except ImportError:
         raise PadError(
-            "a gamepad needs evdev: `pip install 'quadleg[pad]'` (with a compiler), or `apt install python3-evdev`"
+            "a gamepad needs evdev: `pip install -e '.[pad]'` in quadleg's folder (with a compiler), or "
+            "`apt install python3-evdev`"
         ) from None
     return InputDevice
 
