@@ -93,7 +93,7 @@ def _play(robot: Robot, asked: list[Asked], speed: float, say: Callable[[str], N
         if any(one.topic == topic for one in asked)
     }
     for topic, publisher in publishers.items():
-        robot.wait_for_listener(publisher, topic, "gait" if topic in VELOCITIES else "base_motion")
+        robot.wait_for_listener(publisher, topic)
     begun, origin = time.monotonic(), asked[0].time
     said = begun
     try:

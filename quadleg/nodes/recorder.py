@@ -16,7 +16,7 @@ from std_srvs.srv import Trigger
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of, step_back
+from quadleg.nodes.host import main_of
 from quadleg.nodes.message_text import class_of, definition_of
 from quadleg.nodes.topics import split_state
 from quadleg.recording.mcap_file import finish
@@ -45,7 +45,6 @@ class Recorder(QuadlegNode):
         file = self.declare("file", "", "File to record into, .mcap; empty: only the last minute is kept, in memory")
         folder = self.declare("folder", "", "Where the last minute is saved; empty: ~/quadleg_recordings")
         self._folder = Path(folder).expanduser() if folder else Path.home() / "quadleg_recordings"
-        step_back()
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
         self._heard: dict[str, tuple[str, Any]] = {}  # type and subscription by topic

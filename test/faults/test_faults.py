@@ -14,7 +14,6 @@ FAULTS = (
     "no-frames",
     "random",
     "freeze-control-2",
-    "power",
 )
 
 
