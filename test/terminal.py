@@ -29,6 +29,7 @@ class Terminal:
         )
         os.close(child)
         self.screen = ""
+        self._fresh = True  # nothing that it says is old
         self._news = threading.Condition()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
@@ -46,14 +47,22 @@ class Terminal:
                 self._news.notify_all()
 
     def keys(self, data: bytes) -> None:
+        with self._news:
+            self._forget()
+            self._fresh = True
         os.write(self.master, data)
 
     def shows(self, *words: str, seconds: float = 10.0) -> None:
-        """Waits until words are written from now on, in any order."""
+        """Waits until words are written from now on, or since the keys just before it, in any order."""
         with self._news:
-            self.screen = self.screen[-1:] if self.process.poll() is None else self.screen
+            if not self._fresh:
+                self._forget()
+            self._fresh = False
             found = self._news.wait_for(lambda: all(word in self.screen for word in words), seconds)
         assert found, f"{words} not in {self.screen[-3000:]}"
+
+    def _forget(self) -> None:
+        self.screen = self.screen[-1:] if self.process.poll() is None else self.screen
 
     def hang_up(self) -> None:
         """Closes the terminal."""

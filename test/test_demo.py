@@ -94,7 +94,7 @@ def test_physics_is_never_on_a_real_board(tmp_path: Path) -> None:
 
 def test_physics_needs_mujoco(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(demo, "find_spec", lambda _: None)
-    with pytest.raises(SimMissing, match=r"quadleg\[sim\]"):
+    with pytest.raises(SimMissing, match=r"\.\[sim\]"):
         demo.demo(robots.inspector(), tmp_path / "demo.png", 0, lambda: True, physics=True)
 
 

@@ -131,7 +131,7 @@ def test_it_says_what_the_chips_on_the_bus_say(begin: Callable[..., Bench], chip
         assert (rate.x, rate.y, rate.z) == pytest.approx((0.1, 0.2, -0.3), abs=3e-4)
         assert (force.x, force.y, force.z) == pytest.approx((0.5, -0.5, G), abs=0.07)
     periods = np.diff([nanoseconds(sample.header.stamp) for sample in samples]) / 1e9
-    assert np.median(periods) == pytest.approx(0.01, abs=0.003)
+    assert 0.005 < np.median(periods) < 0.0195  # 0.01, and on a busy computer still twice a frame
     for supply in supplies:
         assert supply.present
         assert (supply.voltage, supply.current) == pytest.approx((5.9, -2.0), abs=1e-3)

@@ -153,7 +153,7 @@ def test_a_port_in_use(device: FirmataDevice, board: SerialBoard) -> None:
 
 def test_without_pyserial(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "serial", None)
-    with pytest.raises(BoardError, match=r"pip install 'quadleg\[board\]'"):
+    with pytest.raises(BoardError, match=r"pip install -e '\.\[board\]'"):
         SerialBoard(replace(ROBOT.board, port="/dev/ttyACM0"))
 
 

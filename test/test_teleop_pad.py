@@ -188,7 +188,7 @@ def test_no_permission_is_said_with_its_cure(folder: Path, monkeypatch: pytest.M
 
 def test_evdev_missing_is_said_with_its_cure(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "evdev", None)
-    with pytest.raises(PadError, match=r"pip install 'quadleg\[pad\]'"):
+    with pytest.raises(PadError, match=r"pip install -e '\.\[pad\]'"):
         find_pad()
 
 
