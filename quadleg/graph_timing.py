@@ -62,8 +62,8 @@ def _namespace() -> str:
 
 
 def _graph(rate_hz: float, folder: Path) -> list[list[str]]:
-    run = ["run", "--board", "simulated", "--namespace", _namespace(), "--rate", str(rate_hz)]
-    return [[sys.executable, "-m", "quadleg.cli", *run, "--no-recorder", "--board-memory", str(folder / "timing.board")]]
+    run = ["run", "--no-recorder", "--board", "simulated", "--namespace", _namespace(), "--rate", str(rate_hz)]
+    return [[sys.executable, "-m", "quadleg.cli", *run, "--board-memory", str(folder / "timing.board")]]
 
 
 def _skeleton(rate_hz: float) -> list[list[str]]:
