@@ -414,16 +414,7 @@ def _stack(model: Model, seed: int, physics: bool) -> Iterator[tuple[str, Path]]
     namespace = "" if _is_real(model) else f"quadleg_demo_{os.getpid()}"
     with tempfile.TemporaryDirectory(prefix="quadleg-demo-") as folder:
         memory = Path(folder) / "demo.board"
-        command = [
-            sys.executable,
-            "-m",
-            "quadleg.cli",
-            "run",
-            str(model.path),
-            "--no-recorder",
-            "--namespace",
-            namespace,
-        ]
+        command = [sys.executable, "-m", "quadleg.cli", "run", str(model.path), "--namespace", namespace]
         command += ["--no-recorder", "--seed", str(seed), "--board-memory", str(memory)]
         if physics:
             command.append("--physics")
