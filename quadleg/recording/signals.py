@@ -40,6 +40,13 @@ class Signal:
     def __len__(self) -> int:
         return len(self.times)
 
+    def held(self, name: str, times: Array, longest: float = np.inf) -> Array:
+        """(len(times), ...) the last values before each time; NaN before the first, and `longest` s after each."""
+        last = np.searchsorted(self.times, times, side="right") - 1
+        found: Array = self.values[name][np.maximum(last, 0)]
+        found[(last < 0) | (times - self.times[last] > longest)] = np.nan
+        return found
+
 
 @dataclass(frozen=True)
 class Diagnosis:

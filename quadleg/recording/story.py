@@ -212,7 +212,7 @@ class Story:
         """(n, 12) in rad: the last command before each of the joint_states; NaN where a joint was limp, or none came
         for half a second."""
         commands = self.signals.get("joint_commands")
-        return None if commands is None else _last(commands, "position", self.joints.times, _FRESH)
+        return None if commands is None else commands.held("position", self.joints.times, _FRESH)
 
     @cached_property
     def tracking(self) -> Array | None:
@@ -280,8 +280,8 @@ class Story:
             own = np.arange(first, min(first + _BLOCK, len(times)))[stands[first : first + _BLOCK]]
             ground, shift = np.array(self.robot.standing.feet), np.zeros(3)
             if planned is not None:
-                ground = _last(planned, "place", times[own])
-                shift = _last(planned, "shift", times[own]) if "shift" in planned.values else shift
+                ground = planned.held("place", times[own])
+                shift = planned.held("shift", times[own]) if "shift" in planned.values else shift
             rotations, places = _fitted(self.feet_at(self.joints["position"][own]), ground)
             result[own] = np.hstack((places - shift, _rpy_of(rotations)))
         return result
@@ -353,7 +353,7 @@ class Story:
         places = signal["position"][:, :2].astype(float)
         planned = self.signals.get("planned_feet")
         if planned is not None and "shift" in planned.values:
-            sway, yaw = _last(planned, "shift", signal.times), _rpy(signal["quaternion"])[:, 2]
+            sway, yaw = planned.held("shift", signal.times), _rpy(signal["quaternion"])[:, 2]
             c, s = np.cos(yaw), np.sin(yaw)
             turned = np.column_stack((c * sway[:, 0] - s * sway[:, 1], s * sway[:, 0] + c * sway[:, 1]))
             places -= np.nan_to_num(turned)
@@ -414,14 +414,6 @@ def evened(times: Array, values: Array, seconds: float) -> Array:
     sums = np.vstack((np.zeros((1, values.shape[1])), np.cumsum(values.astype(float), axis=0)))
     result: Array = (sums[end] - sums[first]) / (end - first)[:, None]
     return result
-
-
-def _last(signal: Signal, key: str, times: Array, oldest: float = np.inf) -> Array:
-    """The signal's last value before each time; NaN before its first, and where it is older than `oldest` s."""
-    before = np.searchsorted(signal.times, times, side="right") - 1
-    values: Array = signal[key][np.maximum(before, 0)]
-    values[(before < 0) | (times - signal.times[before] > oldest)] = np.nan
-    return values
 
 
 def _asked(parts: list[tuple[Array, Array]]) -> Ask | None:

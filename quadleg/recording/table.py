@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import Signal, Signals, signals_of
+from quadleg.recording.signals import Signals, signals_of
 from quadleg.robot.model import JOINT_NAMES, LEGS, MODELLED
 
 Array = NDArray[Any]
@@ -66,7 +66,7 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
         if topic in signals.texts:
             columns[topic] = _held_text(signals.texts[topic], times)
     commands = signals.get("joint_commands")
-    commanded = _held(commands, "position", times) if commands else None
+    commanded = commands.held("position", times, FRESH) if commands else None
     for number, name in enumerate(JOINT_NAMES):
         if commanded is not None:
             columns[f"{name}_command_rad"] = commanded[:, number]
@@ -76,11 +76,11 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
     for topic, key, prefix, parts in _VECTORS:
         signal = signals.get(topic)
         if signal and key in signal.values:
-            held = _held(signal, key, times, np.inf if topic in _STANDING else FRESH)
+            held = signal.held(key, times, np.inf if topic in _STANDING else FRESH)
             columns |= {f"{prefix}_{part}": held[:, k] for k, part in enumerate(parts)}
     for topic, prefix in (("planned_feet", "planned"), ("foot_loads", "estimated")):
         if signal := signals.get(topic):
-            places, forces = (_held(signal, key, times) for key in ("place", "force"))
+            places, forces = (signal.held(key, times, FRESH) for key in ("place", "force"))
             for k, leg in enumerate(LEGS):
                 columns |= {f"{leg}_foot_{prefix}_{part}_m": places[:, k, i] for i, part in enumerate(XYZ)}
                 columns[f"{leg}_foot_{prefix}_force_n"] = forces[:, k]
@@ -88,7 +88,7 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
         said = [d.values.get("supply") for d in signals.diagnostics if d.node == "servo_output"]
         kind = "_modelled" if MODELLED in said else ""
         for key, unit in (("voltage", "v"), ("current", "a")):
-            columns[f"supply_{key}_{unit}{kind}"] = _held(supply, key, times)
+            columns[f"supply_{key}_{unit}{kind}"] = supply.held(key, times, FRESH)
     return {name: column for name, column in columns.items() if not _is_empty(column)}
 
 
@@ -115,16 +115,6 @@ _VECTORS: Sequence[tuple[str, str, str, Sequence[str]]] = (
     ("imu/data", "angular_velocity", "imu_rate", _units(XYZ, "rad_per_s")),
     ("imu/data", "linear_acceleration", "imu_acceleration", _units(XYZ, "m_per_s2")),
 )
-
-
-def _held(signal: Signal, key: str, times: Array, longest: float = FRESH) -> Array:
-    """The last values before each of the times, NaN where there was none for so long (s)."""
-    if not len(signal):
-        return np.full((len(times), *signal[key].shape[1:]), np.nan)
-    last = np.searchsorted(signal.times, times, side="right") - 1
-    found = signal[key][np.maximum(last, 0)].astype(float)
-    found[(last < 0) | (times - signal.times[np.maximum(last, 0)] > longest)] = np.nan
-    return found
 
 
 def _held_text(said: list[tuple[float, str]], times: Array) -> list[str]:
