@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from itertools import groupby
 from math import hypot
 from pathlib import Path
 
@@ -389,6 +390,17 @@ def test_stop_takes_the_power_at_once(page: Page, wire: Wire, by: str) -> None:
     expect(page.locator("#sit")).to_be_disabled()
     page.click("#reset")
     see(page, "#state", "off")
+
+
+def test_a_reset_right_after_stops_comes_after_them(live: Live, robot: Robot, wire: Wire) -> None:
+    states, servos = wire.hear(String, "state", LATCHED), wire.hear(String, "servo_state", LATCHED)
+    wire.wait(lambda: states and states[-1].data.startswith("active"), 5.0, "a robot that stands")
+    with live.line() as line:
+        for kind in ("stop", "stop", "stop", "reset"):
+            line.send(json.dumps({"kind": kind}))
+        wire.wait(lambda: states[-1].data.startswith("off: reset"), 10.0, "the reset")
+        wire.wait(lambda: servos[-1].data.startswith("following"), 5.0, "servos that follow again")
+    assert [state for state, _ in groupby(said.data.split(":")[0] for said in states)] == ["active", "fault", "off"]
 
 
 def test_sitting_down_ends_off(page: Page) -> None:
