@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import threading
+import time
 from math import degrees, radians
 from pathlib import Path
 
@@ -110,8 +111,8 @@ def test_a_clock_that_runs_on_between_two_looks_at_it_does_not_end_the_standing(
 
     def clock() -> float:
         with turn:
-            # Where the test only waits, no time passes: how long is left must not hang on who is faster.
-            now[0] += 0.0 if threading.current_thread() is threading.main_thread() else 0.011
+            # Three looks a tick, longer than its period. The test itself, which only waits, takes no time.
+            now[0] += 0.0 if threading.current_thread() is threading.main_thread() else 0.008
             return now[0]
 
     def sleep(seconds: float) -> None:
@@ -119,6 +120,7 @@ def test_a_clock_that_runs_on_between_two_looks_at_it_does_not_end_the_standing(
             raise ValueError("sleep length must be non-negative")
         with turn:
             now[0] += seconds
+        time.sleep(0.001)  # twenty times as fast as it would be: whoever waits for it has to keep up
 
     board = SimulatedBoard(robot, stance_angles(robot, robot.resting), clock=clock)
     standing = Standing(robot, lambda: board, clock, sleep)
