@@ -11,12 +11,19 @@ from contextlib import suppress
 from math import degrees, nan, radians
 
 import pytest
-from conftest import Stack, wait_until
+from conftest import Stack, Wire, wait_until
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from geometry_msgs.msg import PoseStamped
+from std_msgs.msg import String
+from std_srvs.srv import SetBool
 
 from quadleg.client import Robot, difference
 from quadleg.errors import NotReached, Refused
 from quadleg.graph import GRAPH
 from quadleg.kinematics.body import Pose, stance_angles
+from quadleg.nodes.topics import LATCHED
 from quadleg.robot.model import JOINT_NAMES
 
 MM = 0.001
@@ -63,6 +70,23 @@ def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(st
     assert robot.status().state == "active"
     robot.pose(height_mm=150)
     assert stack.height() == pytest.approx(0.150, abs=1.5 * MM)
+
+
+def test_a_robot_that_was_only_enabled_goes_back_to_its_standing_pose(stack: Stack, robot: Robot, wire: Wire) -> None:
+    states = wire.hear(String, "state", LATCHED)
+    assert wire.ask(SetBool, "enable", data=True).success
+    wire.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "a robot that stands")
+    targets = wire.publisher(PoseStamped, "teleop/base_target")
+    message = PoseStamped()
+    message.header.frame_id = robot.frame
+    message.pose.position.z, message.pose.orientation.w = 0.14, 1.0
+
+    def lowered() -> bool:
+        targets.publish(message)
+        return stack.height() < 0.142
+
+    wait_until(lowered, 5.0, "a lowered body")
+    wait_until(lambda: abs(stack.height() - stack.model.standing.height) < 1.5 * MM, 5.0, "the standing height")
 
 
 def test_in_off_pose_and_sit_say_what_to_do_first(robot: Robot) -> None:

@@ -113,6 +113,9 @@ class BaseMotion(QuadlegNode):
         if state in ("off", "fault"):
             self._target = self._teleop = None
             self._posture.rest()
+        elif state == "rising" and self._target is None:
+            # To go back to after a hold; a base_motion that starts at a robot that stands knows of no pose, and waits.
+            self._target = (Pose.from_rpy(0.0, 0.0, self.robot.standing.height, 0.0, 0.0, 0.0), 0)
         if not self._active:
             self._posture.stop = None
 

@@ -119,7 +119,7 @@ class Viewer(QuadlegNode):
         self._diagnoses: dict[str, tuple[Any, DiagnosticStatus]] = {}
         self._asked: list[float] | None = None  # of AXES, m and rad
         self._asked_at = -inf
-        self._stop_wanted = self._stands = self._ending = False
+        self._stop_wanted = self._ending = False
         self._path_grew = False
         self._footprint, self._by_odom, self._planned_at = STILL, False, self._began
         self._answer, self._answered_at = "", -inf
@@ -242,7 +242,6 @@ class Viewer(QuadlegNode):
 
     def _do(self, asked: Asked) -> None:
         if asked.kind in (STAND, SIT):
-            self._stands = asked.kind == STAND and self._hand.state != "hold"
             self._hand.enable(asked.kind == STAND)
         elif asked.kind == RESET:
             self._hand.reset()
@@ -277,9 +276,6 @@ class Viewer(QuadlegNode):
             self._do(asked)
         self._follow_asked(now)
         active = self._hand.state == "active"
-        if active and self._stands:  # a robot that stands up has then a pose to go back to
-            self._stands = False
-            waiting.append(Asked(LEVEL))
         if self._hand.state in POSABLE and (poses := [asked for asked in waiting if asked.kind in (POSE, LEVEL)]):
             self._pose(poses, now)
         self._hindrance = self._hand.tick(Wish(walk=self._mailbox.held(now) if active else None))
