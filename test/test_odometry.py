@@ -317,6 +317,25 @@ def test_never_an_imu():
     assert Errors(run, estimates).drift < 15.0
 
 
+@pytest.mark.parametrize(("gait", "twist"), [("creep", (0.04, 0.0, 0.2)), ("trot", (0.1, 0.0, 0.5))])
+@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
+def test_without_an_imu_the_feet_say_how_it_turns_but_for_their_slip(gait, twist, angles):
+    run = recorded(gait, twist, 6.0, 1)
+    estimates = replayed(run, angles, change=lambda n, t: replace(t, imu=()))
+    start = run.walk + 50
+    true = Rotation.concatenate([tick.rotation for tick in run.ticks])
+    rates = (true[:-1].inv() * true[1:]).as_rotvec() / (run.ticks[1].time - run.ticks[0].time)
+    said = np.array([estimate.turning for estimate in estimates])[1:]
+    mean, true_mean = said[start:, 2].mean(), rates[start:, 2].mean()
+    print(f"{gait}, {angles}: turns by {true_mean:.3f} rad/s, said are {mean:.3f}")
+    # On two feet a trot's feet swivel, which nobody feels.
+    assert mean == pytest.approx(true_mean, rel=0.1 if gait == "creep" else 0.5)
+    deviation = sqrt(in_body(estimates[-1])[2][5, 5])
+    assert np.sqrt(((said - rates)[start:] ** 2).mean(axis=0)).max() < 1.5 * deviation
+    off = Errors(run, estimates).attitude[-1, 2]
+    assert abs(off) < 3 * sqrt(estimates[-1].covariance[2, 2])
+
+
 def test_an_imu_that_freezes_is_left_out():
     run = walk("creep")
     start = from_walk(run, 2.0)

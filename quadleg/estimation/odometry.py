@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, hypot, sin, sqrt
+from math import atan2, cos, hypot, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,9 @@ LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(
 HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
 # Without an IMU, which would feel how feet slip and the body tips: of the way, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
+BLIND_RATE = (
+    0.4  # rad/s: how far its turning rate, by the feet that stand, is from the true one, a trot's swaying in it
+)
 STRIDE = 0.05  # m: over such a way of a foot its error is another one
 STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
 RISEN = 0.01  # m over the resting pose
@@ -74,6 +77,7 @@ UNKNOWN_SLOPE = 0.05  # rad: nobody measures then how the ground slopes, however
 LOST_TIME = 0.3  # s without a foot that stands still: the velocity is then doubted
 JUMP = 0.5  # s from one tick to the next: nobody knows what happened between them
 SURPRISE_SHARE = 0.05  # of a new surprise in the mean that is said
+TURN_TIME = 0.06  # s over which the turning rate by the legs is evened
 TWIST_TIME = 0.005  # s: a turning rate is one sample of the gyro
 NO_IMU = "no IMU is heard: the legs alone carry the estimate, and it becomes uncertain"
 SAID = 5.0  # s that something is said which has passed
@@ -86,13 +90,15 @@ class Estimate:
     `velocity` is along the world's axes, `turning` along the body's. The rows of `covariance` are named by `BLOCKS`:
     errors of attitude are rotation vectors in the world, others plain differences. `contacts` are the feet that carry,
     `loads` the forces of the ground on them (N, along the world's axes), `innovation` the mean squared surprise of the
-    feet, 1 being as expected. `troubles` are sentences, none where all is well.
+    feet, 1 being as expected. `turning_noise` is by how much `turning` is wrong by chance, beside the gyro's bias.
+    `troubles` are sentences, none where all is well.
     """
 
     position: Vector
     quaternion: Quaternion
     velocity: Vector
     turning: Vector
+    turning_noise: float
     gyro_bias: Vector
     acceleration_bias: Vector
     covariance: Array
@@ -148,6 +154,7 @@ class Estimator:
         self._resting, self._still, self._carried = True, False, False
         self._crept = self._turned = 0.0  # m, rad: by how much place and yaw may be wrong evenly, for how it walked
         self._surprise = 1.0
+        self._leg_turning = 0.0  # rad/s about the body's z, by the feet that stand
 
     # What comes in
 
@@ -210,7 +217,7 @@ class Estimator:
             blind = behind
             felt = inertial.felt
             if self._imu_is_missing or felt is None:
-                inertial.turning = NOWHERE
+                inertial.turning = (0.0, 0.0, self._leg_turning)
                 up = rows(inertial.quaternion)[2]
                 felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
             inertial.go(blind, inertial.turning, felt)
@@ -242,7 +249,7 @@ class Estimator:
         inertial, noise = self._inertial, self._noise
         loads = plan.loads if plan else (0.0,) * len(LEGS)
         r = np.array(rows(inertial.quaternion))
-        self._from_base = all_forward(self._robot, joints.tolist())
+        before, self._from_base = self._from_base, all_forward(self._robot, joints.tolist())
         seen = (np.array(self._from_base) - inertial.arm) @ r.T
         if self._angles is None:
             self._seen = seen
@@ -257,6 +264,8 @@ class Estimator:
             if not down[leg] or leg in landed:
                 self._filter.land(leg, seen[leg], noise.place)
         standing = [leg for leg in range(len(LEGS)) if down[leg] and leg not in landed]
+        if self._imu_is_missing:
+            self._feel_turning(standing, before, dt)
         if plan and standing:
             self._filter.drift(self._drifts(plan, seen, standing, dt))
             self._hold(standing, seen, dt)
@@ -312,6 +321,15 @@ class Estimator:
         light = np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
         result: Array = light * (drift + noise.way**2 * STRIDE * lengths)
         return result
+
+    def _feel_turning(self, standing: list[int], before: tuple[Vector, ...], dt: float) -> None:
+        """How fast feet that stand go round the body, the other way, is how fast it turns."""
+        found = 0.0
+        if len(standing) > 1:
+            was, now = (np.array([feet[leg][:2] for leg in standing]) for feet in (before, self._from_base))
+            was, now = was - was.mean(axis=0), now - now.mean(axis=0)
+            found = -atan2(float((was[:, 0] * now[:, 1] - was[:, 1] * now[:, 0]).sum()), float((was * now).sum())) / dt
+        self._leg_turning += min(dt / TURN_TIME, 1.0) * (found - self._leg_turning)
 
     def _touches(self, plan: Plan, seen: Array) -> bool:
         """Whether a foot just comes down: it pushes, and the others lose their hold for a moment."""
@@ -390,6 +408,7 @@ class Estimator:
             quaternion=inertial.quaternion,
             velocity=(vx - wy * az + wz * ay, vy - wz * ax + wx * az, vz - wx * ay + wy * ax),
             turning=inertial.turning,
+            turning_noise=BLIND_RATE if self._imu_is_missing else GYRO_NOISE / sqrt(TWIST_TIME),
             gyro_bias=inertial.gyro_bias,
             acceleration_bias=inertial.acceleration_bias,
             covariance=self._covariance(),
@@ -446,6 +465,6 @@ def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
     motion = [*range(ATTITUDE.start, ATTITUDE.stop), *range(VELOCITY.start, VELOCITY.stop)]
     twist = np.zeros((6, 6))
     twist[:3, :3] = r.T @ to_body @ p[np.ix_(motion, motion)] @ to_body.T @ r
-    twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + GYRO_NOISE**2 / TWIST_TIME * np.eye(3)
+    twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + estimate.turning_noise**2 * np.eye(3)
     x, y, z = (r.T @ np.array(estimate.velocity)).tolist()
     return (x, y, z), p[np.ix_(pose_rows, pose_rows)], twist
