@@ -165,5 +165,12 @@ class ViewMissing(QuadlegError):
         super().__init__("the live view needs viser: pip install -e '.[view]' in quadleg's folder")
 
 
+class RecordMissing(QuadlegError):
+    """A recording was to be made or read where mcap does not import."""
+
+    def __init__(self) -> None:
+        super().__init__("recordings need mcap: pip install -e '.[log]' in quadleg's folder")
+
+
 class PortTaken(QuadlegError):
     """Something else listens where a page was to be served."""

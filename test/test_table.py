@@ -8,6 +8,7 @@ import numpy as np
 import pandas
 import pytest
 from pyarrow import parquet
+from recordings import diagnosis, made, metadata, write
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.reader import Recording
@@ -59,6 +60,14 @@ def test_what_follows_from_a_model_says_so(signals: Signals, modelled: bool) -> 
         columns[name].tolist()
         == signals.signals["joint_states"]["position"][:, JOINT_NAMES.index("rear_left_knee")].tolist()
     )
+
+
+def test_where_the_recorder_did_not_say_what_follows_from_a_model_servo_output_does(tmp_path: Path) -> None:
+    said = (0.0, "diagnostics", diagnosis("servo_output: servo_output", 0, "", joint_angles="modelled"))
+    messages = [said, *(message for message in made().messages if message[1] == "joint_states")]
+    recorded = write(tmp_path / "a.mcap", messages, metadata(joint_angles=""))
+    assert export(Recording(recorded), tmp_path / "a.csv") == len(messages) - 1
+    assert "rear_left_knee_angle_rad_modelled" in pandas.read_csv(tmp_path / "a.csv")
 
 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])

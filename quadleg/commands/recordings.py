@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import Command, say, speed, takes_namespace
-from quadleg.errors import QuadlegError
+from quadleg.errors import RecordMissing
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import Robot as Model
 
@@ -76,7 +76,7 @@ def _mended(path: Path) -> Path:
 
 def _need_mcap() -> None:
     if not find_spec("mcap"):
-        raise QuadlegError("recordings need mcap: pip install -e '.[log]' in quadleg's folder")
+        raise RecordMissing
 
 
 def _told(report: Report) -> int:

@@ -21,7 +21,7 @@ from quadleg.commands.arguments import (
     takes_robot,
     warn,
 )
-from quadleg.errors import NoPlace, QuadlegError, Uncalibrated, WillNotWork
+from quadleg.errors import NoPlace, RecordMissing, Uncalibrated, ViewMissing, WillNotWork
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import Robot as Model
@@ -65,20 +65,20 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _beside(options: argparse.Namespace) -> list[str]:
-    """The optional processes that are wanted. Raises QuadlegError where one needs what is not installed."""
+    """The optional processes that are wanted. Raises RecordMissing or ViewMissing where one is not installed."""
     from quadleg import graph
 
     wanted = [graph.PAD] * options.joystick + [graph.MARKERS] * options.markers
     if options.view:
         if not find_spec("viser"):
-            raise QuadlegError("--view needs viser: pip install -e '.[view]' in quadleg's folder")
+            raise ViewMissing
         wanted.append(graph.VIEWER)
     if options.no_recorder and not options.record:
         return wanted
     if find_spec("mcap"):
         wanted.append(graph.RECORDER)
     elif options.record:
-        raise QuadlegError("--record needs mcap: pip install -e '.[log]' in quadleg's folder")
+        raise RecordMissing
     if options.record and options.record.exists():
         raise NoPlace(f"{options.record} is there already and stays as it is: name a new file")
     return wanted

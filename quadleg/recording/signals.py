@@ -81,6 +81,17 @@ class Signals:
         """The signal of a topic, None where it was not recorded."""
         return self.signals.get(topic)
 
+    def told(self, node: str, key: str) -> str:
+        """What a node first told in its diagnostics under a key; empty where it told nothing."""
+        values = (d.values[key] for d in self.diagnostics if d.node == node and key in d.values)
+        return next(values, "")
+
+
+def angles_are(recording: Recording, signals: Signals) -> str:
+    """How its joint_states come about: `measured`, `modelled`, or empty where nobody said."""
+    noted = recording.metadata.get("joint_angles", {}).get("kind", "")
+    return noted or signals.told("servo_output", "joint_angles")
+
 
 # Each gives arrays by name for messages of one shape: (n, ...), in SI units, angles in rad.
 

@@ -15,7 +15,7 @@ from quadleg.errors import RobotFileError
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.events import POWERED, Complaint, Event, Spell, complaints, events, spells
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import DIAGNOSTICS, Diagnosis, Signal, Signals, signals_of
+from quadleg.recording.signals import DIAGNOSTICS, Diagnosis, Signal, Signals, angles_are, signals_of
 from quadleg.recording.walk import spells as runs
 from quadleg.robot.load import robot_from_text
 from quadleg.robot.model import Robot
@@ -150,16 +150,12 @@ class Story:
     @property
     def angles_are(self) -> str:
         """How joint_states come about: "measured", "modelled", or "" where nobody said."""
-        told = self.recording.metadata.get("joint_angles", {}).get("kind", "")
-        output = self._by_node.get("servo_output", ())
-        said = (d.values["joint_angles"] for d in output if "joint_angles" in d.values)
-        return told or next(said, "")
+        return angles_are(self.recording, self.signals)
 
     @property
     def supply_is(self) -> str:
         """The same of voltage and current of the servos' supply."""
-        told = (d.values["supply"] for d in self._by_node.get("servo_output", ()) if "supply" in d.values)
-        return next(told, "")
+        return self.signals.told("servo_output", "supply")
 
     @property
     def missing(self) -> list[tuple[str, str]]:

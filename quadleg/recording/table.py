@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import Signals, signals_of
+from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.robot.model import JOINT_NAMES, LEGS, MODELLED
 
 Array = NDArray[Any]
@@ -35,7 +35,8 @@ def export(recording: Recording, path: Path) -> int:
     """
     if path.suffix not in _ENDS:
         raise BadRecording(f"{path} must end in {' or '.join(_ENDS)}")
-    columns = table(signals_of(recording), recording.begin, joint_angles(recording) == MODELLED)
+    signals = signals_of(recording)
+    columns = table(signals, recording.begin, angles_are(recording, signals) == MODELLED)
     try:
         if path.suffix == ".csv":
             _write_csv(columns, path)
@@ -46,11 +47,6 @@ def export(recording: Recording, path: Path) -> int:
     except OSError as error:
         raise NoPlace(f"{path} cannot be written: {error.strerror or error}") from error
     return len(columns["time_s"])
-
-
-def joint_angles(recording: Recording) -> str:
-    """Whether the joints of its joint_states are `measured` or `modelled`; empty where nobody said."""
-    return recording.metadata.get("joint_angles", {}).get("kind", "")
 
 
 def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | list[str]]:
@@ -85,8 +81,7 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
                 columns |= {f"{leg}_foot_{prefix}_{part}_m": places[:, k, i] for i, part in enumerate(XYZ)}
                 columns[f"{leg}_foot_{prefix}_force_n"] = forces[:, k]
     if supply := signals.get("supply"):
-        said = [d.values.get("supply") for d in signals.diagnostics if d.node == "servo_output"]
-        kind = "_modelled" if MODELLED in said else ""
+        kind = "_modelled" if signals.told("servo_output", "supply") == MODELLED else ""
         for key, unit in (("voltage", "v"), ("current", "a")):
             columns[f"supply_{key}_{unit}{kind}"] = supply.held(key, times, FRESH)
     return {name: column for name, column in columns.items() if not _is_empty(column)}
