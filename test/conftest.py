@@ -159,7 +159,7 @@ def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What runs on a ROS domain is marked `graph`."""
     for item in items:
-        if "domain" in getattr(item, "fixturenames", ()):
+        if {"domain", "shared_stack"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("graph")
 
 
@@ -288,3 +288,45 @@ def robot(stack: Stack):
 
     with Robot() as robot:
         yield robot
+
+
+@pytest.fixture(scope="module")
+def shared_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
+    """One stack for all tests of a file that leave it running, in whatever state: a start takes seconds."""
+    with pytest.MonkeyPatch.context() as patch:
+        own_domain(patch)
+        stack = Stack(tmp_path_factory.mktemp("shared"), "greenhouse_inspector")
+        try:
+            stack.wait_for_line("ready after")
+            yield stack
+        finally:
+            stack.end_hard()
+
+
+@pytest.fixture
+def standing(shared_stack: Stack):
+    """A client of the shared robot, which stands at its height, whatever the test before did to it."""
+    from quadleg.client import Robot
+    from quadleg.errors import Refused
+
+    def stands() -> bool:
+        if robot.status().state == "fault":
+            robot.reset()
+        try:
+            robot.stand()
+        except Refused:  # what was measured of its supply or tilt is remembered for two seconds
+            return False
+        return True
+
+    with Robot() as robot:
+        robot.set_parameter("gait", "paused", False)
+        wait_until(stands, 10.0, "a robot that stands")
+        yield robot
+
+
+@pytest.fixture
+def shared_wire(shared_stack: Stack) -> Iterator[Wire]:
+    """A ROS node of the test's own, where the shared stack is."""
+    wire = Wire()
+    yield wire
+    wire.close()

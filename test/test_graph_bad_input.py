@@ -49,21 +49,22 @@ BAD_BASE_TARGETS = {
 }
 
 
-def test_bad_base_targets_move_nothing_and_are_refused_in_words(stack: Stack, robot: Robot, wire: Wire) -> None:
-    robot.stand(height_mm=150)
-    commands = wire.hear(JointTrajectory, "joint_commands")
-    target = wire.publisher(PoseStamped, "base_target")
-    before = stack.angles()
+def test_bad_base_targets_move_nothing_and_are_refused_in_words(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    commands = shared_wire.hear(JointTrajectory, "joint_commands")
+    target = shared_wire.publisher(PoseStamped, "base_target")
+    before = shared_stack.angles()
     for name, (message, words) in BAD_BASE_TARGETS.items():
         target.publish(message)
-        with robot._news:
-            assert robot._news.wait_for(lambda w=words: w in robot._status("base_motion"), 5.0), name
+        with standing._news:
+            assert standing._news.wait_for(lambda w=words: w in standing._status("base_motion"), 5.0), name
         seen = len(commands)
-        wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
-        assert stack.angles() == before, name
-    assert robot.status().state == "active"
-    robot.pose(height_mm=140)
-    assert robot._status("base_motion") == "at the base target"
+        shared_wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
+        assert shared_stack.angles() == before, name
+    assert standing.status().state == "active"
+    standing.pose(height_mm=140)
+    assert standing._status("base_motion") == "at the base target"
 
 
 class ForeignTargets:
@@ -105,13 +106,17 @@ class ForeignTargets:
 
 
 def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
-    stack: Stack, robot: Robot, wire: Wire
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
 ) -> None:
-    robot.stand()
-    before = stack.angles()
-    commands = wire.hear(JointTrajectory, "joint_commands")
-    publisher = wire.publisher(JointTrajectory, "joint_targets")
-    good = stance_angles(stack.model, stack.model.standing)[:3]
+    before = shared_stack.angles()
+
+    def refused() -> int:
+        return int(standing.last.values("joint_watchdog")["targets_refused"])
+
+    refused_before = refused()
+    commands = shared_wire.hear(JointTrajectory, "joint_commands")
+    publisher = shared_wire.publisher(JointTrajectory, "joint_targets")
+    good = stance_angles(shared_stack.model, shared_stack.model.standing)[:3]
     bad = [
         (JOINT_NAMES[:3], [nan, good[1], good[2]]),
         (["front_left_ankle", *JOINT_NAMES[1:3]], good),
@@ -128,62 +133,58 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         seen = len(commands)
         publisher.publish(message)
         # Good frames between them: three bad ones in a row would be a hold.
-        wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
-    with robot._news:
-        assert robot._news.wait_for(
-            lambda: robot.last.values("joint_watchdog")["targets_refused"] == str(len(messages)), 5.0
-        ), robot.last.values("joint_watchdog")
-    robot.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
-    assert stack.angles() == before
+        shared_wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
+    with standing._news:
+        assert standing._news.wait_for(lambda: refused() == refused_before + len(messages), 5.0), refused()
+    standing.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
+    assert shared_stack.angles() == before
 
 
-def test_three_bad_targets_in_a_row_hold_then_lower(stack: Stack, robot: Robot, wire: Wire) -> None:
-    robot.stand()
-    with ForeignTargets(stack, wire, robot) as foreign:
-        robot.wait_for("active", within=5.0)
+def test_three_bad_targets_in_a_row_hold_then_lower(shared_stack: Stack, standing: Robot, shared_wire: Wire) -> None:
+    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+        standing.wait_for("active", within=5.0)
     for _ in range(3):
         foreign.send(next(foreign.stamps), JOINT_NAMES[:3], [nan, nan, nan])
-    robot.wait_for("hold", within=5.0)
-    assert stack.powered() == 12
-    robot.wait_for("lowering", within=5.0)
-    robot.wait_for("off", within=20.0)
+    standing.wait_for("hold", within=5.0)
+    assert shared_stack.powered() == 12
+    standing.wait_for("lowering", within=5.0)
+    standing.wait_for("off", within=20.0)
 
 
-def test_stamps_that_go_back_are_a_new_sequence(stack: Stack, robot: Robot, wire: Wire) -> None:
-    robot.stand()
-    with ForeignTargets(stack, wire, robot) as foreign:
+def test_stamps_that_go_back_are_a_new_sequence(shared_stack: Stack, standing: Robot, shared_wire: Wire) -> None:
+    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
         foreign.stamps = itertools.count(10**18, -20_000_000)
-        robot.wait_for("active", within=5.0)
+        standing.wait_for("active", within=5.0)
         foreign.angles[2] += 0.2
-        wait_until(lambda: abs(stack.angles()[2] - foreign.angles[2]) < radians(0.5), 5.0, "the knee follows")
-        assert robot.status().state == "active"
+        wait_until(lambda: abs(shared_stack.angles()[2] - foreign.angles[2]) < radians(0.5), 5.0, "the knee follows")
+        assert standing.status().state == "active"
 
 
 def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_seconds_all_hold(
-    stack: Stack, robot: Robot, wire: Wire
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
 ) -> None:
-    robot.stand()
-    with ForeignTargets(stack, wire, robot) as foreign:
-        robot.wait_for("active", within=5.0)
-        before = stack.angles()
+    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+        standing.wait_for("active", within=5.0)
+        before = shared_stack.angles()
         foreign.angles[2] = radians(10)  # past straight, which the front left knee cannot
-        robot.wait_for("hold", within=10.0)
-        assert "front_left_knee asked for 10.0°, allowed is -160.0° to -5.0°" in robot.status().why
-        assert stack.angles() == before
+        standing.wait_for("hold", within=10.0)
+        assert "front_left_knee asked for 10.0°, allowed is -160.0° to -5.0°" in standing.status().why
+        assert shared_stack.angles() == before
         foreign.angles[2] = before[2]
-        robot._call_enable(True)
-        robot.wait_for("active", within=5.0)
+        standing._call_enable(True)
+        standing.wait_for("active", within=5.0)
 
 
-def test_a_frame_too_fast_is_slowed_for_all_joints_alike(stack: Stack, robot: Robot, wire: Wire) -> None:
-    robot.stand()
-    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
-    with ForeignTargets(stack, wire, robot) as foreign:
-        robot.wait_for("active", within=5.0)
-        commands = wire.hear(JointTrajectory, "joint_commands")
-        wire.wait(lambda: len(commands) > 3, 5.0, "commands")
-        foreign.angles = list(stance_angles(stack.model, stack.model.resting))
-        wire.wait(
+def test_a_frame_too_fast_is_slowed_for_all_joints_alike(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    steps = joint_steps(shared_stack.model, 1 / shared_stack.model.control_rate)
+    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+        standing.wait_for("active", within=5.0)
+        commands = shared_wire.hear(JointTrajectory, "joint_commands")
+        shared_wire.wait(lambda: len(commands) > 3, 5.0, "commands")
+        foreign.angles = list(stance_angles(shared_stack.model, shared_stack.model.resting))
+        shared_wire.wait(
             lambda: max(abs(a - b) for a, b in zip(commands[-1].points[0].positions, foreign.angles)) < 1e-6,
             10.0,
             "the resting pose",
@@ -193,11 +194,11 @@ def test_a_frame_too_fast_is_slowed_for_all_joints_alike(stack: Stack, robot: Ro
 
 
 def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
-    stack: Stack, robot: Robot, wire: Wire
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
 ) -> None:
-    robot.set_parameter("gait", "paused", True)
-    targets = wire.hear(JointTrajectory, "joint_targets")
-    publisher = wire.publisher(PointStamped, "front_left/foot_target")
+    standing.set_parameter("gait", "paused", True)
+    targets = shared_wire.hear(JointTrajectory, "joint_targets")
+    publisher = shared_wire.publisher(PointStamped, "front_left/foot_target")
     wrong = PointStamped()
     wrong.header.frame_id = "base_footprint"
     not_finite = PointStamped()
@@ -205,18 +206,18 @@ def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
     not_finite.point.x = nan
     for message, words in ((wrong, "must be 'base_link'"), (not_finite, "not finite")):
         publisher.publish(message)
-        with robot._news:
-            assert robot._news.wait_for(lambda w=words: w in robot._status("front_left_ik"), 5.0)
+        with standing._news:
+            assert standing._news.wait_for(lambda w=words: w in standing._status("front_left_ik"), 5.0)
     far = PointStamped()
     far.header.frame_id = "base_link"
     far.header.stamp.sec = 77
     far.point.z = -5.0
     publisher.publish(far)
-    answer = wire.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
+    answer = shared_wire.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
     assert len(targets) == 1
     assert list(answer.joint_names) == list(JOINT_NAMES[:3])
-    with robot._news:
-        assert robot._news.wait_for(lambda: "out of reach" in robot._status("front_left_ik"), 5.0)
+    with standing._news:
+        assert standing._news.wait_for(lambda: "out of reach" in standing._status("front_left_ik"), 5.0)
 
 
 def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(stack: Stack, robot: Robot, wire: Wire) -> None:
@@ -236,22 +237,24 @@ def test_states_are_latched_for_late_listeners(stack: Stack, wire: Wire) -> None
         assert wire.wait(lambda h=heard: h, 5.0, topic)[0].data.startswith(starts)
 
 
-def test_a_rogue_command_with_unknown_joints_is_refused_by_servo_output(stack: Stack, robot: Robot, wire: Wire) -> None:
-    publisher = wire.publisher(JointTrajectory, "joint_commands")
+def test_a_rogue_command_with_unknown_joints_is_refused_by_servo_output(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    publisher = shared_wire.publisher(JointTrajectory, "joint_commands")
     point = JointTrajectoryPoint(positions=[0.0])
     rogue = JointTrajectory(joint_names=["front_left_ankle"], points=[point])
 
     def refused() -> bool:
         publisher.publish(rogue)  # again, since servo_output keeps the latest command alone
-        return "unknown joint 'front_left_ankle'" in robot._status("servo_output")
+        return "unknown joint 'front_left_ankle'" in standing._status("servo_output")
 
     wait_until(refused, 5.0, "a refusal")
-    assert stack.powered() == 0
+    assert shared_stack.powered() == 12
 
 
-def test_parameters_out_of_range_are_refused_in_words(robot: Robot) -> None:
+def test_parameters_out_of_range_are_refused_in_words(standing: Robot) -> None:
     with pytest.raises(Refused, match="read-only"):
-        robot.set_parameter("base_motion", "speed", 0.1)
+        standing.set_parameter("base_motion", "speed", 0.1)
     for parameter, words in (("speed:=-1.0", "speed"), ("rate_hz:=5000.0", "rate_hz"), ("robot:=nowhere", "nowhere")):
         done = subprocess.run(
             [sys.executable, "-c", "from quadleg.nodes.base_motion import main; main()", "--ros-args", "-p", parameter],

@@ -85,24 +85,24 @@ def moving(stack: Stack, robot: Robot) -> Iterator[None]:
 
 @pytest.mark.parametrize("lost", [battery(voltage=0.4), battery(voltage=6.0, present=False)], ids=["0.4 V", "absent"])
 def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
-    stack: Stack, robot: Robot, wire: Wire, lost: BatteryState
+    shared_stack: Stack, standing: Robot, shared_wire: Wire, lost: BatteryState
 ) -> None:
-    supply = wire.publisher(BatteryState, "supply")
-    with moving(stack, robot):
+    supply = shared_wire.publisher(BatteryState, "supply")
+    with moving(shared_stack, standing):
         begun = time.monotonic()
         supply.publish(lost)
-        wait_until(lambda: stack.powered() == 0, 5.0, "limp")
+        wait_until(lambda: shared_stack.powered() == 0, 5.0, "limp")
         took = time.monotonic() - begun
-        robot.wait_for("fault", within=5.0)
+        standing.wait_for("fault", within=5.0)
     assert took < OFF_WITHIN
-    assert robot.status().why.startswith("servo supply lost: ")
+    assert standing.status().why.startswith("servo supply lost: ")
     with pytest.raises(Refused, match=r"servo supply lost.*call reset first"):
-        robot.stand()
-    robot.reset()
+        standing.stand()
+    standing.reset()
     supply.publish(lost)
-    wire.wait(lambda: refused(robot, "not enabled: servo supply lost"), 5.0, "a refusal")
+    shared_wire.wait(lambda: refused(standing, "not enabled: servo supply lost"), 5.0, "a refusal")
     supply.publish(battery(voltage=6.0))
-    robot.stand()
+    standing.stand()
 
 
 def refused(robot: Robot, words: str) -> bool:
@@ -113,120 +113,125 @@ def refused(robot: Robot, words: str) -> bool:
     return False
 
 
-def test_a_low_supply_brings_it_down_gently_with_power_to_the_ground(stack: Stack, robot: Robot, wire: Wire) -> None:
-    supply = wire.publisher(BatteryState, "supply")
-    robot.stand()
+def test_a_low_supply_brings_it_down_gently_with_power_to_the_ground(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    supply = shared_wire.publisher(BatteryState, "supply")
     with repeated(supply, battery(voltage=5.0, current=3.0), rate=10):
-        robot.wait_for("lowering", within=5.0)
-        assert stack.powered() == 12
-        assert robot.status().why.startswith("servo supply low: 5.00 V, the limit is 5.10 V")
-        values = robot.status().values("joint_watchdog")
+        standing.wait_for("lowering", within=5.0)
+        assert shared_stack.powered() == 12
+        assert standing.status().why.startswith("servo supply low: 5.00 V, the limit is 5.10 V")
+        values = standing.status().values("joint_watchdog")
         assert (values["supply_v"], values["supply_a"]) == ("5.00", "3.00")
-        wait_until(lambda: stack.height() < stack.model.resting.height + 0.002, 20.0, "on the ground")
-        robot.wait_for("off", within=5.0)
-    wait_until(lambda: stack.powered() == 0, 2.0, "limp at rest")
+        wait_until(lambda: shared_stack.height() < shared_stack.model.resting.height + 0.002, 20.0, "on the ground")
+        standing.wait_for("off", within=5.0)
+    wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp at rest")
     # A supply that nobody measures any more is no obstacle.
-    wait_until(lambda: not refused(robot, "servo supply low"), 5.0, "the low voltage is forgotten")
-    robot.wait_for("active", within=20.0)
+    wait_until(lambda: not refused(standing, "servo supply low"), 5.0, "the low voltage is forgotten")
+    standing.wait_for("active", within=20.0)
 
 
-def test_a_current_over_the_rating_slows_then_holds_then_lowers(stack: Stack, robot: Robot, wire: Wire) -> None:
-    supply = wire.publisher(BatteryState, "supply")
-    robot.stand()
-    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
-    commands = wire.hear(JointTrajectory, "joint_commands")
-    with ForeignTargets(stack, wire, robot) as foreign:
-        robot.wait_for("active", within=5.0)
+def test_a_current_over_the_rating_slows_then_holds_then_lowers(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    supply = shared_wire.publisher(BatteryState, "supply")
+    steps = joint_steps(shared_stack.model, 1 / shared_stack.model.control_rate)
+    commands = shared_wire.hear(JointTrajectory, "joint_commands")
+    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+        standing.wait_for("active", within=5.0)
         with repeated(supply, battery(voltage=5.8, current=21.0), rate=50):
             words = "slowed to half of the servos' speed: supply gives 21.0 A, it is rated for 20 A"
-            with robot._news:
-                assert robot._news.wait_for(lambda: words in robot.last.why, 5.0)
+            with standing._news:
+                assert standing._news.wait_for(lambda: words in standing.last.why, 5.0)
             seen = len(commands)
-            foreign.angles = list(stance_angles(stack.model, stack.model.resting))
-            robot.wait_for("hold", within=5.0)
+            foreign.angles = list(stance_angles(shared_stack.model, shared_stack.model.resting))
+            standing.wait_for("hold", within=5.0)
             slowed = [command.points[0].positions for command in commands[seen:]]
-            assert stack.powered() == 12
-            robot.wait_for("lowering", within=5.0)
-            assert stack.powered() == 12
-            robot.wait_for("off", within=20.0)
+            assert shared_stack.powered() == 12
+            standing.wait_for("lowering", within=5.0)
+            assert shared_stack.powered() == 12
+            standing.wait_for("off", within=20.0)
     shares = [max(abs(b - a) / step for a, b, step in zip(*pair, steps)) for pair in itertools.pairwise(slowed)]
     assert max(shares) == pytest.approx(0.5, abs=1e-6)
-    assert stack.powered() == 0
+    assert shared_stack.powered() == 0
 
 
-def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(stack: Stack, robot: Robot, wire: Wire) -> None:
-    supply = wire.publisher(BatteryState, "supply")
-    robot.stand()
+def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire
+) -> None:
+    supply = shared_wire.publisher(BatteryState, "supply")
     with repeated(supply, battery(current=21.0), rate=20):
-        robot.wait_for("hold", within=5.0)
-        assert refused(robot, "not enabled: supply gives 21.0 A")
+        standing.wait_for("hold", within=5.0)
+        assert refused(standing, "not enabled: supply gives 21.0 A")
     with repeated(supply, battery(current=2.0), rate=20):
-        wait_until(lambda: not refused(robot, "not enabled"), 5.0, "goes on")
-        robot.wait_for("active", within=5.0)
-    assert stack.powered() == 12
+        wait_until(lambda: not refused(standing, "not enabled"), 5.0, "goes on")
+        standing.wait_for("active", within=5.0)
+    assert shared_stack.powered() == 12
 
 
 @pytest.mark.parametrize("fallen", [on_its_side(), on_its_side_by_acceleration()], ids=["orientation", "acceleration"])
-def test_a_tipped_body_switches_off_at_once(stack: Stack, robot: Robot, wire: Wire, fallen: Imu) -> None:
-    imu = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+def test_a_tipped_body_switches_off_at_once(
+    shared_stack: Stack, standing: Robot, shared_wire: Wire, fallen: Imu
+) -> None:
+    imu = shared_wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
     wait_until(lambda: imu.get_subscription_count() > 0, 10.0, "a subscriber of imu/data")
-    robot.stand()
     with repeated(imu, upright(), rate=50):
-        with robot._news:
-            assert robot._news.wait_for(lambda: robot.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0)
-        assert robot.status().state == "active"
+        with standing._news:
+            assert standing._news.wait_for(
+                lambda: standing.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0
+            )
+        assert standing.status().state == "active"
     begun = time.monotonic()
     with repeated(imu, fallen, rate=50):
-        wait_until(lambda: stack.powered() == 0, 5.0, "limp")
+        wait_until(lambda: shared_stack.powered() == 0, 5.0, "limp")
         took = time.monotonic() - begun
-        robot.wait_for("off", within=5.0)
-        assert robot.status().why == "body tipped by 90°, the limit is 45°"
+        standing.wait_for("off", within=5.0)
+        assert standing.status().why == "body tipped by 90°, the limit is 45°"
         with pytest.raises(Refused, match="not enabled: body tipped by 90°"):
-            robot.stand()
+            standing.stand()
     assert took < 0.1 + 0.02 + OFF_WITHIN  # it has to last, and messages come every 20 ms
     with repeated(imu, upright(), rate=50):
-        wait_until(lambda: not refused(robot, "body tipped"), 5.0, "enabled again")
-        robot.wait_for("active", within=20.0)
+        wait_until(lambda: not refused(standing, "body tipped"), 5.0, "enabled again")
+        standing.wait_for("active", within=20.0)
 
 
 # The board
 
 
-def test_after_a_loss_of_power_it_stands_again_as_from_cold(stack: Stack, robot: Robot) -> None:
-    with moving(stack, robot):
-        with stack.board() as board:
+def test_after_a_loss_of_power_it_stands_again_as_from_cold(shared_stack: Stack, standing: Robot) -> None:
+    with moving(shared_stack, standing):
+        with shared_stack.board() as board:
             board.power_loss()
-        robot.wait_for("fault", within=2.0)
-    assert stack.powered() == 0
-    assert "lost its power" in robot.status().why
+        standing.wait_for("fault", within=2.0)
+    assert shared_stack.powered() == 0
+    assert "lost its power" in standing.status().why
     with pytest.raises(Refused, match="reset"):
-        robot.stand()
-    robot.reset()
-    robot.stand()
-    assert stack.powered() == 12
-    assert stack.height() == pytest.approx(0.150, abs=0.0015)
+        standing.stand()
+    standing.reset()
+    standing.stand()
+    assert shared_stack.powered() == 12
+    assert shared_stack.height() == pytest.approx(0.150, abs=0.0015)
 
 
-def test_a_stop_that_the_board_does_not_take_says_so_and_is_made_good(stack: Stack, robot: Robot) -> None:
-    with moving(stack, robot):
-        with stack.board() as board:
+def test_a_stop_that_the_board_does_not_take_says_so_and_is_made_good(shared_stack: Stack, standing: Robot) -> None:
+    with moving(shared_stack, standing):
+        with shared_stack.board() as board:
             board.break_bus(1.5)
         with pytest.raises(Refused, match="open the switch in the servo supply NOW"):
-            robot.stop()
-    assert stack.powered() == 12
-    wait_until(lambda: stack.powered() == 0, 5.0, "pulses off once the bus is back")
-    assert robot.status().state == "fault"
+            standing.stop()
+    assert shared_stack.powered() == 12
+    wait_until(lambda: shared_stack.powered() == 0, 5.0, "pulses off once the bus is back")
+    assert standing.status().state == "fault"
 
 
-def test_a_board_that_is_away_is_said_and_gone_on_with(stack: Stack, robot: Robot) -> None:
+def test_a_board_that_is_away_is_said_and_gone_on_with(shared_stack: Stack, standing: Robot) -> None:
     def said() -> dict[str, str]:
-        return robot.status().values("servo_output")
+        return standing.status().values("servo_output")
 
-    robot.stand()
-    with stack.board() as board:
+    with shared_stack.board() as board:
         board.break_bus(1.5)
-    robot.pose(height_mm=149)  # frames that the board does not take, since it is away
+    standing.pose(height_mm=149)  # frames that the board does not take, since it is away
     wait_until(lambda: "board_trouble" in said() and not said()["board_trouble"], 5.0, "the board takes frames again")
     assert int(said()["board_errors"]) >= 2
-    robot.stand(height_mm=140)
-    assert stack.height() == pytest.approx(0.140, abs=0.0015)
+    standing.stand(height_mm=140)
+    assert shared_stack.height() == pytest.approx(0.140, abs=0.0015)

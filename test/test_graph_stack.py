@@ -55,7 +55,7 @@ def test_two_robots_in_two_namespaces_do_not_hear_each_other(start, wire: Wire) 
 @pytest.mark.parametrize("reliability", [ReliabilityPolicy.RELIABLE, ReliabilityPolicy.BEST_EFFORT])
 @pytest.mark.parametrize("durability", [DurabilityPolicy.VOLATILE, DurabilityPolicy.TRANSIENT_LOCAL])
 def test_listeners_of_every_usual_quality_hear(
-    stack: Stack, wire: Wire, reliability: ReliabilityPolicy, durability: DurabilityPolicy
+    shared_stack: Stack, shared_wire: Wire, reliability: ReliabilityPolicy, durability: DurabilityPolicy
 ) -> None:
     """Viewers ask for latched descriptions, recorders take what there is, navigation wants fresh states."""
     wanted = QoSProfile(depth=5, reliability=reliability, durability=durability)
@@ -67,56 +67,59 @@ def test_listeners_of_every_usual_quality_hear(
         # DDS brings no history to a best-effort listener; it hears what is said again, which the URDF is not.
         kinds = [kind for kind in kinds if kind[1] != "robot_description"]
     for kind, topic in kinds:
-        heard = wire.hear(kind, topic, wanted)
-        wire.wait(lambda h=heard: h, 10.0, topic)
+        heard = shared_wire.hear(kind, topic, wanted)
+        shared_wire.wait(lambda h=heard: h, 10.0, topic)
     if durability is DurabilityPolicy.VOLATILE:
-        heard = wire.hear(String, "servo_state", wanted)  # said again twice a second
-        wire.wait(lambda: heard, 10.0, "servo_state")
+        heard = shared_wire.hear(String, "servo_state", wanted)  # said again twice a second
+        shared_wire.wait(lambda: heard, 10.0, "servo_state")
 
 
 class ForeignController:
     """A controller as other stacks have it: takes a JointTrajectory and moves its own twelve joints to its point."""
 
     def __init__(self, wire: Wire) -> None:
-        self.positions: dict[str, float] = {}
-        self.received = 0
-        wire.node.create_subscription(JointTrajectory, "joint_commands", self._take, QoSProfile(depth=1))
+        self._heard = wire.hear(JointTrajectory, "joint_commands", QoSProfile(depth=1))
 
-    def _take(self, message: JointTrajectory) -> None:
-        self.received += 1
-        (point,) = message.points
-        assert len(point.positions) == len(message.joint_names)
-        self.positions = dict(zip(message.joint_names, point.positions))
-
-
-def test_joint_commands_drive_a_foreign_controller(stack: Stack, robot: Robot, wire: Wire) -> None:
-    controller = ForeignController(wire)
-    robot.stand(height_mm=140)
-    wire.wait(lambda: True, 1.0, "")
-    angles = [controller.positions[name] for name in JOINT_NAMES]
-    lowest = min(z for _, _, z in all_forward(stack.model, angles))
-    assert stack.model.legs[0].foot_radius - lowest == pytest.approx(0.140, abs=1e-4)
-    robot.sit()
-    seen = controller.received
-    wire.wait(lambda: True, 1.0, "")
-    robot.status()
-    assert controller.received > seen
-    assert controller.positions == {}
+    @property
+    def positions(self) -> dict[str, float] | None:
+        """By joint, none where they are to be limp; None before the first command."""
+        if not self._heard:
+            return None
+        (point,) = self._heard[-1].points
+        return dict(zip(self._heard[-1].joint_names, point.positions, strict=True))
 
 
-def test_diagnostics_have_a_status_for_each_node_with_name_level_and_hardware(stack: Stack, wire: Wire) -> None:
-    heard = wire.hear(DiagnosticArray, "diagnostics", 50)
+def test_joint_commands_drive_a_foreign_controller(shared_stack: Stack, standing: Robot, shared_wire: Wire) -> None:
+    controller = ForeignController(shared_wire)
+    standing.stand(height_mm=140)
+
+    def height() -> float | None:
+        positions = controller.positions
+        if not positions:
+            return None
+        lowest = min(z for _, _, z in all_forward(shared_stack.model, [positions[name] for name in JOINT_NAMES]))
+        return shared_stack.model.legs[0].foot_radius - lowest
+
+    shared_wire.wait(lambda: height() == pytest.approx(0.140, abs=1e-4), 5.0, "the height asked for")
+    standing.sit()
+    shared_wire.wait(lambda: controller.positions == {}, 5.0, "limp joints")
+
+
+def test_diagnostics_have_a_status_for_each_node_with_name_level_and_hardware(
+    shared_stack: Stack, shared_wire: Wire
+) -> None:
+    heard = shared_wire.hear(DiagnosticArray, "diagnostics", 50)
     nodes = {"servo_output", "joint_watchdog", "base_motion", "gait", "state_estimator"}
     nodes |= {f"{side}_{hand}_ik" for side in ("front", "rear") for hand in ("left", "right")}
 
     def names() -> set[str]:
         return {status.name.removeprefix("quadleg: ") for array in heard for status in array.status}
 
-    wire.wait(lambda: names() >= nodes, 10.0, "diagnostics of all nodes")
+    shared_wire.wait(lambda: names() >= nodes, 10.0, "diagnostics of all nodes")
     for array in heard:
         for status in array.status:
             assert status.level in (DiagnosticStatus.OK, DiagnosticStatus.WARN, DiagnosticStatus.ERROR)
-            assert status.hardware_id == stack.model.name
+            assert status.hardware_id == shared_stack.model.name
             assert status.message
 
 

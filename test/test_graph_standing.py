@@ -43,8 +43,7 @@ def test_stands_at_the_height_asked_for_and_sits_down_limp(stack: Stack, robot: 
     assert not stack.memory.exists()
 
 
-def test_reaches_the_poses_asked_for(stack: Stack, robot: Robot) -> None:
-    robot.stand()
+def test_reaches_the_poses_asked_for(shared_stack: Stack, standing: Robot) -> None:
     for axes in (
         {"height_mm": 120},
         {"height_mm": 170},
@@ -52,24 +51,25 @@ def test_reaches_the_poses_asked_for(stack: Stack, robot: Robot) -> None:
         {"height_mm": 150, "pitch_deg": -8},
         {"height_mm": 150, "x_mm": 20, "y_mm": -15, "yaw_deg": 8},
     ):
-        robot.pose(**axes)
+        standing.pose(**axes)
         turns = [radians(axes.get(f"{axis}_deg", 0.0)) for axis in ("roll", "pitch", "yaw")]
         place = [axes.get(f"{axis}_mm", 0.0) * MM for axis in ("x", "y", "height")]
-        reached = robot.pose_of(dict(zip(JOINT_NAMES, stack.angles())))
+        reached = standing.pose_of(dict(zip(JOINT_NAMES, shared_stack.angles())))
         shift, turn = difference(Pose.from_rpy(*place, *turns), reached)
         assert shift < 2 * MM, axes
         assert degrees(turn) < 0.8, axes
 
 
-def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(stack: Stack, robot: Robot) -> None:
-    robot.stand()
+def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(
+    shared_stack: Stack, standing: Robot
+) -> None:
     with pytest.raises(NotReached, match=r"(front|rear)_(left|right), knee at its upper limit"):
-        robot.pose(height_mm=400)
+        standing.pose(height_mm=400)
     # Straight up with the knees at their limits: all that the legs have.
-    assert stack.height() > 0.195
-    assert robot.status().state == "active"
-    robot.pose(height_mm=150)
-    assert stack.height() == pytest.approx(0.150, abs=1.5 * MM)
+    assert shared_stack.height() > 0.195
+    assert standing.status().state == "active"
+    standing.pose(height_mm=150)
+    assert shared_stack.height() == pytest.approx(0.150, abs=1.5 * MM)
 
 
 def test_a_robot_that_was_only_enabled_goes_back_to_its_standing_pose(stack: Stack, robot: Robot, wire: Wire) -> None:
@@ -96,24 +96,22 @@ def test_in_off_pose_and_sit_say_what_to_do_first(robot: Robot) -> None:
         robot.sit()
 
 
-def test_a_pose_that_is_no_number_is_refused_by_the_client(robot: Robot) -> None:
-    robot.stand()
+def test_a_pose_that_is_no_number_is_refused_by_the_client(standing: Robot) -> None:
     with pytest.raises(Refused, match="is not a number"):
-        robot.pose(height_mm=nan)
+        standing.pose(height_mm=nan)
 
 
-def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(stack: Stack, robot: Robot) -> None:
-    robot.stand()
-    robot.stop()
+def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(shared_stack: Stack, standing: Robot) -> None:
+    standing.stop()
     # servo_output answers after it has written the bytes, so nothing has to be waited for.
-    assert stack.powered() == 0
-    robot.wait_for("fault", within=5.0)
+    assert shared_stack.powered() == 0
+    standing.wait_for("fault", within=5.0)
     with pytest.raises(Refused, match="reset"):
-        robot.stand()
-    robot.reset()
-    assert robot.status().state == "off"
-    robot.stand()
-    assert stack.powered() == 12
+        standing.stand()
+    standing.reset()
+    assert standing.status().state == "off"
+    standing.stand()
+    assert shared_stack.powered() == 12
 
 
 def test_emergency_stop_is_a_fault_in_off_too(robot: Robot) -> None:
@@ -143,22 +141,20 @@ def _ignoring_errors(do) -> None:
         do()
 
 
-def test_a_paused_metronome_holds_and_goes_on_by_itself(stack: Stack, robot: Robot) -> None:
-    robot.stand()
-    robot.set_parameter("gait", "paused", True)
-    robot.wait_for("hold", within=5.0)
-    assert stack.powered() == 12
-    robot.set_parameter("gait", "paused", False)
-    robot.wait_for("active", within=5.0)
+def test_a_paused_metronome_holds_and_goes_on_by_itself(shared_stack: Stack, standing: Robot) -> None:
+    standing.set_parameter("gait", "paused", True)
+    standing.wait_for("hold", within=5.0)
+    assert shared_stack.powered() == 12
+    standing.set_parameter("gait", "paused", False)
+    standing.wait_for("active", within=5.0)
 
 
-def test_a_metronome_paused_for_long_ends_in_rest(stack: Stack, robot: Robot) -> None:
-    robot.stand()
-    robot.set_parameter("gait", "paused", True)
-    robot.wait_for("lowering", within=5.0)
-    robot.wait_for("off", within=20.0)
-    wait_until(lambda: stack.powered() == 0, 2.0, "limp at rest")
-    assert stack.height() == pytest.approx(stack.model.resting.height, abs=2 * MM)
+def test_a_metronome_paused_for_long_ends_in_rest(shared_stack: Stack, standing: Robot) -> None:
+    standing.set_parameter("gait", "paused", True)
+    standing.wait_for("lowering", within=5.0)
+    standing.wait_for("off", within=20.0)
+    wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp at rest")
+    assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=2 * MM)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -239,27 +235,25 @@ def test_a_board_memory_in_no_folder_is_told_in_words(start) -> None:
     assert "Traceback" not in "".join(stack.output)
 
 
-def test_the_body_stops_on_the_ground(stack: Stack, robot: Robot) -> None:
-    robot.stand()
+def test_the_body_stops_on_the_ground(shared_stack: Stack, standing: Robot) -> None:
     with pytest.raises(NotReached, match="touches the ground"):
-        robot.pose(height_mm=0)
-    assert stack.height() == pytest.approx(stack.model.resting.height, abs=2 * MM)
+        standing.pose(height_mm=0)
+    assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=2 * MM)
 
 
-def test_sitting_that_is_overtaken_by_standing_says_so(stack: Stack, robot: Robot) -> None:
-    robot.stand()
+def test_sitting_that_is_overtaken_by_standing_says_so(shared_stack: Stack, standing: Robot) -> None:
     said: list[str] = []
 
     def sit() -> None:
         try:
-            robot.sit()
+            standing.sit()
         except NotReached as error:
             said.append(str(error))
 
     sitting = threading.Thread(target=sit)
     sitting.start()
-    robot.wait_for("lowering", within=5.0)
-    robot.stand()
+    standing.wait_for("lowering", within=5.0)
+    standing.stand()
     sitting.join(5.0)
     assert "asked to stand again" in said[0]
 
@@ -289,17 +283,16 @@ def test_no_running_stack_is_said(domain: int, monkeypatch: pytest.MonkeyPatch) 
         Robot()
 
 
-def test_pose_of_is_the_inverse_of_the_body_kinematics(stack: Stack, robot: Robot) -> None:
+def test_pose_of_is_the_inverse_of_the_body_kinematics(shared_stack: Stack, standing: Robot) -> None:
     from quadleg.kinematics.body import legs_inverse
 
     pose = Pose.from_rpy(0.01, -0.02, 0.14, 0.1, -0.05, 0.08)
-    angles = legs_inverse(stack.model, pose, stack.model.standing.feet)
-    shift, turn = difference(pose, robot.pose_of(dict(zip(JOINT_NAMES, angles))))
+    angles = legs_inverse(shared_stack.model, pose, shared_stack.model.standing.feet)
+    shift, turn = difference(pose, standing.pose_of(dict(zip(JOINT_NAMES, angles))))
     assert shift < 1e-9
     assert turn < 1e-6
 
 
-def test_a_pose_a_metre_away_is_refused_at_once(robot: Robot) -> None:
-    robot.stand()
+def test_a_pose_a_metre_away_is_refused_at_once(standing: Robot) -> None:
     with pytest.raises(Refused, match="more than 1 m away"):
-        robot.pose(height_mm=5000)
+        standing.pose(height_mm=5000)

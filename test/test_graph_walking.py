@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire, own_domain, wait_until
+from conftest import Stack, Wire, wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -31,35 +31,13 @@ CREEP_FORWARD = 0.065  # m/s and rad/s: what the demo robot can do at least
 SETTLED_WITHIN = 12.0
 
 
-@pytest.fixture(scope="module")
-def walking_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
-    """One robot for the whole file, which each test leaves standing."""
-    with pytest.MonkeyPatch.context() as patch:
-        own_domain(patch)
-        stack = Stack(tmp_path_factory.mktemp("walking"), "greenhouse_inspector")
-        try:
-            stack.wait_for_line("ready after")
-            yield stack
-        finally:
-            stack.end_hard()
-
-
 @pytest.fixture
-def robot(walking_stack: Stack) -> Iterator[Robot]:
-    """A client of the robot, which stands at its height in the creeping walk."""
-    with Robot() as robot:
-        robot.stand()
-        yield robot
-        robot.set_parameter("gait", "gait", "creep")
-        said(robot, "motion", "stands")
-        assert robot.last.state == "active"
-
-
-@pytest.fixture
-def wire(walking_stack: Stack) -> Iterator[Wire]:
-    wire = Wire()
-    yield wire
-    wire.close()
+def robot(standing: Robot) -> Iterator[Robot]:
+    """A client of the robot, which stands at its height in the creeping walk, and which each test leaves so."""
+    yield standing
+    standing.set_parameter("gait", "gait", "creep")
+    said(standing, "motion", "stands")
+    assert standing.last.state == "active"
 
 
 def said(robot: Robot, key: str, value: str, within: float = SETTLED_WITHIN) -> None:
@@ -126,11 +104,11 @@ def on_ground(message: MultiDOFJointState) -> list[bool]:
 
 @pytest.mark.parametrize("gait", ["creep", "trot"])
 def test_it_walks_to_a_place_and_the_servos_carry_it_there(
-    robot: Robot, walking_stack: Stack, wire: Wire, gait: str
+    robot: Robot, shared_stack: Stack, shared_wire: Wire, gait: str
 ) -> None:
     robot.set_parameter("gait", "gait", gait)
     said(robot, "gait", gait)
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
     x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
     assert (x, y) == pytest.approx((0.12, 0.03), abs=0.015)
     assert yaw == pytest.approx(radians(10), abs=radians(3))
@@ -146,38 +124,42 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
 
     # And by the servos: all four feet stand where the stance has them.
     def square() -> bool:
-        feet = np.array(all_forward(walking_stack.model, walking_stack.angles()))
-        return bool(np.abs(feet - walking_stack.model.standing.feet)[:, :2].max() < 0.003)
+        feet = np.array(all_forward(shared_stack.model, shared_stack.angles()))
+        return bool(np.abs(feet - shared_stack.model.standing.feet)[:, :2].max() < 0.003)
 
     wait_until(square, 2.0, "all four feet home, by the servos")
-    with walking_stack.board() as board:
-        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+    with shared_stack.board() as board:
+        assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
 @pytest.mark.parametrize("kind", [TwistStamped, Twist])
 def test_both_types_of_cmd_vel_are_taken_and_silence_is_a_stop_into_the_square_stance(
-    robot: Robot, wire: Wire, kind: type
+    robot: Robot, shared_wire: Wire, kind: type
 ) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(wire, kind) as commands:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(shared_wire, kind) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
-        wire.wait(lambda: frames and twist_of(frames[-1])[0] == pytest.approx(CREEP_FORWARD), 10.0, "the full speed")
-    wire.wait(lambda: twist_of(frames[-1])[0] < CREEP_FORWARD - 1e-6, 2.0, "slower")
+        shared_wire.wait(
+            lambda: frames and twist_of(frames[-1])[0] == pytest.approx(CREEP_FORWARD), 10.0, "the full speed"
+        )
+    shared_wire.wait(lambda: twist_of(frames[-1])[0] < CREEP_FORWARD - 1e-6, 2.0, "slower")
     said(robot, "motion", "stands")
     for foot, home in zip(planned(frames[-1]), robot.model.standing.feet):
         assert foot == pytest.approx(home, abs=0.0006)
     assert all(on_ground(frames[-1]))
 
 
-def test_what_is_too_fast_is_scaled_in_its_direction_and_said(robot: Robot, wire: Wire) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    limits = wire.hear(String, "walking_limits", LATCHED)
-    wire.wait(lambda: limits, 5.0, "the limits")
-    with Commands(wire) as commands:
+def test_what_is_too_fast_is_scaled_in_its_direction_and_said(robot: Robot, shared_wire: Wire) -> None:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    limits = shared_wire.hear(String, "walking_limits", LATCHED)
+    shared_wire.wait(lambda: limits, 5.0, "the limits")
+    with Commands(shared_wire) as commands:
         commands.go(1e9, 0.5e9, 0.0)
         says(robot, "times too fast")
-        wire.wait(lambda: len(frames) > 150 and twist_of(frames[-1]) == twist_of(frames[-50]), 10.0, "a steady speed")
+        shared_wire.wait(
+            lambda: len(frames) > 150 and twist_of(frames[-1]) == twist_of(frames[-50]), 10.0, "a steady speed"
+        )
         x, y, yaw = twist_of(frames[-1])
         assert (y, yaw) == pytest.approx((x / 2, 0.0))
         assert 0.02 < x < 0.1
@@ -197,17 +179,19 @@ BAD = {
 
 
 @pytest.mark.parametrize("name", BAD)
-def test_a_bad_velocity_is_refused_with_the_reason_and_nothing_walks(robot: Robot, wire: Wire, name: str) -> None:
+def test_a_bad_velocity_is_refused_with_the_reason_and_nothing_walks(
+    robot: Robot, shared_wire: Wire, name: str
+) -> None:
     twist, frame, words = BAD[name]
-    with Commands(wire) as commands:
+    with Commands(shared_wire) as commands:
         commands.frame = frame
         commands.go(*twist)
         says(robot, words)
         assert robot.last.values("gait")["motion"] == "stands"
 
 
-def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, wire: Wire) -> None:
-    with Commands(wire) as commands:
+def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, shared_wire: Wire) -> None:
+    with Commands(shared_wire) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
         commands.go(nan, 0.0, 0.0)
@@ -215,58 +199,58 @@ def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, wire: W
         says(robot, "not finite")
 
 
-def test_a_cmd_vel_of_another_type_is_said(robot: Robot, wire: Wire) -> None:
-    publisher = wire.node.create_publisher(String, "cmd_vel", 1)
+def test_a_cmd_vel_of_another_type_is_said(robot: Robot, shared_wire: Wire) -> None:
+    publisher = shared_wire.node.create_publisher(String, "cmd_vel", 1)
     says(robot, "cmd_vel is published as std_msgs/msg/String, which is not heard; it must be geometry_msgs/msg/Twist")
-    wire.node.destroy_publisher(publisher)
+    shared_wire.node.destroy_publisher(publisher)
 
 
-def test_two_publishers_of_cmd_vel_are_said(robot: Robot, wire: Wire) -> None:
-    with Commands(wire) as one, Commands(wire) as other:
+def test_two_publishers_of_cmd_vel_are_said(robot: Robot, shared_wire: Wire) -> None:
+    with Commands(shared_wire) as one, Commands(shared_wire) as other:
         one.go(0.02, 0.0, 0.0)
         other.go(-0.02, 0.0, 0.0)
         says(robot, "more than one publisher of cmd_vel")
 
 
-def test_teleop_wins_while_it_is_fresh(robot: Robot, wire: Wire) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(wire) as stack:
+def test_teleop_wins_while_it_is_fresh(robot: Robot, shared_wire: Wire) -> None:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(shared_wire) as stack:
         stack.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "asker", "cmd_vel")
-        with Commands(wire, topic="teleop/cmd_vel") as teleop:
+        with Commands(shared_wire, topic="teleop/cmd_vel") as teleop:
             teleop.go(0.0, 0.0, 0.0)
             said(robot, "asker", "teleop/cmd_vel")
             said(robot, "motion", "stands")
         said(robot, "asker", "cmd_vel")
-        wire.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
+        shared_wire.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
 
 
 def test_a_command_that_flips_its_sign_at_every_tick_moves_nothing_faster_than_its_servo(
-    robot: Robot, walking_stack: Stack, wire: Wire
+    robot: Robot, shared_stack: Stack, shared_wire: Wire
 ) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(wire) as commands:
-        commands.period = 1 / walking_stack.model.control_rate
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(shared_wire) as commands:
+        commands.period = 1 / shared_stack.model.control_rate
         commands.vary = lambda number: (0.08 * (-1) ** number, 0.0, 0.4 * (-1) ** number)
         said(robot, "motion", "walks")
         begun = len(frames)
-        wire.wait(lambda: len(frames) > begun + 150, 10.0, "three seconds of it")
+        shared_wire.wait(lambda: len(frames) > begun + 150, 10.0, "three seconds of it")
     # A busy computer hears some twice and others never, and then it sets out a little.
     assert max(abs(twist_of(frame)[0]) for frame in frames) < 0.5 * CREEP_FORWARD
     said(robot, "motion", "stands")
-    with walking_stack.board() as board:
-        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+    with shared_stack.board() as board:
+        assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
-def test_a_gait_changed_in_mid_swing_changes_in_the_square_stance(robot: Robot, wire: Wire) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(wire) as commands:
+def test_a_gait_changed_in_mid_swing_changes_in_the_square_stance(robot: Robot, shared_wire: Wire) -> None:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(shared_wire) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
-        wire.wait(lambda: frames and not all(on_ground(frames[-1])), 10.0, "a foot in the air")
+        shared_wire.wait(lambda: frames and not all(on_ground(frames[-1])), 10.0, "a foot in the air")
         robot.set_parameter("gait", "gait", "trot")
         said(robot, "gait", "trot")
         changed = len(frames)
-        wire.wait(lambda: sum(on_ground(frames[-1])) == 2, 10.0, "two feet in the air")
+        shared_wire.wait(lambda: sum(on_ground(frames[-1])) == 2, 10.0, "two feet in the air")
         assert twist_of(frames[-1])[0] > 0.0
     # Before the change one foot at most was in the air, and no foot jumped.
     assert min(sum(on_ground(frame)) for frame in frames[: changed - 5]) == 3
@@ -280,7 +264,7 @@ def test_a_gait_that_is_not_there_is_refused_by_name(robot: Robot) -> None:
         robot.set_parameter("gait", "gait", "gallop")
 
 
-def test_it_walks_while_the_body_is_posed(robot: Robot, walking_stack: Stack) -> None:
+def test_it_walks_while_the_body_is_posed(robot: Robot, shared_stack: Stack) -> None:
     robot.pose(height_mm=140, roll_deg=4, pitch_deg=-3)
     robot.walk(vx=CREEP_FORWARD, seconds=2)
     (reached,) = [robot.reached()]
@@ -290,9 +274,9 @@ def test_it_walks_while_the_body_is_posed(robot: Robot, walking_stack: Stack) ->
     robot.pose()
 
 
-def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, wire: Wire) -> None:
+def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, shared_wire: Wire) -> None:
     robot.pose(x_mm=25)
-    with Commands(wire) as commands:
+    with Commands(shared_wire) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         says(robot, "the body leans so far", within=10.0)
     said(robot, "motion", "stands")
@@ -300,27 +284,27 @@ def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, wire: Wire) ->
 
 
 def test_after_a_hold_in_mid_swing_it_goes_on_from_where_the_feet_are(
-    robot: Robot, walking_stack: Stack, wire: Wire
+    robot: Robot, shared_stack: Stack, shared_wire: Wire
 ) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(wire) as commands:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    with Commands(shared_wire) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
-        wire.wait(lambda: frames and twist_of(frames[-1])[0] > 0.05, 10.0, "walking")
-        wire.wait(lambda: frames[-1].transforms[0].translation.z > 0.02, 10.0, "a front foot in the air")
+        shared_wire.wait(lambda: frames and twist_of(frames[-1])[0] > 0.05, 10.0, "walking")
+        shared_wire.wait(lambda: frames[-1].transforms[0].translation.z > 0.02, 10.0, "a front foot in the air")
         robot.set_parameter("gait", "paused", True)
         robot.wait_for("hold", within=2.0)
         robot.set_parameter("gait", "paused", False)
         robot.wait_for("active", within=3.0)
-        wire.wait(lambda: twist_of(frames[-1])[0] > 0.05, 10.0, "walking again")
+        shared_wire.wait(lambda: twist_of(frames[-1])[0] > 0.05, 10.0, "walking again")
     said(robot, "motion", "stands")
-    with walking_stack.board() as board:
-        assert board.largest_step() * walking_stack.model.control_rate <= 1.0
+    with shared_stack.board() as board:
+        assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
 @pytest.mark.parametrize("pitch", [radians(-5), radians(5)])
-def test_on_a_slope_the_weight_goes_uphill(robot: Robot, wire: Wire, pitch: float) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 100)
-    publisher = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+def test_on_a_slope_the_weight_goes_uphill(robot: Robot, shared_wire: Wire, pitch: float) -> None:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    publisher = shared_wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
     shift = lambda: frames[-1].transforms[-1]  # noqa: E731
 
     def slope() -> None:
@@ -345,7 +329,7 @@ def test_on_a_slope_the_weight_goes_uphill(robot: Robot, wire: Wire, pitch: floa
         return abs(Pose((0, 0, 0), (shift().rotation.w, 0.0, shift().rotation.y, 0.0)).rpy[1] + pitch) < radians(0.7)
 
     wait_until(level, 10.0, "the body level")
-    wire.node.destroy_publisher(publisher)
+    shared_wire.node.destroy_publisher(publisher)
 
     def forgotten() -> bool:
         return abs(shift().translation.x) < 0.001
@@ -353,22 +337,24 @@ def test_on_a_slope_the_weight_goes_uphill(robot: Robot, wire: Wire, pitch: floa
     wait_until(forgotten, 15.0, "level ground again without an IMU")
 
 
-def test_asked_to_sit_while_it_walks_it_comes_down_with_power(robot: Robot, walking_stack: Stack, wire: Wire) -> None:
-    with Commands(wire) as commands:
+def test_asked_to_sit_while_it_walks_it_comes_down_with_power(
+    robot: Robot, shared_stack: Stack, shared_wire: Wire
+) -> None:
+    with Commands(shared_wire) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
-        wait_until(lambda: walking_stack.powered() == 12, 1.0, "power")
+        wait_until(lambda: shared_stack.powered() == 12, 1.0, "power")
         robot.sit()
-        wait_until(lambda: walking_stack.powered() == 0, 2.0, "limp")
-        assert walking_stack.height() == pytest.approx(walking_stack.model.resting.height, abs=0.003)
+        wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp")
+        assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=0.003)
         with pytest.raises(Refused, match="`stand` first"):
             robot.walk(vx=0.05)
     robot.stand()
 
 
-def test_the_legs_are_named_in_their_order(wire: Wire, robot: Robot) -> None:
-    frames = wire.hear(MultiDOFJointState, "planned_feet", 10)
-    wire.wait(lambda: frames, 5.0, "a frame")
+def test_the_legs_are_named_in_their_order(shared_wire: Wire, robot: Robot) -> None:
+    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 10)
+    shared_wire.wait(lambda: frames, 5.0, "a frame")
     assert frames[-1].joint_names == [*LEGS, "base_link"]
     weight = robot.model.masses.total * 9.80665
     assert sum(wrench.force.z for wrench in frames[-1].wrench) == pytest.approx(weight)
