@@ -880,6 +880,8 @@ SLIPS = {
 def test_every_misspelt_key_is_told_with_the_right_one(slip: str, tmp_path: Path) -> None:
     for key, place in KEYS.items():
         *section, name = key
+        if section[:1] == ["servos"] and section[1:] not in ([], [JOINT_NAMES[0]]):
+            continue  # the same five keys eleven times more
         misspelt = SLIPS[slip](name)
         assert misspelt != name
         text = TEXT[:place] + misspelt + TEXT[place + len(name) :]
