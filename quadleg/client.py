@@ -50,7 +50,7 @@ STOPS_WITHIN = (0.003, radians(0.5))  # m, rad of the goal, by the plan
 STOPS_WITHIN_BY_ODOM = (0.005, radians(1.5))  # it wavers with each step
 ARRIVED_WITHIN = (0.015, radians(3.0))  # with its last steps a robot slips a little
 ODOM_FRESH = 0.5  # s
-LOOKERS_ON = ("recorder", "viewer")  # nodes that hear what they do not act on
+LOOKERS_ON = ("recorder_ears", "viewer")  # nodes that hear what they do not act on
 SIMULATED = "simulated"  # the one kind of board that moves nothing
 
 

@@ -26,7 +26,9 @@ from quadleg.client import Robot
 from quadleg.nodes.message_text import definition_of
 from quadleg.nodes.topics import LATCHED
 from quadleg.recording.reader import Recording
+from quadleg.recording.report import damage
 from quadleg.recording.signals import signals_of
+from quadleg.recording.story import Story
 from quadleg.replay import asked_for
 
 DEEP = QoSProfile(depth=2000)
@@ -194,6 +196,38 @@ def test_a_recorder_that_is_killed_leaves_a_whole_file_and_the_robot_alone(
     assert not Recording(path).cut
     assert stack.end() == 0
     assert not Recording(second).cut
+
+
+def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
+    start: Callable[..., Stack], folder: Path, tmp_path: Path, wire: Wire
+) -> None:
+    path = tmp_path / "run.mcap"
+    stack = recording_stack(start, folder, "--record", str(path))
+    with Robot() as robot:
+        wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
+        heard = raw(wire, "joint_states")
+        wait_until(lambda: len(heard) > 10, 10.0, "joint_states")
+        holds = robot.status().values("joint_watchdog")["holds"]
+        recorder = stack.child("recorder")
+        os.kill(recorder, signal.SIGSTOP)
+        seen = len(heard)
+        wait_until(lambda: len(heard) > seen + 200, 20.0, "joint_states while it has no turn")
+        os.kill(recorder, signal.SIGCONT)
+        wait_until(
+            lambda: "gone before they were read" in robot._status("recorder"), 10.0, "a word of it"
+        )
+        assert robot.status().values("joint_watchdog")["holds"] == holds
+        sent = heard[:]
+        missed = int(robot.status().values("recorder")["missed"])
+    assert stack.end() == 0
+    recorded = {message.data for message in messages(path, "/joint_states")}
+    assert 0 < len([one for one in sent if one not in recorded]) <= missed
+    assert any("did not reach the recorder" in sentence for sentence in damage(Story(path)))
+
+
+def messages(path: Path, topic: str) -> list:
+    with path.open("rb") as file:
+        return [message for _, _, message in make_reader(file).iter_messages(topics=[topic])]
 
 
 def test_a_recording_that_is_there_already_stays_and_nothing_starts(

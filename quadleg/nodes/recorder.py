@@ -7,6 +7,7 @@ import platform
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from std_srvs.srv import Trigger
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.ears import Ear, Ears
 from quadleg.nodes.host import main_of
 from quadleg.nodes.message_text import class_of, definition_of
 from quadleg.nodes.topics import split_state
@@ -32,13 +34,24 @@ TOPICS = (
 )
 OF_ALL_ROBOTS = ("/tf", "/tf_static")
 LOOK_PERIOD = 0.25  # s between looks at what is published
-DEPTH = 200  # messages of one topic that wait while this process has no turn
+READ_PERIOD = 0.05  # s between readings of what has come: to be woken for each message takes ten times as long
+DEPTH = 1000  # messages of one topic that wait while this process has no turn
 AFTER_FAULT = 2.0  # s that are kept after a fault, with the minute before it
 SILENT = 0.7  # s without joint_states: all others have ended
 
 
+@dataclass(frozen=True)
+class Heard:
+    """One topic that is recorded; `take` gets each message with the system clock at its receipt in ns."""
+
+    kind: str
+    ear: Ear
+    take: Callable[[bytes, int], None]
+    numbers: dict[bytes, int] = field(default_factory=dict)  # of the last message of each publisher
+
+
 class Recorder(QuadlegNode):
-    """Hears each topic as soon as it is published, whatever its quality of service, and never reads it."""
+    """Hears each topic as soon as it is published, whatever its quality of service, and understands nothing of it."""
 
     def __init__(self, name: str = "recorder", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
@@ -47,7 +60,9 @@ class Recorder(QuadlegNode):
         self._folder = Path(folder).expanduser() if folder else Path.home() / "quadleg_recordings"
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
-        self._heard: dict[str, tuple[str, Any]] = {}  # type and subscription by topic
+        self._ears = Ears(self)
+        self._heard: dict[str, Heard] = {}
+        self._missed = 0
         self._not_known: dict[str, str] = {}
         self._state = ""
         self._keep_at: float | None = None
@@ -56,6 +71,7 @@ class Recorder(QuadlegNode):
         self._states_at = time.monotonic()
         self.serve(Trigger, "~/keep", self._keep)
         self.every(LOOK_PERIOD, self._look)
+        self.every(READ_PERIOD, self._read)
 
     def _metadata(self) -> dict[str, dict[str, str]]:
         about = {
@@ -86,11 +102,11 @@ class Recorder(QuadlegNode):
 
     def _let_go_of_another_type(self, topic: str) -> str | None:
         """The topic, where it is published with another type now: it is heard anew from the next look on."""
-        kind, subscription = self._heard.get(topic, ("", None))
+        heard = self._heard.get(topic)
         found = {publisher.topic_type for publisher in self.get_publishers_info_by_topic(topic)}
-        if not subscription or not found or kind in found:
+        if not heard or not found or heard.kind in found:
             return None
-        self.destroy_subscription(subscription)
+        self._ears.shut(heard.ear)
         del self._heard[topic]
         return topic
 
@@ -115,30 +131,44 @@ class Recorder(QuadlegNode):
         )
         channel = self._recording.channel(topic, kind, definition, _in_yaml(publishers[0].qos_profile), latched)
         short = topic.removeprefix(f"{self.get_namespace().rstrip('/')}/")
-        self._heard[topic] = kind, self.subscribe(message, topic, self._taker(short, channel), qos, raw=True)
+        self._heard[topic] = Heard(kind, self._ears.open(message, topic, qos), self._taker(short, channel))
 
-    def _taker(self, topic: str, channel: int) -> Callable[[bytes], None]:
+    def _read(self) -> None:
+        for heard in self._heard.values():
+            while taken := heard.ear.take():
+                data, info = taken
+                heard.take(data, info["received_timestamp"])
+                if publisher := info.get("publisher_gid"):  # before Kilted nobody tells
+                    self._count(heard.numbers, publisher["data"], info["publication_sequence_number"])
+
+    def _count(self, numbers: dict[bytes, int], publisher: bytes, number: int) -> None:
+        """A publisher numbers its messages; a number that did not come is a message that was overwritten unread."""
+        if publisher in numbers:
+            self._missed += max(0, number - numbers[publisher] - 1)
+        numbers[publisher] = number
+
+    def _taker(self, topic: str, channel: int) -> Callable[[bytes, int], None]:
         take = self._recording.take
 
-        def state(data: bytes) -> None:
-            take(channel, data)
+        def state(data: bytes, received: int) -> None:
+            take(channel, data, received)
             name, _ = split_state(text_of(data))
             if name == "fault" and self._state != "fault":
                 self._keep_at = time.monotonic() + AFTER_FAULT
             self._state = name
 
-        def joint_states(data: bytes) -> None:
-            take(channel, data)
+        def joint_states(data: bytes, received: int) -> None:
+            take(channel, data, received)
             self._states_at = time.monotonic()
 
-        def diagnostics(data: bytes) -> None:
-            take(channel, data)
+        def diagnostics(data: bytes, received: int) -> None:
+            take(channel, data, received)
             for said in diagnoses_of(0.0, data):
                 if said.node == "servo_output" and "joint_angles" in said.values:
                     self._recording.describe("joint_angles", {"kind": said.values["joint_angles"]})
 
         own = {"state": state, "joint_states": joint_states, "diagnostics": diagnostics}
-        return own.get(topic, lambda data: take(channel, data))
+        return own.get(topic, lambda data, received: take(channel, data, received))
 
     # What is kept
 
@@ -162,6 +192,7 @@ class Recorder(QuadlegNode):
             "file": str(recording.path or ""),
             "recorded": recording.recorded,
             "lost": recording.lost,
+            "missed": self._missed,
             "topics": len(self._heard),
             "kept": self._kept,
         }
@@ -169,6 +200,9 @@ class Recorder(QuadlegNode):
             return Health(recording.trouble, values, DiagnosticStatus.ERROR)
         if recording.lost:
             words = f"the disk is too slow: {recording.lost} messages are not recorded"
+            return Health(words, values, DiagnosticStatus.WARN)
+        if self._missed:
+            words = f"the computer is too busy: {self._missed} messages were gone before they were read"
             return Health(words, values, DiagnosticStatus.WARN)
         if self._not_known:
             words = "; ".join(f"{topic} is {kind}" for topic, kind in self._not_known.items())
@@ -185,6 +219,8 @@ class Recorder(QuadlegNode):
         self._ending = True  # what the others do until their end is recorded
 
     def close(self) -> None:
+        self._read()
+        self._ears.close()
         if self._keep_at:
             self._save("fault")
         self._recording.close()

@@ -9,7 +9,6 @@ from math import inf, isfinite, radians
 from typing import Any
 
 import numpy as np
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from nav_msgs.msg import Odometry
 from rclpy.serialization import deserialize_message
@@ -23,6 +22,7 @@ from quadleg.errors import BadMessage, Refused, ViewMissing
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL, compose, motion
 from quadleg.nodes.base import Health, QuadlegNode
+from quadleg.nodes.ears import Ears
 from quadleg.nodes.host import main_of, step_back
 from quadleg.nodes.operator import ANSWER_WITHIN, PERIOD, Operator
 from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
@@ -135,16 +135,9 @@ class Viewer(QuadlegNode):
             raise
         self.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
         self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
-        # On a node that no executor watches: nobody is woken for a message of which only the newest is ever read.
-        self._ears = rclpy.create_node(
-            f"{name}_ears",
-            namespace=self.get_namespace(),
-            use_global_arguments=False,
-            enable_rosout=False,
-            start_parameter_services=False,
-        )
-        self._read_by_hand = {
-            topic: self._ears.create_subscription(kind, self.resolve_topic_name(topic), _nobody, LATEST, raw=True)
+        self._ears = Ears(self)
+        self._streams = {
+            topic: self._ears.open(kind, self.resolve_topic_name(topic), LATEST)
             for kind, topic in (
                 (JointState, "joint_states"),
                 (JointTrajectory, "joint_commands"),
@@ -173,10 +166,8 @@ class Viewer(QuadlegNode):
 
     def _read(self, now: float) -> None:
         """Takes the newest of each topic that has come since the last time."""
-        for topic, subscription in self._read_by_hand.items():
-            with subscription.handle:
-                taken = subscription.handle.take_message(subscription.msg_type, True)
-            if taken:
+        for topic, ear in self._streams.items():
+            if taken := ear.take():
                 self._heard[topic] = taken[0], now
 
     def _diagnostics_heard(self, serialized: bytes) -> None:
@@ -414,12 +405,8 @@ class Viewer(QuadlegNode):
         self._hand.close()
         self._page.close()
         self._scene.close()
-        self._ears.destroy_node()
+        self._ears.close()
         super().close()
-
-
-def _nobody(_: bytes) -> None:
-    """What a subscription calls that is read by hand."""
 
 
 def ranges(robot: Robot) -> dict[str, tuple[float, float]]:

@@ -45,6 +45,7 @@ class Recorder:
         self._latching: set[int] = set()
         self._waiting: deque[Received | float] = deque()  # a number: the system clock was set forward by so many s
         self._ahead = time.time() - time.monotonic()
+        self._set_at = 0  # ns: what the system clock was set to when it was last seen to step
         self._minute: deque[tuple[float, Packed | float]] = deque()  # with the steady clock's time
         self._file = open_file(path, self._metadata) if path else None
         self._work = threading.Lock()  # held by whoever packs
@@ -70,18 +71,20 @@ class Recorder:
             self._latching.add(number)
         return number
 
-    def take(self, channel: int, data: bytes) -> None:
-        """One message, as its bytes came."""
+    def take(self, channel: int, data: bytes, received: int = 0) -> None:
+        """One message, as its bytes came: at `received` ns of the system clock, or just now where nobody knows."""
         now, steady = time.time_ns(), time.monotonic()
         ahead = 1e-9 * now - steady
         if abs(ahead - self._ahead) > CLOCK_STEPPED:
             self._waiting.append(ahead - self._ahead)
-            self._ahead = ahead
+            self._ahead, self._set_at = ahead, now
+        # What was received before the clock was set has a time that is no more.
+        at = received if self._set_at < received <= now else now
         if len(self._waiting) > MOST_WAITING:
             self.lost += 1
             return
         self._sequences[channel] = sequence = self._sequences[channel] + 1
-        self._waiting.append(Received(channel, sequence, now, data))
+        self._waiting.append(Received(channel, sequence, at, data))
 
     def describe(self, name: str, values: Mapping[str, str]) -> None:
         """Add to the metadata of the file and of what is kept later; what is known already is left."""
@@ -145,11 +148,11 @@ class Recorder:
                     self._latched[message.channel] = message
                 continue
             if messages:
-                entries.append(pack(messages))
+                entries.append(_packed(messages))
                 messages = []
             entries.append(message)
         if messages:
-            entries.append(pack(messages))
+            entries.append(_packed(messages))
         now = time.monotonic()
         self._minute.extend((now, entry) for entry in entries)
         while self._minute and now - self._minute[0][0] > LAST_MINUTE:
@@ -200,6 +203,11 @@ def _is_full(folder: Path) -> str | None:
     """Why nothing more should be written into a folder; None where there is room."""
     free = shutil.disk_usage(folder).free
     return f"only {free >> 20} MB are free on the disk" if free < LEAST_FREE else None
+
+
+def _packed(messages: list[Received]) -> Packed:
+    """In the order of their times: whoever brings them may bring them topic by topic."""
+    return pack(sorted(messages, key=lambda message: message.log_time))
 
 
 def _add(file: McapFile, entry: Packed | float) -> None:

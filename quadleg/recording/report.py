@@ -145,6 +145,8 @@ def damage(story: Story) -> list[str]:
         said.append(f"the file was cut at {_span(story.end - story.start)}, as by a loss of power: all before is shown")
     if recording.lost:
         said.append(f"{recording.lost} parts of the file are damaged and left out")
+    if missed := story.counted("recorder", "missed"):
+        said.append(f"{missed} messages did not reach the recorder: the computer was too busy")
     for at, step in recording.clock_steps:
         way = "forward" if step > 0 else "back"
         set_by = f"at {_clock(at)} the computer's clock was set {way} by {abs(step):.1f} s"
