@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from conftest import Stack, wait_until
@@ -71,6 +74,27 @@ def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack,
     wait_until(lambda: robot.last.state == "off", 15.0, "off")
     assert_came_down_gently(watch)
     wait_until(lambda: not any(_runs(pid) for pid in children), 15.0, "the children's end")
+
+
+def test_whoever_read_its_words_is_gone_and_the_robot_is_still_put_down(domain: int, tmp_path: Path) -> None:
+    """As when the program at the other end of a pipe ends, or the window that it wrote to is closed."""
+    memory, errors = tmp_path / "test.board", tmp_path / "errors.txt"
+    command = [sys.executable, "-m", "quadleg.cli", "run", "--no-recorder", "--board-memory", str(memory)]
+    with errors.open("w") as file:
+        run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=file, text=True, start_new_session=True)
+    try:
+        assert run.stdout
+        next(line for line in run.stdout if "ready after" in line)
+        run.stdout.close()
+        with Robot() as robot:
+            robot.stand()
+            run.terminate()
+            robot.wait_for("lowering", within=5.0)
+            robot.wait_for("off", within=20.0)
+        assert run.wait(20.0) == 0
+    finally:
+        run.kill()
+    assert "Traceback" not in errors.read_text()
 
 
 def test_everything_killed_and_started_again_finds_the_board_running(start: Callable[..., Stack]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from math import isfinite, nan
@@ -23,8 +24,11 @@ CAUTION = (
 
 
 def say(text: str) -> None:
-    """Print a line."""
-    print(text, flush=True)
+    """Print a line. That nobody reads any more, a closed pipe's or terminal's end, stops no robot."""
+    try:
+        print(text, flush=True)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for what waits and what comes
 
 
 def warn(text: str) -> None:
