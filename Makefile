@@ -12,8 +12,8 @@ demo:
 
 test:
 	@$(PYTHON) environment.py ros board log test
-	@$(BIN)/python -m pytest -n logical --maxprocesses 4 --dist loadscope --ignore test/test_demo.py
-	@$(BIN)/python -m pytest test/test_demo.py
+	@$(BIN)/python -m pytest -n logical --maxprocesses 4 --dist loadscope -m "not alone"
+	@$(BIN)/python -m pytest -m alone
 
 check:
 	@$(PYTHON) environment.py ros board log test

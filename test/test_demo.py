@@ -38,6 +38,7 @@ def figure(name: str, said: str, pattern: str) -> list[float]:
     return [float(number.replace("−", "-")) for number in found.groups()]
 
 
+@pytest.mark.alone
 def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(domain: int, tmp_path: Path) -> None:
     picture = tmp_path / "demo.png"
     done = subprocess.run(

@@ -6,6 +6,7 @@ import itertools
 import subprocess
 import sys
 import threading
+from collections.abc import Sequence
 from math import inf, nan, radians
 
 import pytest
@@ -23,6 +24,7 @@ from quadleg.client import Robot
 from quadleg.errors import Refused
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.robot.model import Robot as Model
 from quadleg.safety.limits import joint_steps
 
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
@@ -105,6 +107,19 @@ class ForeignTargets:
             self.send_frame()
 
 
+def shares(commands: Sequence[JointTrajectory], model: Model) -> list[float]:
+    """From each command to the next, the largest step of a joint as a share of what its servo can do in a period."""
+    period = 1 / model.control_rate
+    steps = joint_steps(model, period)
+    stamps = [command.header.stamp.sec + 1e-9 * command.header.stamp.nanosec for command in commands]
+    found = []
+    for (before, at), (after, then) in itertools.pairwise(zip(commands, stamps)):
+        if then - at < 1.5 * period:  # on a busy computer one between them may not have been heard
+            pairs = zip(before.points[0].positions, after.points[0].positions, steps)
+            found.append(max(abs(b - a) / step for a, b, step in pairs))
+    return found
+
+
 def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
     shared_stack: Stack, standing: Robot, shared_wire: Wire
 ) -> None:
@@ -169,7 +184,8 @@ def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_secon
         foreign.angles[2] = radians(10)  # past straight, which the front left knee cannot
         standing.wait_for("hold", within=10.0)
         assert "front_left_knee asked for 10.0°, allowed is -160.0° to -5.0°" in standing.status().why
-        assert shared_stack.angles() == before
+        # Less than the least that a servo can be turned, which may still go on from the pose before.
+        assert shared_stack.angles() == pytest.approx(before, abs=radians(0.5))
         foreign.angles[2] = before[2]
         standing._call_enable(True)
         standing.wait_for("active", within=5.0)
@@ -178,7 +194,6 @@ def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_secon
 def test_a_frame_too_fast_is_slowed_for_all_joints_alike(
     shared_stack: Stack, standing: Robot, shared_wire: Wire
 ) -> None:
-    steps = joint_steps(shared_stack.model, 1 / shared_stack.model.control_rate)
     with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
         standing.wait_for("active", within=5.0)
         commands = shared_wire.hear(JointTrajectory, "joint_commands")
@@ -189,8 +204,7 @@ def test_a_frame_too_fast_is_slowed_for_all_joints_alike(
             10.0,
             "the resting pose",
         )
-    for first, second in itertools.pairwise(command.points[0].positions for command in commands):
-        assert all(abs(b - a) <= step + 1e-9 for a, b, step in zip(first, second, steps))
+    assert max(shares(commands, shared_stack.model)) <= 1.0 + 1e-6
 
 
 def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
@@ -268,17 +282,14 @@ def test_parameters_out_of_range_are_refused_in_words(standing: Robot) -> None:
         assert "Traceback" not in done.stderr
 
 
-def test_a_leg_ik_killed_in_mid_move_drops_frames_holds_and_goes_on(start, wire: Wire) -> None:
+def test_a_leg_ik_killed_in_mid_move_drops_frames_holds_and_goes_on(start) -> None:
     import os
     import signal
 
     stack = start("--separate")
     stack.wait_for_line("ready after")
-    steps = joint_steps(stack.model, 1 / stack.model.control_rate)
     with Robot() as robot:
         robot.stand()
-        commands = wire.hear(JointTrajectory, "joint_commands")
-        wire.wait(lambda: commands, 5.0, "commands")
         moving = threading.Thread(target=_ignoring_refusals, args=(robot,))
         moving.start()
         wait_until(lambda: stack.height() < 0.145, 10.0, "on the way")
@@ -293,8 +304,8 @@ def test_a_leg_ik_killed_in_mid_move_drops_frames_holds_and_goes_on(start, wire:
         assert int(robot.status().values("joint_watchdog")["frames_dropped"]) > 0
         assert stack.height() == pytest.approx(0.150, abs=0.0015)
         stack.wait_for_line("rear_right_ik was ended by signal 9; it is started again", 1.0)
-    for first, second in itertools.pairwise(command.points[0].positions for command in commands):
-        assert all(abs(b - a) <= step + 1e-9 for a, b, step in zip(first, second, steps))
+    with stack.board() as board:
+        assert board.largest_step() * stack.model.control_rate <= 1.0
 
 
 def _ignoring_refusals(robot: Robot) -> None:

@@ -162,7 +162,8 @@ def test_it_goes_by_odometry_where_that_is_heard(slippery: Slippery):
             distance, turn = off(slippery.went, goal)
             assert distance < MOST_OFF
             assert turn < MOST_TURNED
-            assert came == pytest.approx(slippery.went, abs=1e-3)
+            # It drifts on while the last of its odometry is on the way; by the plan alone it would be 0.06 m off.
+            assert came == pytest.approx(slippery.went, abs=5e-3)
 
 
 def test_where_it_is_not_known_what_is_level_it_goes_by_the_plan(slippery: Slippery):
