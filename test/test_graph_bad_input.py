@@ -64,7 +64,7 @@ def test_bad_base_targets_move_nothing_and_are_refused_in_words(
         seen = len(commands)
         shared_wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
         assert shared_stack.angles() == before, name
-    assert standing.status().state == "active"
+    standing.wait_for("active", within=5.0)
     standing.pose(height_mm=140)
     assert standing._status("base_motion") == "at the base target"
 

@@ -182,7 +182,7 @@ def test_a_tipped_body_switches_off_at_once(
             assert standing._news.wait_for(
                 lambda: standing.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0
             )
-        assert standing.status().state == "active"
+        standing.wait_for("active", within=5.0)
     begun = time.monotonic()
     with repeated(imu, fallen, rate=50):
         wait_until(lambda: shared_stack.powered() == 0, 5.0, "limp")

@@ -45,7 +45,7 @@ def test_two_robots_in_two_namespaces_do_not_hear_each_other(start, wire: Wire) 
         assert right.height() == pytest.approx(0.165, abs=0.0015)
         a.stop()
         assert left.powered() == 0
-        assert b.status().state == "active"
+        b.wait_for("active", within=5.0)
         assert right.powered() == 12
     for name in ("left", "right"):
         assert {message.header.frame_id for message in feet[name]} == {f"{name}/base_link"}

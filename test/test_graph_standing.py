@@ -67,7 +67,7 @@ def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(
         standing.pose(height_mm=400)
     # Straight up with the knees at their limits: all that the legs have.
     assert shared_stack.height() > 0.195
-    assert standing.status().state == "active"
+    standing.wait_for("active", within=5.0)
     standing.pose(height_mm=150)
     assert shared_stack.height() == pytest.approx(0.150, abs=1.5 * MM)
 

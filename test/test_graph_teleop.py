@@ -436,7 +436,7 @@ def test_a_robot_on_a_gamepad_stands_walks_stops_without_it_and_is_switched_off_
         wire.wait(lambda: velocities[-1].twist.linear.x == 0.0, 5.0, "no velocity")
         assert time.monotonic() - pulled < 0.5 + SLACK
         wire.wait(lambda: frames[-1].twist[-1].linear.x == 0.0, 10.0, "a stance")
-        assert robot.last.state == "active"
+        robot.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
         _drives_by_keys(wire, frames)
         fake.plug()
         fake.press(1)

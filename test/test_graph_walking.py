@@ -37,7 +37,7 @@ def robot(standing: Robot) -> Iterator[Robot]:
     yield standing
     standing.set_parameter("gait", "gait", "creep")
     said(standing, "motion", "stands")
-    assert standing.last.state == "active"
+    standing.wait_for("active", within=5.0)
 
 
 def said(robot: Robot, key: str, value: str, within: float = SETTLED_WITHIN) -> None:
