@@ -10,7 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -40,8 +40,6 @@ OBEYS_WITHIN = 10.0  # s
 # Of a stack whose test does not ask for another: two run on two processors, each with its listeners, and frames that
 # come half as often can come twice as late before the watchdog holds.
 RATE = 25  # Hz
-
-
 PATIENCE = 3  # times the seconds that a quiet computer needs: what has to be fast is held against a clock instead
 
 
@@ -305,17 +303,24 @@ def robot(stack: Stack):
         yield robot
 
 
-@pytest.fixture(scope="module")
-def shared_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
-    """One stack for all tests of a file that leave it running, in whatever state: a start takes seconds."""
+@contextmanager
+def lasting(folder: Path, *arguments: str) -> Iterator[Stack]:
+    """A stack that is ready, on a domain of its own, in which all else is that is started meanwhile."""
     with pytest.MonkeyPatch.context() as patch:
         own_domain(patch)
-        stack = Stack(tmp_path_factory.mktemp("shared"), "greenhouse_inspector")
+        stack = Stack(folder, "greenhouse_inspector", *arguments)
         try:
             stack.wait_for_line("ready after")
             yield stack
         finally:
             stack.end_hard()
+
+
+@pytest.fixture(scope="module")
+def shared_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
+    """One stack for all tests of a file that leave it running, in whatever state: a start takes seconds."""
+    with lasting(tmp_path_factory.mktemp("shared")) as stack:
+        yield stack
 
 
 @pytest.fixture

@@ -15,11 +15,10 @@ import time
 from collections.abc import Callable, Iterator
 from itertools import groupby
 from math import hypot
-from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire, own_domain
+from conftest import Stack, Wire, lasting
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 pytest.importorskip("viser", reason="viser does not import: install the extra `view`")
@@ -58,12 +57,9 @@ def free_port() -> int:
 class Live:
     """A stack with its page."""
 
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        parameters = folder / "parameters.yaml"
-        parameters.write_text(f"/**/viewer:\n  ros__parameters:\n    port: {self.port}\n")
-        self.address = f"http://127.0.0.1:{self.port}"
-        self.stack = Stack(folder, "greenhouse_inspector", "--view", "--params-file", str(parameters))
+    def __init__(self, stack: Stack, port: int) -> None:
+        self.stack, self.port = stack, port
+        self.address = f"http://127.0.0.1:{port}"
 
     def line(self, **options):
         return connect(f"ws://127.0.0.1:{self.port}/line", proxy=None, **options)
@@ -71,15 +67,13 @@ class Live:
 
 @pytest.fixture(scope="module")
 def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
-    with pytest.MonkeyPatch.context() as patch:
-        own_domain(patch)
-        live = Live(tmp_path_factory.mktemp("viewer"))
-        try:
-            live.stack.wait_for_line("ready after")
-            live.stack.wait_for_line(f"look and steer: {live.address}")
-            yield live
-        finally:
-            live.stack.end_hard()
+    folder, port = tmp_path_factory.mktemp("viewer"), free_port()
+    parameters = folder / "parameters.yaml"
+    parameters.write_text(f"/**/viewer:\n  ros__parameters:\n    port: {port}\n")
+    with lasting(folder, "--view", "--params-file", str(parameters)) as stack:
+        live = Live(stack, port)
+        stack.wait_for_line(f"look and steer: {live.address}")
+        yield live
 
 
 @pytest.fixture(scope="module")

@@ -58,9 +58,8 @@ LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(
 HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
 # Without an IMU, which would feel how feet slip and the body tips: of the way, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
-BLIND_RATE = (
-    0.4  # rad/s: how far its turning rate, by the feet that stand, is from the true one, a trot's swaying in it
-)
+# rad/s: how far its turning rate, by the feet that stand, is then from the true one, a trot's swaying in it.
+BLIND_RATE = 0.4
 STRIDE = 0.05  # m: over such a way of a foot its error is another one
 STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
 RISEN = 0.01  # m over the resting pose
