@@ -31,6 +31,7 @@ from rich.table import Table
 from quadleg.client import SIMULATED, Robot
 from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError, Refused, SimMissing
 from quadleg.graph import stay_local
+from quadleg.interrupts import ended_by_signals
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.kinematics.planar import STILL, Planar, compose, seen_from
 from quadleg.recording.course import Course, course_figures
@@ -353,7 +354,7 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
     console = Console()
     steps = acts(model, physics)
     try:
-        with _stack(model, seed, physics) as (namespace, memory), Robot(namespace) as robot:
+        with ended_by_signals(), _stack(model, seed, physics) as (namespace, memory), Robot(namespace) as robot:
             if _is_real(model):
                 console.print(_announcement(model, steps))
                 if not placed():

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import select
-import signal
 import sys
 import termios
 import time
@@ -27,6 +26,7 @@ from rich.text import Text
 from quadleg.errors import NotHeard, Refused
 from quadleg.gait.velocity import velocity_in_words
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
+from quadleg.interrupts import ended_by_signals
 from quadleg.kinematics.planar import STILL
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.runner import need_ros
@@ -126,7 +126,7 @@ class Drive:
         """Drives until the person has enough or the terminal is gone; what to know afterwards."""
         assert self._operator is not None
         try:
-            with _raw_terminal(), _ended_by_signals(), Live(console=Console(), auto_refresh=False, screen=True) as live:
+            with _raw_terminal(), ended_by_signals(), Live(console=Console(), auto_refresh=False, screen=True) as live:
                 try:
                     self._loop(live)
                 finally:
@@ -270,18 +270,3 @@ def _raw_terminal() -> Iterator[None]:
     finally:
         with suppress(termios.error):
             termios.tcsetattr(fd, termios.TCSADRAIN, before)
-
-
-@contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """A closed terminal and SIGTERM interrupt as Ctrl-C does, so that no velocity is said at once."""
-
-    def interrupt(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    before = {number: signal.signal(number, interrupt) for number in (signal.SIGHUP, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -151,9 +152,11 @@ def test_on_a_real_board_nothing_moves_while_the_legs_are_not_placed(
     assert "✓" not in capfd.readouterr().out
 
 
-def test_an_interrupted_demo_ends_with_the_robot_off(domain: int, tmp_path: Path, capfd) -> None:
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM])
+def test_an_interrupted_demo_ends_with_the_robot_off(domain: int, tmp_path: Path, capfd, number: int) -> None:
     def interrupt() -> bool:
-        raise KeyboardInterrupt
+        os.kill(os.getpid(), number)
+        return True
 
     assert demo.demo(real_on_a_simulated_board(), tmp_path / "demo.png", 0, interrupt) == 130
     said = capfd.readouterr()

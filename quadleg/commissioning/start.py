@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import FrameType
 
 from quadleg.commissioning.answers import FileAnswers
 from quadleg.commissioning.bench import Bench, on_bench, own_file
@@ -19,6 +17,7 @@ from quadleg.commissioning.save import RobotFile
 from quadleg.commissioning.talk import Talk, converse
 from quadleg.commissioning.trim import Trim
 from quadleg.errors import BoardError, QuadlegError
+from quadleg.interrupts import ended_by_signals
 from quadleg.robot.load import load_robot
 
 
@@ -105,16 +104,10 @@ def on_screen(work: Work | Trim) -> bool:
 def sure_end(work: Work | Trim) -> Iterator[None]:
     """A closed terminal and a SIGTERM end all as Ctrl-C does; what does not sit down by itself is cut at once."""
 
-    def end(number: int, frame: FrameType | None) -> None:
+    def cut() -> None:
         if work.cut_at_end:
             with suppress(BoardError):
                 work.cut()
-        raise KeyboardInterrupt
 
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.signal(number, end) for number in numbers}
-    try:
+    with ended_by_signals(cut):
         yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
