@@ -315,17 +315,20 @@ class Robot:
     def walk(self, vx: float = 0.0, vy: float = 0.0, yaw_rate: float = 0.0, seconds: float = 1.0) -> Planar:
         """Walks with a velocity (m/s forward, m/s to the left, rad/s to the left) for so long, then stops square.
 
-        What is faster than the gait can go is scaled, keeping its direction. Where the robot has come to (m, m, rad),
-        seen from where it began: by `odom` where somebody knows it, else by the plan. Raises Refused, NotReached or
-        NotHeard.
+        The time counts from the first velocity that somebody hears, and not while the robot holds. What is faster than
+        the gait can go is scaled, keeping its direction. Where the robot has come to (m, m, rad), seen from where it
+        began: by `odom` where somebody knows it, else by the plan. Raises Refused, NotReached or NotHeard.
         """
         _check_numbers(vx, vy, yaw_rate, seconds)
-        end = None  # the time counts from the first velocity that somebody hears
+        left, before = seconds, None
 
         def twist(_: Way) -> Planar | None:
-            nonlocal end
-            end = end or time.monotonic() + seconds
-            return (vx, vy, yaw_rate) if time.monotonic() < end else None
+            nonlocal left, before
+            now = time.monotonic()
+            if before and self._now.state == "active":
+                left -= now - before
+            before = now
+            return (vx, vy, yaw_rate) if left > 0 else None
 
         return self._walk(twist, lambda _: True)
 
