@@ -10,16 +10,12 @@ from conftest import own_domain
 
 from faults.campaign import play_all
 
-FAULTS = (
-    "no-frames",
-    "random",
-    "freeze-control-2",
-)
+FAULTS = ("random", "freeze-control-2")
 
 
 @pytest.fixture(scope="module")
 def results() -> Iterator[dict[str, dict[str, Any]]]:
-    """What each round showed, two played side by side."""
+    """What each round showed, played side by side."""
     with pytest.MonkeyPatch.context() as patch:
         own_domain(patch)
         yield {result["fault"]: result for result in play_all([(fault, 0) for fault in FAULTS], at_once=2)}
