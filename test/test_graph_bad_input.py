@@ -22,6 +22,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.client import Robot
 from quadleg.errors import Refused
+from quadleg.graph import GRAPH
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot.model import Robot as Model
@@ -283,12 +284,13 @@ def test_parameters_out_of_range_are_refused_in_words(standing: Robot) -> None:
         assert "Traceback" not in done.stderr
 
 
-def test_a_leg_ik_killed_in_mid_move_drops_frames_holds_and_goes_on(start) -> None:
+def test_every_node_in_its_own_process_and_a_leg_ik_killed_in_mid_move_holds_and_goes_on(start) -> None:
     import os
     import signal
 
     stack = start("--separate")
     stack.wait_for_line("ready after")
+    assert len(stack.children()) == len(GRAPH)
     with Robot() as robot:
         robot.stand()
         moving = threading.Thread(target=_ignoring_refusals, args=(robot,))

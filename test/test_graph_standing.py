@@ -9,6 +9,7 @@ import sys
 import threading
 from contextlib import suppress
 from math import degrees, nan, radians
+from pathlib import Path
 
 import pytest
 from conftest import Stack, Wire, wait_until
@@ -21,7 +22,6 @@ from std_srvs.srv import SetBool
 
 from quadleg.client import Robot, difference
 from quadleg.errors import NotReached, Refused
-from quadleg.graph import GRAPH
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.nodes.topics import LATCHED
 from quadleg.robot.model import JOINT_NAMES
@@ -157,10 +157,9 @@ def test_a_metronome_paused_for_long_ends_in_rest(shared_stack: Stack, standing:
     assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=2 * MM)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_one_signal_lowers_and_then_ends(stack: Stack, robot: Robot, number: int) -> None:
+def test_one_signal_lowers_and_then_ends(stack: Stack, robot: Robot) -> None:
     robot.stand()
-    stack.process.send_signal(number)
+    stack.process.send_signal(signal.SIGINT)
     robot.wait_for("lowering", within=5.0)
     assert stack.powered() == 12
     robot.wait_for("off", within=20.0)
@@ -189,17 +188,6 @@ def test_the_second_robot_stands_with_its_scattered_channels(start) -> None:
         robot.sit()
 
 
-def test_every_node_in_its_own_process(start) -> None:
-    stack = start("--separate")
-    stack.wait_for_line("ready after")
-    assert len(stack.children()) == len(GRAPH)
-    with Robot() as robot:
-        robot.stand()
-        robot.pose(height_mm=140)
-        assert stack.height() == pytest.approx(0.140, abs=1.5 * MM)
-        robot.sit()
-
-
 def test_the_commands_in_another_terminal(stack: Stack) -> None:
     def quadleg(*arguments: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
@@ -222,10 +210,14 @@ def test_the_commands_in_another_terminal(stack: Stack) -> None:
 
 
 @pytest.mark.parametrize("robot_file", ["greenhouse_inspector", "test/data/digger.yaml"])
-def test_a_second_run_under_the_same_names_is_refused(stack: Stack, start, robot_file: str) -> None:
-    second = start("--board-memory", str(stack.memory.with_name("other.board")), robot=robot_file)
-    assert second.wait(20.0) == 1
-    second.wait_for_line("already runs")
+@pytest.mark.usefixtures("shared_stack")
+def test_a_second_run_under_the_same_names_is_refused(tmp_path: Path, robot_file: str) -> None:
+    second = Stack(tmp_path, robot_file)
+    try:
+        assert second.wait(20.0) == 1
+        second.wait_for_line("already runs")
+    finally:
+        second.end_hard()
 
 
 def test_a_board_memory_in_no_folder_is_told_in_words(start) -> None:
