@@ -211,9 +211,7 @@ class Robot:
         turns = map(radians, (roll_deg, pitch_deg, yaw_deg))
         self.wait_for_listener(self._target, "base_target")
         self.send(Pose.from_rpy(x_mm / 1000, y_mm / 1000, height_mm / 1000, *turns))
-        self._wait(self._pose_settled, POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
-        if self._motion().get("motion") == "stopped":
-            raise NotReached(self._status("base_motion"))
+        self._wait(lambda: bool(self._arrived()), POSE_WITHIN, lambda: f"no arrival within {POSE_WITHIN:g} s")
         self._wait(self._servos_there, ANSWER_WITHIN, self._servos_astray)
 
     def send(self, pose: Pose) -> None:
@@ -545,15 +543,19 @@ class Robot:
         if self._now.state != "active" and not held:
             raise NotReached(self._state_in_words())
 
-    def _pose_settled(self) -> bool:
+    def _arrived(self) -> dict[str, str]:
+        """What base_motion says once its plan has arrived; empty before."""
         self._judge_state()
         if self._now.values("base_motion").get("refused_stamp") == str(self._asked):
             raise Refused(self._status("base_motion"))
-        return self._motion().get("motion") in ("arrived", "stopped")
+        said = self._motion()
+        if said.get("motion") == "stopped":
+            raise NotReached(self._status("base_motion"))
+        return said if said.get("motion") == "arrived" else {}
 
     def _servos_there(self) -> bool:
-        self._judge_state()
-        planned = pose_from_words(self._motion().get("planned", ""))
+        # In a hold after the plan has arrived, the plan goes back to where the servos are, and later on from there.
+        planned = pose_from_words(self._arrived().get("planned", ""))
         if planned is None or len(self._now.angles) < len(JOINT_NAMES):
             return False
         shift, turn = difference(planned, self.pose_of(self._now.angles))
