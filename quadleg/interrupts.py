@@ -16,7 +16,9 @@ def ended_by_signals(first: Callable[[], object] | None = None) -> Iterator[None
             first()
         raise KeyboardInterrupt
 
-    before = {number: signal.signal(number, interrupt) for number in (signal.SIGHUP, signal.SIGTERM)}
+    # Not every system has both: calibrating a simulated robot needs no Linux.
+    numbers = [getattr(signal, name) for name in ("SIGHUP", "SIGTERM") if hasattr(signal, name)]
+    before = {number: signal.signal(number, interrupt) for number in numbers}
     try:
         yield
     finally:
