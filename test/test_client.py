@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 import robots
 
+from quadleg import client as module
 from quadleg.client import Robot, Snapshot
 from quadleg.errors import NotReached
 from quadleg.kinematics.body import Pose, legs_inverse
@@ -45,3 +46,20 @@ def test_a_hold_between_the_plan_s_arrival_and_the_servos_is_no_arrival() -> Non
 def test_a_plan_that_is_stopped_is_not_reached() -> None:
     with pytest.raises(NotReached, match="stopped"):
         client("active", "stopped", 0.145, 0.145)._servos_there()
+
+
+def test_the_seconds_of_a_walk_do_not_run_while_it_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    robot, now, period = client("active", "arrived", 0.15, 0.15), 10.0, 0.05
+    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: now))
+
+    def walk(twist_at: Any, _: Any) -> float:
+        """Asks for velocities until there is none, held from the first second on for one and a half; how long."""
+        nonlocal now
+        begun = now
+        while twist_at(None):
+            now += period
+            robot._now.state = "hold" if 1.0 <= now - begun < 2.5 else "active"
+        return now - begun
+
+    robot._walk = walk
+    assert robot.walk(vx=0.05, seconds=2.0) == pytest.approx(3.5, abs=2 * period)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from math import inf, nan, radians
@@ -300,24 +299,6 @@ def test_after_a_hold_in_mid_swing_it_goes_on_from_where_the_feet_are(
     said(robot, "motion", "stands")
     with shared_stack.board() as board:
         assert board.largest_step() * shared_stack.model.control_rate <= 1.0
-
-
-def test_a_walk_goes_on_for_its_time_after_a_hold(robot: Robot, shared_wire: Wire) -> None:
-    asked = shared_wire.hear(TwistStamped, "cmd_vel", 1000)
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    walking = threading.Thread(target=robot.walk, kwargs={"vx": CREEP_FORWARD, "seconds": 2.0})
-    walking.start()
-    shared_wire.wait(lambda: frames and twist_of(frames[-1])[0] > 0.0, 10.0, "walking")
-    robot.set_parameter("gait", "paused", True)
-    robot.wait_for("hold", within=2.0)
-    begun, heard = time.monotonic(), len(asked)
-    shared_wire.wait(lambda: len(asked) > heard + 10, 10.0, "velocities that go on")
-    held = time.monotonic() - begun
-    robot.set_parameter("gait", "paused", False)
-    walking.join()
-    going = [message.header.stamp for message in asked if message.twist.linear.x]
-    first, last = (stamp.sec + 1e-9 * stamp.nanosec for stamp in (going[0], going[-1]))
-    assert last - first > 2.0 + held - 0.2
 
 
 @pytest.mark.parametrize("pitch", [radians(-5), radians(5)])
