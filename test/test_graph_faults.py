@@ -155,7 +155,7 @@ def test_a_current_over_the_rating_slows_then_holds_then_lowers(
             assert shared_stack.powered() == 12
             standing.wait_for("off", within=20.0)
     assert max(shares(slowed, shared_stack.model)) == pytest.approx(0.5, abs=1e-6)
-    assert shared_stack.powered() == 0
+    wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp at rest")
 
 
 def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(
