@@ -204,7 +204,9 @@ def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
     with Robot() as robot:
         wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
         heard = raw(wire, "joint_states")
-        wait_until(lambda: len(heard) > 10, 10.0, "joint_states")
+        wait_until(lambda: len(heard) > 10 and int(robot.last.values("recorder")["recorded"]) > 100, 10.0, "recorded")
+        if "missed" not in robot.last.values("recorder"):
+            pytest.skip("before Kilted rclpy does not tell who published, and nobody counts what was missed")
         recorder = stack.child("recorder")
         os.kill(recorder, signal.SIGSTOP)
         seen = len(heard)

@@ -62,7 +62,7 @@ class Recorder(QuadlegNode):
         self._recording = Recording(path, self._metadata())
         self._ears = Ears(self)
         self._heard: dict[str, Heard] = {}
-        self._missed = 0
+        self._missed: int | None = None  # unknown where rclpy does not tell who published
         self._not_known: dict[str, str] = {}
         self._state = ""
         self._keep_at: float | None = None
@@ -144,7 +144,7 @@ class Recorder(QuadlegNode):
     def _count(self, numbers: dict[bytes, int], publisher: bytes, number: int) -> None:
         """A publisher numbers its messages; a number that did not come is a message that was overwritten unread."""
         if publisher in numbers:
-            self._missed += max(0, number - numbers[publisher] - 1)
+            self._missed = (self._missed or 0) + max(0, number - numbers[publisher] - 1)
         numbers[publisher] = number
 
     def _taker(self, topic: str, channel: int) -> Callable[[bytes, int], None]:
@@ -192,7 +192,7 @@ class Recorder(QuadlegNode):
             "file": str(recording.path or ""),
             "recorded": recording.recorded,
             "lost": recording.lost,
-            "missed": self._missed,
+            **({} if self._missed is None else {"missed": self._missed}),
             "topics": len(self._heard),
             "kept": self._kept,
         }
