@@ -307,6 +307,9 @@ def test_every_node_in_its_own_process_and_a_leg_ik_killed_in_mid_move_holds_and
         assert int(robot.status().values("joint_watchdog")["frames_dropped"]) > 0
         assert stack.height() == pytest.approx(0.150, abs=0.0015)
         stack.wait_for_line("rear_right_ik was ended by signal 9; it is started again", 1.0)
+        robot.pose(height_mm=140)
+        assert stack.height() == pytest.approx(0.140, abs=0.0015)
+        robot.sit()
     with stack.board() as board:
         assert board.largest_step() * stack.model.control_rate <= 1.0
 

@@ -155,11 +155,14 @@ def test_a_metronome_paused_for_long_ends_in_rest(shared_stack: Stack, standing:
     standing.wait_for("off", within=20.0)
     wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp at rest")
     assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=2 * MM)
+    with shared_stack.board() as board:
+        assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
-def test_one_signal_lowers_and_then_ends(stack: Stack, robot: Robot) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_one_signal_lowers_and_then_ends(stack: Stack, robot: Robot, number: int) -> None:
     robot.stand()
-    stack.process.send_signal(signal.SIGINT)
+    stack.process.send_signal(number)
     robot.wait_for("lowering", within=5.0)
     assert stack.powered() == 12
     robot.wait_for("off", within=20.0)
