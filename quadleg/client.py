@@ -323,7 +323,7 @@ class Robot:
         def twist(_: Way) -> Planar | None:
             nonlocal left, before
             now = time.monotonic()
-            if before and self._now.state == "active":
+            if before is not None and self._now.state == "active":
                 left -= now - before
             before = now
             return (vx, vy, yaw_rate) if left > 0 else None

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 import robots
 
-from quadleg import client as module
 from quadleg.client import Robot, Snapshot
 from quadleg.errors import NotReached
 from quadleg.kinematics.body import Pose, legs_inverse
@@ -50,7 +49,7 @@ def test_a_plan_that_is_stopped_is_not_reached() -> None:
 
 def test_the_seconds_of_a_walk_do_not_run_while_it_holds(monkeypatch: pytest.MonkeyPatch) -> None:
     robot, now, period = client("active", "arrived", 0.15, 0.15), 10.0, 0.05
-    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: now))
+    monkeypatch.setattr("quadleg.client.time", SimpleNamespace(monotonic=lambda: now))
 
     def walk(twist_at: Any, _: Any) -> float:
         """Asks for velocities until there is none, held from the first second on for one and a half; how long."""

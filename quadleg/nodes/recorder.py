@@ -192,10 +192,11 @@ class Recorder(QuadlegNode):
             "file": str(recording.path or ""),
             "recorded": recording.recorded,
             "lost": recording.lost,
-            **({} if self._missed is None else {"missed": self._missed}),
             "topics": len(self._heard),
             "kept": self._kept,
         }
+        if self._missed is not None:
+            values["missed"] = self._missed
         if recording.trouble:
             return Health(recording.trouble, values, DiagnosticStatus.ERROR)
         if recording.lost:
