@@ -1,10 +1,11 @@
-# make demo: the main job on a simulated body; make test: all tests; make check: format, lint and types.
-# All three install what they need into .venv; a sourced ROS 2 is used where there is one.
+# make demo: the main job on a simulated body; make test: all tests, the same examples each time; make test-long: more
+# examples drawn at random, and the tests marked `long` (again: make test-long SEED=...); make check: format, lint and
+# types. All of them install what they need into .venv; a sourced ROS 2 is used where there is one.
 
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check clean
+.PHONY: demo test test-long check clean
 
 demo:
 	@$(PYTHON) environment.py ros log sim
@@ -14,6 +15,13 @@ test:
 	@$(PYTHON) environment.py ros board log test
 	@$(BIN)/python -m pytest -n logical --maxprocesses 4 --dist loadscope -m "not alone"
 	@$(BIN)/python -m pytest -m alone
+
+test-long: SEED ?= $(shell od -An -N4 -tu4 /dev/urandom | tr -d ' ')
+test-long:
+	@$(PYTHON) environment.py ros board log test
+	@seed=$(SEED); echo "Hypothesis draws with the seed $$seed; to repeat: make test-long SEED=$$seed"; \
+	$(BIN)/python -m pytest --long --hypothesis-seed=$$seed -n logical --maxprocesses 4 --dist loadscope -m "not alone" && \
+	$(BIN)/python -m pytest --long --hypothesis-seed=$$seed -m alone
 
 check:
 	@$(PYTHON) environment.py ros board log test

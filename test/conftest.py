@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import secrets
 import signal
 import subprocess
 import sys
@@ -23,8 +24,10 @@ from quadleg.robot.load import find_robot, load_robot
 from quadleg.servos.simulated import SimulatedBoard
 from quadleg.shipped import config_folder
 
-# How long an example takes says more of the computer than of the code.
-settings.register_profile("quadleg", deadline=None)
+# How long an example takes says more of the computer than of the code. The normal run draws the same examples each
+# time, so that a clean checkout passes or fails alike everywhere; `--long` looks further, and names its seed.
+settings.register_profile("quadleg", deadline=None, derandomize=True, database=None)
+settings.register_profile("quadleg-long", deadline=None, database=None, max_examples=1000, print_blob=True)
 settings.load_profile("quadleg")
 
 # Domains 1 to 100 keep their UDP ports below Linux's ephemeral ones. Of tests that run side by side, each process
@@ -167,8 +170,34 @@ def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
         time.sleep(0.005)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What runs on a ROS domain is marked `graph`."""
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """`--long`: more examples, drawn at random, and the tests marked `long`."""
+    parser.addoption("--long", action="store_true", help="draw more examples at random, and run tests marked `long`")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Load the long profile with a seed, which Hypothesis' own plugin then takes from its option."""
+    if config.getoption("long"):
+        settings.load_profile("quadleg-long")
+        if config.getoption("hypothesis_seed") is None:
+            config.option.hypothesis_seed = str(secrets.randbelow(2**32))
+
+
+def pytest_report_header(config: pytest.Config) -> str | None:
+    """Name the seed of a long run."""
+    if not config.getoption("long"):
+        return None
+    seed = config.getoption("hypothesis_seed")
+    return f"long run: the same examples again with --long --hypothesis-seed={seed}"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What runs on a ROS domain is marked `graph`; what is marked `long` runs with `--long` only."""
+    if not config.getoption("long"):
+        left_out = [item for item in items if item.get_closest_marker("long")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
     for item in items:
         if {"domain", "shared_stack"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("graph")

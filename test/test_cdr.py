@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -66,7 +67,7 @@ def test_joint_states_of_any_shape_are_read_as_they_were_written(
         assert seen[number] == (frame, [name for name, _ in joints], numbers, [-x for x in numbers])
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(st.lists(st.floats(width=32, allow_nan=False), max_size=3), st.booleans(), st.integers(0, 255))
 def test_numbers_of_every_size_stand_where_they_are_aligned_to(cells: list[float], present: bool, health: int) -> None:
     kind = "sensor_msgs/msg/BatteryState"

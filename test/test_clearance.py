@@ -9,6 +9,7 @@ import mujoco
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -215,7 +216,7 @@ def test_against_the_geometry_of_mujoco(robot):
     st.tuples(st.floats(0.1, 0.4), st.floats(0.03, 0.09), st.floats(0.03, 0.09)),
     st.tuples(*[st.floats(-0.02, 0.02)] * 3),
 )
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 def test_the_body_fills_its_box_and_no_more(size, centre):
     axes, radius = _body_axes(Body(size, centre))
     low, high = axes.min(axis=(0, 1)) - radius, axes.max(axis=(0, 1)) + radius

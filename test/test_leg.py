@@ -9,6 +9,7 @@ import modern_robotics
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares, minimize
@@ -288,7 +289,7 @@ def test_nothing_reachable_is_nearer_than_the_nearest_point(leg):
 
 
 @given(legs, st.tuples(*[st.floats(allow_nan=False, allow_infinity=False)] * 3))
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 def test_the_nearest_point_is_finite_and_can_be_reached(leg, point):
     try:
         kinematics.inverse(leg, point)

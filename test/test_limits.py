@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -156,7 +157,7 @@ def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
 
 
 @both
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(seed=st.integers(0, 2**32 - 1))
 def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
     random = np.random.default_rng(seed)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
@@ -790,7 +791,7 @@ def assert_robot_or_faults(path: Path) -> None:
 SCALARS = [match.span(1) for match in re.finditer(r": +([^\s{},\[\]#]+|\[[^\]]*\])", TEXT)]
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(
     place=st.sampled_from(SCALARS),
     value=st.sampled_from(ODD_YAML.split()).map(lambda text: text.replace(",", ", "))
@@ -806,7 +807,7 @@ def test_any_text_for_a_value_gives_a_robot_or_faults(
     assert_robot_or_faults(path)
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.binary(max_size=60) | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")))
 def test_any_bytes_give_faults(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     path = tmp_path_factory.mktemp("any") / "robot.yaml"
@@ -829,7 +830,7 @@ DATA = YAML(typ="safe", pure=True).load(TEXT)
 ODD = st.floats() | st.integers() | st.integers(-3, 3) | st.none() | st.text(max_size=3) | st.just([1, 2]) | st.just({})
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(key=st.sampled_from(list(leaves(DATA))), value=ODD, scale=st.none() | st.floats(-3, 3))
 def test_any_figure_gives_a_robot_or_a_fault(
     tmp_path_factory: pytest.TempPathFactory, key: tuple[Any, ...], value: Any, scale: float | None

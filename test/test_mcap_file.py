@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 import pytest
+from draws import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from mcap.reader import make_reader
@@ -104,7 +105,7 @@ def test_a_reader_that_wants_one_topic_finds_it_by_the_indexes(tmp_path: Path) -
     assert found == [m.data for m in MESSAGES if m.channel == 2]
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.floats(0, 1))
 def test_a_file_cut_anywhere_has_all_that_was_flushed_before_and_can_be_finished(tmp_path: Path, share: float) -> None:
     path = tmp_path / "a.mcap"
@@ -132,7 +133,7 @@ def test_a_file_cut_anywhere_has_all_that_was_flushed_before_and_can_be_finished
     assert not finish(path)
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.floats(0, 1), st.binary(min_size=1, max_size=30))
 def test_rubbish_on_the_disk_behind_the_last_flush_costs_nothing_before_it(
     tmp_path: Path, share: float, rubbish: bytes

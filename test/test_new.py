@@ -14,6 +14,7 @@ from math import acos, pi
 from pathlib import Path
 
 import pytest
+from draws import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from terminal import Terminal
@@ -179,7 +180,7 @@ def persons(draw: st.DrawFn) -> Person:
 
 
 @given(persons())
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(10), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_robot_that_is_told_makes_a_file_that_loads(tmp_path: Path, person: Person) -> None:
     path = tmp_path / "some.yaml"
     path.unlink(missing_ok=True)

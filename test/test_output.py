@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -727,7 +728,7 @@ class Anything(RuleBasedStateMachine):
 
 
 TestAnything = Anything.TestCase
-TestAnything.settings = settings(max_examples=20, stateful_step_count=15)
+TestAnything.settings = settings(max_examples=examples(20), stateful_step_count=15)
 
 
 def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo(following):

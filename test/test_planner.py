@@ -9,6 +9,7 @@ from math import cos, hypot, inf, nan, pi, sin
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -155,7 +156,7 @@ def check_stopped(run: Run) -> None:
 
 
 @every
-@settings(max_examples=6)
+@settings(max_examples=examples(6))
 @given(script=scripts, period=periods)
 def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
     run = Run(name, gait, period).play(script)
@@ -193,7 +194,7 @@ def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
 
 @every
 @given(script=scripts)
-@settings(max_examples=5)
+@settings(max_examples=examples(5))
 def test_it_goes_where_its_velocity_says(name, gait, script):
     run = Run(name, gait).play(script)
     place = STILL

@@ -7,6 +7,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -154,7 +155,7 @@ def test_from_a_level_stance_the_feet_go_along_vertical_lines(robot):
 
 
 @both
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(pose=poses)
 def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_the_belly_lies(robot, pose):
     start = reachable(robot, pose)
@@ -167,7 +168,7 @@ def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_th
 
 
 @both
-@settings(max_examples=10)
+@settings(max_examples=examples(10))
 @given(pose=poses)
 def test_lowering_stays_at_rest_with_power_for_a_while_after_it_has_arrived(robot, pose):
     # What follows the path is behind it on a loaded computer, and the power goes off at its end.
@@ -178,7 +179,7 @@ def test_lowering_stays_at_rest_with_power_for_a_while_after_it_has_arrived(robo
 
 
 @both
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(pose=poses)
 def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):
     path = walked(robot, rest.lowering, reachable(robot, pose))
@@ -209,7 +210,7 @@ def test_lowering_at_rest_stays_at_rest(robot):
 
 
 @both
-@settings(max_examples=8)
+@settings(max_examples=examples(8))
 @given(data=st.data())
 def test_lowering_ends_at_rest_from_whatever_the_legs_can_do(robot, data):
     limits = [limit for leg in robot.legs for limit in leg.limits]
@@ -238,7 +239,7 @@ def test_rising_from_rest_goes_straight_up_to_the_standing_pose(robot):
 
 
 @both
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(pose=poses)
 def test_rising_part_of_the_way_up_goes_on_over_the_feet_as_they_stand(robot, pose):
     start = reachable(robot, pose)
@@ -264,7 +265,7 @@ def test_rising_sets_a_swing_foot_down_first(robot, swinging):
 
 
 @both
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(pose=poses)
 def test_the_paths_need_no_slowing(robot, pose):
     start = reachable(robot, pose)

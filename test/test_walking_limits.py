@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
@@ -115,7 +116,7 @@ def test_no_limit_is_far_below_what_is_possible(name, gait):
 
 
 @every
-@settings(max_examples=50)
+@settings(max_examples=examples(50))
 @given(ways, st.floats(0.01, 3))
 def test_scaling_keeps_the_direction(name, gait, way, size):
     limits = limits_of(name, gait)
@@ -132,7 +133,7 @@ def test_scaling_keeps_the_direction(name, gait, way, size):
 
 
 @every
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(way=ways)
 def test_use_and_sway_have_no_jumps(name, gait, way):
     limits = limits_of(name, gait)

@@ -12,6 +12,7 @@ from math import inf, nan, radians
 import numpy as np
 import pytest
 import robots
+from draws import examples
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -1213,4 +1214,4 @@ class Anything(RuleBasedStateMachine):
 
 
 TestAnything = Anything.TestCase
-TestAnything.settings = settings(max_examples=40, stateful_step_count=25)
+TestAnything.settings = settings(max_examples=examples(40), stateful_step_count=25)
