@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.attitude import (
     BEHIND,
     FROZEN,
@@ -22,7 +23,6 @@ from quadleg.estimation.attitude import (
     rotation_vector,
     rows,
 )
-from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import FixedFrame
 
 STILL = (0.0, 0.0, 0.0)

@@ -11,7 +11,6 @@ import robots
 
 from quadleg.commissioning import wire
 from quadleg.commissioning.current import BATTERY_SHARE, FUSES, SPARE, Current
-from quadleg.commissioning.motor import FRICTION, MOTOR_TIME, currents, moving_torques, stall_currents, stall_torques
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import Torque
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
@@ -69,25 +68,6 @@ def test_a_supply_that_is_too_small_is_refused_and_one_that_bears_all_is_good() 
     large = fed(rated_current=30.0)
     assert verdict(large, "current, all stalled").word == GOOD
     assert large.to_buy >= SPARE * large.in_use
-
-
-def test_the_motors_are_those_of_the_simulation() -> None:
-    simulation = pytest.importorskip("quadleg.simulation.servos")
-    assert (FRICTION, MOTOR_TIME) == (simulation.FRICTION, simulation.MOTOR_TIME)
-    servos = simulation.Servos(ROBOT)
-    motors = np.linspace(-1.0, 1.0, 12)
-    by_simulation = [idle + ampere * abs(torque) for (_, idle, ampere), torque in zip(servos._motors, motors)]
-    assert currents(ROBOT, motors) == pytest.approx(by_simulation)
-    still = np.zeros(12)
-    assert moving_torques(ROBOT, still, np.ones(12), still) == pytest.approx(servos.friction)
-    assert moving_torques(ROBOT, still, still, np.ones(12)) == pytest.approx(servos.armature)
-
-
-def test_a_stalled_motor_takes_its_stall_current_and_no_torque_takes_more() -> None:
-    strongest = (1 + FRICTION) * stall_torques(ROBOT)
-    assert currents(ROBOT, strongest) == pytest.approx(stall_currents(ROBOT))
-    assert currents(ROBOT, -7 * strongest) == pytest.approx(stall_currents(ROBOT))
-    assert currents(ROBOT, np.zeros(12)) == pytest.approx(0.01)
 
 
 def test_a_walk_in_physics_takes_about_as_much() -> None:

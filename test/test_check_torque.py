@@ -1,12 +1,9 @@
-"""Static torques against pinocchio's generalised gravity, MuJoCo's inverse dynamics, and a lever by hand."""
+"""Verdicts on the torque that standing takes; the torques themselves: test_joint_torques.py."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-import mujoco
-import numpy as np
-import pinocchio
 import pytest
 import robots
 from hypothesis import given
@@ -14,106 +11,14 @@ from hypothesis import strategies as st
 
 from quadleg.commissioning.reach import Reach
 from quadleg.commissioning.torque import (
-    FEET,
     HOT,
     Torque,
-    foot_loads,
-    holding_torques,
     standing_angles,
     standing_torques,
 )
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT
-from quadleg.kinematics.leg import points
-from quadleg.kinematics.mass import centre_of_mass_batch
-from quadleg.robot.load import STANDARD_GRAVITY
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
-from quadleg.robot.urdf import urdf
 
-ROBOTS = (robots.inspector(), robots.digger())
-INSPECTOR, DIGGER = ROBOTS
-both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
-
-
-def cases(robot: Robot, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Random angles (n, 12) and loads of the feet (n, 4) in N."""
-    dice = np.random.default_rng(11)
-    lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
-    return dice.uniform(lower, upper, (count, 12)), dice.uniform(0.0, 10.0, (count, 4))
-
-
-def by_pinocchio(robot: Robot, angles: np.ndarray, loads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(12,) torques of the joints and (6,) what would be missing to hold the floating base."""
-    model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
-    model.gravity.linear = np.array([0.0, 0.0, -STANDARD_GRAVITY])
-    data = model.createData()
-    joints = [model.joints[model.getJointId(name)] for name in JOINT_NAMES]
-    q = pinocchio.neutral(model)
-    q[[joint.idx_q for joint in joints]] = angles
-    held = pinocchio.computeGeneralizedGravity(model, data, q).copy()
-    pinocchio.computeJointJacobians(model, data, q)
-    pinocchio.updateFramePlacements(model, data)
-    for leg, load in zip(LEGS, loads):
-        frame = model.getFrameId(f"{leg}_foot")
-        foot = pinocchio.getFrameJacobian(model, data, frame, pinocchio.LOCAL_WORLD_ALIGNED)
-        held -= foot[:3].T @ [0.0, 0.0, load]
-    return held[[joint.idx_v for joint in joints]], held[:6]
-
-
-@both
-def test_torques_are_pinocchios(robot: Robot) -> None:
-    angles, loads = cases(robot, 40)
-    ours = holding_torques(robot, angles, loads)
-    for row, load, torques in zip(angles, loads, ours):
-        assert torques == pytest.approx(by_pinocchio(robot, row, load)[0], abs=1e-9)
-
-
-@both
-def test_torques_are_mujocos_inverse_dynamics(robot: Robot) -> None:
-    settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
-    model = mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
-    model.opt.gravity[:] = 0.0, 0.0, -STANDARD_GRAVITY
-    model.opt.disableflags |= mujoco.mjtDisableBit.mjDSBL_CONTACT | mujoco.mjtDisableBit.mjDSBL_LIMIT
-    data = mujoco.MjData(model)
-    columns = [int(model.jnt_dofadr[model.joint(name).id]) for name in JOINT_NAMES]
-    angles, loads = cases(robot, 20)
-    for row, load, torques in zip(angles, loads, holding_torques(robot, angles, loads)):
-        data.qpos[columns] = row
-        mujoco.mj_inverse(model, data)
-        held = data.qfrc_inverse.copy()
-        for leg, push in zip(LEGS, load):
-            foot = np.empty((3, model.nv))
-            mujoco.mj_jacBody(model, data, foot, None, model.body(f"{leg}_foot").id)
-            held -= foot.T @ [0.0, 0.0, push]
-        assert torques == pytest.approx(held[columns], abs=1e-9)
-
-
-@both
-@pytest.mark.parametrize("count", [4, 3])
-def test_a_body_whose_weight_its_feet_share_needs_nobody_to_hold_it(robot: Robot, count: int) -> None:
-    """The base's six rows in pinocchio: the ground's pushes alone balance the weight, where the feet can do that."""
-    robot = replace(robot, frames=())
-    angles = standing_angles(robot, [robot.standing.height])
-    centre = centre_of_mass_batch(robot, angles)[0, :2]
-    feet = np.array(robot.standing.feet)[:, :2]
-    standing = FEET[count][0]
-    # Three feet carry it where it is over their middle.
-    moved = centre if count == 4 else feet[list(standing)].mean(axis=0)
-    loads = foot_loads(robot, feet + (centre - moved), standing, centre)
-    assert loads.sum() == pytest.approx(robot.masses.total * STANDARD_GRAVITY)
-    if count == 4:
-        assert by_pinocchio(robot, angles[0], loads)[1] == pytest.approx(np.zeros(6), abs=1e-9)
-    else:
-        assert loads[list(standing)] == pytest.approx(loads.sum() / 3)
-
-
-def test_a_knee_holds_the_force_at_its_foot_times_the_lever() -> None:
-    light = replace(INSPECTOR, masses=replace(INSPECTOR.masses, abductor=0.0, upper=0.0, lower=0.0))
-    angles = standing_angles(light, [0.12])
-    loads = np.array([[3.0, 0.0, 0.0, 0.0]])
-    torques = holding_torques(light, angles, loads)[0]
-    _, _, knee, foot = points(light.legs[0], angles[0, :3])
-    assert abs(torques[2]) == pytest.approx(3.0 * abs(foot[0] - knee[0]))
-    assert not torques[3:].any()
+INSPECTOR = robots.inspector()
 
 
 @given(st.floats(1.0, 3.0))

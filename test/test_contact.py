@@ -8,10 +8,10 @@ import robots
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.contact import CALM_SPEED, SLIPS, UNLIKELY, Contacts, Loads
 from quadleg.kinematics.body import stance_angles
-from quadleg.kinematics.mass import centre_of_mass
-from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import LEGS
 
 PERIOD = 0.02

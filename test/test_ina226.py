@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 from i2c_bus import FakeBus
 from robots import inspector, with_sensors
 
+from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import PowerSensor
-from quadleg.safety.load import LoadModel
 from quadleg.sensors.ina226 import MEASURING, STUCK, Ina226, calibration
 from quadleg.sensors.simulated import SimulatedIna226
 from quadleg.servos.bank import ServoBank
@@ -149,6 +149,6 @@ def test_the_simulated_board_feels_what_the_pose_draws() -> None:
     now[0] += 1.0
     reading = driver.read()
     assert reading
-    drawn = sum(LoadModel(ROBOT).currents(board.angles(), [0.0] * 12, [True] * 12))
+    drawn = sum(SupplyCurrentModel(ROBOT).currents(board.angles(), [0.0] * 12, [True] * 12))
     assert reading.current == pytest.approx(drawn, abs=1.25e-3)
     assert reading.voltage == pytest.approx(6.0 - 0.04 * drawn, abs=1e-3)

@@ -15,7 +15,8 @@ PACKAGE = Path(__file__).resolve().parents[1] / "quadleg"
 LAYERS = [
     ["errors", "shipped", "interrupts"],
     ["robot.model"],
-    ["kinematics"],
+    ["kinematics", "dynamics.gravity"],
+    ["dynamics"],
     ["robot"],
     ["gait", "safety", "servos", "sensors", "estimation", "teleop"],
     ["simulation", "commissioning", "recording", "viewer"],

@@ -19,6 +19,7 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from recorded import ROBOT, Errors, Run, Tick, recorded, replayed
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.estimation import servos
 from quadleg.estimation.footprint import footprint
 from quadleg.estimation.odometry import BLOCKS, Estimate, Estimator, in_body
@@ -26,7 +27,6 @@ from quadleg.estimation.servos import ModelledServos, _columns
 from quadleg.gait.planner import Plan
 from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, stance_angles
 from quadleg.kinematics.leg import jacobian
-from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import LEGS, MEASURED, MODELLED
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.imu import ImuSample

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from robots import digger, inspector
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.robot.model import Robot
 from quadleg.servos.calibration import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.imu import ACCELEROMETER_BIAS, ACCELEROMETER_NOISE, GYRO_BIAS, GYRO_NOISE, Imu
-from quadleg.simulation.world import GRAVITY, World
+from quadleg.simulation.world import World
 
 PERIOD = 0.01
 LIMP = (None,) * 12

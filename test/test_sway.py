@@ -9,10 +9,10 @@ import pytest
 import robots
 from scipy.optimize import LinearConstraint, minimize
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import SAMPLES, Balance, angles_of, strides
 from quadleg.gait.sway import HARMONICS, _half_planes, basis, sway
-from quadleg.kinematics.mass import centre_of_mass_batch
 
 ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
 TWISTS = np.array([(0, 0, 0), (0.06, 0, 0), (-0.05, 0, 0), (0, 0.025, 0), (0, 0, 0.3), (0.03, -0.01, 0.1)], dtype=float)

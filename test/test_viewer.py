@@ -22,9 +22,9 @@ pytest.importorskip("websockets", reason="websockets does not import: install th
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY, find_robot, load_robot
 from quadleg.errors import BadMessage, PortTaken, Refused
 from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.robot.load import STANDARD_GRAVITY, find_robot, load_robot
 from quadleg.robot.model import Robot
 from quadleg.viewer import server as page_server
 from quadleg.viewer.asked import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, Asked, asked_of

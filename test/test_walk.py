@@ -13,10 +13,10 @@ import walks
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.gait.stability import static_margin
 from quadleg.kinematics.body import Pose, all_forward, legs_inverse, pose_from_feet
 from quadleg.kinematics.leg import forward
-from quadleg.kinematics.mass import centre_of_mass
 from quadleg.kinematics.planar import STILL, carried_batch, compose, seen_from
 from quadleg.recording.walk import Footfalls, Measured, Walk, spells, travelled, walk_figures
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, SPEED_SHARE, WalkingLimits
 from quadleg.gait.planner import Planner
 from quadleg.gait.stability import static_margin
@@ -20,7 +21,6 @@ from quadleg.gait.steady import angles_of, strides
 from quadleg.gait.sway import basis
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
-from quadleg.kinematics.mass import centre_of_mass_batch
 from quadleg.kinematics.planar import STILL
 from quadleg.safety.limits import LOADED_SPEED_SHARE
 

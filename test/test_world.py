@@ -11,15 +11,17 @@ import pinocchio
 import pytest
 from robots import digger, inspector
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
+from quadleg.dynamics.servo_motors import FRICTION, SUPPLY_RESISTANCE
 from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.kinematics.mass import centre_of_mass
 from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.robot.urdf import urdf
 from quadleg.safety import rest
 from quadleg.servos.calibration import pulse_from_angle
 from quadleg.simulation.ground import PATCH_CELL, PATCH_RADIUS, REACH, Ground, Patches, Pushes
-from quadleg.simulation.servos import BACKLASH, FRICTION, FULL_TORQUE_ERROR, SUPPLY_RESISTANCE
-from quadleg.simulation.world import GRAVITY, World
+from quadleg.simulation.servos import BACKLASH, FULL_TORQUE_ERROR
+from quadleg.simulation.world import World
 
 LIMP = (None,) * 12
 ROBOTS = {"inspector": inspector(), "digger": digger()}

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning import wire
-from quadleg.commissioning.motor import currents, stall_currents
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import Torque
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.robot.model import Robot, Supply
 
 Array = NDArray[np.float64]
@@ -53,13 +53,14 @@ class Current:
     @classmethod
     def of(cls, robot: Robot, torque: Torque, gaits: Sequence[GaitUse]) -> Current:
         """By the torques, standing and over strides. Standing still, friction neither helps nor hinders."""
-        held = float(currents(robot, torque.standing[4]).sum())
+        motors = ServoMotors.of(robot)
+        held = float(motors.currents(motors.torques(torque.standing[4])).sum())
         return cls(
             supply=robot.supply,
             standing=_draw(robot, "standing", held, held),
             gaits=tuple(_draw(robot, use.gait.name, use.mean, use.peak) for use in gaits if not use.trouble),
-            stalled=float(stall_currents(robot).sum()),
-            over=currents(robot, torque.over[4]).sum(axis=1),
+            stalled=float(motors.stall_current.sum()),
+            over=motors.currents(motors.torques(torque.over[4])).sum(axis=1),
         )
 
     @property

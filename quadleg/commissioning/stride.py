@@ -7,14 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.motor import currents, moving_torques
-from quadleg.commissioning.torque import foot_loads, holding_torques, links
+from quadleg.dynamics.joint_torques import (
+    cyclic_second_derivative,
+    foot_loads,
+    holding_torques,
+    link_acceleration_torques,
+)
+from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.steady import Balance, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis
-from quadleg.kinematics.leg import forward_batch, jacobian_batch
 from quadleg.kinematics.planar import STILL, Planar
-from quadleg.robot.model import Gait, Robot
+from quadleg.robot.model import LEGS, Gait, Robot
 
 Array = NDArray[np.float64]
 
@@ -47,15 +51,13 @@ class Stride:
         balance = Balance.of(robot)
         centres = balance.centres(robot, feet) + balance.follows * shifts
         angles, _ = angles_of(robot, feet, shifts)
-        loads = np.array(
-            [
-                foot_loads(robot, places, np.flatnonzero(~in_air).tolist(), centre)
-                for places, in_air, centre in zip(feet[:, :, :2], path.in_air, centres)
-            ]
-        )
+        loads = np.zeros((count, len(LEGS)))
+        for down, rows in path.support_groups():
+            loads[rows] = foot_loads(robot, feet[rows, :, :2], down, centres[rows])
         rates = (np.roll(angles, -1, axis=0) - np.roll(angles, 1, axis=0)) / (2 * period)
-        held = holding_torques(robot, angles, loads) + _swinging_torques(robot, angles, period)
-        drawn = currents(robot, moving_torques(robot, held, rates, _second_rate(angles, period)))
+        held = holding_torques(robot, angles, loads) + link_acceleration_torques(robot, angles, period)
+        motors = ServoMotors.of(robot)
+        drawn = motors.currents(motors.torques(held, rates, cyclic_second_derivative(angles, period)))
         return cls(twist, phases, rates, drawn)
 
     @property
@@ -106,23 +108,6 @@ class GaitUse:
         return max(float(stride.total.max()) for stride in self.strides.values())
 
 
-def _swinging_torques(robot: Robot, angles: Array, period: float) -> Array:
-    """(n, 12) in N·m that accelerate the links, each as a mass at its centre, over angles (n, 12) of one stride."""
-    torques = np.zeros_like(angles)
-    for i, leg in enumerate(robot.legs):
-        own = slice(3 * i, 3 * i + 3)
-        for mass, centre in links(robot, leg):
-            forces = mass * _second_rate(forward_batch(centre, angles[:, own]), period)
-            torques[:, own] += np.einsum("nij,ni->nj", jacobian_batch(centre, angles[:, own]), forces)
-    return torques
-
-
-def _second_rate(values: Array, period: float) -> Array:
-    """(n, k) the second derivative of values (n, k) that repeat after n periods (s)."""
-    result: Array = (np.roll(values, -1, axis=0) - 2 * values + np.roll(values, 1, axis=0)) / period**2
-    return result
-
-
 def _use(robot: Robot, made: dict[str, Stride]) -> float:
-    speeds = np.array([robot.no_load_speed(joint) for joint in robot.joints])
+    speeds = ServoMotors.of(robot).no_load_speed
     return max(float((np.abs(stride.rates) / speeds).max()) for stride in made.values())

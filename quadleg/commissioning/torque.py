@@ -1,26 +1,23 @@
 """Static torque of each joint, standing: what the servos have to hold, against what they can.
 
-A joint holds the weight of its leg's links against the force of the ground on its foot, each through the transposed
-Jacobian of where it acts: Lynch & Park, Modern Robotics (2017), 5.2 and 8.1. The body is level; the ground pushes
-straight up. What servos do against each other sideways, through friction at the feet, comes on top.
+The body is level; see dynamics/joint_torques.py for what the torques are made of.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.motor import stall_torques
 from quadleg.commissioning.verdict import GOOD, TIGHT, Verdict, graded
-from quadleg.gait.support import share_weight
+from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
+from quadleg.dynamics.joint_torques import foot_loads, holding_torques
+from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.kinematics.body import Pose, feet_in_base
-from quadleg.kinematics.leg import inverse_batch, jacobian_batch
-from quadleg.kinematics.mass import centre_of_mass_batch
-from quadleg.robot.load import STANDARD_GRAVITY
-from quadleg.robot.model import JOINT_NAMES, LEGS, Leg, Robot
+from quadleg.kinematics.leg import inverse_batch
+from quadleg.robot.model import JOINT_NAMES, Robot
 
 Array = NDArray[np.float64]
 
@@ -37,35 +34,6 @@ IN_WORDS = {4: "four feet", 3: "three feet", 2: "two feet"}
 _HEIGHTS = 41
 
 
-def holding_torques(robot: Robot, angles: Array, loads: Array) -> Array:
-    """(n, 12) in N·m for angles (n, 12) in rad and the ground's push on each foot (n, 4) in N; the body is level."""
-    torques = np.empty_like(angles)
-    for i, leg in enumerate(robot.legs):
-        own = slice(3 * i, 3 * i + 3)
-        # Only the heights count: the third row of each Jacobian.
-        torques[:, own] = -loads[:, i, None] * jacobian_batch(leg, angles[:, own])[:, 2]
-        for mass, centre in links(robot, leg):
-            torques[:, own] += mass * STANDARD_GRAVITY * jacobian_batch(centre, angles[:, own])[:, 2]
-    return torques
-
-
-def links(robot: Robot, leg: Leg) -> Iterator[tuple[float, Leg]]:
-    """Each link's mass, and a leg whose foot is that link's centre of mass: the middle of a tube (robot/urdf.py)."""
-    masses = robot.masses
-    yield masses.abductor, replace(leg, hip_offset=leg.hip_offset / 2, upper_length=0.0, lower_length=0.0)
-    yield masses.upper, replace(leg, upper_length=leg.upper_length / 2, lower_length=0.0)
-    yield masses.lower, replace(leg, lower_length=leg.lower_length / 2)
-
-
-def foot_loads(robot: Robot, feet: Array, standing: Sequence[int], centre: Array) -> Array:
-    """(4,) the ground's push in N on feet (4, 2) of which some stand, with the centre of mass over `centre` (2,)."""
-    places = [(x, y) for x, y in feet[list(standing)].tolist()]
-    x, y = centre.tolist()
-    loads = np.zeros(len(LEGS))
-    loads[list(standing)] = share_weight(places, (x, y))
-    return loads * robot.masses.total * STANDARD_GRAVITY
-
-
 def standing_angles(robot: Robot, heights: Iterable[float]) -> Array:
     """(n, 12) angles in rad with the feet of the stance and the level body at heights in m that are in reach."""
     feet = np.array([feet_in_base(Pose((0.0, 0.0, height)), robot.standing.feet) for height in heights])
@@ -75,11 +43,11 @@ def standing_angles(robot: Robot, heights: Iterable[float]) -> Array:
 
 def standing_torques(robot: Robot, angles: Array, count: int) -> Array:
     """(n, 12) the largest torques in N·m, without sign, over the sets of so many feet; angles (n, 12) as above."""
-    feet = np.array(robot.standing.feet)[:, :2]
+    feet = np.broadcast_to(np.array(robot.standing.feet)[:, :2], (len(angles), 4, 2))
     centres = centre_of_mass_batch(robot, angles)[:, :2]
     most = np.zeros_like(angles)
     for standing in FEET[count]:
-        loads = np.array([foot_loads(robot, feet, standing, centre) for centre in centres])
+        loads = foot_loads(robot, feet, standing, centres)
         most = np.maximum(most, np.abs(holding_torques(robot, angles, loads)))
     return most
 
@@ -107,7 +75,7 @@ class Torque:
             heights=heights,
             over={count: standing_torques(robot, angles, count) for count in FEET},
             standing={count: standing_torques(robot, at, count)[0] for count in FEET},
-            stall=stall_torques(robot),
+            stall=ServoMotors.of(robot).stall_torque,
             height=robot.standing.height,
             resting=robot.resting.height,
         )

@@ -10,8 +10,8 @@ from math import atan2, cos, hypot, inf, isfinite, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
-from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import NOWHERE, FixedFrame, Robot, Vector
 from quadleg.safety.tilt import IMU_FRAME
 

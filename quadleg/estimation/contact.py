@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Sequence
 from math import hypot
 
-from quadleg.gait.support import share_weight
+from quadleg.dynamics.centre_of_mass import centre_of_mass
+from quadleg.dynamics.load_sharing import share_weight
 from quadleg.kinematics.body import stance_angles
-from quadleg.kinematics.mass import centre_of_mass
 from quadleg.robot.model import LEGS, Robot, Vector
 
 SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag

@@ -17,9 +17,9 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.attitude import Inertial, level_attitude, rotation, rows
 from quadleg.kinematics.body import quaternion_product
-from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import LEGS, NOWHERE, Robot, Vector
 
 Array = NDArray[np.float64]

@@ -9,6 +9,7 @@ from math import atan2, cos, hypot, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.attitude import GAP, rows
 from quadleg.estimation.contact import Contacts, Loads
 from quadleg.estimation.filter import (
@@ -27,7 +28,6 @@ from quadleg.estimation.filter import (
 from quadleg.estimation.servos import ModelledServos
 from quadleg.gait.planner import Plan
 from quadleg.kinematics.body import Quaternion, all_forward
-from quadleg.robot.load import STANDARD_GRAVITY as GRAVITY
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, NOWHERE, Robot, Vector
 
 Array = NDArray[np.float64]

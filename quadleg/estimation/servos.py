@@ -8,13 +8,13 @@ from math import cos, radians, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.servo_motors import FRICTION
 from quadleg.robot.model import Leg, Robot, Vector
 
 Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
 FULL_TORQUE_ERROR = radians(3.0)  # of the joint, at which the motor is fully on
-FRICTION = 0.04  # of gears and bearings, as a share of the stall torque
 BACKLASH = radians(0.4)  # of the gears, from end to end
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
 

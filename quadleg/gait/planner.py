@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, hypot, isfinite, sin, tau
 
+from quadleg.dynamics.load_sharing import share_weight
 from quadleg.errors import BadTarget
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.schedule import first_lift_off, since_landing
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import Balance
-from quadleg.gait.support import share_weight
 from quadleg.gait.sway import HARMONICS
 from quadleg.gait.swing import advance, lift, towards
 from quadleg.kinematics.planar import STILL, Planar, carried, compose, motion, seen_from

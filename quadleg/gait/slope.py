@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from math import asin, cos, exp, hypot, radians, sin, sqrt
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.kinematics.mass import centre_of_mass
 from quadleg.robot.model import Robot, Vector
 
 FILTER_TIME = 1.0  # s: slower than a step, faster than a walk onto a slope

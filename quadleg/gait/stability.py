@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, inf
 
-from quadleg.robot.load import STANDARD_GRAVITY
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 
 Place = tuple[float, float]
 

@@ -5,16 +5,17 @@ Everything is in base_footprint, which moves with the twist; places are (x, y) i
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.gait.schedule import stride_samples
 from quadleg.gait.swing import advance_batch, lift_batch
 from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.leg import inverse_batch
-from quadleg.kinematics.mass import centre_of_mass, centre_of_mass_batch
 from quadleg.kinematics.planar import carried_batch, motions, seen_from_batch
 from quadleg.robot.model import Gait, Robot
 
@@ -29,6 +30,11 @@ class Strides:
 
     feet: Array
     in_air: NDArray[np.bool_]
+
+    def support_groups(self) -> Iterator[tuple[list[int], NDArray[np.intp]]]:
+        """Each set of feet that stand together, and the samples at which they do."""
+        for in_air in np.unique(self.in_air, axis=0):
+            yield np.flatnonzero(~in_air).tolist(), np.flatnonzero((self.in_air == in_air).all(axis=1))
 
 
 def strides(robot: Robot, gait: Gait, twists: Array, samples: int = SAMPLES) -> Strides:

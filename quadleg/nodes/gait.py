@@ -18,6 +18,7 @@ from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BadTarget
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.planner import Plan
@@ -30,7 +31,6 @@ from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, split_state
-from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.rest import standing_over
 from quadleg.safety.tilt import Tilt

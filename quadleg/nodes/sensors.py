@@ -18,10 +18,11 @@ from builtin_interfaces.msg import Time
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu
 
+from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.nodes.base import QuadlegNode
 from quadleg.nodes.topics import LATEST
 from quadleg.robot.model import MEASURED, MODELLED, Robot
-from quadleg.safety.load import Explanation, LoadModel, Meter, stalled_joints
+from quadleg.safety.supply_monitor import Explanation, Meter, stalled_joints
 from quadleg.sensors.ina226 import Ina226, PowerReading
 from quadleg.sensors.mpu6050 import VARIANCES, ImuReading, Mpu6050
 from quadleg.sensors.reader import Reader
@@ -86,7 +87,7 @@ class Sensors:
             self._imu = Reader(lambda board: Mpu6050(board.neighbour(imu.address), imu))
         self._turns = turns(robot, period, messages)
         self._physics = physics
-        self._model = LoadModel(robot)
+        self._model = SupplyCurrentModel(robot)
         self._explanation = Explanation(robot)
         self._meter = Meter()
         self._source = UNKNOWN

@@ -15,6 +15,7 @@ from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BadTarget
 from quadleg.estimation.footprint import footprint
 from quadleg.estimation.odometry import BLOCKS, NO_IMU, Estimate, Estimator, in_body
@@ -23,7 +24,6 @@ from quadleg.kinematics.body import Pose
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, check_frame, finite_place, nanoseconds, split_state
-from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED, NOWHERE
 from quadleg.safety.tilt import IMU_FRAME
 

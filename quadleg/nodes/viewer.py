@@ -18,6 +18,7 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.commissioning.reach import Reach
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BadMessage, Refused, ViewMissing
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL, compose, motion
@@ -28,7 +29,6 @@ from quadleg.nodes.operator import ANSWER_WITHIN, PERIOD, Operator
 from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
 from quadleg.resting import views
 from quadleg.robot.colours import BODY, LEG
-from quadleg.robot.load import STANDARD_GRAVITY
 from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.teleop.body import RANGE, BodyOffsets
 from quadleg.teleop.pilot import Wish

@@ -13,9 +13,9 @@ from math import degrees, isfinite
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
 from quadleg.kinematics.leg import points_batch
-from quadleg.kinematics.mass import centre_of_mass_batch
 from quadleg.kinematics.planar import STILL, Planar, carried_batch, compose
 from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
 

@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, is_calibrated, limits_deg
 from quadleg.robot.document import Document, read_text
@@ -36,8 +37,6 @@ from quadleg.robot.model import (
     Vector,
 )
 from quadleg.shipped import config_folder
-
-STANDARD_GRAVITY = 9.80665  # m/s², exact by definition: 3rd CGPM (1901)
 
 # How a total mass is split when the parts were not weighed (common practice, no source): each leg is about
 # a seventh of the robot, most of it servos, which ride on the abductor and on the upper leg.

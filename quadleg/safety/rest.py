@@ -13,6 +13,7 @@ from math import ceil
 import numpy as np
 from transforms3d.quaternions import mat2quat
 
+from quadleg.dynamics.joint_torques import BELLY_DOWN
 from quadleg.errors import Unreachable
 from quadleg.kinematics.approach import Approach
 from quadleg.kinematics.body import Pose, all_forward, feet_in_base, stance_angles
@@ -25,7 +26,6 @@ LEVEL_SPEED = 0.5  # rad/s
 FOLD_SPEED = 1.0  # rad/s, of the fastest joint
 ACCELERATION_TIME = 0.3  # s
 SETTLE_TIME = 0.3  # s at rest with power: the servos, and frames that came in a burst, are behind the commands
-ON_GROUND = 0.003  # m: nearer to its resting height than this the belly lies on the ground
 
 Path = Iterator[tuple[float, ...]]
 Standing = tuple[Pose, tuple[Vector, ...]]  # the body over the ground, and the feet on it
@@ -137,7 +137,7 @@ def _support_normal(feet: np.ndarray) -> np.ndarray:
 
 
 def _belly_down(robot: Robot, pose: Pose) -> bool:
-    return pose.position[2] < robot.resting.height + ON_GROUND
+    return pose.position[2] < robot.resting.height + BELLY_DOWN
 
 
 def _level(height: float) -> Pose:

@@ -12,6 +12,7 @@ import struct
 from math import pi, radians, sqrt
 from typing import NamedTuple
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BoardError
 from quadleg.robot.model import ImuChip, Vector
 from quadleg.servos.boards import Board
@@ -33,12 +34,11 @@ GYRO_X_CLOCK = 0x01  # the PLL on the gyro's x axis: steadier than the internal 
 # by 4.8 and 4.9 ms, as the mean over a hundredth of a second does; full scales of 500 °/s and 4 g.
 SET_UP = bytes((0, 3, 1 << 3, 1 << 3))
 GYRO_LSB = radians(1) / 65.5  # rad/s
-G = 9.80665  # m/s², standard acceleration of free fall (CGPM 1901)
-ACCELERATION_LSB = G / 8192  # m/s²
+ACCELERATION_LSB = STANDARD_GRAVITY / 8192  # m/s²
 BANDWIDTH = 44.0 * pi / 2  # Hz of noise that a low-pass of the first order with that end lets through
 
 # (2, 3): variances of gyro (rad/s)² and accelerometer (m/s²)², by 0.05 °/s and 400 µg/√Hz, without their biases.
-VARIANCES = ((radians(0.05) ** 2,) * 3, ((400e-6 * G * sqrt(BANDWIDTH)) ** 2,) * 3)
+VARIANCES = ((radians(0.05) ** 2,) * 3, ((400e-6 * STANDARD_GRAVITY * sqrt(BANDWIDTH)) ** 2,) * 3)
 
 SAMPLE_BYTES = 14
 SETTLING = 5  # readings after waking that are thrown away: the gyro takes 30 ms to start (section 6.1)

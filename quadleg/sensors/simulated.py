@@ -12,6 +12,7 @@ from collections.abc import Callable
 from math import degrees, radians
 from typing import Protocol
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.kinematics.body import Pose
 from quadleg.robot.model import NOWHERE, Robot, Vector
 from quadleg.sensors.ina226 import (
@@ -38,14 +39,13 @@ from quadleg.sensors.mpu6050 import (
     SLEEP,
     SMPLRT_DIV,
     WHO_AM_I,
-    G,
 )
 
 Motion = tuple[Vector, Vector]  # angular rate in rad/s and specific force in m/s²
 
 # At rest on a bench, of one sample: some counts of either sensor (common practice, no source).
 GYRO_NOISE = radians(0.05)
-ACCELERATION_NOISE = 3e-3 * G
+ACCELERATION_NOISE = 3e-3 * STANDARD_GRAVITY
 
 
 class SimulatedChip(Protocol):
@@ -142,7 +142,7 @@ class SimulatedMpu6050:
         per_degree = (131.0, 65.5, 32.8, 16.4)[self._registers[GYRO_CONFIG] >> 3 & 3]
         per_g = (16384, 8192, 4096, 2048)[self._registers[ACCEL_CONFIG] >> 3 & 3]
         counts = [
-            *(value / G * per_g for value in acceleration),
+            *(value / STANDARD_GRAVITY * per_g for value in acceleration),
             (25.0 - 36.53) * 340,  # °C (section 4.18)
             *(degrees(value + bias) * per_degree for value, bias in zip(gyro, self._bias)),
         ]
@@ -157,7 +157,7 @@ def at_rest(robot: Robot, seed: int) -> Callable[[], Motion]:
 
     def feel() -> Motion:
         gx, gy, gz = (noise.gauss(0.0, GYRO_NOISE) for _ in range(3))
-        ax, ay, az = (G * axis + noise.gauss(0.0, ACCELERATION_NOISE) for axis in up)
+        ax, ay, az = (STANDARD_GRAVITY * axis + noise.gauss(0.0, ACCELERATION_NOISE) for axis in up)
         return (gx, gy, gz), (ax, ay, az)
 
     return feel

@@ -7,11 +7,6 @@ from math import copysign
 from quadleg.robot.model import Servo
 from quadleg.servos.calibration import angle_from_pulse
 
-# What no data sheet of a hobby servo says (common practice, no source).
-FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
-MOTOR_TIME = 0.015  # s: the mechanical time constant of a small brushed motor
-SUPPLY_RESISTANCE = 0.04  # Ω of the supply, its switch, fuse, wires and plugs together
-
 
 class ServoModel:
     """An unloaded servo, seen as the angle of its joint in rad.

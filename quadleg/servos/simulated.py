@@ -10,15 +10,16 @@ from dataclasses import dataclass, replace
 from math import radians
 from pathlib import Path
 
+from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
+from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.robot.model import JOINT_NAMES, Angles, Robot, Servo
-from quadleg.safety.load import LoadModel
 from quadleg.sensors.simulated import SimulatedChip, SimulatedIna226, SimulatedMpu6050, at_rest
 from quadleg.servos.boards import Board
 from quadleg.servos.calibration import pulse_from_counts
 from quadleg.servos.chip import Chip, reset_registers
 from quadleg.servos.memory import Memory
-from quadleg.servos.model import SUPPLY_RESISTANCE, ServoModel
+from quadleg.servos.model import ServoModel
 from quadleg.servos.pca9685 import PRE_SCALE, period_from_prescale
 
 # Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
@@ -106,7 +107,7 @@ class SimulatedBoard(Board):
         self._memory = Memory(memory, owner, _RECORD.size, _State.packed, unpacked, fresh)
         self._notice_reboot()
         self._robot = robot
-        self._load = LoadModel(robot)
+        self._load = SupplyCurrentModel(robot)
         sensor, imu = robot.supply.sensor, robot.imu
         self.power = SimulatedIna226(sensor.shunt, self._drawn) if sensor else None
         self.imu = SimulatedMpu6050(at_rest(robot, seed), imu.gyro_bias) if imu else None

@@ -9,6 +9,8 @@ from math import radians, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+
 Array = NDArray[np.float64]
 
 RATE = 100.0  # Hz, about: a whole number of samples goes into a servo frame
@@ -16,12 +18,12 @@ RATE = 100.0  # Hz, about: a whole number of samples goes into a servo frame
 # a sample over T s has the standard deviation density / √T. 0.01 °/s/√Hz and 300 µg/√Hz: common practice for cheap
 # parts, no source.
 GYRO_NOISE = radians(0.01)
-ACCELEROMETER_NOISE = 300e-6 * 9.80665
+ACCELEROMETER_NOISE = 300e-6 * STANDARD_GRAVITY
 # Each axis has a constant bias, spread evenly up to this. A gyro's from switching on to switching off; an
 # accelerometer's is what one careful calibration leaves (common practice, no source): out of the box it is five to ten
 # times as much, which is one to three degrees of tilt that nothing on board could see.
 GYRO_BIAS = radians(1.0)
-ACCELEROMETER_BIAS = 5e-3 * 9.80665
+ACCELEROMETER_BIAS = 5e-3 * STANDARD_GRAVITY
 
 
 @dataclass(frozen=True)

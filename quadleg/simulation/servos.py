@@ -14,8 +14,8 @@ import mujoco
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
 from quadleg.robot.model import JOINT_NAMES, Robot
-from quadleg.servos.model import FRICTION, MOTOR_TIME, SUPPLY_RESISTANCE
 
 Array = NDArray[np.float64]
 
@@ -34,16 +34,12 @@ class Servos:
 
     def __init__(self, robot: Robot) -> None:
         joints = robot.joints
-        kinds = [joint.servo.kind for joint in joints]
         self._supply = robot.supply.voltage
-        stall = np.array([robot.stall_torque(joint) for joint in joints])
-        self.friction: Array = FRICTION * stall
-        self.strongest: Array = stall + self.friction
-        self.damping: Array = stall / [robot.no_load_speed(joint) for joint in joints]
-        self.armature: Array = MOTOR_TIME * self.damping
-        stiffness = self.strongest / FULL_TORQUE_ERROR
+        self._motors = ServoMotors.of(robot)
+        strongest = self._motors.strongest
+        stiffness = strongest / FULL_TORQUE_ERROR
         # What an actuator has at the full voltage: gain and bias of a position actuator, and its least and most force.
-        self._full = np.stack((stiffness, -stiffness, -self.strongest, self.strongest))
+        self._full = np.stack((stiffness, -stiffness, -strongest, strongest))
         # From here on plain numbers: for twelve joints they are faster than arrays.
         self._figures = [
             (
@@ -55,11 +51,8 @@ class Servos:
             )
             for joint in joints
         ]
-        self._taken_up = (TAKEN_UP * stall).tolist()
-        stall_current = np.array([robot.stall_current(joint) for joint in joints])
-        self._idle = [kind.idle_current for kind in kinds]
-        ampere = (stall_current - self._idle) / self.strongest
-        self._motors = list(zip(self.damping.tolist(), self._idle, ampere.tolist()))
+        self._taken_up = (TAKEN_UP * self._motors.stall_torque).tolist()
+        self._damping: list[float] = self._motors.damping.tolist()
         self.rest()
         self.voltage = self._supply
 
@@ -79,9 +72,9 @@ class Servos:
     def bind(self, model: mujoco.MjModel, data: mujoco.MjData) -> None:
         """Give the joints of the compiled world friction, damping and rotor inertia, and move them from here on."""
         joints = slice(-len(JOINT_NAMES), None)  # after the body's free joint
-        model.dof_frictionloss[joints] = self.friction
-        model.dof_damping[joints] = self.damping
-        model.dof_armature[joints] = self.armature
+        model.dof_frictionloss[joints] = self._motors.friction
+        model.dof_damping[joints] = self._motors.damping
+        model.dof_armature[joints] = self._motors.rotor_inertia
         model.jnt_actfrclimited[:] = False  # the URDF's effort is that at the shaft, without the friction
         mujoco.mj_setConst(model, data)
         self._angles, self._rates, self._forces = data.qpos[joints], data.qvel[joints], data.actuator_force
@@ -124,12 +117,9 @@ class Servos:
 
     def note(self) -> None:
         """Take the torques (N·m) and currents (A) at the end of a frame."""
-        torques, currents = [], []
-        for force, rate, goal, (damping, idle, ampere) in zip(
-            self._forces.tolist(), self._rates.tolist(), self._goals, self._motors
-        ):
-            limp = goal is None
-            torque = 0.0 if limp else force - damping * rate
-            torques.append(torque)
-            currents.append(0.0 if limp else idle + ampere * abs(torque))
-        self.torques, self.currents = torques, currents
+        powered = [goal is not None for goal in self._goals]
+        self.torques = [
+            force - damping * rate if on else 0.0
+            for force, rate, on, damping in zip(self._forces.tolist(), self._rates.tolist(), powered, self._damping)
+        ]
+        self.currents = list(self._motors.currents_of_pose(self.torques, powered))

@@ -10,6 +10,7 @@ import mujoco
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.kinematics.body import (
     Pose,
     Quaternion,
@@ -30,7 +31,6 @@ Array = NDArray[np.float64]
 
 LONGEST_STEP = 1 / 300  # s: walks end within some per cent of where they do at 0.5 ms
 CONTACT_TIME = 0.01  # s, of a foot's contact with the ground: that of hard rubber, and no shorter than two steps
-GRAVITY = 9.80665  # m/s², standard acceleration of free fall (CGPM 1901)
 IMU_LINK = "imu_link"
 _ORIGIN = (0.0, 0.0, 0.0)
 _AT_BASE = FixedFrame("base_link", _ORIGIN, _ORIGIN, 0.0)
@@ -229,7 +229,7 @@ class World:
         _, tx, ty, tz = quaternion_product((aw, -ax, -ay, -az), (bw, bx, by, bz))
         force = [(v1 - v0) / self.imu_period for v0, v1 in zip(velocity_before, velocity_after)]
         half_way = (aw + bw) / 2, -(ax + bx) / 2, -(ay + by) / 2, -(az + bz) / 2
-        fx, fy, fz = _turned(half_way, (force[0], force[1], force[2] + GRAVITY))
+        fx, fy, fz = _turned(half_way, (force[0], force[1], force[2] + STANDARD_GRAVITY))
         return *_turned(self._to_imu, (scale * tx, scale * ty, scale * tz)), *_turned(self._to_imu, (fx, fy, fz))
 
 
@@ -247,7 +247,7 @@ def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float)
     # A foot's mass is in its lower leg.
     spec.compiler.inertiafromgeom = mujoco.mjtInertiaFromGeom.mjINERTIAFROMGEOM_FALSE
     spec.option.timestep = step
-    spec.option.gravity = (0.0, 0.0, -GRAVITY)
+    spec.option.gravity = (0.0, 0.0, -STANDARD_GRAVITY)
     spec.option.integrator = mujoco.mjtIntegrator.mjINT_IMPLICITFAST
     spec.option.cone = mujoco.mjtCone.mjCONE_ELLIPTIC
     spec.option.impratio = 10.0  # else a foot that should hold creeps by millimetres a second

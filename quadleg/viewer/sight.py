@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import cos, hypot, isfinite, sin
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.gait.stability import static_margin, support_polygon
 from quadleg.kinematics.body import Pose, all_forward, compose, lowest_of_body, pose_from_feet
-from quadleg.kinematics.mass import centre_of_mass
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import Robot, Vector
 

@@ -8,8 +8,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.optimize import minimize, nnls
 
+from quadleg.dynamics.load_sharing import share_weight, share_weight_batch
 from quadleg.gait.stability import static_margin
-from quadleg.gait.support import share_weight
 
 near = st.floats(-0.15, 0.15)
 places = st.tuples(near, near)
@@ -71,6 +71,14 @@ def test_outside_the_feet_the_edge_near_it_carries(feet, centre):
     assert (shares >= 0).all()
     assert shares.sum() == pytest.approx(1)
     assert (shares > 1e-12).sum() <= 2
+    nearest = min(distance(centre, feet[i], feet[j]) for i in range(len(feet)) for j in range(i))
+    assert np.hypot(*(shares @ feet - centre)) == pytest.approx(nearest, abs=1e-9)
+
+
+def distance(point, a, b) -> float:
+    """From a point to the way from a to b."""
+    along, way = np.subtract(b, a), np.subtract(point, a)
+    return float(np.hypot(*(way - np.clip(way @ along / (along @ along), 0, 1) * along)))
 
 
 @given(places, places, st.floats(0, 1), st.floats(-0.05, 0.05))
@@ -84,7 +92,49 @@ def test_two_feet_are_a_lever(a, b, way, beside):
 
 def test_past_the_end_of_a_line_the_last_foot_carries_all():
     assert share_weight([(0.0, 0.1), (0.0, -0.1)], (0.0, 0.3)) == [1.0, 0.0]
-    assert share_weight([(0.1, 0.0), (0.0, 0.0), (-0.1, 0.0)], (-0.05, 0.0)) == pytest.approx([0.25, 0.0, 0.75])
+
+
+def test_three_feet_in_a_line_share_as_evenly_as_balance_allows():
+    line = [(0.1, 0.0), (0.0, 0.0), (-0.1, 0.0)]
+    assert share_weight(line, (-0.05, 0.0)) == pytest.approx([1 / 12, 1 / 3, 7 / 12])
+    assert share_weight(line, (-0.09, 0.0)) == pytest.approx([0.0, 0.1, 0.9])
+    assert share_weight([*line, (0.0, 0.1)], (-0.09, -0.1)) == pytest.approx([0.0, 0.1, 0.9, 0.0])
+    assert share_weight(line[:2] + line[:1], (0.05, 0.0)) == pytest.approx([0.25, 0.5, 0.25])  # two on one spot
+
+
+def test_the_foot_that_one_by_one_would_have_left_out_carries():
+    """Leaving out the most negative foot for good ends out of balance here."""
+    feet = [(0.078125, 0.03125), (0.0, 0.0078125), (0.0, -0.046875), (0.0234375, 0.0)]
+    centre = np.array([0.8533, 0.0267, 0.0133, 0.1067]) @ feet
+    shares = np.array(share_weight(feet, tuple(centre)))
+    assert equations(feet) @ shares == pytest.approx([1, *centre], abs=1e-12)
+    assert shares == pytest.approx(scipys(feet, centre), abs=1e-6)
+
+
+def scipys(feet, centre) -> np.ndarray:
+    """The least-norm shares without pull: scipy's non-negative least squares with balance at a great weight."""
+    heavy = 1e5
+    rows = np.vstack((heavy * equations(np.subtract(feet, centre)), np.eye(len(feet))))
+    return nnls(rows, [heavy, 0.0, 0.0, *np.zeros(len(feet))])[0]
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_against_scipy_on_random_feet(seed):
+    dice = np.random.default_rng(seed)
+    feet = dice.uniform(-0.15, 0.15, (dice.integers(3, 5), 2))
+    assume(roomy(feet))
+    centre = dice.dirichlet(np.full(len(feet), 0.5)) @ feet
+    shares = share_weight([(x, y) for x, y in feet.tolist()], tuple(centre.tolist()))
+    assert shares == pytest.approx(scipys(feet, centre), abs=1e-4)
+    assert equations(feet) @ shares == pytest.approx([1, *centre], abs=1e-9)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_many_at_once_are_each_alone(count):
+    dice = np.random.default_rng(count)
+    feet, centres = dice.uniform(-0.15, 0.15, (300, count, 2)), dice.uniform(-0.1, 0.1, (300, 2))
+    alone = [share_weight([(x, y) for x, y in some], tuple(c)) for some, c in zip(feet.tolist(), centres.tolist())]
+    assert share_weight_batch(feet, centres) == pytest.approx(np.array(alone), abs=1e-12)
 
 
 def test_a_square_stance_shares_evenly():

@@ -1,4 +1,4 @@
-"""The centre of mass of the whole robot, by the masses of its links: see robot/urdf.py for where each is."""
+"""Centre of mass of the whole robot, by the masses of its links: see robot/urdf.py for where each is."""
 
 from __future__ import annotations
 

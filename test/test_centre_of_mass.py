@@ -9,8 +9,8 @@ import pinocchio
 import pytest
 import robots
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.kinematics.body import stance_angles
-from quadleg.kinematics.mass import centre_of_mass, centre_of_mass_batch
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 

@@ -1,0 +1,196 @@
+"""Torques that hold the joints still in a pose, on the feet that stand, and those that accelerate the links.
+
+A joint holds the weight of its leg's links against the push of the ground on the foot, each through the transposed
+Jacobian of where it acts (Lynch & Park, Modern Robotics, 2017, 5.2 and 8.1). Link masses act at the middle of their
+tubes (robot/urdf.py). The ground pushes along the vertical; what the feet push against each other sideways, through
+friction, comes on top.
+
+Arrays are for many poses at once. `static_torques` does the same for one pose in plain numbers, which is faster there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import combinations
+from math import copysign, cos, sin, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.dynamics.load_sharing import share_weight, share_weight_batch
+from quadleg.kinematics.leg import forward_batch, jacobian_batch, points, points_batch
+from quadleg.robot.model import LEGS, Angles, Leg, Masses, Robot, Vector
+
+Array = NDArray[np.float64]
+LegPoints = tuple[Vector, Vector, Vector, Vector]  # see `points` of kinematics/leg.py
+
+UPWARD: Vector = (0.0, 0.0, 1.0)
+BELLY_DOWN = 0.003  # m: nearer to its resting height than this the belly lies on the ground (our own choice)
+LIFTED = 0.005  # m over the ground: a foot higher than this does not stand (our own choice)
+_SLIVER = 1e-6  # m²: three feet in one line span less
+
+
+def holding_torques(robot: Robot, angles: Array, loads: Array, up: Vector = UPWARD) -> Array:
+    """Torques (n, 12) in N·m that hold joints still at `angles` (n, 12) in rad.
+
+    `loads` (n, 4) in N is the push of the ground on each foot along the vertical `up`, a unit vector in base_link.
+    """
+    masses = robot.masses
+    weights = np.array([masses.abductor, masses.upper, masses.lower]) * STANDARD_GRAVITY
+    vertical = np.array(up)
+    torques = np.empty_like(angles)
+    for i, leg in enumerate(robot.legs):
+        own = slice(3 * i, 3 * i + 3)
+        places = points_batch(leg, angles[:, own])
+        origins = places[:, :3]
+        middles = (origins + places[:, 1:]) / 2
+        # First moments of the downward force beyond each joint: of its own link and all after, and of the foot.
+        force = np.cumsum(weights[::-1])[::-1] - loads[:, i, None]
+        moments = np.cumsum((weights[:, None] * middles)[:, ::-1], axis=1)[:, ::-1]
+        moments = moments - (loads[:, i, None] * places[:, 3])[:, None] - force[..., None] * origins
+        # axis · (moment × up): about +x, then twice about the leg's own +y.
+        x, y, z = np.moveaxis(moments, 2, 0)
+        abduction = angles[:, 3 * i, None]
+        ca, sa = np.cos(abduction), np.sin(abduction)
+        torques[:, own] = ca * (z * vertical[0] - x * vertical[2]) + sa * (x * vertical[1] - y * vertical[0])
+        torques[:, 3 * i] = y[:, 0] * vertical[2] - z[:, 0] * vertical[1]
+    return torques
+
+
+def link_acceleration_torques(robot: Robot, angles: Array, period: float) -> Array:
+    """Torques (n, 12) in N·m that accelerate the links, each as a mass at its centre, in a motion that repeats.
+
+    `angles` (n, 12) in rad are those of one cycle, sampled every `period` s.
+    """
+    torques = np.zeros_like(angles)
+    for i, leg in enumerate(robot.legs):
+        own = slice(3 * i, 3 * i + 3)
+        for mass, centre in _links(robot, leg):
+            forces = mass * cyclic_second_derivative(forward_batch(centre, angles[:, own]), period)
+            torques[:, own] += np.einsum("nij,ni->nj", jacobian_batch(centre, angles[:, own]), forces)
+    return torques
+
+
+def cyclic_second_derivative(values: Array, period: float) -> Array:
+    """(n, k) the second derivative of values (n, k) that repeat after n periods (s), by central differences."""
+    result: Array = (np.roll(values, -1, axis=0) - 2 * values + np.roll(values, 1, axis=0)) / period**2
+    return result
+
+
+def foot_loads(robot: Robot, feet: Array, standing: Sequence[int], centres: Array) -> Array:
+    """(n, 4) the ground's push in N on feet (n, 4, 2) of which some stand, with centres of mass over (n, 2)."""
+    loads = np.zeros((len(feet), len(LEGS)))
+    loads[:, list(standing)] = share_weight_batch(feet[:, list(standing)], centres)
+    return loads * (robot.masses.total * STANDARD_GRAVITY)
+
+
+def _links(robot: Robot, leg: Leg) -> Iterator[tuple[float, Leg]]:
+    """Each link's mass, and a leg whose foot is that link's centre of mass."""
+    masses = robot.masses
+    yield masses.abductor, replace(leg, hip_offset=leg.hip_offset / 2, upper_length=0.0, lower_length=0.0)
+    yield masses.upper, replace(leg, upper_length=leg.upper_length / 2, lower_length=0.0)
+    yield masses.lower, replace(leg, lower_length=leg.lower_length / 2)
+
+
+def static_torques(robot: Robot, angles: Angles) -> tuple[float, ...]:
+    """Torques in N·m that hold the robot still at twelve angles (rad), on level ground, on the feet that stand.
+
+    Those feet are the ones on the plane that three of them span and none is below. Lying on its belly it weighs on
+    none.
+    """
+    legs = [points(leg, angles[3 * number : 3 * number + 3]) for number, leg in enumerate(robot.legs)]
+    feet = [places[3] for places in legs]
+    up = _vertical(feet)
+    heights = [_dot(foot, up) for foot in feet]
+    lowest = min(heights)
+    shares = [0.0] * len(feet)
+    if robot.legs[0].foot_radius - lowest > robot.resting.height + BELLY_DOWN:
+        count = sum(height <= lowest + LIFTED for height in heights)
+        # On one foot alone nothing stands; a robot that is so near to tipping has a second one that will.
+        standing = sorted(range(len(feet)), key=heights.__getitem__)[: max(count, 2)]
+        over = _along(_centre_of_mass(robot, legs), up)
+        for foot, share in zip(standing, share_weight([_along(feet[foot], up) for foot in standing], over)):
+            shares[foot] = share
+    weight = robot.masses.total * STANDARD_GRAVITY
+    torques: list[float] = []
+    for number, places in enumerate(legs):
+        torques += _leg_torques(places, angles[3 * number], robot.masses, up, shares[number] * weight)
+    return tuple(torques)
+
+
+def _vertical(feet: Sequence[Vector]) -> Vector:
+    """The vertical in base_link: of the most level plane through three feet that has no foot below it."""
+    best = UPWARD
+    most_level = 0.0
+    for a, b, c in combinations(feet, 3):
+        x, y, z = _cross(_less(b, a), _less(c, a))
+        length = copysign(sqrt(x * x + y * y + z * z), z)
+        if abs(z) < _SLIVER:
+            continue
+        normal = x / length, y / length, z / length
+        if normal[2] > most_level and min(_dot(_less(foot, a), normal) for foot in feet) > -1e-6:
+            best, most_level = normal, normal[2]
+    return best
+
+
+def _centre_of_mass(robot: Robot, legs: Sequence[LegPoints]) -> Vector:
+    """As dynamics/centre_of_mass.py has it, of one pose, in plain numbers."""
+    masses = robot.masses
+    fixed = sum(frame.mass for frame in robot.frames)
+    x, y, z = ((masses.body - fixed) * value for value in robot.body.centre)
+    parts = [(frame.mass, frame.position) for frame in robot.frames]
+    for hip, outer, knee, foot in legs:
+        parts += (
+            (masses.abductor, _middle(hip, outer)),
+            (masses.upper, _middle(outer, knee)),
+            (masses.lower, _middle(knee, foot)),
+        )
+    for mass, (px, py, pz) in parts:
+        x, y, z = x + mass * px, y + mass * py, z + mass * pz
+    return x / masses.total, y / masses.total, z / masses.total
+
+
+def _along(place: Vector, up: Vector) -> tuple[float, float]:
+    """Where a plumb line through a place meets the plane of the hips."""
+    x, y, z = place
+    return x - z * up[0] / up[2], y - z * up[1] / up[2]
+
+
+def _leg_torques(places: LegPoints, abduction: float, masses: Masses, up: Vector, load: float) -> Vector:
+    """Torques of one leg's joints, `up` being the vertical in base_link and `load` (N) the push of the ground."""
+    hip, outer, knee, foot = places
+    forces = [
+        (_middle(hip, outer), -masses.abductor * STANDARD_GRAVITY),
+        (_middle(outer, knee), -masses.upper * STANDARD_GRAVITY),
+        (_middle(knee, foot), -masses.lower * STANDARD_GRAVITY),
+        (foot, load),
+    ]
+    along, across = (1.0, 0.0, 0.0), (0.0, cos(abduction), sin(abduction))
+    return (
+        -sum(_moment(along, hip, place, up) * upward for place, upward in forces),
+        -sum(_moment(across, outer, place, up) * upward for place, upward in forces[1:]),
+        -sum(_moment(across, knee, place, up) * upward for place, upward in forces[2:]),
+    )
+
+
+def _middle(a: Vector, b: Vector) -> Vector:
+    return (a[0] + b[0]) / 2, (a[1] + b[1]) / 2, (a[2] + b[2]) / 2
+
+
+def _less(a: Vector, b: Vector) -> Vector:
+    return a[0] - b[0], a[1] - b[1], a[2] - b[2]
+
+
+def _dot(a: Vector, b: Vector) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _cross(a: Vector, b: Vector) -> Vector:
+    return a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+
+
+def _moment(axis: Vector, origin: Vector, place: Vector, force: Vector) -> float:
+    """About an axis through `origin`, of a force at `place`: axis · (arm × force)."""
+    return _dot(axis, _cross(_less(place, origin), force))
