@@ -1,18 +1,22 @@
-"""The `quadleg` command."""
+"""The `quadleg` command. `quadleg stop` cuts the pulses before anything heavy is imported here."""
 
 from __future__ import annotations
 
-import argparse
 import sys
-from collections.abc import Callable, Sequence
 
-from quadleg.commands import bench, measure, operator, recordings, robot
-from quadleg.commands.arguments import CAUTION, warn
-from quadleg.errors import QuadlegError
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Sequence
 
 
 def parser() -> argparse.ArgumentParser:
     """The command line, with all its help."""
+    import argparse
+
+    from quadleg.commands import bench, measure, operator, recordings, robot
+    from quadleg.commands.arguments import CAUTION
+
     top = argparse.ArgumentParser(
         prog="quadleg",
         description="Stands, moves and watches over a small four-legged robot with twelve hobby servos.",
@@ -34,7 +38,16 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; errors of quadleg are said without a traceback. The exit code."""
-    options = parser().parse_args(arguments)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    namespace = _stop_namespace(given)
+    if namespace is not None:
+        from quadleg.commands.stop import stop
+
+        return stop(namespace)
+    from quadleg.commands.arguments import warn
+    from quadleg.errors import QuadlegError
+
+    options = parser().parse_args(given)
     try:
         return options.act(options)
     except QuadlegError as error:
@@ -43,6 +56,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         warn("interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it")
         return 130
+
+
+def _stop_namespace(given: list[str]) -> str | None:
+    """The namespace of a plain `quadleg stop`; None for whatever else, which the parser takes."""
+    match given:
+        case ["stop"]:
+            return ""
+        case ["stop", "--namespace", namespace] if not namespace.startswith("-"):
+            return namespace
+        case ["stop", option] if option.startswith("--namespace="):
+            return option.removeprefix("--namespace=")
+    return None
 
 
 if __name__ == "__main__":

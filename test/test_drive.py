@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -24,6 +25,7 @@ from terminal import UP, Terminal
 
 from quadleg.graph import find_each_other_soon
 from quadleg.robot.load import find_robot, load_robot
+from quadleg.safety.stop_socket import StopSocket
 
 LEFT = b"\x1b[D"
 NOTCH = 0.07 / 5
@@ -186,10 +188,14 @@ def test_keys_that_waited_while_it_was_stopped_move_nothing_but_the_emergency_st
 def test_emergency_stop_sitting_standing_and_the_gait(terminal: Terminal, stage: Stage) -> None:
     terminal.keys(UP)
     stage.goes(NOTCH, 0.0, 0.0)
+    stopped = threading.Event()
+    own = StopSocket("", os.environ["ROS_DOMAIN_ID"], lambda: (not stopped.set(), "off"), print)
     terminal.keys(b"e")
     stage.asks("emergency_stop", None)
     stage.goes(0.0, 0.0, 0.0)
     terminal.shows("emergency stop: done")
+    assert stopped.wait(5.0)
+    own.close()
     terminal.keys(b"d")
     stage.asks("enable", False)
     terminal.keys(b"g")

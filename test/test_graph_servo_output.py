@@ -30,6 +30,7 @@ from quadleg.nodes.topics import JOINT_STATES, LATCHED
 from quadleg.robot.load import find_robot
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.limits import joint_steps
+from quadleg.safety.stop_socket import stop_here
 from quadleg.servos.i2c import I2cBoard
 
 
@@ -75,6 +76,8 @@ class Bench:
         )
 
     def close(self) -> None:
+        if self._ended:
+            return
         self.goes.set()
         self._ended = True
         self._thread.join()
@@ -152,6 +155,31 @@ def test_a_stop_while_the_bus_stalls_ends_without_power(bench: Bench) -> None:
     assert answer.success
     bench.says("stopped", 2.0)
     wait_until(lambda: bench.powered() == 0, 2.0, "no pulses")
+
+
+def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: Bench) -> None:
+    hangs, goes = threading.Event(), threading.Event()
+
+    def hang() -> None:
+        hangs.set()
+        goes.wait(10.0)
+
+    bench.node.every(0.01, hang)
+    assert hangs.wait(5.0)
+    assert stop_here("") == [(True, "pulses are off; `reset` and then `enable` start again")]
+    assert bench.powered() == 0
+    assert not goes.is_set()
+    bench.says("stopped", 5.0)
+    goes.set()
+    bench.command(list(bench.node._output.angles))
+    heard = len(bench.states)
+    bench.wire.wait(lambda: len(bench.states) > heard + 5, 5.0, "joint states after it")
+    assert bench.powered() == 0
+
+
+def test_a_node_that_ends_leaves_no_stop_socket(bench: Bench) -> None:
+    bench.close()
+    assert stop_here("") == []
 
 
 def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capfd: pytest.CaptureFixture[str]) -> None:

@@ -114,6 +114,14 @@ def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(shared_stack: Stack, s
     assert shared_stack.powered() == 12
 
 
+def test_the_stop_command_cuts_all_pulses_and_says_so(shared_stack: Stack, standing: Robot) -> None:
+    told = subprocess.run([sys.executable, "-m", "quadleg.cli", "stop"], capture_output=True, text=True, check=False)
+    assert (told.returncode, told.stderr) == (0, "")
+    assert told.stdout.startswith("stopped: pulses are off")
+    assert shared_stack.powered() == 0
+    standing.wait_for("fault", within=5.0)
+
+
 def test_emergency_stop_is_a_fault_in_off_too(robot: Robot) -> None:
     robot.stop()
     robot.wait_for("fault", within=5.0)

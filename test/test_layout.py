@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "quadleg"
 
 # Each layer may import itself and those above it in this list.
 LAYERS = [
-    ["errors", "shipped", "interrupts"],
+    ["errors", "shipped", "interrupts", "private_folder"],
     ["robot.model"],
     ["kinematics", "dynamics.gravity"],
     ["dynamics"],

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 from collections.abc import Callable
 from math import isfinite, nan
 from pathlib import Path
@@ -12,8 +10,11 @@ from pathlib import Path
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
+from quadleg.commands.console import say, warn
 from quadleg.robot.load import DEFAULT_ROBOT
 from quadleg.robot.syntax import syntax_fault
+
+__all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy is
 
 Command = Callable[..., argparse.ArgumentParser]  # adds one: its name, what it does, a summary, and more
 
@@ -21,19 +22,6 @@ CAUTION = (
     "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
     "of the servo supply within reach."
 )
-
-
-def say(text: str) -> None:
-    """Print a line. That nobody reads any more, a closed pipe's or terminal's end, stops no robot."""
-    try:
-        print(text, flush=True)
-    except OSError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for what waits and what comes
-
-
-def warn(text: str) -> None:
-    """Print a line to the standard error."""
-    print(f"quadleg: {text}", file=sys.stderr)
 
 
 def rate(text: str) -> float:

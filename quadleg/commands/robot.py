@@ -21,6 +21,7 @@ from quadleg.commands.arguments import (
     takes_robot,
     warn,
 )
+from quadleg.commands.stop import stop
 from quadleg.errors import NoPlace, RecordMissing, Uncalibrated, ViewMissing, WillNotWork
 from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import find_robot, load_robot
@@ -128,10 +129,7 @@ def _sit(options: argparse.Namespace) -> int:
 
 
 def _stop(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
-        robot.stop()
-    say("stopped: pulses are off. Put the legs into the resting pose, then `quadleg reset` and `quadleg stand`")
-    return 0
+    return stop(options.namespace)
 
 
 def _reset(options: argparse.Namespace) -> int:

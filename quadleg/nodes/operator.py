@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from math import inf
@@ -18,6 +19,7 @@ from quadleg.errors import BadMessage
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds, split_state
+from quadleg.safety.stop_socket import stop_here
 from quadleg.teleop.body import BodyOffsets
 from quadleg.teleop.limits import Limits
 from quadleg.teleop.pilot import Wish
@@ -141,7 +143,8 @@ class Operator:
     # Requests
 
     def emergency_stop(self) -> None:
-        """Asks for it, again and again until it is answered."""
+        """Asks for it, again and again until it is answered; on this computer by the stop socket at once."""
+        threading.Thread(target=stop_here, args=(self._node.get_namespace(),), daemon=True).start()
         self.halt()
         self._stop_asked = time.monotonic()
         self._tell("emergency stop asked for")

@@ -17,7 +17,7 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget, BoardError, PowerLost, Uncalibrated
+from quadleg.errors import BadTarget, BoardError, NoPlace, PowerLost, Uncalibrated
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
@@ -29,6 +29,7 @@ from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import Output, OutputState
+from quadleg.safety.stop_socket import StopSocket
 from quadleg.servos.boards import Board, open_board
 from quadleg.servos.link import Link
 from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
@@ -99,12 +100,17 @@ class ServoOutput(QuadlegNode):
         self._physics = self._start_physics(physics, seed) if physics else None
         if not self._physics:
             self._sensors.start()
-        self._threads = [
+        self._threads = self._start_threads()
+        self._stop_socket = self._open_stop_socket()
+
+    def _start_threads(self) -> list[threading.Thread]:
+        threads = [
             threading.Thread(target=target, name=target.__name__.strip("_"), daemon=True)
             for target in (self._keep_time, self._carry)
         ]
-        for thread in self._threads:
+        for thread in threads:
             thread.start()
+        return threads
 
     @property
     def simulated(self) -> SimulatedBoard | None:
@@ -171,6 +177,20 @@ class ServoOutput(QuadlegNode):
             self._frame_news.set()
 
     def _emergency_stop(self, _: Trigger.Request) -> tuple[bool, str]:
+        return self._stop()
+
+    # A stop, on the executor's thread or on the stop socket's
+
+    def _open_stop_socket(self) -> StopSocket | None:
+        warn = self.get_logger().warning
+        try:
+            return StopSocket(self.get_namespace(), self.context.get_domain_id(), self._stop, warn)
+        except (NoPlace, OSError) as error:
+            warn(f"no stop socket, `quadleg stop` takes its time over ROS: {error}")
+            return None
+
+    def _stop(self) -> tuple[bool, str]:
+        """Stop of category 0: the state first, then the cut, so that no frame with power follows."""
         with self._lock:
             self._output.stop("emergency stop", time.monotonic())
         cut = self._cut()
@@ -373,6 +393,7 @@ class ServoOutput(QuadlegNode):
             "frame_messages": self._link.messages,
             "frame_to_board_ms": f"{1000 * self._link.seconds:.2f}",
             "board_trouble": self._board_trouble(),
+            "stop_socket": self._stop_socket.path if self._stop_socket else "none",
             **latency,
             **self._sensors.values(),
         }
@@ -417,6 +438,8 @@ class ServoOutput(QuadlegNode):
         self._cut()
 
     def close(self) -> None:
+        if self._stop_socket:
+            self._stop_socket.close()
         self._closed = True
         self._news.set()
         self._frame_news.set()

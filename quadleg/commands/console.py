@@ -1,0 +1,19 @@
+"""How commands speak: a line to the standard output or error. `quadleg stop` waits for this import."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+
+def say(text: str) -> None:
+    """Print a line. That nobody reads any more, a closed pipe's or terminal's end, stops no robot."""
+    try:
+        print(text, flush=True)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for what waits and what comes
+
+
+def warn(text: str) -> None:
+    """Print a line to the standard error."""
+    print(f"quadleg: {text}", file=sys.stderr)
