@@ -104,10 +104,11 @@ def _electrics(dice: np.random.Generator, measures: Measures, mass_g: float) -> 
     """Servos from too weak to strong for the weight, with the current that a motor of their power takes."""
     needed = mass_g / 1000 / 2 * 0.35 * measures.upper / 10  # kg·cm: half of the weight on a bent knee
     torque = float(np.clip(needed * _log(dice, 0.4, 6.0), *TORQUES_KG_CM))
-    seconds = _log(dice, 0.08, 0.25)
-    volts = float(dice.choice((4.8, 6.0, 7.4)))
+    # Strong servos are made for more volts, and are slower: common practice, no source.
+    volts = float(dice.choice((4.8, 6.0, 7.4) if torque < 12 else (6.0, 7.4) if torque < 30 else (7.4, 8.4)))
+    seconds = _log(dice, 0.08 if torque < 12 else 0.11, 0.25)
     # The demo robot's servos turn 42 % of their stall power into torque and speed.
-    stall_a = torque * 0.0981 * pi / 3 / seconds / volts * 2.35 * dice.uniform(0.8, 1.25)
+    stall_a = torque * 0.0981 * pi / 3 / seconds / volts * 2.35 * dice.uniform(0.7, 1.15)
     kind = ReadyKind(
         "drawn",
         "drawn at random",

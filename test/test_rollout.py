@@ -153,7 +153,9 @@ def test_figures_are_medians_and_the_worst_of_the_trials_they_name():
     assert values["realtime_factor"] == (60.0, 60.0)
     assert values["realtime_factor_with_estimator"] == (35.0, 30.0)
     shown = {figure["name"]: figure for figure in json.loads(as_json(found))}
-    assert shown["yaw_drift"] == {"name": "yaw_drift", "unit": "deg/min", "median": None, "worst": None}
+    drift = shown["yaw_drift"]
+    assert (drift["unit"], drift["median"], drift["worst"]) == ("deg/min", None, None)
+    assert drift["meaning"]
 
 
 def test_every_run_is_in_both_gaits_and_with_both_kinds_of_angles():
@@ -172,9 +174,11 @@ def test_a_trial_that_falls_says_so_and_ends(interval: float):
 def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]):
     assert cli.main(["rollout", "--runs", "1", "--distance", "0.5", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert tuple(figure["name"] for figure in found) == NAMES
-    assert all(set(figure) == {"name", "unit", "median", "worst"} for figure in found)
-    values = {figure["name"]: figure["worst"] for figure in found}
+    assert tuple(figure["name"] for figure in found) == (*NAMES, "verdict_creep", "verdict_trot")
+    figures, verdicts = found[:-2], found[-2:]
+    assert all(set(figure) == {"name", "unit", "median", "worst", "meaning"} for figure in figures)
+    assert [verdict["verdict"] for verdict in verdicts] == ["walks", "walks"]
+    values = {figure["name"]: figure["worst"] for figure in figures}
     assert values["falls"] == 0
     assert 0 < values["drift_measured_creep"] < 5
     assert values["realtime_factor"] > 2

@@ -48,16 +48,20 @@ def _rollout(options: argparse.Namespace) -> int:
         roughness=options.roughness / 1000,
         push=options.push,
     )
-    todo = trials.trials(options.runs)
+    judged = trials.verdicts(robot, ground, options.runs)
+    tried = [verdict.worst.gait for verdict in judged if verdict.can_be_tried and verdict.worst.gait in trials.SPEEDS]
+    todo = trials.trials(options.runs, tried)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("walking", total=len(todo))
         outcomes = trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task))
     found = trials.figures(outcomes)
     if options.json:
-        say(trials.as_json(found))
+        say(trials.as_json(found, judged))
     else:
-        trials.print_table(found, outcomes)
-    return 0
+        trials.print_verdicts(judged)
+        if outcomes:
+            trials.print_table(found, outcomes)
+    return 0 if all(verdict.worst.walks for verdict in judged) else 1
 
 
 def _rollout_command(command: Command) -> None:
@@ -65,8 +69,10 @@ def _rollout_command(command: Command) -> None:
         "rollout",
         _rollout,
         "walk in physics, faster than real time, and measure",
-        "Each run walks forward in both gaits, with measured and with modelled joint angles and without an estimator, "
-        "by the same modules as the nodes. Prints the median and the worst of all runs. Needs the extra sim.",
+        "Says of each gait whether the robot walks, walks badly, does not walk or does not stand, and why. Each run "
+        "walks forward in creep and trot, with measured and with modelled joint angles and without an estimator, by "
+        "the same modules as the nodes; the table has the median and the worst of all runs. The exit code is 1 where "
+        "the robot does not walk in one of its gaits. Needs the extra sim.",
     )
     takes_robot(rollout)
     rollout.add_argument("--runs", type=count, default=4, metavar="N", help="how many seeds (default: %(default)s)")

@@ -65,6 +65,11 @@ class Rollout:
         self._stood = False
 
     @property
+    def commanded(self) -> tuple[float, ...]:
+        """The twelve joint angles (rad) that the servos are sent to."""
+        return tuple(self._output.angles)
+
+    @property
     def fell(self) -> bool:
         """Whether the body has tipped, or the watchdog has taken the power off or lets it lie."""
         return self.world.fallen or (self._stood and self.watchdog.state is not State.ACTIVE)

@@ -24,11 +24,26 @@ from quadleg.kinematics.planar import seen_from
 from quadleg.robot.model import MEASURED, MODELLED, Robot, Vector
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.walk_verdict import GaitVerdict, WalkVerdict, walk_verdict
 
 CREEP, TROT = "creep", "trot"
 SPEEDS = {CREEP: 0.06, TROT: 0.18}  # m/s forward
 STANDING = 5.0  # s before it walks, in which the estimator finds the gyro's bias
 PERCENT, TILT, TURN, RUNS, FACTOR = "%", "deg rms", "deg/min", "runs", "x"
+MEANINGS = {
+    "drift_measured_creep": "creep, joint angles measured: estimated place off, of the distance",
+    "drift_measured_trot": "trot, joint angles measured: estimated place off, of the distance",
+    "drift_modelled": "joint angles modelled: estimated place off, of the distance",
+    "speed_error_creep": "creep: speed off the one asked for",
+    "speed_error_trot": "trot: speed off the one asked for",
+    "tilt_error": "estimated tilt off the true one",
+    "yaw_drift": "estimated heading off the true one",
+    "falls": "runs with a fall",
+    "realtime_factor": "faster than real time, without estimator",
+    "realtime_factor_with_estimator": "faster than real time, with estimator",
+    "sideways_creep": "creep: sideways off its line, of the distance",
+    "sideways_trot": "trot: sideways off its line, of the distance",
+}
 
 
 @dataclass(frozen=True)
@@ -68,17 +83,32 @@ class Figure:
     worst: float
 
 
-def trials(runs: int) -> list[Trial]:
+def trials(runs: int, gaits: Sequence[str] = tuple(SPEEDS)) -> list[Trial]:
     """Those of so many seeded runs, each run in both gaits, with measured and with modelled joint angles."""
-    kinds = [(gait, angles) for angles in (MEASURED, MODELLED, None) for gait in SPEEDS]
+    kinds = [(gait, angles) for angles in (MEASURED, MODELLED, None) for gait in gaits]
     return [Trial(gait, angles, seed) for seed in range(1, runs + 1) for gait, angles in kinds]
+
+
+def verdicts(robot: Robot, ground: Ground, runs: int) -> list[GaitVerdict]:
+    """What so many seeded runs say of each gait of the robot: see walk_verdict.py."""
+    names = [gait.name for gait in robot.gaits]
+    for name in names:
+        _limits(robot, name)  # once, before the processes part
+    with ProcessPoolExecutor() as pool:
+        walks = [pool.submit(_verdict, robot, ground, name, seed) for name in names for seed in range(1, runs + 1)]
+        found = [walk.result() for walk in walks]
+    return [GaitVerdict(tuple(found[runs * i : runs * (i + 1)])) for i in range(len(names))]
+
+
+def _verdict(robot: Robot, ground: Ground, gait: str, seed: int) -> WalkVerdict:
+    return walk_verdict(robot, _limits(robot, gait), ground, seed)
 
 
 def run_all(
     robot: Robot, ground: Ground, distance: float, todo: Sequence[Trial], done: Callable[[Outcome], object]
 ) -> list[Outcome]:
     """Runs trials over all processors; tells each outcome as it comes. Raises CannotWalk."""
-    for gait in SPEEDS:
+    for gait in {trial.gait for trial in todo}:
         _limits(robot, gait)  # once, before the processes part
     with ProcessPoolExecutor() as pool:
         running = [pool.submit(run, robot, ground, distance, trial) for trial in todo]
@@ -97,6 +127,8 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
     Raises CannotWalk for a robot that does not even stand, unless it was thrown over.
     """
     limits = _limits(robot, trial.gait)
+    if limits.trouble:
+        raise CannotWalk(limits.trouble)
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
     if not _stands(rollout):
@@ -154,23 +186,33 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     ]
 
 
-def as_json(found: Sequence[Figure]) -> str:
-    """One JSON array of objects {name, unit, median, worst}, null where no trial tells."""
-    objects = [asdict(figure) for figure in found]
+def as_json(found: Sequence[Figure], judged: Sequence[GaitVerdict] = ()) -> str:
+    """One JSON array of objects {name, unit, median, worst, meaning}, null where no trial tells, then one object
+    {name, verdict, reasons, ...} for each gait.
+    """
+    objects = [{**asdict(figure), "meaning": MEANINGS[figure.name]} for figure in found]
     for figure in objects:
         figure.update({key: None for key in ("median", "worst") if isnan(figure[key])})
-    return json.dumps(objects, indent=2)
+    verdict_objects = [{"name": f"verdict_{verdict.worst.gait}", **verdict.as_dict()} for verdict in judged]
+    return json.dumps([*objects, *verdict_objects], indent=2)
+
+
+def print_verdicts(judged: Sequence[GaitVerdict]) -> None:
+    """A sentence for each gait."""
+    for verdict in judged:
+        Console().print(verdict.sentence, style="bold" if verdict.worst.walks else "bold red", highlight=False)
 
 
 def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
-    """The same for a person, with what keeps the walk from its line, and which runs fell."""
+    """The figures for a person, with what keeps the walk from its line, and which runs fell."""
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for heading in ("name", "median", "worst", "unit"):
-        table.add_column(heading, justify="left" if heading in ("name", "unit") else "right", no_wrap=True)
+    for heading in ("figure", "median", "worst", "unit"):
+        table.add_column(heading, justify="left" if heading in ("figure", "unit") else "right")
     known = (MEASURED, MODELLED)
     aside = [_over(outcomes, f"sideways_{gait}", PERCENT, "sideways", gait, known) for gait in SPEEDS]
     for figure in (*found, *aside):
-        table.add_row(figure.name, f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
+        if not isnan(figure.median):
+            table.add_row(MEANINGS[figure.name], f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
     console = Console()
     console.print(table)
     for outcome in outcomes:
@@ -236,7 +278,4 @@ class _Way:
 
 @cache
 def _limits(robot: Robot, gait: str) -> WalkingLimits:
-    limits = WalkingLimits(robot, robot.gait(gait))
-    if limits.trouble:
-        raise CannotWalk(limits.trouble)
-    return limits
+    return WalkingLimits(robot, robot.gait(gait))
