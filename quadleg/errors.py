@@ -159,10 +159,10 @@ class BadRecording(QuadlegError):
 
 
 class ViewMissing(QuadlegError):
-    """The live view was asked for where viser does not import."""
+    """The live view was asked for where viser does not import, or cannot be run safely."""
 
-    def __init__(self) -> None:
-        super().__init__("the live view needs viser: pip install -e '.[view]' in quadleg's folder")
+    def __init__(self, why: str = "") -> None:
+        super().__init__(why or "the live view needs viser: pip install -e '.[view]' in quadleg's folder")
 
 
 class RecordMissing(QuadlegError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
 import socket
@@ -9,8 +10,8 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from collections.abc import Awaitable, Callable, Iterable, Iterator
+from contextlib import suppress
 from math import cos, sin
 
 import pytest
@@ -26,10 +27,12 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY, find_robot, load_robot
 from quadleg.errors import BadMessage, PortTaken, Refused
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.robot.model import Robot
+from quadleg.viewer import bounded_line
 from quadleg.viewer import server as page_server
 from quadleg.viewer.asked import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, Asked, asked_of
+from quadleg.viewer.bounded_line import FLOOD, MOST_FRAGMENTS
 from quadleg.viewer.mailbox import HELD, Mailbox
-from quadleg.viewer.server import FLOOD, PageServer
+from quadleg.viewer.server import PageServer
 from quadleg.viewer.sight import PATH_STEP, Seen, Trail, look
 
 RANGES = {"height": (0.05, 0.2), "roll": (-0.5, 0.5)}
@@ -225,16 +228,20 @@ def test_the_path_grows_as_it_goes_and_not_where_it_stands(model: Robot) -> None
 # The page's server
 
 
-class FakeScene(BaseHTTPRequestHandler):
-    """In the place of viser, which is slow to start."""
+class FakeScene:
+    """In the place of viser, which is slow to start: says who looks, and then what `more` puts into it."""
 
-    def do_GET(self) -> None:
-        self.send_response(200)
-        self.end_headers()
-        self.wfile.write(b"<html><head></head><body>panels<canvas></canvas></body></html>")
+    version = "viser-v0.made.up"
+    page = b"<html><head></head><body>panels<canvas></canvas></body></html>"
 
-    def log_message(self, *_: object) -> None:
-        pass
+    def __init__(self) -> None:
+        self.fails: Exception | None = None
+
+    async def show_to(self, send: Callable[[bytes], Awaitable[None]]) -> None:
+        if self.fails:
+            raise self.fails
+        await send(b"drawn")
+        await asyncio.Event().wait()
 
 
 class Served:
@@ -244,14 +251,18 @@ class Served:
         self.heard: list[tuple[int, str | bytes]] = []
         self.gone: list[int] = []
         self.news = threading.Condition()
-        scene = HTTPServer(("127.0.0.1", 0), FakeScene)
-        threading.Thread(target=scene.handle_request, daemon=True).start()
-        try:
-            self.server = PageServer(port, scene.server_address[1], {"robot": "made up"}, self._hear, self._gone)
-        finally:
-            scene.server_close()
+        self.defects: list[Exception] = []
+        self.scene = FakeScene()
+        self.server = PageServer(port, self.scene, {"robot": "made up"}, self._hear, self._gone, self._defect)
+
+    def _defect(self, error: Exception) -> None:
+        with self.news:
+            self.defects.append(error)
+            self.news.notify_all()
 
     def _hear(self, page: int, text: str | bytes) -> str:
+        if text == "defect":
+            raise ZeroDivisionError(text)
         with self.news:
             self.heard.append((page, text))
             self.news.notify_all()
@@ -271,6 +282,19 @@ class Served:
         at = socket.create_connection(("127.0.0.1", self.server.port))
         host = name or f"127.0.0.1:{self.server.port}"
         return connect(f"ws://{host}{path}", sock=at, proxy=None, **options)
+
+    def scene_line(self):
+        return self.line(path="/scene", subprotocols=[FakeScene.version])
+
+    def raw(self, path: str = "/line", *headers: str) -> socket.socket:
+        """A connection that has asked for a line, with whatever headers besides."""
+        at = socket.create_connection(("127.0.0.1", self.server.port), WITHIN)
+        upgrade = ("Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13")
+        key = f"Sec-WebSocket-Key: {'A' * 22}=="
+        hosts = () if any(each.startswith("Host:") for each in headers) else (f"Host: 127.0.0.1:{self.server.port}",)
+        version = f"Sec-WebSocket-Protocol: {FakeScene.version}"
+        at.sendall("\r\n".join((f"GET {path} HTTP/1.1", *hosts, *headers, *upgrade, key, version, "", "")).encode())
+        return at
 
     def get(self, path: str, host: str = "") -> tuple[int, str, dict[str, str]]:
         request = urllib.request.Request(f"{self.server.address}{path}", headers={"Host": host} if host else {})
@@ -325,6 +349,21 @@ def test_a_name_that_only_leads_here_is_refused(served: Served) -> None:
     assert refused.value.response.status_code == 403
 
 
+@pytest.mark.parametrize("host", ["[::1", "127.0.0.1:8088\r\nHost: stranger.example", "127.0.0.1@stranger.example", ""])
+def test_a_host_that_makes_no_sense_is_refused_and_is_no_defect(served: Served, host: str) -> None:
+    with served.raw("/line", f"Host: {host}") as line:
+        assert line.recv(100).startswith(b"HTTP/1.1 403")
+    with served.raw("//[", f"Host: 127.0.0.1:{served.server.port}") as line:
+        assert line.recv(100).startswith(b"HTTP/1.1 404")
+    assert not served.defects
+
+
+def test_two_origins_are_none(served: Served) -> None:
+    ours = f"Origin: http://127.0.0.1:{served.server.port}"
+    with served.raw("/line", ours, "Origin: http://stranger.example") as line:
+        assert line.recv(100).startswith(b"HTTP/1.1 403")
+
+
 @pytest.mark.parametrize("path", ["/line", "/scene"])
 @pytest.mark.parametrize(
     "origin",
@@ -373,6 +412,153 @@ def test_a_browser_that_floods_is_shut_out_and_the_others_stay(served: Served) -
         assert len(served.heard) <= FLOOD
         served.server.say({"state": 2})
         assert json.loads(calm.recv(WITHIN)) == {"state": 2}
+
+
+def frame(opcode: int, last: bool = True, data: bytes = b"") -> bytes:
+    """A frame as a browser sends it (RFC 6455, 5.2), masked with zeros."""
+    return bytes([0x80 * last | opcode, 0x80 | len(data), 0, 0, 0, 0]) + data
+
+
+TEXT, BINARY, CONTINUED, PING, PONG = 0x1, 0x2, 0x0, 0x9, 0xA
+FLOODS = {
+    "pings": frame(PING, data=b"x" * 100) * 100,
+    "pongs": frame(PONG) * 100,
+    "empty messages": frame(TEXT) * 100,
+    "empty fragments": frame(CONTINUED, last=False) * 100,
+}
+
+
+def is_cut(line: socket.socket) -> bool:
+    """Whether the other side ends it. A time-out is an error."""
+    line.settimeout(WITHIN / 2)
+    with suppress(ConnectionError):
+        while line.recv(1 << 16):
+            pass
+    return True
+
+
+def receive_all_after(line, parts: Iterable[str]) -> None:
+    line.send(parts)
+    for _ in line:
+        pass
+    line.send("")
+
+
+@pytest.mark.parametrize("flood", FLOODS)
+@pytest.mark.parametrize("path", ["/line", "/scene"])
+def test_every_frame_counts_on_every_line(served: Served, path: str, flood: str) -> None:
+    with served.raw(path) as wild:
+        got = wild.recv(1 << 16)
+        if "fragments" in flood:
+            wild.sendall(frame(BINARY, last=False))
+        with suppress(ConnectionError):
+            for _ in range(1000):
+                wild.sendall(FLOODS[flood])
+        assert is_cut(wild)
+        assert got.startswith(b"HTTP/1.1 101")
+    assert len(served.heard) <= FLOOD
+
+
+def test_a_message_in_a_few_parts_is_heard(served: Served) -> None:
+    with served.line() as line:
+        line.send(["fo", "ll", "ow"])
+        served.wait(lambda: served.heard == [(1, "follow")], "it is heard")
+        with pytest.raises(ConnectionClosed) as closed:
+            receive_all_after(line, ("x" for _ in range(2 * MOST_FRAGMENTS)))
+        assert closed.value.rcvd
+        assert "parts" in closed.value.rcvd.reason
+
+
+def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    from websockets.server import ServerProtocol
+
+    class Clogged(asyncio.Transport):
+        """A connection of which nothing gets away."""
+
+        waits = 0
+        aborted = False
+
+        def write(self, data: bytes) -> None:
+            self.waits += len(data)
+
+        def get_write_buffer_size(self) -> int:
+            return self.waits
+
+        def abort(self) -> None:
+            self.aborted = True
+
+        def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+            pass
+
+    async def flooded() -> Clogged:
+        class Nobody:
+            handlers = ()
+
+            def start_connection_handler(self, _: object) -> None:
+                pass
+
+        line, transport = bounded_line.BoundedLine(ServerProtocol(), Nobody()), Clogged()
+        line.connection_made(transport)
+        request = (
+            "GET / HTTP/1.1",
+            "Host: x",
+            "Upgrade: websocket",
+            "Connection: Upgrade",
+            "Sec-WebSocket-Version: 13",
+        )
+        line.data_received("\r\n".join((*request, f"Sec-WebSocket-Key: {'A' * 22}==", "", "")).encode())
+        line.protocol.send_response(line.protocol.accept(line.request))
+        for _ in range(FLOOD):
+            line.data_received(frame(PING, data=b"x" * 125))
+        return transport
+
+    monkeypatch.setattr(bounded_line, "MOST_UNSENT", 10_000)
+    transport = asyncio.run(flooded())
+    assert transport.aborted
+    assert transport.waits < 11_000
+
+
+def test_connections_that_say_nothing_are_bounded(served: Served) -> None:
+    mute = [
+        socket.create_connection(("127.0.0.1", served.server.port)) for _ in range(bounded_line.MOST_CONNECTIONS + 20)
+    ]
+    try:
+        for one in mute[-20:]:
+            assert is_cut(one)
+    finally:
+        for one in mute:
+            one.close()
+
+
+def test_a_defect_is_told_and_the_others_stay(served: Served) -> None:
+    with served.line() as calm:
+        calm.recv(WITHIN)
+        with served.line() as other:
+            other.send("defect")
+            served.wait(lambda: served.defects, "the defect is told")
+        assert isinstance(served.defects[0], ZeroDivisionError)
+        served.server.say({"state": 2})
+        assert json.loads(calm.recv(WITHIN)) == {"state": 2}
+
+
+def test_a_defect_of_the_scene_is_told(served: Served) -> None:
+    with served.scene_line() as line:
+        assert line.recv(WITHIN) == b"drawn"
+    served.scene.fails = ZeroDivisionError()
+    with served.scene_line():
+        served.wait(lambda: served.defects, "the defect is told")
+
+
+def test_a_browser_that_leaves_is_no_defect(served: Served) -> None:
+    for path in ("/line", "/scene"):
+        with served.raw(path) as line:
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")  # it vanishes
+    with socket.create_connection(("127.0.0.1", served.server.port)) as line:
+        line.sendall(b"\x16\x03\x01 this is TLS\r\n\r\n")
+        assert not line.recv(1)
+    with served.line() as line:
+        line.recv(WITHIN)
+    assert not served.defects
 
 
 def test_a_browser_that_does_not_read_misses_news_and_holds_nobody_up(served: Served) -> None:

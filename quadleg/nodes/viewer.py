@@ -129,7 +129,8 @@ class Viewer(QuadlegNode):
         self._hand = Hand(self, self.subscribe, self.prefix + "base_footprint", body, self._note_answer)
         self._scene = Scene(self.robot)
         try:
-            self._page = PageServer(port, self._scene.port, self._greeting(), self._hear, self._mailbox.gone)
+            greeting = self._greeting()
+            self._page = PageServer(port, self._scene, greeting, self._hear, self._mailbox.gone, self._say_defect)
         except BaseException:
             self._scene.close()
             raise

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from contextlib import redirect_stdout
 from itertools import pairwise
 from math import cos, pi, sin
 from typing import Any
 
 import numpy as np
-import viser
 
 from quadleg.kinematics.body import Pose
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import Leg, Robot
 from quadleg.viewer.sight import Sight, Trail
+from quadleg.viewer.viser_in_process import VERSION, InProcessViser, Send
 
-HOST = "127.0.0.1"
 CELL = 0.1  # m
 GHOST_OPACITY = 0.25
 _ALONG_Y = (cos(pi / 4), -sin(pi / 4), 0.0, 0.0)  # turns viser's cylinder, which lies along z
@@ -25,11 +22,13 @@ _LIFT = 0.001  # m over the ground, so that lines are not in it
 
 
 class Scene:
-    """viser's server on a port of the system's choice, for this computer alone; the camera stays at the robot."""
+    """viser's scene, which the page's server shows; the camera stays at the robot. Raises ViewMissing."""
+
+    version = VERSION
 
     def __init__(self, robot: Robot) -> None:
-        with redirect_stdout(io.StringIO()):  # it prints its address, which is not the page's
-            self._server = viser.ViserServer(host=HOST, port=0, verbose=False)
+        self._viser = InProcessViser()
+        self._server = self._viser.server
         scene = self._server.scene
         scene.set_up_direction("+z")
         scene.configure_default_lights(cast_shadow=False)
@@ -57,9 +56,13 @@ class Scene:
         self._trail = scene.add_line_segments("/trail", np.zeros((1, 2, 3)), _bytes(BODY), thickness=0.003)
 
     @property
-    def port(self) -> int:
-        """Where viser listens."""
-        return self._server.get_port()
+    def page(self) -> bytes:
+        """The page in which a browser draws it."""
+        return self._viser.page
+
+    async def show_to(self, send: Send) -> None:
+        """Give all there is to draw to `send`, until cancelled or until that raises."""
+        await self._viser.show_to(send)
 
     def show(self, sight: Sight, angles: Sequence[float], commanded: Sequence[float] | None) -> None:
         """Moves the robot to what is seen, its joints at twelve angles (rad), and its ghost to what is commanded."""
@@ -98,8 +101,7 @@ class Scene:
 
     def close(self) -> None:
         """Ends the server."""
-        with redirect_stdout(io.StringIO()):  # it says so on the terminal
-            self._server.stop()
+        self._viser.close()
 
 
 class _Body:

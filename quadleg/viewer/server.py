@@ -10,27 +10,26 @@ import asyncio
 import http
 import json
 import logging
+import re
 import socket
 import threading
-import time
-import urllib.request
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from importlib.resources import files
-from typing import Any
-from urllib.parse import urlsplit
+from typing import Any, Protocol
 
-from websockets.asyncio.client import connect
 from websockets.asyncio.server import ServerConnection, serve
 from websockets.datastructures import Headers
-from websockets.exceptions import ConnectionClosed
+from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.http11 import Request, Response
 from websockets.typing import Subprotocol
 
 from quadleg.errors import PortTaken
+from quadleg.viewer.bounded_line import BoundedLine
 
 HOST = "127.0.0.1"
-OUR_NAMES = ("127.0.0.1", "localhost", "::1")
+OUR_NAMES = ("127.0.0.1", "localhost", "[::1]")
+OUR_HOSTS = re.compile(rf"({'|'.join(map(re.escape, OUR_NAMES))})(:\d{{1,5}})?", re.IGNORECASE)
 LINE, SCENE = "/line", "/scene"
 PAGE = {
     "/": ("index.html", "text/html"),
@@ -38,8 +37,9 @@ PAGE = {
     "/page.css": ("page.css", "text/css"),
 }
 MOST_LINES = 32  # open at a time; a browser has two
-FLOOD = 300  # messages a second of one browser; a hand makes some thirty
+LONGEST = 1 << 12  # bytes of a message; what a page asks for has at most 300 characters
 STARTS_WITHIN = 10.0  # s
+ASKS_WITHIN = 5.0  # s in which a connection has to say what it wants
 
 # Nothing comes from elsewhere, and no other page can put ours into a frame and have it clicked on.
 OURS = "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
@@ -51,32 +51,46 @@ SCENES = (
 ONLY_THE_PICTURE = b"<style>* {visibility: hidden !important} canvas {visibility: visible !important}</style></head>"
 
 
+class Drawn(Protocol):
+    """What is drawn in three dimensions: viser's `page`, and what that page is told in its own `version`."""
+
+    version: str
+
+    @property
+    def page(self) -> bytes: ...
+
+    async def show_to(self, send: Callable[[bytes], Awaitable[None]]) -> None: ...
+
+
 class PageServer:
-    """Serves the page on `port`, with viser's scene from `scene_port`. Raises PortTaken.
+    """Serves the page on `port`, with the scene. Raises PortTaken.
 
     `greeting` is the first that each page hears. `hear` takes each message of a page with that page's number, on the
-    server's thread, and gives what is wrong with it or an empty text; `gone` takes the number of a page that has left.
+    server's thread, and gives what is wrong with it or an empty text; `gone` takes the number of a page that has left;
+    `defect` takes what was raised that nobody expected.
     """
 
     def __init__(
         self,
         port: int,
-        scene_port: int,
+        scene: Drawn,
         greeting: dict[str, Any],
         hear: Callable[[int, str | bytes], str],
         gone: Callable[[int], None],
+        defect: Callable[[Exception], None],
     ) -> None:
         self._socket = _listen(port)
         self.port: int = self._socket.getsockname()[1]
-        self._scene = f"ws://{HOST}:{scene_port}"
+        self._scene, self._defect = scene, defect
         self._greeting = json.dumps({"greeting": greeting})
         self._hear, self._gone = hear, gone
         self._files = {path: (_page_file(name), kind) for path, (name, kind) in PAGE.items()}
-        self._files[SCENE] = (_scene_page(scene_port), "text/html")
+        self._files[SCENE] = (scene.page.replace(b"</head>", ONLY_THE_PICTURE, 1), "text/html")
         self._pages: dict[int, _Page] = {}
         self._lines = self._count = 0
         self.scenes = 0  # how many look at the scene
         self._loop = asyncio.new_event_loop()
+        self._loop.set_exception_handler(self._defect_of_loop)
         self._ended = asyncio.Event()
         ready = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(ready,), name="page_server", daemon=True)
@@ -117,20 +131,29 @@ class PageServer:
             await self._ended.wait()
 
     def _server(self) -> serve:
-        quiet = logging.getLogger("quadleg.viewer")
-        quiet.setLevel(logging.CRITICAL)  # a browser that leaves early is nothing to report
+        logger = logging.Logger("quadleg.viewer", logging.ERROR)
+        logger.addHandler(_Defects(self._defect))
         return serve(
             self._handle,
             sock=self._socket,
+            create_connection=BoundedLine,
             process_request=self._answer,
-            select_subprotocol=_subprotocol,
+            select_subprotocol=self._subprotocol,
             compression=None,
-            max_size=2**16,
+            max_size=LONGEST,
             write_limit=2**15,
+            open_timeout=ASKS_WITHIN,
             close_timeout=0.5,
-            logger=quiet,
+            logger=logger,
             server_header=None,
         )
+
+    def _defect_of_loop(self, _: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        error = context.get("exception")
+        self._defect(error if isinstance(error, Exception) else RuntimeError(context["message"]))
+
+    def _subprotocol(self, _: ServerConnection, offered: Any) -> Subprotocol | None:
+        return next((name for name in offered if name == self._scene.version), None)
 
     def _spread(self, text: str) -> None:
         for page in self._pages.values():
@@ -138,24 +161,25 @@ class PageServer:
 
     def _answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The file that is asked for, a refusal, or None for a line that may be opened."""
-        path = urlsplit(request.path).path
-        host = request.headers.get("Host", "")
-        if urlsplit(f"//{host}").hostname not in OUR_NAMES:
+        path = request.path.partition("?")[0]
+        host = ", ".join(request.headers.get_all("Host"))  # two are none of ours
+        if not OUR_HOSTS.fullmatch(host):
             return _words(
                 http.HTTPStatus.FORBIDDEN, f"this page is served to {', '.join(OUR_NAMES)} alone, not to {host}"
             )
-        if request.headers.get("Upgrade", "").lower() == "websocket":
-            return self._may_open(path, request.headers.get("Origin"), host)
+        if "websocket" in ", ".join(request.headers.get_all("Upgrade")).lower():
+            return self._may_open(path, ", ".join(request.headers.get_all("Origin")), host)
         if path not in self._files:
             return _words(http.HTTPStatus.NOT_FOUND, f"there is no {path}; the page is at {self.address}")
         content, kind = self._files[path]
         headers = {"Content-Type": f"{kind}; charset=utf-8", "Cache-Control": "no-cache"}
         headers |= {"Content-Security-Policy": SCENES if path == SCENE else OURS, "X-Content-Type-Options": "nosniff"}
+        headers |= {"Cross-Origin-Resource-Policy": "same-origin", "Referrer-Policy": "no-referrer"}
         return _response(http.HTTPStatus.OK, content, headers)
 
-    def _may_open(self, path: str, origin: str | None, host: str) -> Response | None:
+    def _may_open(self, path: str, origin: str, host: str) -> Response | None:
         # A program that is no browser sends no origin, and could publish on the topics itself.
-        if origin is not None and origin != f"http://{host}":
+        if origin and origin != f"http://{host}":
             why = f"a page of {origin} may not steer this robot; open {self.address}"
             return _words(http.HTTPStatus.FORBIDDEN, why)
         if path not in (LINE, SCENE):
@@ -168,7 +192,7 @@ class PageServer:
     async def _handle(self, connection: ServerConnection) -> None:
         self._lines += 1
         try:
-            path = urlsplit(connection.request.path if connection.request else "").path
+            path = connection.request.path.partition("?")[0] if connection.request else ""
             await (self._pass_scene(connection) if path == SCENE else self._talk(connection))
         except (ConnectionClosed, OSError):
             pass
@@ -176,36 +200,43 @@ class PageServer:
             self._lines -= 1
 
     async def _pass_scene(self, browser: ServerConnection) -> None:
-        """Passes on what viser says. What a browser says to viser is dropped: it could have the scene shared with
-        the world, and nothing of it is needed."""
-        wanted = [browser.subprotocol] if browser.subprotocol else None
-        async with connect(self._scene, subprotocols=wanted, compression=None, max_size=None, proxy=None) as viser:
-            passing = asyncio.create_task(_pass_on(viser, browser))
-            self.scenes += 1
-            try:
-                async for _ in browser:
-                    pass
-            finally:
-                self.scenes -= 1
-                passing.cancel()
+        """Passes on what viser says. What a browser says is dropped: nothing of it is needed."""
+        if browser.subprotocol != self._scene.version:
+            await browser.close(1002, "this page is of another version: load it again")
+            return
+        passing = asyncio.create_task(self._show(browser))
+        passing.add_done_callback(self._look_at)
+        self.scenes += 1
+        try:
+            async for _ in browser:
+                pass
+        finally:
+            self.scenes -= 1
+            passing.cancel()
+
+    async def _show(self, browser: ServerConnection) -> None:
+        await self._scene.show_to(browser.send)
+        await browser.close()
 
     async def _talk(self, connection: ServerConnection) -> None:
         self._count += 1
         number, page = self._count, _Page(self._greeting)
         self._pages[number] = page
         telling = asyncio.create_task(page.keep_telling(connection))
-        budget = _Budget()
+        telling.add_done_callback(self._look_at)
         try:
             async for message in connection:
-                if budget.spent(time.monotonic()):
-                    await connection.close(1008, f"more than {FLOOD} messages a second")
-                    break
                 if wrong := self._hear(number, message):
                     page.refuse(wrong)
         finally:
             telling.cancel()
             del self._pages[number]
             self._gone(number)
+
+    def _look_at(self, task: asyncio.Task[None]) -> None:
+        error = None if task.cancelled() else task.exception()
+        if isinstance(error, Exception) and not isinstance(error, _Defects.EXPECTED):
+            self._defect(error)
 
 
 class _Page:
@@ -236,30 +267,19 @@ class _Page:
                     await connection.send(text)
 
 
-class _Budget:
-    """Counts messages, second by second."""
+class _Defects(logging.Handler):
+    """Passes on what is raised that nobody expected; a browser that leaves early or speaks no HTTP is none."""
 
-    def __init__(self) -> None:
-        self._since, self._count = 0.0, 0
+    EXPECTED = (WebSocketException, OSError, EOFError, asyncio.TimeoutError)
 
-    def spent(self, now: float) -> bool:
-        """Takes one more; whether there were too many."""
-        if now - self._since > 1.0:
-            self._since, self._count = now, 0
-        self._count += 1
-        return self._count > FLOOD
+    def __init__(self, defect: Callable[[Exception], None]) -> None:
+        super().__init__(logging.ERROR)
+        self._defect = defect
 
-
-async def _pass_on(viser: Any, browser: ServerConnection) -> None:
-    with suppress(ConnectionClosed):
-        async for message in viser:
-            await browser.send(message)
-    await browser.close()
-
-
-def _subprotocol(_: ServerConnection, offered: Any) -> Subprotocol | None:
-    # viser's client says its version by it, and viser takes no other.
-    return next((name for name in offered if name.startswith("viser")), None)
+    def emit(self, record: logging.LogRecord) -> None:
+        error = record.exc_info[1] if record.exc_info else None
+        if isinstance(error, Exception) and not isinstance(error, self.EXPECTED):
+            self._defect(error)
 
 
 def _listen(port: int) -> socket.socket:
@@ -279,13 +299,6 @@ def _listen(port: int) -> socket.socket:
 
 def _page_file(name: str) -> bytes:
     return (files("quadleg.viewer") / "page" / name).read_bytes()
-
-
-def _scene_page(port: int) -> bytes:
-    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))  # whatever proxy this computer has
-    with direct.open(f"http://{HOST}:{port}/", timeout=STARTS_WITHIN) as answer:
-        page: bytes = answer.read()
-    return page.replace(b"</head>", ONLY_THE_PICTURE, 1)
 
 
 def _words(status: http.HTTPStatus, words: str) -> Response:
