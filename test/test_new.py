@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 from terminal import Terminal
 
 from quadleg import cli
-from quadleg.commissioning.new import Measures, describe, find_poses, number_from, say_next_steps
-from quadleg.commissioning.servo_kinds import READY_KINDS
+from quadleg.commissioning.maker_units import number_from
+from quadleg.commissioning.new import Measures, describe, find_poses, say_next_steps
+from quadleg.commissioning.servo_kinds import READY_KINDS, usual_stall_current
 from quadleg.errors import NoPlace
 from quadleg.kinematics.body import Pose, lowest_of_body, stance_angles
 from quadleg.robot.load import load_robot
@@ -124,6 +125,27 @@ def test_what_is_answered_is_what_the_file_says(path: Path) -> None:
     good_on_the_way(robot)
 
 
+def test_servos_come_by_a_class_or_by_the_figures_of_their_data_sheet(path: Path) -> None:
+    own = str(len(READY_KINDS) + 1)
+    person = Person(servos=own, voltage=["0.83 Nm", "58 rpm", "7.4 V", "", "7.2"], current="15")
+    robot = person.describe(path)
+    kind = robot.joints[0].servo.kind
+    assert kind.stall_torque == pytest.approx(0.83, rel=0.002)
+    assert kind.no_load_speed == pytest.approx(58 * 2 * pi / 60, rel=0.001)
+    assert (kind.voltage, robot.supply.voltage) == (7.4, 7.2)
+    assert kind.stall_current == usual_stall_current(0.83 / 0.0980665, 10 / 58, 7.4)
+    assert "as they were given" in path.read_text(encoding="utf-8")
+    assert "8.46 kg-cm, 0.1724 s/60deg at 7.4 V" in person.heard
+
+
+def test_a_torque_that_no_servo_has_is_asked_again(path: Path) -> None:
+    person = Person(servos=str(len(READY_KINDS) + 1), voltage=["1000", "20", "5 V", "", "6", "", "13", "6"])
+    person.describe(path)
+    assert "1000 makes no sense here: 0.3 to 200 kg-cm would be right" in person.heard
+    assert "'5 V' is not understood: 0.02 to 1 s/60deg, as 0.16 would be" in person.heard
+    assert "13 is too much: servos of this kind would burn; 4.5 to 7.2 V would be right" in person.heard
+
+
 def test_a_robot_on_a_serial_port_gets_a_rate_that_the_port_carries(path: Path) -> None:
     robot = Person(board="3", last=["/dev/tty USB0", "/dev/ttyUSB0"]).describe(path)
     assert (robot.board.kind, robot.board.port, robot.control_rate) == ("serial", "/dev/ttyUSB0", 25.0)
@@ -211,6 +233,17 @@ def test_a_name_that_yaml_would_take_for_something_else_stays_a_name(path: Path,
         ("1e2", "mm", None),
         ("nan", "mm", None),
         ("٣", "mm", 3),
+        ("0.98 N·m", "kg-cm", 9.99),  # 1 kgf = 9.80665 N: 3rd CGPM (1901)
+        ("9.8 Nm", "kg-cm", 99.93),
+        ("136 oz-in", "kg-cm", 9.79),  # 1 oz = 28.349523125 g, 1 in = 25.4 mm: international yard and pound (1959)
+        ("20 kg-cm", "kg-cm", 20),
+        ("20 kg", "kg-cm", None),
+        ("0.16", "s/60deg", 0.16),
+        ("0.161 s/60°", "s/60deg", 0.161),
+        ("62.5 rpm", "s/60deg", 0.16),
+        ("375 °/s", "s/60deg", 0.16),
+        ("160 ms", "s/60deg", 0.16),
+        ("5 V", "s/60deg", None),
     ],
 )
 def test_numbers_come_with_point_or_comma_and_with_units(answer: str, unit: str, number: float | None) -> None:

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.servo_kinds import READY_KINDS, ReadyKind
+from quadleg.commissioning.maker_units import number_from
+from quadleg.commissioning.servo_kinds import OWN, READY_KINDS, ReadyKind, own_kind, usual_stall_current
 from quadleg.errors import NoPlace, Unreachable
 from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
@@ -68,15 +69,6 @@ CLEARANCE_MM = 5
 OVER_THE_TOP = 20  # mm that hip axes may be above the body's box
 STANDING_SHARE = 0.71  # of the straight leg, from hip axis to foot: knees well bent, as the demo robot stands
 RISE_SHARE = 0.1  # of the straight leg, the least from rest to standing, and from there to the end of the reach
-
-_UNITS: dict[str, dict[str, float]] = {
-    "mm": {"mm": 1, "cm": 10, "m": 1000},
-    "g": {"g": 1, "kg": 1000},
-    "V": {"v": 1, "mv": 0.001},
-    "A": {"a": 1, "ma": 0.001},
-    "number": {},
-}
-_NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z]*)\.?")
 
 
 @dataclass(frozen=True)
@@ -182,18 +174,6 @@ class _Talk:
             return "" if good else f"'{answer}' is none of them: a number from 1 to {len(choices)} would be right"
 
         return int(self.text("Number", f"{default}", fault)) - 1
-
-
-def number_from(answer: str, unit: str) -> float | None:
-    """The number of an answer in `unit`, to a hundredth, with decimal point or comma, with a unit of that sort or none.
-
-    None where it is nothing of that kind.
-    """
-    found = _NUMBER.fullmatch(answer.strip())
-    if not found:
-        return None
-    factor = _UNITS[unit].get(found[2].lower()) if found[2] else 1
-    return None if factor is None else round(float(found[1].replace(",", ".")) * factor, 2)
 
 
 def describe(path: Path, ask: Ask, say: Say) -> Robot:
@@ -304,9 +284,12 @@ def _ask_measures(talk: _Talk, given: Measures | None = None) -> Measures:
 def _ask_electrics(talk: _Talk, given: Electrics | None) -> Electrics:
     """Servos, supply and board; what was `given` before takes the place of what is usual."""
     words = [kind.words for kind in READY_KINDS]
-    before = READY_KINDS.index(given.kind) + 1 if given else 2
+    before = 2
+    if given:
+        before = READY_KINDS.index(given.kind) + 1 if given.kind in READY_KINDS else len(READY_KINDS) + 1
     question = "The servos; the nearest will do, its figures can be changed in the file"
-    kind = READY_KINDS[talk.choice(question, words, before)]
+    chosen = talk.choice(question, [*words, "by their own figures: torque and speed from the data sheet"], before)
+    kind = READY_KINDS[chosen] if chosen < len(READY_KINDS) else _ask_servo(talk, given.kind if given else None)
     low, high = kind.voltages_v
     burns = "servos of this kind would burn"
     voltage = talk.number(
@@ -334,6 +317,21 @@ def _ask_electrics(talk: _Talk, given: Electrics | None) -> Electrics:
     return electrics
 
 
+def _ask_servo(talk: _Talk, given: ReadyKind | None) -> ReadyKind:
+    """The figures of a data sheet, in the units that data sheets have."""
+    usual = given if given and given.key == OWN else READY_KINDS[1]
+    talk.say(
+        'Torques are in kg-cm, but "0.98 N-m" or "136 oz-in" does too; speeds in seconds for 60 degrees, or "62 rpm".'
+    )
+    torque = talk.number("Stall torque of a servo", "kg-cm", usual.stall_torque_kg_cm, 0.3, 200)
+    seconds = talk.number("Its time for 60 degrees without load", "s/60deg", usual.seconds_per_60_deg, 0.02, 1)
+    volts = talk.number("The voltage of these two figures", "V", usual.at_voltage_v, 3, 30)
+    stall = usual_stall_current(torque, seconds, volts)
+    default = usual.stall_current_a if usual is given else stall
+    current = talk.number("Its stall current; where the data sheet has none, a usual one", "A", default, 0.1, 60)
+    return own_kind(torque, seconds, volts, current)
+
+
 def _summary(name: str, measures: Measures, mass_g: float, electrics: Electrics) -> str:
     """What was answered, in a few lines."""
     m = measures
@@ -348,7 +346,7 @@ def _summary(name: str, measures: Measures, mass_g: float, electrics: Electrics)
   axes  A {m.along:g}  B {m.across:g}  C {m.offset:g} mm
   leg   D {m.upper:g}  E {m.lower:g}  F {m.foot_radius:g} mm; knees point {knees}
   body  G {m.length:g}  H {m.width:g}  J {m.height:g}  K {m.belly:g} mm
-  {electrics.kind.words}
+  {electrics.kind.words}: {electrics.kind.figures}
   {electrics.voltage_v:g} V, {electrics.current_a:g} A; {board}
 """
 
@@ -586,7 +584,7 @@ joint_limits_deg:
   rear:
 {_limits_text(m.rear_knee)}
 
-servo_kinds:  # typical figures of a class of servos: put in those of your data sheet
+servo_kinds:  # {_figures_from(kind)}
   {kind.key}:  # {kind.words}
     stall_torque_kg_cm: {kind.stall_torque_kg_cm:g}
     seconds_per_60_deg: {kind.seconds_per_60_deg:g}  # without load
@@ -644,6 +642,14 @@ clearance_mm: {CLEARANCE_MM}  # the least distance between two legs, and between
 #     rpy_deg: [0, 0, 0]  # roll, pitch and yaw of its axes against the body's
 #     mass_g: 10  # part of the body's mass
 """)
+
+
+def _figures_from(kind: ReadyKind) -> str:
+    if kind.key == OWN:
+        return (
+            "torque, speed and stall current as they were given, the rest usual ones: put in those of your data sheet"
+        )
+    return "typical figures of a class of servos: put in those of your data sheet"
 
 
 def _why(poses: Poses) -> str:
