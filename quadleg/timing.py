@@ -30,7 +30,7 @@ from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import MEASURED, Leg, Robot, Vector
 from quadleg.robot.urdf import urdf
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.pca9685 import PCA9685
 
 Array = NDArray[np.float64]
@@ -314,7 +314,7 @@ def ikpy_inverse(robot: Robot, leg: Leg) -> Callable[[Array], Array]:
 class _Sink(Board):
     """Takes bytes and does nothing with them."""
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         pass
 
     def read(self, register: int, count: int) -> bytes:

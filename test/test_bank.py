@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import inf, nan
 
 import pytest
@@ -12,7 +13,7 @@ from robots import digger, inspector
 from quadleg.errors import BoardError
 from quadleg.robot.model import Robot
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.calibration import counts_from_pulse, pulse_from_angle
 from quadleg.servos.pca9685 import PCA9685
 from quadleg.servos.simulated import SimulatedBoard
@@ -27,7 +28,7 @@ class Recorder(Board):
     def __init__(self) -> None:
         self.transactions: list[tuple[bytes, ...]] = []
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         self.transactions.append(messages)
 
     def read(self, register: int, count: int) -> bytes:

@@ -146,3 +146,12 @@ def test_an_unknown_kind_lists_the_known_ones() -> None:
     robot = replace(ROBOT, board=replace(ROBOT.board, kind="wishful"))
     with pytest.raises(BoardError, match=f"'wishful' is not known: one of {', '.join(sorted(BOARDS))}"):
         open_board(robot, REST)
+
+
+def test_a_write_that_is_no_longer_valid_sends_nothing(board: Board) -> None:
+    board.write(bytes((0x00, 0x20)))
+    board.write(bytes((0x0A, 1, 2, 3, 4)))
+    board.write(bytes((0x0A, 5, 6, 7, 8)), valid=lambda: False)
+    assert board.read(0x0A, 4) == bytes((1, 2, 3, 4))
+    board.write(bytes((0x0A, 5, 6, 7, 8)), valid=lambda: True)
+    assert board.read(0x0A, 4) == bytes((5, 6, 7, 8))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from math import degrees
 
@@ -17,7 +18,7 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.leg import forward
 from quadleg.robot.model import Robot
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.pca9685 import PCA9685
 
 INSPECTOR, DIGGER = robots.inspector(), robots.digger()
@@ -27,7 +28,7 @@ class Heard(Board):
     def __init__(self) -> None:
         self.messages: list[bytes] = []
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         self.messages += messages
 
     def read(self, register: int, count: int) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from quadleg.errors import BoardError
 from quadleg.robot.model import BoardSettings
 from quadleg.servos import pca9685
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.pca9685 import PCA9685, period_from_prescale, prescale_from_frequency
 
 SETTINGS = BoardSettings(kind="recorder", address=0x40, frequency=50.0, clock=25e6, bus_speed=400e3)
@@ -27,7 +28,7 @@ class Recorder(Board):
         self.frozen = frozen
         self.transactions: list[tuple[bytes, ...]] = []
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         self.transactions.append(messages)
         for register, *data in messages:
             for offset, value in enumerate(data):

@@ -79,7 +79,7 @@ class Pulses:
             raise PowerLost("the board has lost its power, its outputs are off")
         if self._live != servo.channel:
             self.off()
-            self._switch.set(True)
+            self._switch.set(True, lambda: cuts == self._cuts)
             self._turned = self._put(servo, self.at(servo), cuts)
             self._live = servo.channel
             self._sleep(SETTLE)
@@ -99,7 +99,7 @@ class Pulses:
         low, high = (stop / self.count for stop in servo.stops)
         counts = min(max(counts_from_pulse(pulse, self._chip.period), ceil(low)), floor(high))
         self._halt_if_cut(cuts)
-        self._chip.write({servo.channel: counts})
+        self._chip.write({servo.channel: counts}, lambda: cuts == self._cuts)
         wire = self._last[servo.channel] = pulse_from_counts(counts, self._chip.period)
         self._halt_if_cut(cuts)
         return wire

@@ -40,6 +40,8 @@ class Work(Protocol):
 
     @property
     def title(self) -> str: ...
+    @property
+    def over(self) -> str: ...
     def talk(self) -> Talk[bool]: ...
     def facts(self) -> list[tuple[str, str]]: ...
     def cut(self) -> None: ...
@@ -172,6 +174,8 @@ class Screen(App[None]):
         self._refresh()
 
     def _refresh(self) -> None:
+        if self._question and self._work.over:  # the conversation then says why
+            self._answer(END)
         question = self._question
         self.query_one("#title", Static).update(self._work.title)
         facts = Table.grid(padding=(0, 1))

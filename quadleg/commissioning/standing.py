@@ -1,6 +1,8 @@
-"""A robot that stands by itself in this process: watchdog, output stage and link to the board, as under `run`.
+"""A robot that stands in this process: watchdog, output stage and link to the board, as under `run`.
 
-They are ticked by a thread of their own, so that the robot is held whatever the person does.
+A thread ticks them, so that the robot is held while the person does nothing. A stop sets the state first, under the
+lock, and then cuts: a tick in between either sees the state, or knows an older count of cuts, and then the link sends
+nothing of it.
 """
 
 from __future__ import annotations
@@ -9,13 +11,15 @@ import threading
 import time
 from collections.abc import Callable
 
+from quadleg.commissioning.talk import STILL_HELD
 from quadleg.errors import BoardError, PowerLost, Refused
 from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.robot.model import JOINT_NAMES, OutputEnable, Robot
 from quadleg.safety.output import Output
 from quadleg.safety.watchdog import QUIET_TIME, State, Watchdog
 from quadleg.servos.boards import Board
 from quadleg.servos.link import Link
+from quadleg.servos.output_enable import OutputSwitch
 
 LONGEST_WAY = 30.0  # s, up or down
 _LOOK = 0.01  # s between looks at what the thread has come to
@@ -24,8 +28,9 @@ _LOOK = 0.01  # s between looks at what the thread has come to
 class Standing:
     """One robot on its board, at rest and limp at first. `clock` and `sleep` are in s.
 
-    `offsets` (rad, by joint) are added to the angles on their way to the servos. Raises BoardError where the board
-    cannot be opened, and Refused where it makes pulses already.
+    `offsets` (rad, by joint) are added to the angles on their way to the servos. `hear` is told, from a thread of its
+    own, of a defect that ends the standing. Raises BoardError if the board cannot be opened, and Refused if it makes
+    pulses already.
     """
 
     def __init__(
@@ -34,8 +39,10 @@ class Standing:
         opener: Callable[[], Board],
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        hear: Callable[[str], None] | None = None,
+        open_switch: Callable[[OutputEnable | None], OutputSwitch] = OutputSwitch,
     ) -> None:
-        self._link = Link(robot, opener, clock)
+        self._link = Link(robot, opener, clock, open_switch)
         if self._link.found and any(angle is not None for angle in self._link.found):
             self._link.close()
             raise Refused("the board makes pulses already: end `quadleg run`, or cut the board's power once")
@@ -47,21 +54,30 @@ class Standing:
         self._frame = stance_angles(robot, robot.resting)
         self._held: tuple[float | None, ...] = (None,) * len(JOINT_NAMES)
         self.offsets = [0.0] * len(JOINT_NAMES)
-        self._turn = threading.Lock()
+        self._hear = hear
+        self._told: set[str] = set()
+        self._defect = ""  # once there is one, the watchdog is not asked any more
+        self._turn = threading.Lock()  # for watchdog and output; never held while the board takes bytes
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     @property
     def state(self) -> State:
-        """What the watchdog is doing."""
+        """What the watchdog is doing; after a defect, what is done without it."""
+        if self._defect:
+            return State.LOWERING if any(self._output.powered) else State.FAULT
         return self._watchdog.state
 
     @property
     def why(self) -> str:
         """The reason for the state, and what the board says."""
-        trouble = self._link.trouble
-        return f"{self._watchdog.why}; {trouble}" if trouble else self._watchdog.why
+        return "; ".join(filter(None, (self._defect or self._watchdog.why, self._link.trouble)))
+
+    @property
+    def over(self) -> str:
+        """Why the robot stands no more and will not again; empty while it rises, stands or holds."""
+        return self.why if self.state in (State.LOWERING, State.OFF, State.FAULT) else ""
 
     def angle(self, joint: int) -> float:
         """The angle in rad that a joint is sent to, without its offset."""
@@ -99,39 +115,75 @@ class Standing:
 
     def cut(self) -> None:
         """Pulses off at once, from any thread: the robot falls onto its belly. Raises BoardError where that fails."""
-        try:
-            self._link.cut()
-        finally:
-            with self._turn:
-                self._output.stop("stopped by a key", self._clock())
+        with self._turn:
+            self._output.stop("stopped by a key", self._clock())
+        self._link.cut()
 
     def _run(self) -> None:
         due = self._clock()
         while not self._over.is_set():
-            with self._turn:
+            try:
                 self._tick(self._clock())
+            except Exception as error:  # nothing may leave the servos to their last pulses
+                self._stop_for(error)
             now = self._clock()
             due = max(due + self._period, now)
             self._sleep(due - now)
 
     def _tick(self, now: float) -> None:
         """One servo frame: the watchdog follows the angles that it has itself come to."""
-        cuts = self._link.cuts
+        with self._turn:
+            cuts = self._link.cuts
+            if not self._defect:
+                try:
+                    self._follow(now)
+                except Exception as error:
+                    self._note(error, "the robot is lowered")
+                    self._output.lower(self._defect, now)
+            self._output.tick(now)
+            planned, powered = self._output.angles, self._output.powered
+        angles = [angle + offset for angle, offset in zip(planned, self.offsets)]
+        try:
+            written = self._link.write(angles, powered, cuts)
+        except BoardError as error:
+            with self._turn:
+                if isinstance(error, PowerLost):
+                    self._output.off(str(error), now)
+                else:
+                    self._output.board_fails(str(error), self._held, now)
+            return
+        if written:
+            self._held = tuple(angle if on else None for angle, on in zip(planned, powered))
+        with self._turn:
+            self._output.board_takes(now)
+
+    def _follow(self, now: float) -> None:
         command = self._watchdog.frame(self._frame, now)
         self._watchdog.output_says(self._output.state.value, self._output.why, now)
         command = self._watchdog.tick(now) or command
         if command:
             self._output.command(command, now)
             self._frame = command.angles
-        self._output.tick(now)
-        angles = [angle + offset for angle, offset in zip(self._output.angles, self.offsets)]
+
+    def _stop_for(self, error: Exception) -> None:
+        """Stop of category 0, where even lowering fails; again each period, until the board takes it."""
+        with self._turn:
+            self._note(error, "the pulses are switched off")
+            self._output.stop(self._defect, self._clock())
         try:
-            if self._link.write(angles, self._output.powered, cuts):
-                self._held = tuple(
-                    angle if on else None for angle, on in zip(self._output.angles, self._output.powered)
-                )
-            self._output.board_takes(now)
-        except PowerLost as error:
-            self._output.off(str(error), now)
-        except BoardError as error:
-            self._output.board_fails(str(error), self._held, now)
+            self._link.cut()
+        except Exception as failure:
+            self._tell(f"{STILL_HELD} {failure}")
+
+    def _note(self, error: Exception, done: str) -> None:
+        """Keep what a defect was and what is done about it, and tell it, each once."""
+        words = f"a defect in quadleg, please report it ({type(error).__name__}: {error}); {done}"
+        if words != self._defect:
+            self._defect = words
+            self._tell(words)
+
+    def _tell(self, words: str) -> None:
+        """Say it from a thread of its own: whoever hears it may take his time, and the robot must not wait for him."""
+        if self._hear and words not in self._told:
+            self._told.add(words)
+            threading.Thread(target=self._hear, args=(words,), daemon=True).start()

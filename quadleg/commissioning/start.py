@@ -63,6 +63,11 @@ class Work:
             self.pulses.cut()
 
     @property
+    def over(self) -> str:
+        """Why nothing is left to ask: nothing ends a calibration but the person."""
+        return ""
+
+    @property
     def title(self) -> str:
         """What is being done, and to which joint."""
         done = "fit the horns of" if self.fit_horns else "calibrate"

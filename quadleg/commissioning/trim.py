@@ -53,12 +53,14 @@ class Trim:
             self.say("Ended. Nothing was powered.")
             return False
         self.bench = Bench(robot, self.seed, self.quick)
-        self.standing = Standing(robot, self.bench.open, self.bench.clock, self.bench.sleep)
+        self.standing = Standing(robot, self.bench.open, self.bench.clock, self.bench.sleep, self.say)
         try:
             self.say("It rises.")
             self.standing.rise()
             return (yield from self._nudged(robot, self.standing))
         except Ended:
+            if self.over:
+                raise Refused(f"the robot does not stand any more, nothing was saved: {self.over}") from None
             self.say("Ended without saving.")
             return False
         finally:
@@ -142,6 +144,11 @@ class Trim:
         """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""
         if self.standing:
             self.standing.cut()
+
+    @property
+    def over(self) -> str:
+        """Why the robot stands no more, so that nothing is left to ask; else empty."""
+        return self.standing.over if self.standing else ""
 
     @property
     def title(self) -> str:

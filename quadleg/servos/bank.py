@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, isfinite
 
 from quadleg.errors import BoardError
 from quadleg.robot.model import Angles, Joint, Robot
+from quadleg.servos.boards import always
 from quadleg.servos.calibration import COUNTS
 from quadleg.servos.pca9685 import PCA9685
 
@@ -62,12 +63,12 @@ class ServoBank:
         self._lines = [_Line.of(joint, chip.period) for joint in robot.joints]
         self._held: dict[int, int | None] = {}  # what the chip has by channel, as far as it is known
 
-    def write(self, angles: Angles, powered: Sequence[bool]) -> int:
+    def write(self, angles: Angles, powered: Sequence[bool], valid: Callable[[], bool] = always) -> int:
         """Set the powered joints to their angles and make the others limp, all in one transaction.
 
-        Only what has changed is sent; the number of channels that were. The angle of a joint without power is
-        not looked at. Raises BoardError, and writes nothing, for an angle that is not finite; raises BoardError
-        if the board did not take the bytes.
+        Nothing is sent where `valid` says no in the moment before. Only what has changed is sent; the number of
+        channels that were. The angle of a joint without power is not looked at. Raises BoardError, and writes nothing,
+        for an angle that is not finite; raises BoardError if the board did not take the bytes.
         """
         wanted = {
             line.channel: line.counts(angle) if on else None
@@ -75,8 +76,9 @@ class ServoBank:
         }
         held, self._held = self._held, {}  # unknown if this fails, or if `cut` comes between
         changed = {channel: counts for channel, counts in wanted.items() if held.get(channel, _UNKNOWN) != counts}
-        self._chip.write(changed)
-        self._held = wanted
+        self._chip.write(changed, valid)
+        if valid():
+            self._held = wanted
         return len(changed)
 
     @property

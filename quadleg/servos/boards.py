@@ -14,15 +14,21 @@ from quadleg.robot.model import Angles, Robot
 AnyBoard = TypeVar("AnyBoard", bound="Board")
 
 
+def always() -> bool:
+    """Nothing makes it invalid."""
+    return True
+
+
 class Board(ABC):
     """A way to one I2C chip. A context manager that closes itself."""
 
     @abstractmethod
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         """Send messages, each a register's address and then data, as one transaction.
 
-        There is a single stop condition, at the end, so the chip's outputs change together. Raises
-        BoardError if the chip did not take them.
+        There is a single stop condition, at the end, so the chip's outputs change together. `valid` is asked once
+        the bus is taken, right before the first byte: where it says no, nothing is sent. Raises BoardError if the
+        chip did not take them.
         """
 
     def urgent(self, message: bytes) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from quadleg.errors import BoardError
 from quadleg.robot.model import BoardSettings
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 
 # From Linux's include/uapi/linux/i2c-dev.h, recalled from memory: I2C_RDWR_IOCTL_MAX_MSGS.
 MOST_MESSAGES = 42
@@ -50,8 +50,10 @@ class _Bus:
         self._handle = handle
         self._turn = threading.RLock()  # the bus is not closed under a transaction; a cut within one goes ahead
 
-    def transfer(self, messages: list[Any]) -> None:
+    def transfer(self, messages: list[Any], valid: Callable[[], bool]) -> None:
         with self._turn:
+            if not valid():
+                return
             if self._handle is None:
                 raise BoardError(f"the board on {self.path} is closed: open it again")
             self._handle.i2c_rdwr(*messages)
@@ -72,12 +74,12 @@ class I2cChip(Board):
         self._address = address
         self._what = what
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         from smbus2 import i2c_msg
 
         if len(messages) > MOST_MESSAGES:
             raise BoardError(f"{len(messages)} messages are too many for one transaction: {MOST_MESSAGES} at most")
-        self._transfer([i2c_msg.write(self._address, message) for message in messages])
+        self._transfer([i2c_msg.write(self._address, message) for message in messages], valid)
 
     def read(self, register: int, count: int) -> bytes:
         from smbus2 import i2c_msg
@@ -98,9 +100,9 @@ class I2cChip(Board):
             raise BoardError(f"the {self._what} on {self._path} is closed: open it again")
         return bus
 
-    def _transfer(self, messages: list[Any]) -> None:
+    def _transfer(self, messages: list[Any], valid: Callable[[], bool] = always) -> None:
         try:
-            self._shared().transfer(messages)
+            self._shared().transfer(messages, valid)
         except OSError as error:
             raise BoardError(_in_words(error, self._path, self._address, self._what)) from error
 

@@ -82,20 +82,23 @@ class Link:
         if not wanted:
             self._switch.set(False)
 
+        def valid() -> bool:
+            return not wanted or cuts == self.cuts
+
         def send() -> None:
-            if wanted and cuts != self.cuts:
+            if not valid():
                 return
             if wanted:
-                self._switch.set(True)
+                self._switch.set(True, valid)
             begun = self._clock()
-            if channels := self._bank.write(angles, powered):
+            if channels := self._bank.write(angles, powered, valid):
                 self._durations.append((channels, self._clock() - begun))
-            if wanted and cuts != self.cuts:
+            if not valid():
                 self._switch.set(False)
                 self._bank.cut()
 
         self._attempt(send, FIRST_PAUSE if not wanted else LONGEST_PAUSE)
-        return not wanted or cuts == self.cuts
+        return valid()
 
     def check(self) -> None:
         """Look whether the chip still makes pulses as it was told. Raises like `write`."""

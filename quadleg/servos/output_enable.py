@@ -12,6 +12,7 @@ from typing import Any
 
 from quadleg.errors import BoardError
 from quadleg.robot.model import OutputEnable
+from quadleg.servos.boards import always
 
 
 def _request(enable: OutputEnable) -> tuple[bool, Callable[[bool], Any]]:
@@ -59,10 +60,13 @@ class OutputSwitch:
             ) from error
         self._on = self.found_on
 
-    def set(self, on: bool) -> None:
-        """Outputs on or off; from any thread. Raises BoardError where the line does not obey."""
+    def set(self, on: bool, valid: Callable[[], bool] = always) -> None:
+        """Outputs on or off, if `valid` says so in this moment; from any thread.
+
+        Raises BoardError where the line does not obey.
+        """
         with self._turn:
-            if on and self._on:
+            if (on and self._on) or not valid():
                 return
             try:
                 self._set(on)

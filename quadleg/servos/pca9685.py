@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 
 from quadleg.errors import BoardError
 from quadleg.robot.model import BoardSettings
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.calibration import COUNTS
 
 CHANNELS = 16
@@ -123,11 +123,11 @@ class PCA9685:
             )
         return False
 
-    def write(self, counts: Mapping[int, int | None]) -> None:
+    def write(self, counts: Mapping[int, int | None], valid: Callable[[], bool] = always) -> None:
         """Set channels to counts, or to off where None, in one transaction: they all change together.
 
-        Channels not named keep what they have. Raises BoardError for a channel or counts out of range;
-        then nothing is written.
+        Channels not named keep what they have. Nothing is sent where `valid` says no in the moment before. Raises
+        BoardError for a channel or counts out of range; then nothing is written.
         """
         messages: list[bytearray] = []
         following = None
@@ -145,7 +145,7 @@ class PCA9685:
                 ) from None
             following = channel + 1
         if messages:
-            self._board.write(*map(bytes, messages))
+            self._board.write(*map(bytes, messages), valid=valid)
 
     def all_off(self) -> None:
         """No pulse on any channel, in the fewest bytes and whatever state the chip is in."""

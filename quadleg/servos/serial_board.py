@@ -12,7 +12,7 @@ from typing import Protocol
 
 from quadleg.errors import BoardError
 from quadleg.robot.model import BoardSettings
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.firmata import (
     END_OF_ANY,
     I2C_CONFIGURATION,
@@ -158,7 +158,7 @@ class SerialBoard(Board):
             raise
         self._ready = True
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         """Send messages, each a register's address and then data, in chunks of at most seven channels, in this order.
 
         Returns when the chip has them all. Raises BoardError if it did not take them in time, or if `urgent` went
@@ -167,6 +167,9 @@ class SerialBoard(Board):
         begun = self._urgent
         requests = [i2c_write(self._address, chunk) for message in messages for chunk in chunks(message)]
         with self._turn:
+            # What makes it invalid later sends an urgent message, which goes ahead of a write that began before.
+            if not valid():
+                return
             self._settle(begun)
             self._settled = False
             for request in requests[:-1]:
@@ -372,8 +375,9 @@ class _Neighbour(Board):
         self._board: SerialBoard | None = board
         self._address = address
 
-    def write(self, *messages: bytes) -> None:
-        self._open().write_to(self._address, messages)
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
+        if valid():
+            self._open().write_to(self._address, messages)
 
     def read(self, register: int, count: int) -> bytes:
         return self._open().read_from(self._address, register, count)

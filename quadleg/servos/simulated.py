@@ -15,7 +15,7 @@ from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.robot.model import JOINT_NAMES, Angles, Robot, Servo
 from quadleg.sensors.simulated import SimulatedChip, SimulatedIna226, SimulatedMpu6050, at_rest
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.calibration import pulse_from_counts
 from quadleg.servos.chip import Chip, reset_registers
 from quadleg.servos.memory import Memory
@@ -117,8 +117,10 @@ class SimulatedBoard(Board):
         if imu and self.imu:
             self._others[imu.address] = self.imu
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         with self._memory.locked():
+            if not valid():
+                return
             now = self._clock()
             state = self._state_on_bus(now)
             before = self._pulses(state.chip)
@@ -298,7 +300,9 @@ class _Neighbour(Board):
         self._board: SimulatedBoard | None = board
         self._address = address
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
+        if not valid():
+            return
         chip = self._open().other(self._address)
         for message in messages:
             chip.write(message)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
@@ -13,7 +14,7 @@ from conftest import Stack
 from quadleg.kinematics.body import all_forward
 from quadleg.robot.model import Robot
 from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board
+from quadleg.servos.boards import Board, always
 from quadleg.servos.pca9685 import PCA9685
 from quadleg.servos.simulated import SimulatedBoard
 
@@ -44,7 +45,7 @@ class _Registers(Board):
     def __init__(self, board: SimulatedBoard) -> None:
         self._board = board
 
-    def write(self, *messages: bytes) -> None:
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         raise AssertionError("only servo_output writes")
 
     def read(self, register: int, count: int) -> bytes:
