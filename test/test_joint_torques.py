@@ -13,7 +13,7 @@ from robots import digger, inspector
 from quadleg.commissioning.torque import FEET, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.dynamics.joint_torques import foot_loads, holding_torques, link_acceleration_torques, static_torques
+from quadleg.dynamics.joint_torques import foot_loads, holding_torques, static_torques, stride_torques
 from quadleg.kinematics.body import all_forward, stance_angles
 from quadleg.kinematics.leg import inverse, jacobian, points
 from quadleg.robot.model import JOINT_NAMES, LEGS, Joint, Leg, Robot
@@ -237,7 +237,8 @@ def test_links_take_torque_to_accelerate_as_in_mujoco() -> None:
     phases = np.random.default_rng(5).uniform(0.0, 2 * np.pi, 12)
     mean, swing = np.array(standing(INSPECTOR)), 0.2
     angles = mean + swing * np.sin(turn + phases)
-    ours = link_acceleration_torques(INSPECTOR, angles, period)
+    loads = np.random.default_rng(6).uniform(0.0, 5.0, (1000, 4))
+    ours = stride_torques(INSPECTOR, angles[None], loads[None], period)[0] - holding_torques(INSPECTOR, angles, loads)
     rate = 2 * np.pi / (1000 * period)
     for k in range(0, 1000, 100):
         data.qpos[columns] = angles[k]

@@ -15,8 +15,8 @@ from random_robots import (
     with_torque,
 )
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.kinematics.body import stance_angles
-from quadleg.kinematics.mass import centre_of_mass
 
 KG_CM = 0.0980665  # N·m
 

@@ -12,7 +12,7 @@ from scipy.optimize import LinearConstraint, minimize
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import SAMPLES, Balance, angles_of, strides
-from quadleg.gait.sway import HARMONICS, _half_planes, basis, sway
+from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 
 ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
 TWISTS = np.array([(0, 0, 0), (0.06, 0, 0), (-0.05, 0, 0), (0, 0.025, 0), (0, 0, 0.3), (0.03, -0.01, 0.1)], dtype=float)
@@ -82,8 +82,8 @@ def test_no_other_sway_has_less_acceleration(name, which):
     robot = ROBOTS[name]
     path, found = walked(name)
     balance = Balance.of(robot)
-    centres = balance.centres(robot, path.feet)[which]
-    rows, least = _half_planes(path.feet[which][..., :2], path.in_air, centres, MARGIN)
+    centres = balance.centres(robot, path.feet)
+    rows, least = (part[which] for part in half_planes(path.feet[..., :2], path.in_air, centres, MARGIN))
     ours = (found[which] * balance.follows).T.ravel()
     assert (rows @ ours - least).min() > -2e-5
 

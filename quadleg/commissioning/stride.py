@@ -7,12 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.dynamics.joint_torques import (
-    cyclic_second_derivative,
-    foot_loads,
-    holding_torques,
-    link_acceleration_torques,
-)
+from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, stride_torques
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.steady import Balance, angles_of, strides
@@ -54,11 +49,12 @@ class Stride:
         loads = np.zeros((count, len(LEGS)))
         for down, rows in path.support_groups():
             loads[rows] = foot_loads(robot, feet[rows, :, :2], down, centres[rows])
-        rates = (np.roll(angles, -1, axis=0) - np.roll(angles, 1, axis=0)) / (2 * period)
-        held = holding_torques(robot, angles, loads) + link_acceleration_torques(robot, angles, period)
+        cycle = angles[None]
+        rates, accelerations = cyclic_rate(cycle, period), cyclic_second_rate(cycle, period)
+        held = stride_torques(robot, cycle, loads[None], period)
         motors = ServoMotors.of(robot)
-        drawn = motors.currents(motors.torques(held, rates, cyclic_second_derivative(angles, period)))
-        return cls(twist, phases, rates, drawn)
+        (drawn,) = motors.currents(motors.torques(held, rates, accelerations))
+        return cls(twist, phases, rates[0], drawn)
 
     @property
     def total(self) -> Array:

@@ -26,9 +26,8 @@ _BEFORE, _AFTER = np.array([2, 0, 3, 1]), np.array([1, 3, 0, 2])
 
 def sway(robot: Robot, path: Strides, balance: Balance, margin: float) -> Array:
     """(n, 2 · HARMONICS, 2) coefficients for n strides, with which the centre of mass keeps the margin in m."""
-    centres = balance.centres(robot, path.feet)
-    series = [_series(feet, path.in_air, own, margin) for feet, own in zip(path.feet[..., :2], centres)]
-    result: Array = np.array(series) / balance.follows
+    rows, least = half_planes(path.feet[..., :2], path.in_air, balance.centres(robot, path.feet), margin)
+    result: Array = _least_acceleration(rows, least) / balance.follows
     return result
 
 
@@ -38,32 +37,41 @@ def basis(phase: float | Array) -> Array:
     return np.concatenate((np.cos(turns), np.sin(turns)), axis=-1)
 
 
-def _series(feet: Array, in_air: NDArray[np.bool_], centres: Array, margin: float) -> Array:
-    rows, least = _half_planes(feet, in_air, centres, margin)
-    orders = np.tile(np.arange(1, HARMONICS + 1), 2)
-    # Twice: x's coefficients, then y's. Fourth powers: the mean square of the second derivative (Parseval).
-    stiffness = np.diag(np.tile(orders**4.0, 2))
-    coefficients = np.zeros(len(stiffness))
-    short = rows @ coefficients < least
-    for _ in range(_PASSES):
-        held = rows[short]
-        coefficients = np.linalg.solve(stiffness + _PENALTY * held.T @ held, _PENALTY * held.T @ least[short])
-        again = rows @ coefficients < least
-        if np.array_equal(again, short):
-            break
-        short = again
-    return coefficients.reshape(2, -1).T
+def half_planes(feet: Array, in_air: NDArray[np.bool_], centres: Array, margin: float) -> tuple[Array, Array]:
+    """What coefficients (x's, then y's) have to fulfil, rows (n, m, 4 · HARMONICS) @ coefficients >= least (n, m).
 
-
-def _half_planes(feet: Array, in_air: NDArray[np.bool_], centres: Array, margin: float) -> tuple[Array, Array]:
-    """What the coefficients have to fulfil, rows @ coefficients >= least: the centre inside each edge of support.
-
-    A foot that lifts off or lands at a sample counts as in the air there.
+    The centre (n, samples, 2) of mass keeps inside each edge of support of the feet (n, samples, 4, 2), that which a
+    missing foot opens. A foot that lifts off or lands at a sample counts as in the air there.
     """
     sample, leg = np.nonzero(in_air | np.roll(in_air, 1, axis=0) | np.roll(in_air, -1, axis=0))
     # The edge that the missing leg opens is between its two neighbours.
-    start, end = feet[sample, _BEFORE[leg]], feet[sample, _AFTER[leg]]
+    start, end = feet[:, sample, _BEFORE[leg]], feet[:, sample, _AFTER[leg]]
     edge = end - start
-    inward = np.stack((edge[:, 1], -edge[:, 0]), axis=1) / np.hypot(*edge.T)[:, None]
-    rows = (inward[:, :, None] * basis(sample / SAMPLES)[:, None, :]).reshape(len(sample), -1)
-    return rows, np.einsum("ni,ni->n", inward, start - centres[sample]) + margin
+    inward = np.stack((edge[..., 1], -edge[..., 0]), axis=-1) / np.hypot(edge[..., 0], edge[..., 1])[..., None]
+    rows = inward[..., :, None] * basis(sample / SAMPLES)[None, :, None, :]
+    least = ((start - centres[:, sample]) * inward).sum(axis=-1) + margin
+    return rows.reshape(*least.shape, -1), least
+
+
+def _least_acceleration(rows: Array, least: Array) -> Array:
+    """(n, 2 · HARMONICS, 2) the series of least mean square acceleration that fulfil the half-planes."""
+    orders = np.tile(np.arange(1, HARMONICS + 1), 2)
+    # Twice: x's coefficients, then y's. Fourth powers: the mean square of the second derivative (Parseval).
+    stiffness = np.diag(np.tile(orders**4.0, 2))
+    coefficients = np.zeros((len(rows), len(stiffness)))
+    short = least > 0.0
+    open_rows = np.arange(len(rows))
+    for _ in range(_PASSES):
+        held = rows[open_rows] * short[open_rows, :, None]
+        transposed = held.transpose(0, 2, 1)
+        wanted = transposed @ least[open_rows, :, None]
+        found = np.linalg.solve(stiffness + _PENALTY * (transposed @ held), _PENALTY * wanted)
+        coefficients[open_rows] = found[..., 0]
+        again = (rows[open_rows] @ found)[..., 0] < least[open_rows]
+        changed = (again != short[open_rows]).any(axis=1)
+        short[open_rows] = again
+        open_rows = open_rows[changed]
+        if not len(open_rows):
+            break
+    result: Array = coefficients.reshape(len(rows), 2, -1).transpose(0, 2, 1)
+    return result
