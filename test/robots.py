@@ -135,11 +135,68 @@ def digger() -> Robot:
         supply=Supply(6.6, 12.0),
         control_rate=100.0,
         standing=_stance(0.105, 0.078, 0.067, 0.009),
-        resting=_stance(0.042, 0.072, 0.071, 0.009),
+        resting=_stance(0.042, 0.080, 0.071, 0.009),
         clearance=0.004,
         frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
         gaits=GAITS,
     )
+
+
+# Upper and lower leg, body length, width and height, hip offset, foot and link radius, all in mm; how front and rear
+# knees point; standing and resting height as shares of the straight leg.
+_VARIED: dict[str, tuple[tuple[float, ...], str, str, float, float]] = {
+    "mouse": ((20, 20, 60, 26, 14, 9, 3, 3), "rearward", "rearward", 0.72, 0.45),
+    "beetle": ((22, 26, 70, 40, 10, 12, 4, 3.5), "forward", "rearward", 0.70, 0.40),
+    "vole": ((30, 34, 90, 36, 24, 14, 5, 5), "rearward", "forward", 0.74, 0.48),
+    "gecko": ((45, 45, 130, 60, 20, 22, 6, 7), "forward", "forward", 0.62, 0.35),
+    "stoat": ((50, 62, 150, 60, 40, 26, 9, 6), "rearward", "rearward", 0.75, 0.40),
+    "cat": ((70, 70, 180, 76, 44, 30, 8, 9), "forward", "rearward", 0.76, 0.38),
+    "otter": ((60, 75, 260, 80, 60, 34, 10, 9), "rearward", "rearward", 0.66, 0.50),
+    "fox": ((92, 108, 200, 88, 70, 38, 8, 9), "rearward", "forward", 0.75, 0.30),
+    "hound": ((90, 100, 240, 110, 60, 44, 12, 14), "forward", "forward", 0.70, 0.42),
+    "wolf": ((100, 100, 300, 130, 90, 46, 15, 12), "rearward", "rearward", 0.78, 0.45),
+}
+
+
+def varied() -> list[Robot]:
+    """Ten robots with legs of 40 to 200 mm, knees to all sides, and thick and thin links."""
+    kind = inspector().joints[0].servo.kind
+    demo, found = inspector(), []
+    for name, (sizes, front, rear, standing, resting) in _VARIED.items():
+        upper, lower, length, width, height, offset, foot, link = (size / 1000 for size in sizes)
+        hip = (length / 2 + link + 0.002, width / 2 + 0.004)
+        legs = []
+        for number, leg in enumerate(LEGS):
+            points = front if leg.startswith("front") else rear
+            bent, knee_sign = (((-60, 140), (-165, -5)), -1) if points == "rearward" else (((-140, 60), (5, 165)), 1)
+            legs.append(
+                _leg(
+                    name=leg,
+                    kind=kind,
+                    channels=(3 * number, 3 * number + 1, 3 * number + 2),
+                    hip=hip,
+                    offset=offset,
+                    lengths=(upper, lower),
+                    radii=(foot, link),
+                    knee_sign=knee_sign,
+                    limits=((-40, 45), *bent),
+                )
+            )
+        feet = hip[0], hip[1] + offset
+        found.append(
+            replace(
+                demo,
+                name=name,
+                path=Path(f"{name}.yaml"),
+                body=Body((length, width, height), (0.0, 0.0, 0.0)),
+                legs=(legs[0], legs[1], legs[2], legs[3]),
+                standing=_stance(standing * (upper + lower) + foot, *feet, foot),
+                resting=_stance(max(resting * (upper + lower), height / 2), *feet, foot),
+                clearance=0.002,
+                frames=(FixedFrame("lamp", (length / 2, 0.0, -height / 2), (0.0, 0.0, 0.0), 0.01),),
+            )
+        )
+    return found
 
 
 def with_sensors(robot: Robot) -> Robot:

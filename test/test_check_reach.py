@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from quadleg.commissioning.reach import AXES, Reach, Stop
 from quadleg.commissioning.verdict import GOOD, TIGHT
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import Pose, feet_in_base, legs_inverse, lowest_of_body, stance_angles
+from quadleg.kinematics.body import Pose, feet_in_base, legs_inverse, stance_angles
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import inverse
-from quadleg.kinematics.posture import ON_GROUND
 from quadleg.robot.model import LEGS, Robot
 
 ROBOTS = (robots.inspector(), robots.digger())
@@ -32,7 +32,7 @@ def possible(robot: Robot, pose: Pose) -> bool:
     except Unreachable:
         return False
     apart = Clearance(robot).least(angles).distance >= robot.clearance
-    return apart and lowest_of_body(robot, pose) >= -ON_GROUND
+    return apart and GroundClearance(robot).sunk(pose, angles) is None
 
 
 def moved(robot: Robot, axis: str, by: float) -> Pose:
@@ -64,7 +64,7 @@ def test_all_heights_between_lowest_and_highest_are_possible(robot: Robot, share
 def test_the_belly_is_what_stops_the_demo_robot_below_and_a_knee_above() -> None:
     robot, reach = ROBOTS[0], REACHES[ROBOTS[0].name]
     belly = robot.body.size[2] / 2 - robot.body.centre[2]
-    assert reach.lowest.value == pytest.approx(belly - ON_GROUND, abs=1e-4)
+    assert reach.lowest.value == pytest.approx(belly, abs=1e-4)
     assert "the body, which touches the ground" in reach.lowest.by
     assert "knee at its upper limit of -5 deg" in reach.highest.by
 

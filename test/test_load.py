@@ -593,6 +593,17 @@ def test_reachable_standing_heights_are_told(tmp_path: Path) -> None:
     assert f"write standing_height_mm from 50 to {highest} or" in fault.remedy
 
 
+def test_a_resting_pose_with_a_knee_in_the_ground_is_told(tmp_path: Path) -> None:
+    text = DIGGER.read_text(encoding="utf-8")
+    wrong = text.replace("feet_out_along_mm: 0, feet_out_across_mm: 4", "feet_out_along_mm: -8, feet_out_across_mm: 4")
+    assert wrong != text
+    (fault,) = faults_of(tmp_path, wrong)
+    assert fault.key == "resting.height_mm"
+    # By triangles: in the leg's plane the foot is 36.3 mm below the abduction axis and 8 mm behind the hip joint, so the
+    # knee is 49.0 mm below; turned by 6.6 degrees about that axis, 27 mm beside it, 45.6 mm, and its radius is 6 mm.
+    assert "the front_left knee would be 9.6 mm in the ground: write height_mm from 51 to" in fault.remedy
+
+
 POSES = {
     # The section, and figures of a pose that is out of reach or too tight.
     "too high": ("stance", {"standing_height_mm": 207}),

@@ -93,12 +93,25 @@ def test_masses_inertias_and_kinematics_are_pinocchio_s(robot: Robot) -> None:
     assert sum(world.model.body_mass) == pytest.approx(robot.masses.total, abs=1e-9)
 
 
-def test_only_the_body_and_the_feet_touch_the_ground(robot: Robot) -> None:
+def test_body_feet_and_links_touch_the_ground(robot: Robot) -> None:
     model = World(robot).model
     touching = {model.geom(number).name for number in range(model.ngeom) if model.geom_contype[number]}
-    assert touching == {"base_link", *(f"{leg}_foot" for leg in LEGS)}
+    assert touching == {"base_link", *(f"{leg}_{link}" for leg in LEGS for link in ("upper", "lower", "foot"))}
     for leg in robot.legs:
         assert model.geom(f"{leg.name}_foot").size[0] == pytest.approx(leg.foot_radius)
+        assert model.geom(f"{leg.name}_upper").size[:2] == pytest.approx((leg.link_radius, leg.upper_length / 2))
+
+
+def test_a_knee_lies_on_the_ground_and_not_in_it(robot: Robot) -> None:
+    """Put down low on folded legs and held there: the knees carry the robot."""
+    world = World(robot)
+    angles = [angle for leg in robot.legs for angle in (0.0, -leg.knee_sign * 0.5, leg.knee_sign * 2.6)]
+    world.put_at_rest(angles)
+    knees = [world.data.body(f"{leg.name}_lower").xpos[2] - leg.link_radius for leg in robot.legs]
+    assert min(knees) > -1e-6
+    run(world, 1.0, pulses(robot, angles))
+    knees = [world.data.body(f"{leg.name}_lower").xpos[2] - leg.link_radius for leg in robot.legs]
+    assert min(knees) > -0.002
 
 
 def test_free_fall(robot: Robot) -> None:

@@ -127,7 +127,7 @@ def _farthest(robot: Robot, axis: int, sign: int) -> Stop:
     while posture.stop is None and posture.pose != target:
         posture.step(target, feet, _NOT_SHIFTED, 1.0)
     x, y, z = posture.pose.position
-    return Stop((x, y, z - robot.standing.height, *posture.pose.rpy)[axis], posture.stop or "nothing")
+    return Stop((x, y, z - robot.standing.height, *posture.pose.rpy)[axis], str(posture.stop or "nothing"))
 
 
 def _longest_step(robot: Robot, axis: int) -> Stop:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
 
 from quadleg.errors import Unreachable
 from quadleg.kinematics.approach import Approach
@@ -11,20 +13,39 @@ from quadleg.kinematics.body import (
     all_forward,
     feet_in_base,
     legs_inverse,
-    lowest_of_body,
     pose_from_feet,
     quaternion_product,
 )
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.robot.model import Angles, Robot, Vector
 
 SPEED, TURN_SPEED = 0.06, 0.6  # m/s, rad/s
 ACCELERATION_TIME = 0.3  # s from rest to full speed
-ON_GROUND = 0.0005  # m: the belly may lie on the ground, not in it
+
+
+class PoseLimit(str, Enum):
+    """What can end the body's way over its feet, for programs."""
+
+    JOINT = "joint_limit"
+    GROUND = "ground"
+    PARTS = "parts_too_near"
+
+
+@dataclass(frozen=True)
+class PoseStop:
+    """What stops the body: the limit, the joint or the links that are at it, and both in words."""
+
+    limit: PoseLimit
+    parts: tuple[str, ...]
+    sentence: str
+
+    def __str__(self) -> str:
+        return self.sentence
 
 
 class Posture:
-    """One robot's body, at first in the resting pose. `stop` is in words what the last step was stopped by, or None.
+    """One robot's body, at first in the resting pose. `stop` is what the last step was stopped by, or None.
 
     `speed` is in m/s, `turn_speed` in rad/s and `acceleration_time` in s, as of `Approach`.
     """
@@ -41,7 +62,8 @@ class Posture:
         self._resting_feet = feet_in_base(self._rest, robot.resting.feet)
         self._approach = Approach(self._rest, speed, turn_speed, acceleration_time)
         self._clearance = Clearance(robot)
-        self.stop: str | None = None
+        self._ground = GroundClearance(robot)
+        self.stop: PoseStop | None = None
         self.rest()
 
     @property
@@ -68,7 +90,7 @@ class Posture:
         Target, feet and `shift`, by which the plan moves the body besides, are in base_footprint.
         """
 
-        def stop_at(pose: Pose) -> str | None:
+        def stop_at(pose: Pose) -> PoseStop | None:
             return self._what_stops(_shifted(pose, shift), planned)
 
         def reachable(pose: Pose) -> bool:
@@ -82,15 +104,16 @@ class Posture:
         self._approach.step(target, period, reachable)
         return feet_in_base(_shifted(self._approach.pose, shift), planned)
 
-    def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> str | None:
+    def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> PoseStop | None:
         try:
             angles = legs_inverse(self._robot, pose, feet)
         except Unreachable as error:
-            return f"{error.leg}, {error.limit}"
-        if lowest_of_body(self._robot, pose) < -ON_GROUND:
-            return "the body, which touches the ground"
+            return PoseStop(PoseLimit.JOINT, (f"{error.leg}_{error.joint}",), f"{error.leg}, {error.limit}")
+        if sunk := self._ground.sunk(pose, angles):
+            return PoseStop(PoseLimit.GROUND, (sunk.link,), f"{sunk}, which touches the ground")
         for gap in self._clearance.gaps_below(angles, self._robot.clearance):
-            return f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
+            sentence = f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
+            return PoseStop(PoseLimit.PARTS, gap.parts, sentence)
         return None
 
 

@@ -1,4 +1,4 @@
-"""Whether the legs reach the poses of a robot file with enough clearance, and if not, which figures would do."""
+"""Whether the legs reach the poses of a robot file, apart and out of the ground; if not, which figures would do."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.robot.model import Robot, Stance
 
@@ -35,6 +36,9 @@ def _wrong(robot: Robot, stance: Stance) -> str | None:
         return f"in this pose the foot of {error.leg} is out of reach, {error.limit}"
     except ValueError as error:  # Limits so odd that no foot gets below its hip.
         return str(error)
+    sunk = _ground(robot).sunk(Pose((0.0, 0.0, stance.height)), angles)
+    if sunk is not None:
+        return f"in this pose {sunk} would be {-1000 * sunk.height:.1f} mm in the ground"
     if robot.body is None or robot.clearance is None:
         return None
     gap = Clearance(robot).least(angles)
@@ -42,6 +46,11 @@ def _wrong(robot: Robot, stance: Stance) -> str | None:
         return None
     apart = f"in this pose {' and '.join(gap.parts)} are {1000 * gap.distance:.1f} mm apart"
     return f"{apart}, clearance_mm is {1000 * robot.clearance:g}"
+
+
+def _ground(robot: Robot) -> GroundClearance:
+    """Without the body: how high the belly needs the pose is a check of its own."""
+    return GroundClearance(robot, with_body=False)
 
 
 def _remedy(ranges: dict[str, tuple[int, int]]) -> str:
@@ -77,11 +86,13 @@ def _ranges(robot: Robot, stance: Stance, height_key: str, below: Stance | None)
 
 
 def _good(robot: Robot, feet: Array) -> NDArray[np.bool_]:
-    """(n,) whether the legs reach feet (n, 4, 3) in base_link with the clearance."""
+    """(n,) whether the legs reach feet (n, 4, 3) in base_link with the clearance and out of the ground under them."""
     legs = [inverse_batch(leg, feet[:, number]) for number, leg in enumerate(robot.legs)]
     good: NDArray[np.bool_] = np.all([reachable for _, reachable in legs], axis=0)
+    angles = np.hstack([angles for angles, _ in legs])
+    heights = robot.legs[0].foot_radius - feet[:, 0, 2]
+    good[good] = _ground(robot).least_batch(angles[good], heights[good]) >= -ROUNDING
     if robot.body is not None and robot.clearance is not None:
-        angles = np.hstack([angles for angles, _ in legs])
         good[good] = Clearance(robot).least_batch(angles[good]) >= robot.clearance
     return good
 

@@ -1,7 +1,9 @@
 """Robot -> URDF: links, joints, inertias, and shapes without meshes.
 
 A leg is `<leg>_abductor`, `<leg>_upper`, `<leg>_lower` and, at the centre of the foot sphere, `<leg>_foot`,
-whose mass is in the lower leg: a physics engine must not make one up from its sphere.
+whose mass is in the lower leg: a physics engine must not make one up from its sphere. To collide with, the tubes of
+abductor and upper leg have round ends, and that of the lower leg is no thicker than the foot, which alone stands on the
+ground: see kinematics/ground_clearance.py.
 Masses are spread evenly over solid boxes, cylinders and spheres, whose inertias any mechanics text has
 (e.g. Goldstein, Poole & Safko, Classical Mechanics; recalled from memory).
 """
@@ -79,9 +81,10 @@ def _add_leg(root: Element, robot: Robot, leg: Leg) -> None:
     abductor, upper, lower, foot = (f"{leg.name}_{link}" for link in ("abductor", "upper", "lower", "foot"))
     sideways = (0.0, leg.hip_offset, 0.0)
     knee, sole = (0.0, 0.0, -leg.upper_length), (0.0, 0.0, -leg.lower_length)
-    _add_tube(root, abductor, leg, mass=robot.masses.abductor, end=sideways, rpy=_ALONG_Y)
-    _add_tube(root, upper, leg, mass=robot.masses.upper, end=knee, rpy=_LEVEL)
-    _add_tube(root, lower, leg, mass=robot.masses.lower, end=sole, rpy=_LEVEL)
+    thin = min(leg.link_radius, leg.foot_radius)
+    _add_tube(root, abductor, leg, mass=robot.masses.abductor, end=sideways, rpy=_ALONG_Y, round_ends=True)
+    _add_tube(root, upper, leg, mass=robot.masses.upper, end=knee, rpy=_LEVEL, round_ends=True)
+    _add_tube(root, lower, leg, mass=robot.masses.lower, end=sole, rpy=_LEVEL, collides=thin)
     link = SubElement(root, "link", name=foot)
     _add_shape(link, leg.name, _ORIGIN, _LEVEL, "sphere", radius=_numbers(leg.foot_radius))
 
@@ -92,8 +95,18 @@ def _add_leg(root: Element, robot: Robot, leg: Leg) -> None:
     _add_joint(root, f"{foot}_joint", "fixed", parent=lower, child=foot, place=sole)
 
 
-def _add_tube(root: Element, name: str, leg: Leg, *, mass: float, end: Vector, rpy: Vector) -> None:
-    """A link that is a cylinder from its own origin to `end`, along y or z."""
+def _add_tube(
+    root: Element,
+    name: str,
+    leg: Leg,
+    *,
+    mass: float,
+    end: Vector,
+    rpy: Vector,
+    round_ends: bool = False,
+    collides: float | None = None,
+) -> None:
+    """A link that is a cylinder from its own origin to `end`, along y or z. It collides with the radius `collides`."""
     link = SubElement(root, "link", name=name)
     x, y, z = end
     middle, length = (x / 2, y / 2, z / 2), hypot(x, y, z)
@@ -101,8 +114,11 @@ def _add_tube(root: Element, name: str, leg: Leg, *, mass: float, end: Vector, r
     # Written in the link's own axes: some readers pass over the turn of an inertia that is diagonal.
     moments = (across, along, across) if y else (across, across, along)
     _add_inertial(link, mass, middle, _LEVEL, moments)
-    size = {"radius": _numbers(leg.link_radius), "length": _numbers(length)}
-    _add_shape(link, leg.name, middle, rpy, "cylinder", **size)
+    thick, thin = _numbers(leg.link_radius), _numbers(collides or leg.link_radius)
+    _add_part(link, "visual", leg.name, middle, rpy, "cylinder", radius=thick, length=_numbers(length))
+    _add_part(link, "collision", None, middle, rpy, "cylinder", radius=thin, length=_numbers(length))
+    for place in (_ORIGIN, end) if round_ends else ():
+        _add_part(link, "collision", None, place, _LEVEL, "sphere", radius=thick)
 
 
 def _add_inertial(link: Element, mass: float, middle: Vector, rpy: Vector, moments: Vector) -> None:
@@ -115,12 +131,18 @@ def _add_inertial(link: Element, mass: float, middle: Vector, rpy: Vector, momen
 
 def _add_shape(link: Element, material: str, middle: Vector, rpy: Vector, shape: str, **size: str) -> None:
     """The same shape to see and to collide with."""
-    for kind in ("visual", "collision"):
-        part = SubElement(link, kind)
-        SubElement(part, "origin", xyz=_numbers(*middle), rpy=_numbers(*rpy))
-        SubElement(SubElement(part, "geometry"), shape, size)
-        if kind == "visual":
-            SubElement(part, "material", name=material)
+    _add_part(link, "visual", material, middle, rpy, shape, **size)
+    _add_part(link, "collision", None, middle, rpy, shape, **size)
+
+
+def _add_part(
+    link: Element, kind: str, material: str | None, middle: Vector, rpy: Vector, shape: str, **size: str
+) -> None:
+    part = SubElement(link, kind)
+    SubElement(part, "origin", xyz=_numbers(*middle), rpy=_numbers(*rpy))
+    SubElement(SubElement(part, "geometry"), shape, size)
+    if material:
+        SubElement(part, "material", name=material)
 
 
 def _add_revolute(

@@ -16,10 +16,10 @@ from quadleg.kinematics.body import (
     Quaternion,
     all_forward,
     compose,
-    lowest_of_body,
     quaternion_product,
     stance_angles,
 )
+from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.robot.model import LEGS, Angles, FixedFrame, Robot, Vector
 from quadleg.robot.urdf import urdf
 from quadleg.servos.simulated import placed_by_hand
@@ -50,6 +50,7 @@ class World:
     def __init__(self, robot: Robot, ground: Ground | None = None, seed: int = 0) -> None:
         ground = ground or Ground()
         self._robot = robot
+        self._ground = GroundClearance(robot)
         self._highest = ground.roughness + ground.step_height
         self._patches = Patches(ground, seed) if ground.slippery_friction is not None else None
         self._pushes = Pushes(ground, seed)
@@ -104,13 +105,13 @@ class World:
     def put_at_rest(self, angles: Angles) -> None:
         """A hand puts the robot down where it is, flat and without motion, the joints at twelve angles (rad).
 
-        It then stands on its feet or lies on its belly, whichever is lower.
+        It then stands on its feet, its knees or its belly, whichever is lowest.
         """
         w, x, y, z = self._slope.quaternion
         here = compose(Pose(_ORIGIN, (w, -x, -y, -z)), Pose(*self.pose))
         foot = self._robot.legs[0].foot_radius
         feet = all_forward(self._robot, angles)
-        lowest = min(lowest_of_body(self._robot, Pose(_ORIGIN)), *(z - foot for _, _, z in feet))
+        lowest = min(self._ground.least(Pose(_ORIGIN), angles).height, *(z - foot for _, _, z in feet))
         flat = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, 0.0, 0.0, here.rpy[2])
         pose = compose(self._slope, flat)
         self.data.qpos[:] = (*pose.position, *pose.quaternion, *angles)
@@ -242,7 +243,10 @@ def _turned(quaternion: Quaternion, vector: Vector) -> Vector:
 
 
 def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float) -> mujoco.MjModel:
-    """From the URDF: its links with their inertias, the body's box and the four foot spheres to touch the ground."""
+    """From the URDF: its links with their inertias, and what touches the ground: body, feet, upper and lower legs.
+
+    Links pass through each other: the watchdog keeps them apart.
+    """
     spec = mujoco.MjSpec.from_string(urdf(robot))
     # A foot's mass is in its lower leg.
     spec.compiler.inertiafromgeom = mujoco.mjtInertiaFromGeom.mjINERTIAFROMGEOM_FALSE
@@ -256,15 +260,26 @@ def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float)
     base = spec.body("base_link")
     base.add_freejoint()
     for geom in spec.geoms:
-        touches = geom.parent == base or geom.type == mujoco.mjtGeom.mjGEOM_SPHERE
-        if not touches:
+        link = geom.parent.name
+        tube = geom.type == mujoco.mjtGeom.mjGEOM_CYLINDER
+        if not (geom.parent == base or link.endswith("_foot") or (tube and link.endswith(("_upper", "_lower")))):
             spec.delete(geom)
             continue
-        geom.name = geom.parent.name
+        geom.name = link
+        if tube:
+            _round(geom, robot.legs[0].foot_radius if link.endswith("_lower") else 0.0)
         geom.contype, geom.conaffinity = 1, 0
         geom.solref = (CONTACT_TIME, 1.0)
         geom.friction = (ground.friction, 0.0, 0.0)
-        geom.priority = int(geom.parent != base)  # a foot's friction is set by where it is
+        geom.priority = int(link.endswith("_foot"))  # a foot's friction is set by where it is
     ground.add_to(spec, seed)
     servos.add_to(spec)
     return spec.compile()
+
+
+def _round(geom: mujoco.MjsGeom, shorter: float) -> None:
+    """Make a link's cylinder a capsule, `shorter` (m) at its lower end: where a foot is, the foot alone touches."""
+    radius, half = geom.size[:2]
+    geom.type = mujoco.mjtGeom.mjGEOM_CAPSULE
+    geom.size = (radius, half - shorter / 2, 0.0)
+    geom.pos = geom.pos + np.array((0.0, 0.0, shorter / 2))
