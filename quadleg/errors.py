@@ -6,9 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+MOST_TOLD = 60  # faults of one file that are told at a time
+
 
 class QuadlegError(Exception):
     """The base of all errors that quadleg raises on purpose; the command line prints it without a traceback."""
+
+
+def shortened(text: str, most: int = 80) -> str:
+    """The text, cut where it is longer than somebody would read; control characters, which a terminal obeys, as `?`."""
+    kept = text if len(text) <= most else f"{text[: most - 1]}…"
+    return "".join(character if character.isprintable() else "?" for character in kept)
 
 
 @dataclass(frozen=True)
@@ -27,7 +35,7 @@ class Fault:
     def __str__(self) -> str:
         if not self.key:
             return f"{self.file}: {self.remedy}"
-        shown = "" if self.value is None else f" is {self.value!r}"
+        shown = "" if self.value is None else f" is {shortened(repr(self.value))}"
         return f"{self.file}:{self.line}: {self.key}{shown}: {self.remedy}"
 
 
@@ -37,8 +45,9 @@ class RobotFileError(QuadlegError):
     def __init__(self, faults: list[Fault]) -> None:
         self.faults = sorted(faults, key=lambda fault: fault.line)
         first, *others = self.faults
-        lines = "\n".join(f"  {fault}" for fault in self.faults)
-        super().__init__(f"{first.file} cannot be used, {len(faults)} faults:\n{lines}" if others else str(first))
+        lines = "\n".join(f"  {fault}" for fault in self.faults[:MOST_TOLD])
+        more = f"\n  and {len(faults) - MOST_TOLD} more" if len(faults) > MOST_TOLD else ""
+        super().__init__(f"{first.file} cannot be used, {len(faults)} faults:\n{lines}{more}" if others else str(first))
 
 
 class Unreachable(QuadlegError):

@@ -327,6 +327,8 @@ def test_parameters_from_a_file_reach_their_node(start, tmp_path: Path) -> None:
     ("content", "told"),
     [
         ("base_motion:\n  ros__parameters:\n    speed: [\n", r"mine.yaml:\d+: "),
+        ("base_motion: &a\n  ros__parameters: {speed: 0.03}\ngait: *a\n", r"mine.yaml:3: `\*a` refers to another"),
+        ("# comment\n" * 30_000, "more than 200 kB"),
         ("base_motion:\n  speed: 0.03\n", "base_motion has no ros__parameters"),
         ("- 1\n", "the file has no ros__parameters"),
         ("", "the file has no ros__parameters"),

@@ -68,6 +68,8 @@ def test_gaits_follow_each_other_around() -> None:
         SAID.replace("0.07", ".nan"),
         SAID.replace("0.07", "fast"),
         SAID.replace("gait: creep", "gait: gallop"),
+        SAID.replace("gait: creep", "gait: &a creep\nother: *a"),
+        SAID + "# and so on\n" * 30_000,
         SAID.replace("0.07", "-0.07"),
     ],
 )

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from math import isfinite, nan
 from pathlib import Path
 
-from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from quadleg.commands.console import say, warn
 from quadleg.robot.load import DEFAULT_ROBOT
+from quadleg.robot.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot.syntax import syntax_fault
 
 __all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy is
@@ -86,8 +86,8 @@ def params_file(text: str) -> Path:
 
     path, known = Path(text), [entry.name for entry in GRAPH + OPTIONAL]
     try:
-        document = path.read_text(encoding="utf-8")
-        nodes = YAML(typ="safe").load(document)
+        document = bounded_text(path)
+        nodes = plain_yaml().load(document)
     except (OSError, UnicodeDecodeError) as error:
         raise argparse.ArgumentTypeError(f"{text} cannot be read: {error}") from None
     except YAMLError as error:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from quadleg.commissioning.talk import Ask
 from quadleg.errors import BadAnswer
+from quadleg.robot.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot.syntax import syntax_fault
 
 
@@ -50,8 +50,8 @@ class FileAnswers:
 
 def _read(path: Path) -> list[tuple[str, str]]:
     try:
-        text = path.read_text(encoding="utf-8")
-        entries = YAML(typ="base", pure=True).load(text)
+        text = bounded_text(path)
+        entries = plain_yaml("base").load(text)
     except (OSError, UnicodeDecodeError) as error:
         raise BadAnswer(f"{path} cannot be read: {error}") from None
     except YAMLError as error:

@@ -17,7 +17,8 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 
 from quadleg.errors import NoPlace, RobotFileError
-from quadleg.robot.load import load_robot
+from quadleg.robot.document import read_text
+from quadleg.robot.load import load_robot, robot_from_text
 from quadleg.robot.model import Robot
 from quadleg.shipped import config_folder
 
@@ -52,9 +53,11 @@ class RobotFile:
         the file; then the file is as it was.
         """
         try:
-            text = changed(self.path.read_text(encoding="utf-8"), changes)
+            before = read_text(self.path)
+            robot_from_text(before, self.path)  # somebody may have edited it since
+            text = changed(before, changes)
             if not self._backed_up:
-                _replace(self.backup, self.path.read_text(encoding="utf-8"), self.path)
+                _replace(self.backup, before, self.path)
                 self._backed_up = True
             return _replace(self.path, text, self.path)
         except OSError as error:
@@ -66,9 +69,10 @@ class RobotFile:
 
 def copy_to(source: Path, target: Path) -> None:
     """A copy of a robot file that may be changed. Raises NoPlace where there is something already, or no place."""
+    text = read_text(source)
     try:
         with target.open("x", encoding="utf-8") as file:
-            file.write(source.read_text(encoding="utf-8"))
+            file.write(text)
     except FileExistsError:
         raise NoPlace(f"{target} is there already: work on it with `quadleg calibrate {target}`, or move it") from None
     except OSError as error:

@@ -13,19 +13,16 @@ from pathlib import Path
 from typing import Any
 
 from jsonschema import Draft202012Validator, ValidationError, validators
-from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
-from quadleg.errors import Fault, RobotFileError
+from quadleg.errors import MOST_TOLD, Fault, RobotFileError
+from quadleg.robot.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot.syntax import NO_SPACE, PUT_A_SPACE, syntax_fault
 
 Key = tuple[Any, ...]
 
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
-
-# No schema here goes deeper, and an alias within its own anchor has no end.
-_DEEPEST = 6
 
 
 def _is_finite_number(_checker: object, value: object) -> bool:
@@ -117,7 +114,8 @@ class Document:
 
     def _parse(self, text: str) -> dict[str, Any]:
         try:
-            yaml = _yaml()
+            yaml = plain_yaml()
+            yaml.allow_duplicate_keys = True  # told by _walk, which finds every one of them
             root = yaml.compose(text)
             data = root and yaml.constructor.construct_document(root)
         except (YAMLError, ValueError, RecursionError) as error:
@@ -132,8 +130,6 @@ class Document:
 
     def _walk(self, node: Node, key: Key) -> None:
         """Note the line of every key, and the keys that stand twice."""
-        if len(key) >= _DEEPEST:
-            return
         if isinstance(node, SequenceNode):
             for index, item in enumerate(node.value):
                 inner = (*key, index)
@@ -151,6 +147,8 @@ class Document:
 
     def _check(self) -> None:
         for error in _Validator(self._schema).iter_errors(self._data):
+            if len(self._faults) >= MOST_TOLD:
+                return
             key = tuple(error.absolute_path)
             if error.validator in ("required", "dependentRequired", "additionalProperties"):
                 self._check_keys(key, error)
@@ -168,7 +166,7 @@ class Document:
             wanted += others if key in present else ()
         missing = {key for key in wanted if key not in present}
         for key in present:
-            if key in known:
+            if key in known or len(self._faults) >= MOST_TOLD:
                 continue
             home = self._home(key)
             meant = _alike(key, missing) or (None if home else _alike(key, known))
@@ -201,7 +199,7 @@ class Document:
 def read_text(path: Path) -> str:
     line = 1
     try:
-        return path.read_bytes().decode("utf-8")
+        return bounded_text(path)
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         remedy = f"is not UTF-8 on line {line}: save it as UTF-8 text"
@@ -212,13 +210,6 @@ def read_text(path: Path) -> str:
     except OSError as error:
         remedy = f"cannot be read ({error.strerror}): give a file that you may read"
     raise RobotFileError([Fault(path, line, "", None, remedy)])
-
-
-def _yaml() -> YAML:
-    yaml = YAML(typ="safe", pure=True)
-    # Told by Document._walk, which finds every one of them.
-    yaml.allow_duplicate_keys = True
-    return yaml
 
 
 def _expected(schema: dict[str, Any]) -> str:

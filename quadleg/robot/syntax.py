@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from quadleg.robot.plain_yaml import NotPlain
+
 NO_SPACE = re.compile(r"[A-Za-z_]\w*:\S")
 PUT_A_SPACE = "put a space after the colon"
 
@@ -17,6 +19,8 @@ _INDENT_PROBLEMS = ("mapping values are not allowed", "expected <block end>")
 
 def syntax_fault(error: Exception, text: str) -> tuple[int, str]:
     """The line (from 1) to correct, and how; `error` is the parser's."""
+    if isinstance(error, NotPlain):
+        return error.problem_mark.line + 1, error.remedy
     mark = getattr(error, "problem_mark", None)
     position = mark.index if mark is not None else getattr(error, "position", 0)
     problem = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)

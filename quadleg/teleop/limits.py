@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
-from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from quadleg.errors import BadMessage
 from quadleg.kinematics.planar import Planar
+from quadleg.robot.plain_yaml import MOST_BYTES, plain_yaml
 
 
 @dataclass(frozen=True)
@@ -25,8 +25,10 @@ class Limits:
     @staticmethod
     def of(text: str) -> Limits:
         """Reads the YAML of `walking_limits`; raises BadMessage."""
+        if len(text) > MOST_BYTES:
+            raise BadMessage(f"walking_limits has {len(text)} characters; it must be YAML with four keys")
         try:
-            said: dict[str, Any] = YAML(typ="safe").load(text)
+            said: dict[str, Any] = plain_yaml().load(text)
             gaits = tuple(map(str, said["gaits"]))
             ahead, behind = _three(said["max_velocity"]), _three(said["min_velocity"])
             gait = str(said["gait"])
