@@ -648,8 +648,8 @@ def test_a_resting_pose_with_a_knee_in_the_ground_is_told(tmp_path: Path) -> Non
     assert wrong != text
     (fault,) = faults_of(tmp_path, wrong)
     assert fault.key == "resting.height_mm"
-    # By triangles: in the leg's plane the foot is 36.3 mm below the abduction axis and 8 mm behind the hip joint, so the
-    # knee is 49.0 mm below; turned by 6.6 degrees about that axis, 27 mm beside it, 45.6 mm, and its radius is 6 mm.
+    # By triangles: in the leg's plane the foot is 36.3 mm below the abduction axis and 8 mm behind the hip joint, so
+    # the knee is 49.0 mm below; turned by 6.6 degrees about that axis, 27 mm beside it, 45.6 mm. Its radius is 6 mm.
     assert "the front_left knee would be 9.6 mm in the ground: write height_mm from 51 to" in fault.remedy
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import robots
 from draws import examples
+from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
@@ -22,6 +23,7 @@ from quadleg.gait.sway import basis
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.kinematics.planar import STILL
+from quadleg.robot.model import Stance
 from quadleg.safety.limits import LOADED_SPEED_SHARE
 
 ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
@@ -198,3 +200,21 @@ def test_a_gait_that_no_leg_can_follow_goes_nowhere_and_says_the_remedy():
     planner.walk((0.1, 0.0, -0.1))
     assert all(planner.step().loads)
     assert not planner.walking
+
+
+def test_a_walk_keeps_the_knees_off_the_ground():
+    """Low on its legs, with its feet far in, the demo robot's rear knees are the first to touch: by MuJoCo's shapes."""
+    robot = ROBOTS["greenhouse_inspector"]
+    feet = tuple((x * 0.069 / 0.089, y, z) for x, y, z in robot.standing.feet)
+    low = replace(robot, standing=Stance(0.08, feet))
+    judge = GroundGeometry(low)
+    limits = WalkingLimits(low, low.gait("trot"))
+    twists = [fastest(limits, way) for way in DIRECTIONS]
+    assert limits.forward[0] > 0.0
+    angles, _ = walk(low, limits, twists)
+    knees = []
+    for row in angles[:, ::4].reshape(-1, 12):
+        judge.place((0.0, 0.0, low.standing.height), (1.0, 0.0, 0.0, 0.0), row)
+        knees.append(min(height for link, height in judge.heights().items() if link.endswith("_upper")))
+    # The clearance, to what is between two looks of the search, and no more than a step of it.
+    assert low.clearance - 5e-4 < min(knees) < low.clearance + 5e-3

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, sway
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import points_batch
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import Gait, Robot
@@ -52,6 +53,7 @@ class WalkingLimits:
         self._robot = robot
         self._balance = Balance.of(robot)
         self._clearance = Clearance(robot)
+        self._ground = GroundClearance(robot)
         self._standing, self.margin = self._in_place()
         axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
         along = self._farthest(axes * _FASTEST, _COARSE)
@@ -198,7 +200,10 @@ class WalkingLimits:
         return float(reach[0]), float(reach[1])
 
     def _walks(self, twists: Array, sways: Array) -> NDArray[np.bool_]:
-        """(n,) whether all frames are in reach, apart, and no faster than the servos are under load."""
+        """(n,) whether all frames are in reach, apart, off the ground, and no faster than the servos are under load.
+
+        Links keep the robot's clearance from the ground, too: legs give way by millimetres under the body.
+        """
         count = len(twists)
         feet = strides(self._robot, self.gait, twists, _FRAMES).feet
         shifts = basis(np.arange(_FRAMES) / _FRAMES) @ sways
@@ -209,7 +214,9 @@ class WalkingLimits:
         most = _STEADY_SHARE * np.array(joint_steps(self._robot, self.gait.stride_period / _FRAMES))
         good &= (turns <= most).all(axis=1)
         if good.any():
-            some = angles[good, :: _FRAMES // SAMPLES]
-            least = self._clearance.least_batch(some.reshape(-1, angles.shape[2]))
+            some = angles[good, :: _FRAMES // SAMPLES].reshape(-1, angles.shape[2])
+            least = np.minimum(
+                self._clearance.least_batch(some), self._ground.least_batch(some, self._robot.standing.height)
+            )
             good[good] = least.reshape(-1, SAMPLES).min(axis=1) >= self._robot.clearance
         return good
