@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
-from math import cos, degrees, hypot, pi, sin
+from math import cos, degrees, hypot, pi, radians, sin
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,6 @@ SPEED_SHARE = 0.5  # of what the gait can do, in the walks
 COURSE_SPEED = 0.06  # m/s, or as fast as the robot can
 COURSE_TIME = 25.0  # s of the way at that speed
 COURSE_SHORT = 0.05  # m: what lacks more was lost to holds, and is walked after them
-SETTING_OFF = 1.0  # s that setting off and stopping take of a walk; one without them would go nowhere
 COURSE_QUIET = 1.0  # s of standing before it
 AXES = (
     ("height", "mm", 1000.0),
@@ -232,7 +231,8 @@ class Demo:
             left = (*seen_from(place, goal[0], goal[1]), goal[2] - place[2])
             seconds = max(abs(part) / (SPEED_SHARE * limit) for part, limit in zip(left, fastest))
             x, y, yaw = (part / seconds for part in left)
-            place = compose(place, self.robot.walk(x, y, yaw, seconds))
+            went = self.robot.walk(forward_m_s=x, left_m_s=y, turn_deg_s=degrees(yaw), seconds=seconds).reached
+            place = compose(place, (went.forward_mm / 1000, went.left_mm / 1000, radians(went.heading_deg)))
         off = 1000 * hypot(goal[0] - place[0], goal[1] - place[1])
         ends = f"ends {off:.1f} mm and {degrees(abs(goal[2] - place[2])):.1f}° from its goal"
         if len(ways) == 1:
@@ -244,8 +244,7 @@ class Demo:
         self.robot.choose_gait(gait)
         self._gait = gait
         self._seen.setdefault(gait, [])
-        fastest, _ = self.robot.planned_limits()
-        return fastest
+        return self.robot.gait_report().both_ways
 
     def walk_course(self) -> str:
         """Walks straight ahead for some time, and keeps what is heard of it."""
@@ -255,8 +254,8 @@ class Demo:
             time.sleep(COURSE_QUIET)
             left = speed * COURSE_TIME
             while left > COURSE_SHORT:
-                ahead, _, _ = self.robot.walk(vx=speed, seconds=left / speed + SETTING_OFF)
-                left -= ahead
+                went = self.robot.walk(forward_m_s=speed, seconds=left / speed)
+                left -= went.reached.forward_mm / 1000
             time.sleep(COURSE_QUIET)
         self.course = witness.course(speed)
         return f"{COURSE_TIME:g} s at {speed:g} m/s; truly {self.course.distance:.2f} m"

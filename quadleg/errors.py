@@ -140,7 +140,27 @@ class Refused(QuadlegError):
 
 
 class NotReached(QuadlegError):
-    """A pose was asked for and the robot stays short of it; the message says what stops it."""
+    """A pose or place was asked for and the robot stays short of it; the message says what stops it.
+
+    `result` is what was reached, a WalkResult or PoseResult, None where nothing is known of it.
+    """
+
+    def __init__(self, message: str, result: object = None) -> None:
+        super().__init__(message)
+        self.result = result
+
+
+class Overridden(NotReached):
+    """Another operator commands the robot, and the call ends; the message says on which topic."""
+
+
+class CallbackFailed(QuadlegError):
+    """A callback of the caller's raised, which is the cause of this error. The client goes on without it."""
+
+    def __init__(self, name: str, error: Exception) -> None:
+        super().__init__(f"{name} raised {error!r}; its traceback is in the log, and the client goes on")
+        self.name = name
+        self.__cause__ = error
 
 
 class NotHeard(QuadlegError):

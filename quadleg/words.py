@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
+from quadleg.client.snapshot import OK, Snapshot
 from quadleg.kinematics.body import Pose
-
-if TYPE_CHECKING:
-    from quadleg.client import Snapshot
 
 ANGLES = {
     "measured": "joint_states are the true angles of the simulated servos",
@@ -27,9 +25,9 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
     lines += _walking(now) + _servos(now) + _frames(now.values("joint_watchdog"))
     if file := now.values("recorder").get("file"):
         lines.append(("record", f"into {file}"))
-    for node, (status, _) in sorted(now.diagnostics.items()):
-        if status.level != b"\x00" and node not in SAID_ABOVE:
-            lines.append((node, status.message))
+    for node, report in sorted(now.diagnostics.items()):
+        if report.level != OK and node not in SAID_ABOVE:
+            lines.append((node, report.message))
     return lines
 
 
@@ -37,12 +35,11 @@ def _walking(now: Snapshot) -> list[tuple[str, str]]:
     values = now.values("gait")
     if not values:
         return []
-    status, _ = now.diagnostics["gait"]
     ahead, behind = (values[key].split() for key in ("limits_forward", "limits_backward"))
     limits = f"{ahead[0]} m/s forward, {behind[0].lstrip('-')} backward, {ahead[1]} sideways, {ahead[2]} rad/s turning"
     length, width = values["footprint_mm"].split()
     lines = [
-        ("walk", status.message),
+        ("walk", now.message("gait")),
         ("limits", f"in the {values['gait']}: {limits}; takes {length} by {width} mm of ground"),
     ]
     if values["motion"] != "stands":
@@ -74,7 +71,7 @@ def _servos(now: Snapshot) -> list[tuple[str, str]]:
     return lines
 
 
-def _supply(output: dict[str, str]) -> list[tuple[str, str]]:
+def _supply(output: Mapping[str, str]) -> list[tuple[str, str]]:
     source = output.get("supply")
     if source is None:
         return []
@@ -88,7 +85,7 @@ def _supply(output: dict[str, str]) -> list[tuple[str, str]]:
     return [("supply", said)]
 
 
-def _board(output: dict[str, str]) -> str:
+def _board(output: Mapping[str, str]) -> str:
     messages, errors = int(output["frame_messages"]), int(output["board_errors"])
     frame = f"a frame is one transaction{f' of {messages} messages' if messages > 1 else ''}"
     failed = f"; it failed {errors} times" if errors else ""
@@ -97,7 +94,7 @@ def _board(output: dict[str, str]) -> str:
     return f"{output['board']}; {frame} and takes {takes:g} ms{rate}{failed}"
 
 
-def _frames(watchdog: dict[str, str]) -> list[tuple[str, str]]:
+def _frames(watchdog: Mapping[str, str]) -> list[tuple[str, str]]:
     if not watchdog:
         return []
     age = float(watchdog["last_good_frame_s"])

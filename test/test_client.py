@@ -1,64 +1,218 @@
-"""What a client makes of what it hears, without a stack."""
+"""What a client makes of what it hears, and of its arguments, without a stack."""
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from collections.abc import Mapping
+from dataclasses import FrozenInstanceError
+from math import inf, nan
 from typing import Any
 
 import pytest
 import robots
 
-from quadleg.client import Robot, Snapshot
-from quadleg.errors import NotReached
+from quadleg.client import GroundMove, NodeReport, Robot, Snapshot
+from quadleg.client.gait_report import GaitReport
+from quadleg.client.posing import PoseRequest
+from quadleg.client.results import EstimateSource, WalkResult
+from quadleg.client.walking import WalkClock
+from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.kinematics.body import Pose, legs_inverse
+from quadleg.kinematics.planar import STILL
 from quadleg.robot.model import JOINT_NAMES
 
 ASKED = 1_000
+MODEL = robots.inspector()
 
 
-def client(state: str, motion: str, planned: float, height: float) -> Any:
-    """A client whose robot stands still at a height in m, and whose base_motion says a height and how it moves."""
-    model = robots.inspector()
-    angles = legs_inverse(model, Pose.from_rpy(0, 0, height, 0, 0, 0), model.standing.feet)
-    said = {"target_stamp": str(ASKED), "motion": motion, "planned": f"0 0 {planned} 0 0 0"}
-    status = SimpleNamespace(message=motion, values=[SimpleNamespace(key=key, value=said[key]) for key in said])
-    robot: Any = Robot.__new__(Robot)
-    robot.model, robot._asked = model, ASKED
-    robot._now = Snapshot(
-        state=state, angles=dict(zip(JOINT_NAMES, angles)), still=True, diagnostics={"base_motion": (status, 0.0)}
-    )
-    return robot
+def report(message: str = "", level: bytes = b"\x00", heard: float = 0.0, **values: object) -> NodeReport:
+    return NodeReport(message, level, {key: str(value) for key, value in values.items()}, heard)
+
+
+def standing(state: str, motion: str, planned: float, height: float, **more: object) -> Snapshot:
+    """A robot that stands still at a height in m, and whose base_motion says a height and how it moves."""
+    angles = legs_inverse(MODEL, Pose.from_rpy(0, 0, height, 0, 0, 0), MODEL.standing.feet)
+    values = {"target_stamp": ASKED, "motion": motion, "planned": f"0 0 {planned} 0 0 0", **more}
+    now = Snapshot().with_state(state, "for a test", 0.0).with_reports({"base_motion": report(motion, **values)})
+    return now.with_angles(dict(zip(JOINT_NAMES, angles))).with_angles(dict(zip(JOINT_NAMES, angles)))
+
+
+def reached(now: Snapshot, time: float = 1.0) -> bool:
+    return PoseRequest(ASKED).reached(now, time, MODEL)
 
 
 def test_the_servos_are_there_where_the_plan_has_arrived_and_they_stand_by_it() -> None:
-    assert client("active", "arrived", 0.130, 0.131)._servos_there()
-    assert not client("active", "arrived", 0.130, 0.145)._servos_there()
-    assert not client("active", "moving", 0.145, 0.145)._servos_there()
+    assert reached(standing("active", "arrived", 0.130, 0.131))
+    assert not reached(standing("active", "arrived", 0.130, 0.145))
+    assert not reached(standing("active", "moving", 0.145, 0.145))
 
 
 def test_a_hold_between_the_plan_s_arrival_and_the_servos_is_no_arrival() -> None:
-    robot = client("hold", "waiting", 0.145, 0.145)
-    robot._now.state_since = float("inf")
-    assert not robot._servos_there()
+    assert not reached(standing("hold", "waiting", 0.145, 0.145))
+    with pytest.raises(NotReached, match="The robot is hold"):
+        reached(standing("hold", "waiting", 0.145, 0.145), time=10.0)
 
 
 def test_a_plan_that_is_stopped_is_not_reached() -> None:
     with pytest.raises(NotReached, match="stopped"):
-        client("active", "stopped", 0.145, 0.145)._servos_there()
+        reached(standing("active", "stopped", 0.145, 0.145))
 
 
-def test_the_seconds_of_a_walk_do_not_run_while_it_holds(monkeypatch: pytest.MonkeyPatch) -> None:
-    robot, now, period = client("active", "arrived", 0.15, 0.15), 10.0, 0.05
-    monkeypatch.setattr("quadleg.client.time", SimpleNamespace(monotonic=lambda: now))
+def test_a_pose_that_another_target_replaces_is_overridden() -> None:
+    request = PoseRequest(ASKED)
+    assert not request.taken(standing("active", "moving", 0.14, 0.15, target_stamp=7))  # not heard yet
+    assert request.taken(standing("active", "moving", 0.14, 0.15))
+    with pytest.raises(Overridden, match="another base target"):
+        request.taken(standing("active", "moving", 0.14, 0.15, target_stamp=2_000))
+    with pytest.raises(Overridden, match="teleop/base_target"):
+        PoseRequest(ASKED).taken(standing("active", "moving", 0.14, 0.15, asker="teleop/base_target"))
 
-    def walk(twist_at: Any, _: Any) -> float:
-        """Asks for velocities until there is none, held from the first second on for one and a half; how long."""
-        nonlocal now
-        begun = now
-        while twist_at(None):
-            now += period
-            robot._now.state = "hold" if 1.0 <= now - begun < 2.5 else "active"
-        return now - begun
 
-    robot._walk = walk
-    assert robot.walk(vx=0.05, seconds=2.0) == pytest.approx(3.5, abs=2 * period)
+def test_the_seconds_of_a_walk_run_neither_before_it_sets_off_nor_while_it_holds() -> None:
+    clock, now, period = WalkClock(2.0), 10.0, 0.05
+    begun = now
+    while clock.tick(
+        active=not 1.0 <= now - begun < 2.5, planned=STILL if now - begun < 0.5 else (0.01, 0.0, 0.0), now=now
+    ):
+        now += period
+    assert now - begun == pytest.approx(0.5 + 1.5 + 2.0, abs=3 * period)
+
+
+def test_a_snapshot_is_frozen_and_what_comes_after_makes_another() -> None:
+    first = Snapshot().with_state("off", "at first", 1.0)
+    second = first.with_state("off", "still", 2.0).with_angles({"a": 1.0}).with_reports({"gait": report("stands")})
+    assert (first.why, dict(first.angles), dict(first.diagnostics)) == ("at first", {}, {})
+    assert second.state_since == 1.0
+    assert second.with_state("rising", "asked to", 3.0).state_since == 3.0
+    with pytest.raises(FrozenInstanceError):
+        first.why = "else"  # type: ignore[misc]
+    for mapping in (second.angles, second.diagnostics, Snapshot().angles):
+        with pytest.raises(TypeError):
+            mapping["b"] = 2.0  # type: ignore[index]
+
+
+def test_what_is_known_names_state_reason_warnings_and_silent_nodes() -> None:
+    now = Snapshot().with_state("active", "following the joint targets", 0.0).with_servo_state("following", "")
+    now = now.with_reports(
+        {
+            "base_motion": report("goes no further, stopped by rear_left", b"\x01", heard=9.0),
+            "gait": report("stands", heard=2.0),
+        }
+    )
+    said = now.condition(10.0, ("base_motion", "gait", "front_left_ik"))
+    assert said == (
+        "the robot is active (following the joint targets); base_motion: goes no further, stopped by rear_left; "
+        "no diagnostics of front_left_ik; gait is silent for 8 s"
+    )
+    assert "servo_output is not heard" in Snapshot().condition(0.0, ())
+
+
+# Arguments: they are judged before a stack is looked for, so no robot is needed
+
+
+class Unconnected(Robot):
+    """A robot that has no stack, and is asked for nothing: its arguments are wrong."""
+
+    def __init__(self) -> None:
+        pass
+
+
+OLD = {
+    ("walk", "vx"): "forward_m_s",
+    ("walk", "vy"): "left_m_s",
+    ("walk", "yaw_rate"): "turn_deg_s",
+    ("walk_to", "x"): "x_mm",
+    ("walk_to", "y"): "y_mm",
+    ("walk_to", "heading"): "heading_deg",
+}
+
+
+@pytest.mark.parametrize(("call", "old"), OLD)
+def test_an_old_keyword_is_refused_with_the_new_one(call: str, old: str) -> None:
+    with pytest.raises(TypeError, match=rf"no '{old}' any more: write {OLD[call, old]}"):
+        getattr(Unconnected(), call)(**{old: 0.1})
+
+
+@pytest.mark.parametrize(("call", "first"), {"walk": "forward_m_s", "walk_to": "x_mm", "pose": "height_mm"}.items())
+def test_a_position_is_refused_with_the_form_that_is_right(call: str, first: str) -> None:
+    with pytest.raises(TypeError, match=rf"{call}\({first}=\.\.\."):
+        getattr(Unconnected(), call)(0.05, 2)
+    with pytest.raises(TypeError, match=r"stand\(height_mm=\.\.\.\)"):
+        Unconnected().stand(150)
+
+
+def test_an_unknown_keyword_is_a_type_error_too() -> None:
+    with pytest.raises(TypeError, match="fast"):
+        Unconnected().walk(fast=True, seconds=1)
+    with pytest.raises(TypeError, match="seconds"):
+        Unconnected().walk(forward_m_s=0.05)
+
+
+@pytest.mark.parametrize(
+    ("call", "arguments", "words"),
+    [
+        ("walk", {"forward_m_s": 0.05, "seconds": -1}, "seconds is -1; it must be greater than 0"),
+        ("walk", {"forward_m_s": 0.05, "seconds": 0}, "seconds is 0"),
+        ("walk", {"forward_m_s": 0.05, "seconds": inf}, "seconds is inf"),
+        ("walk", {"forward_m_s": nan, "seconds": 1}, "forward_m_s is nan"),
+        ("walk", {"turn_deg_s": "fast", "seconds": 1}, "turn_deg_s is 'fast'"),
+        ("walk", {"left_m_s": True, "seconds": 1}, "left_m_s is True"),
+        ("walk", {"seconds": 1}, "no velocity is asked for"),
+        ("walk_to", {"x_mm": inf}, "x_mm is inf"),
+        ("walk_to", {"heading_deg": 5157}, "in degrees, and more than a whole turn"),
+        ("walk_to", {"x_mm": 10, "within_mm": 0}, "within_mm is 0"),
+        ("stand", {"height_mm": -5}, "height_mm is -5; .* cannot be negative"),
+        ("stand", {"height_mm": 0.14}, "height_mm is 0.14: did you mean 140 mm?"),
+        ("stand", {"height_mm": nan}, "height_mm is nan"),
+    ],
+)
+def test_numbers_that_make_no_sense_are_refused(call: str, arguments: Mapping[str, Any], words: str) -> None:
+    with pytest.raises(Refused, match=words):
+        getattr(Unconnected(), call)(**arguments)
+
+
+# What gait says
+
+
+def gait(**changes: str) -> GaitReport:
+    values = {
+        "gait": "creep",
+        "motion": "stands",
+        "asked": "0 0 0",
+        "asker": "",
+        "asker_stamp": "0",
+        "scale": "1.0000",
+        "limits_forward": "0.08 0 0.4",
+        "limits_backward": "-0.06 0 -0.4",
+        "ramp_s": "3.2",
+        "obstacle": "none",
+        "trouble": "",
+    }
+    return GaitReport.of({**values, **changes})
+
+
+def test_a_velocity_of_which_nothing_can_be_walked_is_told_with_its_axis() -> None:
+    assert gait().impossible((0.05, 0.0, 0.1)) == ""
+    assert "cannot walk to the right" in gait().impossible((0.05, -0.01, 0.0))
+    assert "cannot lift a foot" in gait(trouble="the legs cannot lift a foot").impossible((0.05, 0.0, 0.0))
+
+
+def test_what_is_too_fast_is_told_by_axis_and_direction() -> None:
+    assert gait().too_fast((0.08, 0.0, -0.4)) == ""
+    assert gait().too_fast((-0.08, 0.0, 0.5)) == "0.08 m/s backward, at most 0.06, 0.5 rad/s turning left, at most 0.4"
+
+
+# Results
+
+
+def test_a_walk_s_result_has_its_error_and_says_what_was_scaled_or_overridden() -> None:
+    result = WalkResult(
+        GroundMove(300, 100, 30), GroundMove(303, 96, 28.5), EstimateSource.ODOMETRY, "trot", 0.5, "teleop/cmd_vel"
+    )
+    assert (result.error_mm, result.error_deg, result.scaled) == (5.0, 1.5, True)
+    assert str(result) == (
+        "asked 300.0 mm forward, 100.0 mm to the left, 30.0° to the left; reached 303.0 mm forward, 96.0 mm to the "
+        "left, 28.5° to the left (5.0 mm and 1.5° off), by odometry; the velocity was scaled to 50 %, the most of the "
+        "gait trot; overridden by teleop/cmd_vel"
+    )
+    with pytest.raises(FrozenInstanceError):
+        result.scale = 1.0  # type: ignore[misc]

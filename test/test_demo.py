@@ -132,7 +132,7 @@ def test_on_a_real_board_it_lists_its_steps_asks_once_and_goes_slowly(
         listed.append(capfd.readouterr().out)
         with Robot() as robot:  # in no namespace: `quadleg stop` is heard
             assert robot.status().values("servo_output")["joints_powered"] == "0"
-            assert robot._parameters("base_motion", "speed", "turn_speed") == [0.02, 0.2]
+            assert robot.parameters("base_motion", "speed", "turn_speed") == [0.02, 0.2]
         return True
 
     assert demo.demo(real_on_a_simulated_board(), tmp_path / "demo.png", 0, placed) == 0

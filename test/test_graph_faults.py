@@ -140,8 +140,7 @@ def test_a_current_over_the_rating_slows_then_holds_then_lowers(
         standing.wait_for("active", within=5.0)
         with repeated(supply, battery(voltage=5.8, current=21.0), rate=50):
             words = "slowed to half of the servos' speed: supply gives 21.0 A, it is rated for 20 A"
-            with standing._news:
-                assert standing._news.wait_for(lambda: words in standing.last.why, 5.0)
+            standing.wait(lambda: words in standing.last.why, 5.0, lambda: words)
             seen = len(commands)
             poses = [stance_angles(shared_stack.model, stance) for stance in (rest, stands)]
             for pose in itertools.cycle(poses):  # there and back, until the hold
@@ -178,10 +177,9 @@ def test_a_tipped_body_switches_off_at_once(
     imu = shared_wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
     wait_until(lambda: imu.get_subscription_count() > 0, 10.0, "a subscriber of imu/data")
     with repeated(imu, upright(), rate=50):
-        with standing._news:
-            assert standing._news.wait_for(
-                lambda: standing.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0
-            )
+        standing.wait(
+            lambda: standing.last.values("joint_watchdog").get("tilt_deg") == "0.00", 5.0, lambda: "an upright body"
+        )
         standing.wait_for("active", within=5.0)
     begun = time.monotonic()
     with repeated(imu, fallen, rate=50):

@@ -40,7 +40,7 @@ def test_the_plan_is_shown_as_it_is(start: Callable[..., Stack], wire: Wire) -> 
     radius = stack.model.legs[0].foot_radius
     with Robot() as robot:
         robot.stand()
-        robot.walk(vx=0.05, seconds=3.0)
+        robot.walk(forward_m_s=0.05, seconds=3.0)
     plans = {stamp(plan): plan for plan in list(planned)}
     pairs = [(array, plans[stamp(array)]) for array in list(shown) if stamp(array) in plans]
     lifted = 0

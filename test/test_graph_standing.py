@@ -20,7 +20,7 @@ from geometry_msgs.msg import PoseStamped
 from std_msgs.msg import String
 from std_srvs.srv import SetBool
 
-from quadleg.client import Robot, difference
+from quadleg.client import Robot, pose_difference
 from quadleg.errors import NotReached, Refused
 from quadleg.kinematics.body import Pose, stance_angles
 from quadleg.nodes.topics import LATCHED
@@ -55,7 +55,7 @@ def test_reaches_the_poses_asked_for(shared_stack: Stack, standing: Robot) -> No
         turns = [radians(axes.get(f"{axis}_deg", 0.0)) for axis in ("roll", "pitch", "yaw")]
         place = [axes.get(f"{axis}_mm", 0.0) * MM for axis in ("x", "y", "height")]
         reached = standing.pose_of(dict(zip(JOINT_NAMES, shared_stack.angles())))
-        shift, turn = difference(Pose.from_rpy(*place, *turns), reached)
+        shift, turn = pose_difference(Pose.from_rpy(*place, *turns), reached)
         assert shift < 2 * MM, axes
         assert degrees(turn) < 0.8, axes
 
@@ -281,10 +281,10 @@ def test_an_interrupted_command_ends_without_a_crash(stack: Stack) -> None:
 
 
 def test_no_running_stack_is_said(domain: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    from quadleg import client
+    from quadleg.client import connection
     from quadleg.errors import NotHeard
 
-    monkeypatch.setattr(client, "HEARD_WITHIN", 0.5)
+    monkeypatch.setattr(connection, "HEARD_WITHIN", 0.5)
     with pytest.raises(NotHeard, match="quadleg run"):
         Robot()
 
@@ -294,7 +294,7 @@ def test_pose_of_is_the_inverse_of_the_body_kinematics(shared_stack: Stack, stan
 
     pose = Pose.from_rpy(0.01, -0.02, 0.14, 0.1, -0.05, 0.08)
     angles = legs_inverse(shared_stack.model, pose, shared_stack.model.standing.feet)
-    shift, turn = difference(pose, standing.pose_of(dict(zip(JOINT_NAMES, angles))))
+    shift, turn = pose_difference(pose, standing.pose_of(dict(zip(JOINT_NAMES, angles))))
     assert shift < 1e-9
     assert turn < 1e-6
 

@@ -433,7 +433,7 @@ def test_a_robot_on_a_gamepad_stands_walks_stops_without_it_and_is_switched_off_
     stack.wait_for_line("ready after")
     fake = FakePad(folder)
     with Robot() as robot:
-        robot._wait(lambda: "not held" in robot._status("teleop"), 5.0, lambda: robot._status("teleop"))
+        robot.wait(lambda: "not held" in robot.last.message("teleop"), 5.0, lambda: robot.last.message("teleop"))
         fake.move(rz=1)
         fake.press(7)
         robot.wait_for("active", within=25.0)

@@ -19,7 +19,7 @@ from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Imu, MultiDOFJointState
 from std_msgs.msg import String
 
-from quadleg.client import Robot
+from quadleg.client import GroundMove, Robot
 from quadleg.errors import Refused
 from quadleg.kinematics.body import Pose, all_forward
 from quadleg.kinematics.planar import STILL, carried_batch
@@ -42,14 +42,16 @@ def robot(standing: Robot) -> Iterator[Robot]:
 
 def said(robot: Robot, key: str, value: str, within: float = SETTLED_WITHIN) -> None:
     """Waits until gait's diagnostics say a value."""
-    robot._wait(
+    robot.wait(
         lambda: robot.last.values("gait").get(key) == value, within, lambda: f"{key}: {robot.last.values('gait')}"
     )
 
 
 def says(robot: Robot, words: str, within: float = 5.0) -> None:
     """Waits until gait says some words."""
-    robot._wait(lambda: words in robot._status("gait"), within, lambda: f"'{words}' in {robot._status('gait')}")
+    robot.wait(
+        lambda: words in robot.last.message("gait"), within, lambda: f"'{words}' in {robot.last.message('gait')}"
+    )
 
 
 class Commands:
@@ -109,9 +111,10 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
     robot.set_parameter("gait", "gait", gait)
     said(robot, "gait", gait)
     frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    x, y, yaw = robot.walk_to(0.12, 0.03, radians(10))
-    assert (x, y) == pytest.approx((0.12, 0.03), abs=0.015)
-    assert yaw == pytest.approx(radians(10), abs=radians(3))
+    result = robot.walk_to(x_mm=120, y_mm=30, heading_deg=10)
+    assert result.asked == GroundMove(pytest.approx(120), pytest.approx(30), pytest.approx(10))
+    assert result.error_mm < 15
+    assert result.error_deg < 3
     # By the frames themselves: the feet on the ground stay where they are while base_footprint goes over it.
     seen = list(frames)  # more come meanwhile
     feet = np.array([planned(frame) for frame in seen])
@@ -266,7 +269,7 @@ def test_a_gait_that_is_not_there_is_refused_by_name(robot: Robot) -> None:
 
 def test_it_walks_while_the_body_is_posed(robot: Robot, shared_stack: Stack) -> None:
     robot.pose(height_mm=140, roll_deg=4, pitch_deg=-3)
-    robot.walk(vx=CREEP_FORWARD, seconds=2)
+    robot.walk(forward_m_s=CREEP_FORWARD, seconds=2)
     (reached,) = [robot.reached()]
     roll, pitch, _ = reached.rpy
     assert reached.position[2] == pytest.approx(0.140, abs=0.0015)
@@ -348,7 +351,7 @@ def test_asked_to_sit_while_it_walks_it_comes_down_with_power(
         wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp")
         assert shared_stack.height() == pytest.approx(shared_stack.model.resting.height, abs=0.003)
         with pytest.raises(Refused, match="`stand` first"):
-            robot.walk(vx=0.05)
+            robot.walk(forward_m_s=0.05, seconds=1)
     robot.stand()
 
 

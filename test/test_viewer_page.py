@@ -295,9 +295,9 @@ def test_whatever_takes_the_hand_off_the_pad_stops_it(up: Page, robot: Robot, wi
 
 def test_another_gait_is_chosen(robot: Robot, up: Page) -> None:
     up.select_option("#gait", "trot")
-    robot._wait(lambda: robot.last.values("gait").get("gait") == "trot", 5.0, lambda: "trot")
+    robot.wait(lambda: robot.last.values("gait").get("gait") == "trot", 5.0, lambda: "trot")
     up.select_option("#gait", "creep")
-    robot._wait(lambda: robot.last.values("gait").get("gait") == "creep", 5.0, lambda: "creep")
+    robot.wait(lambda: robot.last.values("gait").get("gait") == "creep", 5.0, lambda: "creep")
 
 
 def test_a_flood_is_no_more_than_twenty_targets_a_second(live: Live, robot: Robot, wire: Wire) -> None:
@@ -337,7 +337,7 @@ def test_what_is_not_heard_is_said_and_not_shown_as_new(live: Live, robot: Robot
     finally:
         os.kill(control, signal.SIGCONT)
     expect(page.locator("#silent")).to_be_hidden(timeout=SOON)
-    robot._wait(lambda: robot.last.state in ("active", "off"), 15.0, lambda: "it goes on, or was put down")
+    robot.wait(lambda: robot.last.state in ("active", "off"), 15.0, lambda: "it goes on, or was put down")
 
 
 def test_the_robot_is_seen_in_three_dimensions(browsers: BrowserType, live: Live, robot: Robot) -> None:

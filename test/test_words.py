@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from dataclasses import replace
 
-from quadleg.client import Snapshot
+from quadleg.client import NodeReport, Snapshot
 from quadleg.kinematics.body import Pose
 from quadleg.words import status_in_words
 
 STANDING = Pose.from_rpy(0.0, 0.0, 0.15, 0.0, 0.0, 0.0)
 
 
-def heard(message: str = "", level: bytes = b"\x00", **values: object) -> tuple[SimpleNamespace, float]:
-    pairs = [SimpleNamespace(key=key, value=str(value)) for key, value in values.items()]
-    return SimpleNamespace(message=message, level=level, values=pairs), 0.0
+def heard(message: str = "", level: bytes = b"\x00", **values: object) -> NodeReport:
+    return NodeReport(message, level, {key: str(value) for key, value in values.items()}, 0.0)
 
 
 def whole() -> Snapshot:
@@ -58,8 +57,7 @@ def test_all_that_is_known_is_said() -> None:
 
 
 def test_a_limp_robot_has_neither_a_pose_asked_nor_one_reached() -> None:
-    now = whole()
-    now.state = "fault"
+    now = replace(whole(), state="fault")
     said = dict(status_in_words(now, STANDING, STANDING))
     assert "asked" not in said
     assert "reached" not in said
@@ -72,20 +70,19 @@ def test_nodes_that_are_not_heard_are_named() -> None:
 
 
 def test_a_watchdog_without_a_frame_says_so() -> None:
-    now = whole()
-    now.diagnostics["joint_watchdog"] = heard(
+    silent = heard(
         last_good_frame_s="inf", frames_sent=0, frames_slowed=0, frames_dropped=0, targets_refused=0, holds=0
     )
+    now = whole().with_reports({"joint_watchdog": silent})
     assert "none came yet" in dict(status_in_words(now, None, None))["frames"]
 
 
 def test_the_supply_is_said_with_mean_and_peak_and_how_it_is_known() -> None:
     now = whole()
-    output = {pair.key: pair.value for pair in now.diagnostics["servo_output"][0].values}
+    output = dict(now.values("servo_output"))
 
     def said(**values: object) -> dict[str, str]:
-        now.diagnostics["servo_output"] = heard(**{**output, **values})
-        return dict(status_in_words(now, None, None))
+        return dict(status_in_words(now.with_reports({"servo_output": heard(**{**output, **values})}), None, None))
 
     amperes = {"supply_now_a": "2.31", "supply_mean_a": "2.20", "supply_peak_a": "4.84"}
     figures = "2.3 A; 2.2 A in the mean and 4.8 A at most since the servos have power"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import inf, isfinite
 
 from quadleg.errors import BadTarget
@@ -11,26 +12,37 @@ FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
 
 
+@dataclass(frozen=True)
+class VelocityCommand:
+    """A velocity (m/s forward, m/s to the left, rad/s to the left), the topic that it came on, empty where none is
+    heard, and its message's stamp in ns, 0 where it has none.
+    """
+
+    twist: Planar = STILL
+    source: str = ""
+    stamp: int = 0
+
+
 class VelocityCommands:
     """The last velocity from each of `SOURCES`; times are those of a steady clock in s."""
 
     def __init__(self) -> None:
-        self._heard: dict[str, tuple[Planar, float]] = {}
+        self._heard: dict[str, tuple[VelocityCommand, float]] = {}
 
-    def take(self, source: str, twist: Planar, now: float) -> None:
+    def take(self, source: str, twist: Planar, now: float, stamp: int = 0) -> None:
         """Takes a velocity. Raises BadTarget where a number is not finite; that source then asks for no velocity."""
         sound = all(map(isfinite, twist))
-        self._heard[source] = twist if sound else STILL, now
+        self._heard[source] = VelocityCommand(twist if sound else STILL, source, stamp), now
         if not sound:
             raise BadTarget(f"{source} is {twist}, not finite; it must be three numbers in m/s, m/s and rad/s")
 
-    def wanted(self, now: float) -> tuple[Planar, str]:
-        """The velocity asked for now, and who asks; no velocity and nobody where all are silent."""
+    def wanted(self, now: float) -> VelocityCommand:
+        """The velocity that counts now; none where all sources are silent."""
         for source in SOURCES:
-            twist, heard = self._heard.get(source, (STILL, -inf))
+            command, heard = self._heard.get(source, (VelocityCommand(), -inf))
             if now - heard <= FRESH:
-                return twist, source
-        return STILL, ""
+                return command
+        return VelocityCommand()
 
     def forget(self) -> None:
         """Nobody asks any more."""

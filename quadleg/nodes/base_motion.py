@@ -100,8 +100,11 @@ class BaseMotion(QuadlegNode):
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
         return Pose(near_place(message.pose.position), rotation_of(message.pose.orientation))
 
+    def _teleop_counts(self) -> bool:
+        return self._teleop is not None and time.monotonic() - self._teleop_heard < TELEOP_FRESH
+
     def _wanted(self) -> tuple[Pose, int]:
-        if self._teleop and time.monotonic() - self._teleop_heard < TELEOP_FRESH:
+        if self._teleop and self._teleop_counts():
             return self._teleop
         return self._target or (self._posture.pose, 0)
 
@@ -183,6 +186,7 @@ class BaseMotion(QuadlegNode):
         values = {
             "target_stamp": stamp,
             "refused_stamp": self._refused_stamp,
+            "asker": "teleop/base_target" if self._teleop_counts() else "base_target" if stamp else "",
             "asked": _in_words(target),
             "planned": _in_words(self._posture.pose),
             "motion": motion,

@@ -21,16 +21,17 @@ from trajectory_msgs.msg import JointTrajectory
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BadTarget
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.gait.obstacle import Obstacle
 from quadleg.gait.planner import Plan
 from quadleg.gait.stability import froude_number
-from quadleg.gait.velocity import VelocityCommands, velocity_in_words
+from quadleg.gait.velocity import VelocityCommand, VelocityCommands, velocity_in_words
 from quadleg.gait.walker import Walker
 from quadleg.kinematics.body import all_forward
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, nanoseconds, split_state
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.rest import standing_over
 from quadleg.safety.tilt import Tilt
@@ -77,7 +78,7 @@ class Gait(QuadlegNode):
         self._odom = (b"", -inf)  # the last message, and when it came
         self._active = False
         self._use = 0.0
-        self._asked, self._asker = STILL, ""
+        self._asked = VelocityCommand()
         self._refusal: str | None = None
         self._refused_at = -inf
         self._not_heard: list[str] = []
@@ -120,11 +121,12 @@ class Gait(QuadlegNode):
     def _taker(self, source: str) -> Any:
         def take(message: TwistStamped | Twist) -> None:
             try:
-                twist = message
+                twist, stamp = message, 0
                 if isinstance(message, TwistStamped):
                     self._check_frame(source, message.header.frame_id)
-                    twist = message.twist
-                self._commands.take(source, (twist.linear.x, twist.linear.y, twist.angular.z), time.monotonic())
+                    twist, stamp = message.twist, nanoseconds(message.header.stamp)
+                velocity = twist.linear.x, twist.linear.y, twist.angular.z
+                self._commands.take(source, velocity, time.monotonic(), stamp)
             except BadTarget as error:
                 self._refusal, self._refused_at = f"velocity refused: {error}", time.monotonic()
                 self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
@@ -209,8 +211,8 @@ class Gait(QuadlegNode):
         if limits.done():
             self._planner.change(limits.result())
         now = time.monotonic()
-        self._asked, self._asker = self._commands.wanted(now)
-        self._use = self._walker.step(self._asked if self._active else None, now)
+        self._asked = self._commands.wanted(now)
+        self._use = self._walker.step(self._asked.twist if self._active else None, now)
         self._margins.append(self._walker.margin)
         self._publish(self._walker.plan)
         if self._planner.limits is not before:
@@ -248,7 +250,7 @@ class Gait(QuadlegNode):
         self._walking_limits.publish(String(data=self._planner.limits.in_words(tuple(self._gaits))))
 
     def _say_changes(self) -> None:
-        said, now = (self._walks(), self._use > 1.0, self._asker, self._refusal), time.monotonic()
+        said, now = (self._walks(), self._use > 1.0, self._asked.source, self._refusal), time.monotonic()
         if said != self._said and now - self._said_at > SAY_PERIOD:
             self._said, self._said_at = said, now
             self.say_health()
@@ -257,7 +259,7 @@ class Gait(QuadlegNode):
         planner = self._planner
         if planner.settled:
             return "stands"
-        if not planner.walking or planner.gait_changes or (self._asked == STILL and self._active):
+        if not planner.walking or planner.gait_changes or (self._asked.twist == STILL and self._active):
             return "stops"
         return "walks"
 
@@ -269,8 +271,10 @@ class Gait(QuadlegNode):
             "gait": limits.gait.name,
             "gait_asked": self._chosen,
             "motion": self._walks(),
-            "asked": _numbers(self._asked),
-            "asker": self._asker,
+            "asked": _numbers(self._asked.twist),
+            "asker": self._asked.source,
+            "asker_stamp": self._asked.stamp,
+            "scale": f"{1.0 / max(self._use, 1.0):.4f}",
             "planned": _numbers(planner.twist),
             "limits_forward": _numbers(limits.forward),
             "limits_backward": _numbers(limits.backward),
@@ -280,29 +284,41 @@ class Gait(QuadlegNode):
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self.robot.standing.height):.4f}",
             "slope_deg": f"{self._walker.slope:.1f}",
         }
-        if trouble := self._trouble(margin):
-            return Health(trouble, values, DiagnosticStatus.WARN)
+        obstacle, why = self._obstacle(margin)
+        values |= {"obstacle": obstacle.value, "trouble": limits.trouble or ""}
+        if why:
+            return Health(why, values, DiagnosticStatus.WARN)
         return Health(self._in_words(), values)
 
-    def _trouble(self, margin: float) -> str | None:
-        """What keeps the robot from walking as it is asked to, where somebody has to do something about it."""
+    def _obstacle(self, margin: float) -> tuple[Obstacle, str]:
+        """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""
         if self.get_parameter("paused").value:
-            return "paused by its parameter"
-        if self._refusal and time.monotonic() - self._refused_at < REFUSAL_TIME:
-            return self._refusal
-        if self._not_heard:
-            right = self._cmd_vel_type or " or ".join(TYPES)
-            return f"cmd_vel is published as {', '.join(self._not_heard)}, which is not heard; it must be {right}"
-        if self._asker and self.count_publishers(self._asker) > 1:
-            return (
-                f"more than one publisher of {self._asker}: the newest message counts, so that they hinder each other"
-            )
+            return Obstacle.PAUSED, "paused by its parameter"
+        if unclear := self._unclear_command():
+            return unclear
         limits = self._planner.limits
         if limits.trouble:
-            return limits.trouble if self._asker else None
-        leans = self._planner.walking and limits.margin is not None and margin < limits.margin / 2
-        leaning = f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
-        return leaning if leans else None
+            return Obstacle.CANNOT_WALK, limits.trouble if self._asked.source else ""
+        if self._planner.walking and limits.margin is not None and margin < limits.margin / 2:
+            leaning = f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
+            return Obstacle.LEANS, leaning
+        if not self._active:
+            return Obstacle.NOT_ACTIVE, ""
+        return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
+
+    def _unclear_command(self) -> tuple[Obstacle, str] | None:
+        """Why a velocity that is published does not count, or not alone."""
+        if self._refusal and time.monotonic() - self._refused_at < REFUSAL_TIME:
+            return Obstacle.VELOCITY_REFUSED, self._refusal
+        if self._not_heard:
+            right = self._cmd_vel_type or " or ".join(TYPES)
+            unheard = ", ".join(self._not_heard)
+            return Obstacle.UNHEARD_TYPE, f"cmd_vel is published as {unheard}, which is not heard; it must be {right}"
+        asker = self._asked.source
+        if asker and self.count_publishers(asker) > 1:
+            several = f"more than one publisher of {asker}: the newest message counts, so that they block each other"
+            return Obstacle.SEVERAL_PUBLISHERS, several
+        return None
 
     def _in_words(self) -> str:
         planner = self._planner
@@ -313,7 +329,7 @@ class Gait(QuadlegNode):
             return {"stands": "stands", "stops": "stops in a square stance"}[motion]
         words = f"walks in the {gait}, {velocity_in_words(planner.twist)}"
         if self._use > 1.0:
-            words += f"; asked for {velocity_in_words(self._asked)}, which is {self._use:.1f} times too fast"
+            words += f"; asked for {velocity_in_words(self._asked.twist)}, which is {self._use:.1f} times too fast"
         return words
 
     def close(self) -> None:

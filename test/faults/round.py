@@ -69,7 +69,8 @@ def _stand(robot: Robot) -> None:
     deadline = time.monotonic() + STANDS_WITHIN
     while True:
         try:
-            return robot.stand()
+            robot.stand()
+            return
         except QuadlegError:
             if time.monotonic() > deadline:
                 raise

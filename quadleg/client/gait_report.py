@@ -1,0 +1,93 @@
+"""What gait says of a walk in its diagnostics, read by their stable keys; without ROS."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from quadleg.gait.obstacle import Obstacle
+from quadleg.kinematics.planar import Planar
+
+AXES = (
+    ("forward", "backward", "m/s"),
+    ("to the left", "to the right", "m/s"),
+    ("turning left", "turning right", "rad/s"),
+)
+
+
+@dataclass(frozen=True)
+class GaitReport:
+    """The keys of gait's diagnostics. Velocities are (m/s forward, m/s to the left, rad/s to the left).
+
+    `asker` is the topic whose velocity counts, empty where none does, and `asker_stamp` the stamp in ns of its message;
+    `scale` is the share of the velocity asked for that is walked; `trouble` tells why the robot cannot walk in this
+    gait at all, `obstacle` what keeps it now from walking as it is asked to; `ramp` is the time in s from rest to the
+    full speed.
+    """
+
+    gait: str
+    motion: str
+    asked: Planar
+    asker: str
+    asker_stamp: int
+    scale: float
+    forward: Planar
+    backward: Planar
+    ramp: float
+    obstacle: Obstacle
+    trouble: str
+
+    @staticmethod
+    def of(values: Mapping[str, str]) -> GaitReport:
+        """Read the figures; raises KeyError or ValueError for those of another program."""
+        return GaitReport(
+            values["gait"],
+            values["motion"],
+            _three(values["asked"]),
+            values["asker"],
+            int(values["asker_stamp"]),
+            float(values["scale"]),
+            _three(values["limits_forward"]),
+            _three(values["limits_backward"]),
+            float(values["ramp_s"]),
+            Obstacle(values["obstacle"]),
+            values["trouble"],
+        )
+
+    @property
+    def both_ways(self) -> Planar:
+        """The fastest velocity along each axis that is possible both ways."""
+        x, y, yaw = (min(ahead, -behind) for ahead, behind in zip(self.forward, self.backward))
+        return x, y, yaw
+
+    def along(self, twist: Planar) -> Planar:
+        """The limit along each axis in the direction of a velocity; that of the greater one where it has none."""
+        x, y, yaw = (
+            ahead if part > 0 else -behind if part < 0 else max(ahead, -behind)
+            for part, ahead, behind in zip(twist, self.forward, self.backward)
+        )
+        return x, y, yaw
+
+    def impossible(self, twist: Planar) -> str:
+        """Why nothing of a velocity can be walked; empty where some of it can."""
+        if self.trouble:
+            return f"this robot cannot walk in the gait {self.gait}: {self.trouble}"
+        for part, limit, (ahead, behind, _) in zip(twist, self.along(twist), AXES):
+            if part and not limit:
+                way = ahead if part > 0 else behind
+                return f"this robot cannot walk {way} in the gait {self.gait}: its limit there is zero"
+        return ""
+
+    def too_fast(self, twist: Planar) -> str:
+        """Which part of a velocity is beyond its limit; empty where none is."""
+        parts = [
+            f"{abs(part):.3g} {unit} {ahead if part > 0 else behind}, at most {limit:.3g}"
+            for part, limit, (ahead, behind, unit) in zip(twist, self.along(twist), AXES)
+            if abs(part) > limit
+        ]
+        return ", ".join(parts)
+
+
+def _three(text: str) -> Planar:
+    x, y, yaw = map(float, text.split())
+    return x, y, yaw

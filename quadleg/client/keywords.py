@@ -1,0 +1,65 @@
+"""Arguments of `Robot`: keywords only, with the unit in the name, and finite numbers within what makes sense."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable
+from math import isfinite
+from numbers import Real
+from typing import Any, TypeVar
+
+from quadleg.errors import Refused
+
+Method = TypeVar("Method", bound=Callable[..., Any])
+
+LIKELY_METRES = 1.0  # mm: a smaller height is one in metres by mistake
+
+
+def keywords_only(**old: str) -> Callable[[Method], Method]:
+    """Make a method refuse positional arguments and names that it had before, naming those that it has.
+
+    `old` gives for each earlier name what to write now. Raises TypeError.
+    """
+
+    def decorate(method: Method) -> Method:
+        names = [name for name in inspect.signature(method).parameters if name != "self"]
+
+        @functools.wraps(method)
+        def checked(self: Any, *arguments: Any, **keywords: Any) -> Any:
+            call = method.__name__
+            if arguments:
+                form = ", ".join(f"{name}=..." for name in names)
+                raise TypeError(f"{call}() takes keywords with the unit in their name, not positions: {call}({form})")
+            for name in keywords:
+                if name in old:
+                    raise TypeError(f"{call}() has no '{name}' any more: write {old[name]}")
+            return method(self, **keywords)
+
+        decorated: Any = checked
+        return decorated
+
+    return decorate
+
+
+def check_numbers(**values: Any) -> None:
+    """Raise Refused, with the name, unless every value is a finite number."""
+    for name, value in values.items():
+        if isinstance(value, bool) or not isinstance(value, Real) or not isfinite(value):
+            raise Refused(f"{name} is {value!r}, which is not a number, as 150 or -4.5 would be")
+
+
+def check_seconds(seconds: float) -> None:
+    """Raise Refused unless a time is more than nothing."""
+    check_numbers(seconds=seconds)
+    if seconds <= 0:
+        raise Refused(f"seconds is {seconds:g}; it must be greater than 0")
+
+
+def check_height(height_mm: float) -> None:
+    """Raise Refused for a height that is negative, or in metres by mistake."""
+    check_numbers(height_mm=height_mm)
+    if height_mm < 0:
+        raise Refused(f"height_mm is {height_mm:g}; it is that of the hip axes above the ground and cannot be negative")
+    if 0 < height_mm < LIKELY_METRES:
+        raise Refused(f"height_mm is {height_mm:g}: did you mean {1000 * height_mm:g} mm?")

@@ -1,0 +1,79 @@
+"""Whether a body pose asked for is reached, by what base_motion and joint_states say; without ROS."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import radians
+
+from quadleg.client.results import pose_difference
+from quadleg.client.snapshot import Snapshot
+from quadleg.errors import NotReached, Overridden, Refused
+from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.robot.model import JOINT_NAMES, Robot
+
+HOLD_PATIENCE = 3.0  # s: a hold for missing frames goes on or lowers before that (safety/watchdog.py)
+# m between the planned pose and the joints' pose: under load servos give way, some 3 mm in physics.
+POSITION_TOLERANCE = 0.006
+TURN_TOLERANCE = radians(1.0)
+
+
+def judge_state(now: Snapshot, time: float) -> None:
+    """Raise NotReached unless the robot follows; a hold may end by itself, so it is given its time."""
+    held = now.state == "hold" and time - now.state_since < HOLD_PATIENCE
+    if now.state != "active" and not held:
+        raise NotReached(f"{now.robot[0].upper()}{now.robot[1:]}")
+
+
+class PoseRequest:
+    """One base target with its `stamp` in ns, and what becomes of it."""
+
+    def __init__(self, stamp: int) -> None:
+        self._stamp = str(stamp)
+        self._was_taken = False
+
+    def taken(self, now: Snapshot) -> bool:
+        """Whether base_motion follows the target. Raises Refused, and Overridden where it follows another by now."""
+        said = now.values("base_motion")
+        if said.get("refused_stamp") == self._stamp:
+            raise Refused(now.message("base_motion"))
+        if said.get("asker") == "teleop/base_target":
+            raise Overridden("someone poses the body on teleop/base_target, which counts first; this pose has ended")
+        if said.get("target_stamp") == self._stamp:
+            self._was_taken = True
+        elif self._was_taken and now.state == "active":
+            raise Overridden("another base target came after this one, and the body follows that")
+        return self._was_taken
+
+    def arrived(self, now: Snapshot, time: float) -> Pose | None:
+        """The planned pose once the plan has arrived. Raises NotReached, Refused or Overridden."""
+        judge_state(now, time)
+        said = now.values("base_motion")
+        if not self.taken(now) or said.get("target_stamp") != self._stamp:
+            return None
+        if said.get("motion") == "stopped":
+            raise NotReached(now.message("base_motion"))
+        return pose_from_words(said.get("planned", "")) if said.get("motion") == "arrived" else None
+
+    def reached(self, now: Snapshot, time: float, model: Robot) -> bool:
+        """Whether the joints stand still by the planned pose. Raises NotReached, Refused or Overridden."""
+        # In a hold after the plan has arrived, the plan goes back to where the servos are, and later on from there.
+        planned = self.arrived(now, time)
+        if planned is None or len(now.angles) < len(JOINT_NAMES):
+            return False
+        shift, turn = pose_difference(planned, pose_of(model, now))
+        return now.still and shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
+
+
+def pose_of(model: Robot, now: Snapshot) -> Pose:
+    """The body's pose over its standing feet by the joints' angles."""
+    feet = all_forward(model, [now.angles[name] for name in JOINT_NAMES])
+    return pose_from_feet(feet, model.standing.feet)
+
+
+def pose_from_words(text: str) -> Pose | None:
+    """The pose that base_motion's diagnostics say: x y z (m) and roll pitch yaw (rad); None for other text."""
+    try:
+        axes: Sequence[float] = [float(word) for word in text.split()]
+        return Pose.from_rpy(*axes)
+    except (ValueError, TypeError):
+        return None

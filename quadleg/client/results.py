@@ -1,0 +1,108 @@
+"""What a call of `Robot` gives back: what was asked, what was reached, and how that is known. Frozen, without ROS."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from math import acos, degrees, hypot
+
+from quadleg.kinematics.body import Pose
+from quadleg.kinematics.planar import Planar
+
+
+class EstimateSource(Enum):
+    """By what it is known where the robot is."""
+
+    ODOMETRY = "odometry"  # topic odom
+    PLAN = "the plan alone"  # planned_feet: what feet slip is not seen
+    MEASURED_JOINTS = "measured joint angles"
+    MODELLED_JOINTS = "joint angles modelled from the commands"  # what servos give way under load is not seen
+
+
+@dataclass(frozen=True)
+class PoseResult:
+    """A body pose over the standing feet: asked for, and reached by forward kinematics of joint_states."""
+
+    asked: Pose
+    reached: Pose
+    source: EstimateSource
+
+    @property
+    def error_mm(self) -> float:
+        """The distance between the two, in mm."""
+        return 1000 * pose_difference(self.asked, self.reached)[0]
+
+    @property
+    def error_deg(self) -> float:
+        """The angle of the turn between the two, in degrees."""
+        return degrees(pose_difference(self.asked, self.reached)[1])
+
+    def __str__(self) -> str:
+        error = f"{self.error_mm:.1f} mm and {self.error_deg:.1f}° off"
+        return f"asked {self.asked}; reached {self.reached} ({error}), by {self.source.value}"
+
+
+@dataclass(frozen=True)
+class GroundMove:
+    """How far a robot goes over the ground, seen from where it began: forward, to the left, and turning to the left."""
+
+    forward_mm: float
+    left_mm: float
+    heading_deg: float
+
+    @staticmethod
+    def of(move: Planar) -> GroundMove:
+        """The same of (m, m, rad)."""
+        return GroundMove(1000 * move[0], 1000 * move[1], degrees(move[2]))
+
+    def __str__(self) -> str:
+        # + 0.0 turns a rounded -0.0 into 0.0
+        forward, left, turn = (round(part, 1) + 0.0 for part in (self.forward_mm, self.left_mm, self.heading_deg))
+        return f"{forward:.1f} mm forward, {left:.1f} mm to the left, {turn:.1f}° to the left"
+
+
+@dataclass(frozen=True)
+class WalkResult:
+    """A walk: where it was asked to lead, and where the robot came to, each seen from where it began.
+
+    `scale` is the least share of the velocity asked for that gait let the robot walk: 1 where it was not too fast.
+    `overridden_by` names whose velocity counted in place of this one; empty where none did.
+    """
+
+    asked: GroundMove
+    reached: GroundMove
+    source: EstimateSource
+    gait: str
+    scale: float = 1.0
+    overridden_by: str = ""
+
+    @property
+    def error_mm(self) -> float:
+        """The distance between the two places, in mm."""
+        return hypot(self.asked.forward_mm - self.reached.forward_mm, self.asked.left_mm - self.reached.left_mm)
+
+    @property
+    def error_deg(self) -> float:
+        """How far the two headings are apart, in degrees."""
+        return abs(self.asked.heading_deg - self.reached.heading_deg)
+
+    @property
+    def scaled(self) -> bool:
+        """Whether the velocity asked for was too fast for the gait."""
+        return self.scale < 1.0
+
+    def __str__(self) -> str:
+        error = f"{self.error_mm:.1f} mm and {self.error_deg:.1f}° off"
+        words = f"asked {self.asked}; reached {self.reached} ({error}), by {self.source.value}"
+        if self.scaled:
+            words += f"; the velocity was scaled to {100 * self.scale:.0f} %, the most of the gait {self.gait}"
+        if self.overridden_by:
+            words += f"; overridden by {self.overridden_by}"
+        return words
+
+
+def pose_difference(a: Pose, b: Pose) -> tuple[float, float]:
+    """How far two poses are apart: m, and the angle of the turn between them in rad."""
+    shift = hypot(*(p - q for p, q in zip(a.position, b.position)))
+    w = abs(sum(p * q for p, q in zip(a.quaternion, b.quaternion)))
+    return shift, 2 * acos(min(1.0, w))

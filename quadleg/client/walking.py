@@ -1,0 +1,283 @@
+"""Walking from a script: with a velocity, or to a place; ended where someone else drives or the robot cannot go on."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from dataclasses import replace
+from math import degrees, hypot, inf, radians, sqrt
+from types import TracebackType
+from typing import Any
+
+from quadleg.client.connection import HEARD_WITHIN, StackConnection
+from quadleg.client.gait_report import GaitReport
+from quadleg.client.place import (
+    PlaceTracker,
+    Track,
+    approach_velocity,
+    is_near,
+    left_to,
+    seconds_for,
+    way_to_rest,
+)
+from quadleg.client.posing import judge_state
+from quadleg.client.results import EstimateSource, GroundMove, WalkResult
+from quadleg.errors import NotReached, Overridden, Refused
+from quadleg.gait.obstacle import Obstacle
+from quadleg.gait.velocity import FRESH
+from quadleg.kinematics.planar import STILL, Planar, compose, motion
+from quadleg.robot.model import Robot
+
+OWN_TOPIC = "cmd_vel"
+VELOCITY_PERIOD = 0.05  # s
+STAMPS_KEPT = 200  # 10 s of velocities: gait names the one that counts
+STOP_WALKING_WITHIN = 15.0  # s for a stride or two
+# s besides three times what the way takes at the gait's limits: for setting off, stopping, and going on after a slip
+WALK_PATIENCE = 20.0
+STOPS_WITHIN = (0.003, radians(0.5))  # m, rad of the goal, by the plan
+STOPS_WITHIN_BY_ODOM = (0.005, radians(1.5))  # it wavers with each step
+ARRIVED_WITHIN = (0.015, radians(3.0))  # m, rad: with its last steps a robot slips a little
+WALKED_SHARE = 0.5  # of the way asked for: a robot that falls short of more has not walked as it was asked to
+MOST_HEADING = 360.0  # degrees: a goal that turns farther is a mistake in the unit
+
+
+class WalkClock:
+    """Counts the seconds of a walk: not those before the plan sets off, nor those in which the robot holds."""
+
+    def __init__(self, seconds: float) -> None:
+        self.left = seconds
+        self._before: float | None = None
+        self._set_off = False
+
+    def tick(self, active: bool, planned: Planar, now: float) -> bool:
+        """Whether to go on, now, with the planned velocity. Times are of the steady clock, in s."""
+        self._set_off = self._set_off or planned != STILL
+        if self._before is not None and active and self._set_off:
+            self.left -= now - self._before
+        self._before = now
+        return self.left > 0
+
+
+class WalkSession:
+    """One walk of a robot that stands: publishes velocities, and knows where the robot has come to.
+
+    A context: it ends with no velocity. Raises Refused where the robot is not active or cannot walk at all.
+    """
+
+    def __init__(self, connection: StackConnection, model: Robot, frame: str) -> None:
+        from geometry_msgs.msg import TwistStamped
+        from nav_msgs.msg import Odometry
+        from sensor_msgs.msg import MultiDOFJointState
+
+        from quadleg.nodes.topics import LATEST
+
+        self._connection = connection
+        self._tracker = PlaceTracker(model)
+        self._stamps: deque[int] = deque(maxlen=STAMPS_KEPT)
+        self._began = inf  # s of the steady clock
+        self._judged = 0.0  # when the report that was judged last came
+        self.asked = STILL  # where the walk is to lead
+        self.scale = 1.0
+        self.report = gait_report(connection)
+        self._message = TwistStamped()
+        self._message.header.frame_id = frame
+        node = connection.node
+        self._velocities = node.create_publisher(TwistStamped, OWN_TOPIC, LATEST)
+        self._heard = [
+            connection.subscribe(MultiDOFJointState, "planned_feet", self._hear_plan, 10),
+            connection.subscribe(Odometry, "odom", self._hear_estimate, 10),
+        ]
+
+    def __enter__(self) -> WalkSession:
+        try:
+            self._connection.wait_for_listener(self._velocities, OWN_TOPIC)
+            self._connection.wait(
+                lambda: self._tracker.heard, HEARD_WITHIN, lambda: "no planned_feet: is gait running?"
+            )
+        except BaseException:
+            self._close()
+            raise
+        self._began = self._judged = time.monotonic()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._close()
+
+    def _close(self) -> None:
+        self._send(STILL)
+        for subscription in self._heard:
+            self._connection.node.destroy_subscription(subscription)
+        self._connection.node.destroy_publisher(self._velocities)
+
+    @property
+    def track(self) -> Track:
+        """Where the robot is, seen from where the walk began."""
+        return self._tracker.track
+
+    @property
+    def said(self) -> str:
+        """What gait says of the walk, as a sentence."""
+        return self._connection.last.message("gait")
+
+    @property
+    def active(self) -> bool:
+        """Whether the robot follows the plan."""
+        return self._connection.last.state == "active"
+
+    def go(self, twist: Planar) -> None:
+        """Ask for a velocity, for one period. Raises NotReached or Overridden where it is not walked."""
+        self.check()
+        self._send(twist)
+        time.sleep(VELOCITY_PERIOD)
+
+    def stand(self) -> None:
+        """Ask for no velocity and return when the robot is in its square stance."""
+        self._send(STILL)
+        stopped = time.monotonic()
+
+        def stands() -> bool:
+            self.check()
+            return self.report.motion == "stands" and self.report.asked == STILL and self._judged > stopped
+
+        self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
+
+    def check(self) -> None:
+        """Judge what was heard last. Raises NotReached or Overridden, with what was reached so far."""
+        self._connection.check()
+        now = self._connection.last
+        try:
+            judge_state(now, time.monotonic())
+        except NotReached as error:
+            raise NotReached(f"{error}; {self._so_far()}", self.result()) from None
+        heard = now.heard("gait")
+        if heard <= self._judged:
+            return
+        self.report, self._judged = GaitReport.of(now.values("gait")), heard
+        self._judge(now.message("gait"))
+
+    def _judge(self, said: str) -> None:
+        report = self.report
+        if report.asker not in ("", OWN_TOPIC):
+            self._override(report.asker)
+        if report.asker == OWN_TOPIC:
+            if report.asker_stamp in self._stamps:
+                self.scale = min(self.scale, report.scale)
+            elif self._judged > self._began + FRESH:  # else it may be what this client asked for before
+                self._override(f"another publisher of {OWN_TOPIC}")
+        elif report.obstacle is Obstacle.UNHEARD_TYPE:
+            raise NotReached(f"{said}; {self._so_far()}", self.result())
+        if report.obstacle in (Obstacle.CANNOT_WALK, Obstacle.VELOCITY_REFUSED):
+            raise NotReached(f"{said}; {self._so_far()}", self.result())
+
+    def _override(self, by: str) -> None:
+        result = replace(self.result(), overridden_by=by)
+        raise Overridden(f"someone else drives the robot, by {by}, and this walk has ended; {self._so_far()}", result)
+
+    def result(self) -> WalkResult:
+        """What was reached so far."""
+        track = self.track
+        return WalkResult(
+            GroundMove.of(self.asked),
+            GroundMove.of(track.place),
+            track.source(time.monotonic()),
+            self.report.gait,
+            self.scale,
+        )
+
+    def _so_far(self) -> str:
+        result = self.result()
+        return f"it came {result.reached}, by {result.source.value}"
+
+    def _send(self, twist: Planar) -> None:
+        from quadleg.nodes.topics import nanoseconds
+
+        message = self._message
+        message.header.stamp = self._connection.node.get_clock().now().to_msg()
+        message.twist.linear.x, message.twist.linear.y, message.twist.angular.z = map(float, twist)
+        self._stamps.append(nanoseconds(message.header.stamp))
+        self._velocities.publish(message)
+
+    def _hear_plan(self, plan: Any) -> None:
+        self._tracker.hear_plan(plan)
+        self._connection.tell("on_plan", plan)
+
+    def _hear_estimate(self, estimate: Any) -> None:
+        self._tracker.hear_estimate(estimate, self._connection.last.angles, time.monotonic())
+
+
+def gait_report(connection: StackConnection) -> GaitReport:
+    """What gait says, which is waited for."""
+    connection.wait(lambda: bool(connection.last.values("gait")), HEARD_WITHIN, lambda: "gait is not heard")
+    return GaitReport.of(connection.last.values("gait"))
+
+
+def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -> WalkResult:
+    """Walk with a velocity (m/s, m/s, rad/s) as far as it leads in so many seconds; see `Robot.walk`."""
+    report = session.report
+    if reason := report.impossible(twist):
+        raise Refused(f"{reason}; `quadleg status` says more")
+    too_fast = report.too_fast(twist)
+    if exact and too_fast:
+        raise Refused(f"too fast for the gait {report.gait}: {too_fast}; with exact=True nothing is scaled")
+    use = min(1.0, max(abs(part) / limit for part, limit in zip(twist, report.along(twist)) if part))
+    # In a walk too short for its full speed, speeding up and braking are a triangle over time, of the same area.
+    clock = WalkClock(max(seconds, sqrt(seconds * use * report.ramp)))
+    session.asked = motion(twist, seconds)
+    while clock.tick(session.active, session.track.twist, time.monotonic()):
+        session.go(twist)
+        if exact and session.scale < 1.0:
+            raise NotReached(
+                f"too fast for the gait {report.gait}, which walks {100 * session.scale:.0f} % of this velocity; with "
+                f"exact=True nothing is scaled",
+                session.result(),
+            )
+    session.stand()
+    result = session.result()
+    x, y, yaw = (session.scale * part for part in twist)
+    expected = motion((x, y, yaw), seconds)
+    off = left_to(expected, session.track.place)
+    distance = hypot(*expected[:2])
+    most = (
+        max(ARRIVED_WITHIN[0], (1 - WALKED_SHARE) * distance),
+        max(ARRIVED_WITHIN[1], (1 - WALKED_SHARE) * abs(expected[2])),
+    )
+    if not is_near(off, most):
+        raise NotReached(f"it did not walk as it was asked to: {result}; {what_stops(session)}", result)
+    return result
+
+
+def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float] = ARRIVED_WITHIN) -> WalkResult:
+    """Walk to a place and heading (m, m, rad), until within a tolerance (m, rad) of it; see `Robot.walk_to`."""
+    report = session.report
+    fastest, ramp = report.both_ways, report.ramp
+    reason = report.impossible(goal) or report.impossible((-goal[0], -goal[1], -goal[2]))
+    if reason:
+        raise Refused(f"{reason}; `quadleg status` says more")
+    session.asked = goal
+    limit = WALK_PATIENCE + 3 * seconds_for(goal, fastest)
+    until = time.monotonic() + limit
+    stops_by_odom = min(STOPS_WITHIN_BY_ODOM[0], within[0] / 2), min(STOPS_WITHIN_BY_ODOM[1], within[1] / 2)
+    while True:
+        while time.monotonic() < until:
+            track = session.track
+            estimated = track.source(time.monotonic()) is EstimateSource.ODOMETRY
+            off = left_to(goal, compose(track.place, way_to_rest(track.twist, fastest, ramp)))
+            if is_near(off, stops_by_odom if estimated else STOPS_WITHIN):
+                break
+            session.go(approach_velocity(off, fastest, ramp))
+        session.stand()
+        result = session.result()
+        if is_near(left_to(goal, session.track.place), within):
+            return result
+        if time.monotonic() > until:
+            far = f"{result.error_mm:.0f} mm and {result.error_deg:.1f}° away by {result.source.value}"
+            raise NotReached(f"still {far} after {limit:.0f} s; {what_stops(session)}", result)
+
+
+def what_stops(session: WalkSession) -> str:
+    """What keeps a walk from its goal, by gait's words and by plan and estimate."""
+    track, said = session.track, session.said
+    planned = hypot(*track.planned[:2]), abs(degrees(track.planned[2]))
+    return f"the plan went {1000 * planned[0]:.0f} mm and turned {planned[1]:.0f}°; gait: {said}"
