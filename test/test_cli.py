@@ -316,7 +316,7 @@ def test_parameters_from_a_file_reach_their_node(start, tmp_path: Path) -> None:
     start("--params-file", str(file)).wait_for_line("ready after")
     with Robot() as robot:
         assert robot.board_kind == "simulated"
-        assert robot._parameters("base_motion", "speed", "turn_speed") == [0.03, 0.6]
+        assert robot.parameters("base_motion", "speed", "turn_speed") == [0.03, 0.6]
         # The estimator needs no line of its own.
         robot.wait(
             lambda: robot.last.values("state_estimator").get("joint_angles") == "modelled", 5.0, lambda: "modelled"
