@@ -60,14 +60,13 @@ def test_bad_base_targets_move_nothing_and_are_refused_in_words(
     before = shared_stack.angles()
     for name, (message, words) in BAD_BASE_TARGETS.items():
         target.publish(message)
-        with standing._news:
-            assert standing._news.wait_for(lambda w=words: w in standing._status("base_motion"), 5.0), name
+        standing.wait(lambda w=words: w in standing.last.message("base_motion"), 5.0, lambda n=name: n)
         seen = len(commands)
         shared_wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
         assert shared_stack.angles() == before, name
     standing.wait_for("active", within=5.0)
     standing.pose(height_mm=140)
-    assert standing._status("base_motion") == "at the base target"
+    assert standing.last.message("base_motion") == "at the base target"
 
 
 class ForeignTargets:
@@ -151,8 +150,7 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         publisher.publish(message)
         # Good frames between them: three bad ones in a row would be a hold.
         shared_wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
-    with standing._news:
-        assert standing._news.wait_for(lambda: refused() == refused_before + len(messages), 5.0), refused()
+    standing.wait(lambda: refused() == refused_before + len(messages), 5.0, lambda: f"{refused()}")
     standing.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
     assert shared_stack.angles() == before
 
@@ -222,8 +220,7 @@ def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
     not_finite.point.x = nan
     for message, words in ((wrong, "must be 'base_link'"), (not_finite, "not finite")):
         publisher.publish(message)
-        with standing._news:
-            assert standing._news.wait_for(lambda w=words: w in standing._status("front_left_ik"), 5.0)
+        standing.wait(lambda w=words: w in standing.last.message("front_left_ik"), 5.0, lambda w=words: w)
     far = PointStamped()
     far.header.frame_id = "base_link"
     far.header.stamp.sec = 77
@@ -232,8 +229,7 @@ def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
     answer = shared_wire.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
     assert len(targets) == 1
     assert list(answer.joint_names) == list(JOINT_NAMES[:3])
-    with standing._news:
-        assert standing._news.wait_for(lambda: "out of reach" in standing._status("front_left_ik"), 5.0)
+    standing.wait(lambda: "out of reach" in standing.last.message("front_left_ik"), 5.0, lambda: "out of reach")
 
 
 def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(stack: Stack, robot: Robot, wire: Wire) -> None:
@@ -262,7 +258,7 @@ def test_a_rogue_command_with_unknown_joints_is_refused_by_servo_output(
 
     def refused() -> bool:
         publisher.publish(rogue)  # again, since servo_output keeps the latest command alone
-        return "unknown joint 'front_left_ankle'" in standing._status("servo_output")
+        return "unknown joint 'front_left_ankle'" in standing.last.message("servo_output")
 
     wait_until(refused, 5.0, "a refusal")
     assert shared_stack.powered() == 12

@@ -213,7 +213,7 @@ def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
         # A publisher that waits for a listener without a turn would soon say nothing any more.
         wait_until(lambda: len(heard) > seen + 200, 20.0, "joint_states while it has no turn")
         os.kill(recorder, signal.SIGCONT)
-        wait_until(lambda: "gone before they were read" in robot._status("recorder"), 10.0, "a word of it")
+        wait_until(lambda: "gone before they were read" in robot.last.message("recorder"), 10.0, "a word of it")
         sent = heard[:]
         missed = int(robot.status().values("recorder")["missed"])
     assert stack.end() == 0
