@@ -8,12 +8,16 @@ from functools import cache
 import numpy as np
 import pytest
 import robots
+from hypothesis import given
+from hypothesis import strategies as st
+from random_robots import with_torque
 
 from quadleg.commissioning import wire
-from quadleg.commissioning.current import BATTERY_SHARE, FUSES, SPARE, Current
+from quadleg.commissioning.current import BATTERY_SHARE, Current
 from quadleg.commissioning.stride import GaitUse
+from quadleg.commissioning.supply_plan import FUSES, SPARE
 from quadleg.commissioning.torque import Torque
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Quantity, Verdict
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import Robot, Supply
 
@@ -153,7 +157,68 @@ def test_of_a_hundred_amperes_no_blade_fuse_is_advised() -> None:
     robot: Robot = replace(ROBOT, legs=legs)
     current = Current.of(robot, Torque.of(robot, 0.05, 0.2), ())
     assert current.stalled > max(FUSES)
-    assert "each leg a fuse" in verdict(current, "fuse").cure
+    row = verdict(current, "fuse")
+    assert "each leg a fuse of 30 A" in row.cure
+    assert {need.at for need in row.needs} == {"each leg"}
+
+
+def needed(current: Current, quantity: Quantity) -> set[tuple[float, str]]:
+    return {(n.value, n.at) for row in current.verdicts() for n in row.needs if n.quantity is quantity}
+
+
+maybe = st.none() | st.floats(1.0, 60.0)
+
+
+@given(
+    torque=st.floats(0.05, 8.0),
+    voltage=st.floats(4.0, 9.0),
+    rated=st.floats(0.5, 150.0),
+    fuse=maybe,
+    area=st.none() | st.floats(0.1e-6, 30e-6),
+    length=st.none() | st.floats(0.1, 5.0),
+)
+def test_no_two_lines_of_one_output_contradict_each_other(torque, voltage, rated, fuse, area, length) -> None:
+    robot = with_torque(ROBOT, torque)
+    supply = Supply(voltage, rated, fuse=fuse, wire_area=area, wire_length=length)
+    robot = replace(robot, supply=supply)
+    reach = Torque.of(robot, 0.05, 0.2)
+    uses = [GaitUse.on_the_spot(robot, gait) for gait in robot.gaits]
+    current = Current.of(robot, reach, uses)
+    rows = {row.about: row for row in current.verdicts()}
+    plan = current.plan
+    # One rating, one for all stalled, one fuse and one wire in all lines.
+    assert needed(current, Quantity.SUPPLY_A) <= {(plan.rating, ""), (plan.stall_rating, "all servos stalled")}
+    assert len(needed(current, Quantity.FUSE_A)) <= 1
+    assert plan.rating <= plan.stall_rating
+    if fuse is not None and area is not None:
+        # The wire burns before its fuse: both lines say so, or neither.
+        too_large = fuse > wire.capacity(area)
+        assert not (too_large and GOOD in (rows["fuse"].word, rows["wire"].word))
+        assert not (rows["wire"].word == GOOD and rows["fuse"].word == FAILS and fuse > current.in_use)
+    # Who buys what is advised is told that it is good.
+    bought = replace(supply, rated_current=float(plan.stall_rating), fuse=plan.fuse, wire_area=plan.wire_area)
+    for rating in (plan.rating, plan.stall_rating):
+        again = Current.of(replace(robot, supply=replace(bought, rated_current=float(rating))), reach, uses)
+        words = {row.about: row.word for row in again.verdicts()}
+        in_use = [row.about for row in current.verdicts() if row.about.startswith("current, ")]
+        assert all(words[about] == GOOD for about in in_use if about != "current, all stalled")
+        assert (words["current, all stalled"] == GOOD) == (rating >= again.stalled)
+        if plan.circuits == 1 and plan.fuse is not None:
+            assert plan.fuse >= again.stalled >= again.in_use
+            assert plan.fuse <= wire.capacity(plan.wire_area)
+            assert (words["fuse"], words["wire"]) == (GOOD, GOOD)
+
+
+def test_a_voltage_that_sinks_below_its_limit_is_told_with_the_resistance_that_would_do() -> None:
+    strong = with_torque(ROBOT, 3.0)
+    strong = replace(strong, supply=replace(strong.supply, voltage=6.0, rated_current=100.0, low_share=0.97))
+    current = Current.of(strong, Torque.of(strong, 0.05, 0.2), gaits())
+    row = verdict(current, "voltage in use")
+    assert row.word == FAILS
+    (need,) = row.needs
+    assert need.quantity is Quantity.SUPPLY_OHM
+    assert 6.0 - need.value * current.in_use == pytest.approx(0.97 * 6.0, abs=0.01)
+    assert verdict(fed(), "voltage in use").word == GOOD
 
 
 def test_the_wire_table_is_that_of_its_source() -> None:

@@ -118,11 +118,16 @@ def as_json(checked: Check) -> str:
     }
     rows = {
         section: [
-            {"about": v.about, "verdict": v.word, "why": v.why, "change": v.cure} for v in checked.verdicts[section]
+            {"about": v.about, "verdict": v.word, "why": v.why, "change": v.cure, "needs": _needs(v)}
+            for v in checked.verdicts[section]
         ]
         for section in SECTIONS
     }
     return json.dumps({key: {**figures[key], "verdicts": rows[key]} for key in SECTIONS}, indent=2)
+
+
+def _needs(verdict: Verdict) -> list[dict[str, Any]]:
+    return [{"need": n.quantity.value, "value": n.value, "have": n.have, "at": n.at} for n in verdict.needs]
 
 
 def _reach(reach: Reach) -> dict[str, Any]:
@@ -167,6 +172,7 @@ def _current(current: Current) -> dict[str, Any]:
         "in_use_a": round(current.in_use, 3),
         "all_stalled_a": round(current.stalled, 3),
         "supply_to_buy_a": current.to_buy,
+        "supply_to_bear_all_stalled_a": current.plan.stall_rating,
     }
 
 

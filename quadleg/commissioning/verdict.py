@@ -1,20 +1,50 @@
-"""What `quadleg check` says of one thing: a verdict, why, and what to change."""
+"""What `quadleg check` says of one thing: a verdict, why, what to change, and the numbers that would do."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 GOOD, TIGHT, FAILS = "good", "tight", "will not work"
 
 
+class Quantity(str, Enum):
+    """What a robot needs; the unit is in the name."""
+
+    STALL_TORQUE_KG_CM = "stall_torque_kg_cm"
+    MASS_G = "mass_g"
+    SECONDS_PER_60_DEG = "seconds_per_60_deg"
+    SUPPLY_A = "supply_a"
+    SUPPLY_OHM = "supply_ohm"
+    FUSE_A = "fuse_a"
+    WIRE_MM2 = "wire_mm2"
+
+
+@dataclass(frozen=True)
+class Need:
+    """The number that would do, and the one there is (None: none); `at` says where, empty for the whole robot.
+
+    At most so much of mass, seconds and ohm; at least so much of all else.
+    """
+
+    quantity: Quantity
+    value: float
+    have: float | None
+    at: str = ""
+
+
 @dataclass(frozen=True)
 class Verdict:
-    """`word` is GOOD, TIGHT or FAILS; `about` names what was judged, `cure` says what to change (empty: nothing)."""
+    """`word` is GOOD, TIGHT or FAILS; `about` names what was judged, `cure` says what to change (empty: nothing).
+
+    `needs` are the numbers in the cure.
+    """
 
     about: str
     word: str
     why: str
     cure: str = ""
+    needs: tuple[Need, ...] = ()
 
     @property
     def sentence(self) -> str:
