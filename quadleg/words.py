@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import degrees
 
+from quadleg.client.gait_report import GaitReport
 from quadleg.client.snapshot import OK, Snapshot
+from quadleg.gait.obstacle import Obstacle
+from quadleg.gait.velocity import velocity_in_words
 from quadleg.kinematics.body import Pose
+from quadleg.kinematics.planar import STILL
 
 ANGLES = {
     "measured": "joint_states are the true angles of the simulated servos",
     "modelled": "joint_states are modelled from the commands",
 }
 SUPPLIES = {"modelled": "modelled from the pose, since nothing measures it"}
+DRIVERS = {"cmd_vel": "a script or navigation on cmd_vel", "teleop/cmd_vel": "a person on teleop/cmd_vel"}
 SAID_ABOVE = ("joint_watchdog", "servo_output", "gait")
 
 
@@ -35,18 +41,42 @@ def _walking(now: Snapshot) -> list[tuple[str, str]]:
     values = now.values("gait")
     if not values:
         return []
-    ahead, behind = (values[key].split() for key in ("limits_forward", "limits_backward"))
-    limits = f"{ahead[0]} m/s forward, {behind[0].lstrip('-')} backward, {ahead[1]} sideways, {ahead[2]} rad/s turning"
+    report = GaitReport.of(values)
+    (forward, left, turning), (backward, _, _) = report.forward, report.backward
+    limits = (
+        f"{forward:.3f} m/s forward, {-backward:.3f} m/s backward, {left:.3f} m/s sideways, "
+        f"{degrees(turning):.0f}°/s turning"
+    )
     length, width = values["footprint_mm"].split()
     lines = [
-        ("walk", now.message("gait")),
-        ("limits", f"in the {values['gait']}: {limits}; takes {length} by {width} mm of ground"),
+        ("walk", _walk(report, now)),
+        ("limits", f"in the gait {report.gait}: {limits}; takes {length} by {width} mm of ground"),
     ]
-    if values["motion"] != "stands":
+    if report.motion != "stands":
         lines.append(
             ("margin", f"{values['margin_mm']} mm inside the feet on the ground; Froude {values['froude_number']}")
         )
     return lines
+
+
+def _walk(report: GaitReport, now: Snapshot) -> str:
+    """What is asked for and by whom, what is walked, and what scales or stops it."""
+    parts = [f"{report.motion} in the gait {report.gait}"]
+    if report.asker:
+        who = DRIVERS.get(report.asker, report.asker)
+        parts.append(f"asked for {velocity_in_words(report.asked)} by {who}")
+        parts.append(f"planned: {velocity_in_words(report.planned) if report.planned != STILL else 'no velocity'}")
+    else:
+        parts.append("no velocity is asked for")
+    if report.obstacle is Obstacle.TOO_FAST:
+        parts.append(f"scaled to {100 * report.scale:.0f} %, the most that the gait can go that way")
+    elif report.obstacle is Obstacle.NOT_ACTIVE:
+        parts.append(f"it walks only while the robot is active; it is {now.state}")
+    elif report.obstacle is Obstacle.CANNOT_WALK:
+        parts.append(f"this robot cannot walk in this gait: {report.trouble}")
+    elif report.obstacle is not Obstacle.NONE:
+        parts.append(now.message("gait"))
+    return "; ".join(parts)
 
 
 def _servos(now: Snapshot) -> list[tuple[str, str]]:

@@ -152,6 +152,7 @@ class Slippery:
             "asked": words(self._counts),
             "asker": "cmd_vel" if self.teleop is None else "teleop/cmd_vel",
             "asker_stamp": str(self._stamp),
+            "planned": words(self._twist),
             "scale": f"{self._scale:.4f}",
             "limits_forward": words(forward),
             "limits_backward": words((-forward[0], -forward[1], -forward[2])),

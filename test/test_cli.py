@@ -6,6 +6,7 @@ import builtins
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from xml.etree import ElementTree
@@ -15,15 +16,15 @@ import robots
 from conftest import Stack
 
 from quadleg import cli, resting, runner, timing
-from quadleg.client import Robot
+from quadleg.client import EstimateSource, GroundMove, PoseResult, Robot, WalkResult
 from quadleg.commands import robot as commands
 from quadleg.commands.arguments import CAUTION
-from quadleg.errors import Refused, RosMissing
+from quadleg.errors import NotReached, Overridden, Refused, RosMissing
 from quadleg.kinematics.body import Pose
 from quadleg.robot.load import find_robot
 
 COMMANDS = (
-    *("run", "stand", "pose", "sit", "stop", "reset", "status", "demo", "urdf", "timing", "rollout"),
+    *("run", "stand", "pose", "sit", "stop", "reset", "status", "walk", "demo", "urdf", "timing", "rollout"),
     *("new", "check", "calibrate", "drive", "joystick", "keep", "export", "replay", "report", "compare"),
 )
 
@@ -90,11 +91,117 @@ def test_a_rate_out_of_range_is_refused(rate: str, capsys: pytest.CaptureFixture
     assert "10 to 200 Hz" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("height", ["nan", "inf", "high", "150mm"])
-def test_a_height_that_is_no_number_is_refused_before_anything_moves(height: str) -> None:
+@pytest.mark.parametrize(
+    ("height", "words"),
+    [
+        *((height, "is not a number") for height in ("nan", "inf", "high", "150mm")),
+        ("-5", "cannot be negative"),
+        ("0.14", "did you mean 140 mm?"),
+    ],
+)
+@pytest.mark.parametrize("command", [["stand"], ["pose", "--height"]])
+def test_a_height_that_makes_no_sense_is_refused_before_anything_moves(
+    command: list[str], height: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     with pytest.raises(SystemExit) as end:
-        cli.main(["stand", height])
+        cli.main([*command, height])
     assert end.value.code == 2
+    assert words in " ".join(capsys.readouterr().err.split())
+
+
+class Walker:
+    """A robot that walks as it is told to, without a stack."""
+
+    def __init__(self, outcome: WalkResult | NotReached) -> None:
+        self.outcome = outcome
+        self.asked: list[dict[str, object]] = []
+
+    def __enter__(self) -> Walker:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def walk(self, **asked: object) -> WalkResult:
+        self.asked.append(asked)
+        if isinstance(self.outcome, NotReached):
+            raise self.outcome
+        return self.outcome
+
+    walk_to = walk
+
+
+THERE = WalkResult(GroundMove(200, 0, 10), GroundMove(197, 4, 9.5), EstimateSource.ODOMETRY, "creep")
+
+
+@pytest.mark.parametrize(
+    ("options", "asked"),
+    [
+        (
+            ["--forward-m-s", "0.05", "--seconds", "4", "--exact"],
+            {"forward_m_s": 0.05, "left_m_s": 0.0, "turn_deg_s": 0.0, "seconds": 4.0, "exact": True},
+        ),
+        (
+            ["--turn-deg-s", "-10"],
+            {"forward_m_s": 0.0, "left_m_s": 0.0, "turn_deg_s": -10.0, "seconds": 2.0, "exact": False},
+        ),
+        (["--to-mm", "200", "-30", "--heading-deg", "10"], {"x_mm": 200.0, "y_mm": -30.0, "heading_deg": 10.0}),
+        (["--heading-deg", "-90"], {"x_mm": 0.0, "y_mm": 0.0, "heading_deg": -90.0}),
+    ],
+)
+def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
+    options: list[str], asked: dict[str, object], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    robot = Walker(THERE)
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: robot)
+    assert cli.main(["walk", *options]) == 0
+    assert robot.asked == [asked]
+    said = capsys.readouterr().out
+    for line in (
+        "asked     200.0 mm forward, 0.0 mm to the left, 10.0° to the left",
+        "reached   197.0 mm forward",
+        "error     5 mm and 0.5°, by odometry",
+        "scaled    no",
+    ):
+        assert line in said
+
+
+@pytest.mark.parametrize(
+    ("outcome", "said", "warned"),
+    [
+        (replace(THERE, scale=0.4), "to 40 % of what was asked for", "too fast for the gait creep"),
+        (NotReached("still 60 mm away", replace(THERE, scale=1.0)), "reached   197.0", "not reached: still 60 mm away"),
+        (Overridden("by a pad", replace(THERE, overridden_by="teleop/cmd_vel")), "overridden by teleop/cmd_vel", "pad"),
+        (NotReached("the robot is hold"), "", "the robot is hold"),
+    ],
+)
+def test_walk_ends_with_an_exit_code_where_it_was_not_reached(
+    outcome: WalkResult | NotReached,
+    said: str,
+    warned: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(outcome))
+    assert cli.main(["walk", "--forward-m-s", "0.2"]) == 1
+    printed = capsys.readouterr()
+    assert said in printed.out
+    assert warned in printed.err
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ([], "where to?"),
+        (["--forward-m-s", "0.05", "--to-mm", "1", "2"], "not both"),
+        (["--to-mm", "1", "2", "--seconds", "2"], "not both"),
+    ],
+)
+def test_walk_wants_either_a_velocity_or_a_place(
+    options: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["walk", *options]) == 1
+    assert words in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("seed", ["-1", "1.5", "x", str(2**31)])
@@ -156,13 +263,12 @@ class RealRobot:
     def status(self) -> SimpleNamespace:
         return SimpleNamespace(state=self.state)
 
-    def stand(self, height_mm: float | None) -> None:
+    def stand(self, height_mm: float | None) -> PoseResult:
         if self.state == "fault":
             raise Refused("`reset` first")
         self.stood.append(height_mm)
-
-    def reached(self) -> Pose:
-        return Pose((0.0, 0.0, 0.15))
+        pose = Pose((0.0, 0.0, 0.15))
+        return PoseResult(pose, pose, EstimateSource.MODELLED_JOINTS)
 
 
 class Terminal:

@@ -180,6 +180,7 @@ def gait(**changes: str) -> GaitReport:
         "asked": "0 0 0",
         "asker": "",
         "asker_stamp": "0",
+        "planned": "0 0 0",
         "scale": "1.0000",
         "limits_forward": "0.08 0 0.4",
         "limits_backward": "-0.06 0 -0.4",

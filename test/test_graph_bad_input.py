@@ -187,7 +187,7 @@ def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_secon
         # Less than the least that a servo can be turned, which may still go on from the pose before.
         assert shared_stack.angles() == pytest.approx(before, abs=radians(0.5))
         foreign.angles[2] = before[2]
-        standing._call_enable(True)
+        standing.enable(True)
         standing.wait_for("active", within=5.0)
 
 

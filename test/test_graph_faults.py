@@ -106,7 +106,7 @@ def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
 
 def refused(robot: Robot, words: str) -> bool:
     try:
-        robot._call_enable(True)
+        robot.enable(True)
     except Refused as error:
         return words in str(error)
     return False

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from quadleg.client import NodeReport, Snapshot
 from quadleg.kinematics.body import Pose
 from quadleg.words import status_in_words
@@ -75,6 +77,59 @@ def test_a_watchdog_without_a_frame_says_so() -> None:
     )
     now = whole().with_reports({"joint_watchdog": silent})
     assert "none came yet" in dict(status_in_words(now, None, None))["frames"]
+
+
+GAIT = {
+    "gait": "creep",
+    "motion": "stands",
+    "asked": "0 0 0",
+    "asker": "",
+    "asker_stamp": "0",
+    "planned": "0 0 0",
+    "scale": "1.0",
+    "limits_forward": "0.08 0.05 0.4",
+    "limits_backward": "-0.06 -0.05 -0.4",
+    "ramp_s": "3.2",
+    "footprint_mm": "310 260",
+    "margin_mm": "12.0",
+    "froude_number": "0.0010",
+    "obstacle": "none",
+    "trouble": "",
+}
+ASKED = {"asker": "cmd_vel", "asked": "0.2 0 0"}
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({}, "stands in the gait creep; no velocity is asked for"),
+        (
+            {**ASKED, "motion": "walks", "planned": "0.08 0 0", "scale": "0.4", "obstacle": "too_fast"},
+            "walks in the gait creep; asked for 0.200 m/s forward by a script or navigation on cmd_vel; planned: 0.080 "
+            "m/s forward; scaled to 40 %, the most that the gait can go that way",
+        ),
+        (
+            {**ASKED, "asker": "teleop/cmd_vel", "scale": "0", "obstacle": "cannot_walk", "trouble": "too heavy"},
+            "stands in the gait creep; asked for 0.200 m/s forward by a person on teleop/cmd_vel; planned: no "
+            "velocity; this robot cannot walk in this gait: too heavy",
+        ),
+        (
+            {"obstacle": "not_active"},
+            "stands in the gait creep; no velocity is asked for; it walks only while the robot is active; it is off",
+        ),
+        ({"obstacle": "paused"}, "stands in the gait creep; no velocity is asked for; what gait says"),
+    ],
+)
+def test_the_line_on_walking_says_who_asks_for_what_and_what_scales_or_stops_it(
+    values: dict[str, str], words: str
+) -> None:
+    now = replace(whole(), state="off").with_reports({"gait": heard("what gait says", **{**GAIT, **values})})
+    said = dict(status_in_words(now, None, None))
+    assert said["walk"] == words
+    assert said["limits"] == (
+        "in the gait creep: 0.080 m/s forward, 0.060 m/s backward, 0.050 m/s sideways, 23°/s turning; takes 310 by 260 "
+        "mm of ground"
+    )
 
 
 def test_the_supply_is_said_with_mean_and_peak_and_how_it_is_known() -> None:

@@ -20,6 +20,8 @@ ANSWER_WITHIN = 5.0  # s for a service to answer
 SPIN_FAILURES = 3  # in a row, after which the listener ends: it would fail for ever
 SPIN_PAUSE = 0.1  # s after such a failure
 LOOKERS_ON = ("recorder_ears", "viewer")  # nodes that hear what they do not act on
+# What rmw_dds_common says until a participant has told the names of its nodes: it may be one that only looks on.
+UNNAMED = "_NODE_NAME_UNKNOWN_"
 NEEDED = tuple(entry.name for entry in GRAPH)
 
 Self = TypeVar("Self", bound="StackConnection")
@@ -156,7 +158,7 @@ class StackConnection:
 
         def heard() -> bool:
             listeners = self.node.get_subscriptions_info_by_topic(topic)
-            found = any(one.node_name not in LOOKERS_ON for one in listeners)
+            found = any(one.node_name not in (*LOOKERS_ON, UNNAMED) for one in listeners)
             return found and publisher.get_subscription_count() >= len(listeners)
 
         self.wait(heard, HEARD_WITHIN, lambda: f"no node acts on {topic}: gait or base_motion is missing")

@@ -20,9 +20,9 @@ class GaitReport:
     """The keys of gait's diagnostics. Velocities are (m/s forward, m/s to the left, rad/s to the left).
 
     `asker` is the topic whose velocity counts, empty where none does, and `asker_stamp` the stamp in ns of its message;
-    `scale` is the share of the velocity asked for that is walked; `trouble` tells why the robot cannot walk in this
-    gait at all, `obstacle` what keeps it now from walking as it is asked to; `ramp` is the time in s from rest to the
-    full speed.
+    `planned` is the velocity that the plan has now; `scale` is the share of the velocity asked for that is walked;
+    `trouble` tells why the robot cannot walk in this gait at all, `obstacle` what keeps it now from walking as it is
+    asked to; `ramp` is the time in s from rest to the full speed.
     """
 
     gait: str
@@ -30,6 +30,7 @@ class GaitReport:
     asked: Planar
     asker: str
     asker_stamp: int
+    planned: Planar
     scale: float
     forward: Planar
     backward: Planar
@@ -46,6 +47,7 @@ class GaitReport:
             _three(values["asked"]),
             values["asker"],
             int(values["asker_stamp"]),
+            _three(values["planned"]),
             float(values["scale"]),
             _three(values["limits_forward"]),
             _three(values["limits_backward"]),

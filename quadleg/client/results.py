@@ -86,6 +86,10 @@ class WalkResult:
         """How far the two headings are apart, in degrees."""
         return abs(self.asked.heading_deg - self.reached.heading_deg)
 
+    def is_within(self, mm: float, deg: float) -> bool:
+        """Whether both errors are smaller than these."""
+        return self.error_mm < mm and self.error_deg < deg
+
     @property
     def scaled(self) -> bool:
         """Whether the velocity asked for was too fast for the gait."""

@@ -96,7 +96,7 @@ class Robot(StackConnection):
                 lambda: "servo_output does not follow",
             )
             asked = time.monotonic()
-            self._call_enable(True)
+            self.enable(True)
             self.wait(
                 lambda: self.last.state == "active" or (self._is_off() and self.last.state_since > asked),
                 STAND_WITHIN,
@@ -201,7 +201,7 @@ class Robot(StackConnection):
         if self._is_off():
             raise Refused(f"{self.last.robot} already")
         asked = time.monotonic()
-        self._call_enable(False)
+        self.enable(False)
 
         def over() -> bool:
             up_again = self.last.state in ("rising", "active") and self.last.state_since > asked
@@ -330,7 +330,8 @@ class Robot(StackConnection):
 
     # Judging
 
-    def _call_enable(self, on: bool) -> None:
+    def enable(self, on: bool) -> None:
+        """Ask the watchdog to rise or go on (`on`), or to lower the robot, and do not wait for it; raises Refused."""
         from std_srvs.srv import SetBool
 
         self.call(SetBool, "enable", SetBool.Request(data=on))

@@ -10,6 +10,7 @@ from pathlib import Path
 from ruamel.yaml.error import YAMLError
 
 from quadleg.commands.console import say, warn
+from quadleg.errors import Refused
 from quadleg.robot.load import DEFAULT_ROBOT
 from quadleg.robot.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot.syntax import syntax_fault
@@ -112,6 +113,18 @@ def number(text: str) -> float:
     if not isfinite(number):
         raise argparse.ArgumentTypeError(f"{text} is not a number, as 150 or -4.5 would be")
     return number
+
+
+def height(text: str) -> float:
+    """A height of the hip axes above the ground in mm."""
+    from quadleg.client.keywords import check_height
+
+    millimetres = number(text)
+    try:
+        check_height(millimetres)
+    except Refused as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    return millimetres
 
 
 def takes_robot(sub: argparse.ArgumentParser) -> None:

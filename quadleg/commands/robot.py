@@ -7,10 +7,12 @@ import sys
 import time
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import (
     CAUTION,
     Command,
+    height,
     number,
     params_file,
     rate,
@@ -27,6 +29,9 @@ from quadleg.resting import drawing, save_picture
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import Robot as Model
 from quadleg.servos.boards import BOARDS
+
+if TYPE_CHECKING:
+    from quadleg.client import PoseResult
 
 QUESTION = (
     "Are the legs in the resting pose, the robot on a stand or on its belly, fingers clear, the supply switch within "
@@ -104,13 +109,13 @@ def _stand(options: argparse.Namespace) -> int:
             picture = options.picture or Path(f"{robot.model.name}_resting.png")
             if not _legs_placed(robot.model, picture, options.legs_placed):
                 return 1
-        robot.stand(height_mm=options.height)
-        return _say_reached(robot)
+        _say_reached(robot.stand(height_mm=options.height))
+    return 0
 
 
 def _pose(options: argparse.Namespace) -> int:
     with _robot(options) as robot:
-        robot.pose(
+        result = robot.pose(
             height_mm=options.height,
             x_mm=options.x,
             y_mm=options.y,
@@ -118,7 +123,8 @@ def _pose(options: argparse.Namespace) -> int:
             pitch_deg=options.pitch,
             yaw_deg=options.yaw,
         )
-        return _say_reached(robot)
+    _say_reached(result)
+    return 0
 
 
 def _sit(options: argparse.Namespace) -> int:
@@ -214,9 +220,9 @@ def _say_picture(robot: Model, path: Path) -> None:
         say(f"Picture of it: {path.resolve()}")
 
 
-def _say_reached(robot) -> int:
-    say(f"stands: {robot.reached()}")
-    return 0
+def _say_reached(result: PoseResult) -> None:
+    error = f"{result.error_mm:.1f} mm and {result.error_deg:.1f}° off what was asked"
+    say(f"stands: {result.reached}; {error}, by {result.source.value}")
 
 
 def _run_command(command: Command) -> None:
@@ -276,7 +282,7 @@ def add(command: Command) -> None:
         f"real board that pose is drawn and asked for. {CAUTION}",
     )
     stand.add_argument(
-        "height", nargs="?", type=number, metavar="MM", help="height of the hip axes above the ground in mm"
+        "height", nargs="?", type=height, metavar="MM", help="height of the hip axes above the ground in mm"
     )
     takes_legs_placed(stand)
     stand.add_argument(
@@ -294,7 +300,7 @@ def add(command: Command) -> None:
         "The feet stay where they are. What is not given is the standing height, centred and level. An unreachable "
         "pose is approached as far as it goes, and what stops it is said.",
     )
-    pose.add_argument("--height", type=number, metavar="MM", help="height of the hip axes above the ground in mm")
+    pose.add_argument("--height", type=height, metavar="MM", help="height of the hip axes above the ground in mm")
     for axis, way in (("x", "forward"), ("y", "to the left")):
         pose.add_argument(f"--{axis}", type=number, default=0.0, metavar="MM", help=f"shift {way} in mm")
     for turn, way in (("roll", "right side down"), ("pitch", "front down"), ("yaw", "to the left")):

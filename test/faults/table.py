@@ -76,7 +76,7 @@ def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
 
 def _freeze_while_lowering(seconds: float) -> Callable[[Scene], None]:
     def provoke(scene: Scene) -> None:
-        scene.robot._call_enable(False)
+        scene.robot.enable(False)
         time.sleep(scene.random.uniform(0.0, 3.3))  # the whole way down
         _freeze("servo_output", seconds)(scene)
 
