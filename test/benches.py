@@ -117,7 +117,7 @@ class Person:
             return self.mark(question, words)
         if question.key in ("check", "horn"):
             return self.reads()
-        usual = {"end": "none", "ready": "go", "running": "off", "copy": "yes", "mirror": "no"}
+        usual = {"end": "none", "ready": "go", "running": "off", "copy": "yes", "mirror": "no", "drop": "yes"}
         return usual.get(question.key, words[0])
 
     def mark(self, question: Ask, words: list[str]) -> str:

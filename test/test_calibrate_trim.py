@@ -50,8 +50,8 @@ def test_a_nudge_moves_the_standing_joint_and_becomes_its_zero(path: Path) -> No
     assert converse(work.talk(), answer)
     assert read[-1] - read[2] == pytest.approx(40 / 11.111, abs=0.6)  # a count, and the deadband
     assert load_robot(path).joints[KNEE].servo.pulse_at_zero == pytest.approx(before + 40e-6, abs=1e-7)
-    assert work.said == ["It rises.", "Saved: front_left_knee", "It sits down.", "The pulses are off."]
-    assert not work.standing._thread.is_alive()
+    assert work.said[:2] == ["It rises.", "Saved: front_left_knee"]
+    assert work.said[-2:] == ["It sits down.", "The pulses are off."]
 
 
 @pytest.mark.parametrize("how", ["end", "interrupt"])
@@ -162,4 +162,4 @@ def test_the_command_trims_by_a_file_of_answers(path: Path) -> None:
     answers.write_text("- cautions: yes\n- placed: yes\n- trim: [+25, save]\n")
     assert cli.main(["trim", str(path), "--answers", str(answers)]) == 0
     assert load_robot(path).joints[0].servo.pulse_at_zero == pytest.approx(1525e-6)
-    assert path.with_name("mine.yaml.before").is_file()
+    assert load_robot(next(path.with_name("mine.yaml.versions").iterdir())).joints[0].servo.pulse_at_zero == 1500e-6

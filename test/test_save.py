@@ -1,4 +1,4 @@
-"""Writing into a robot file: comments stay, it is always whole, one backup, and where it must not be written."""
+"""Writing into a robot file: comments stay, it is always whole, versions, and where it must not be written."""
 
 from __future__ import annotations
 
@@ -72,15 +72,26 @@ def test_a_new_list_keeps_the_comment_beside_the_old_one(tmp_path: Path) -> None
     assert comments(gone) == comments(text)
 
 
-def test_the_backup_is_the_file_as_before_the_session(tmp_path: Path) -> None:
+def test_every_earlier_file_is_kept_in_the_order_of_its_writing(tmp_path: Path) -> None:
+    path = uncalibrated_file(tmp_path)
+    texts = []
+    for channel in (12, 13, 14, 15):
+        texts.append(path.read_text())
+        file = RobotFile(path)  # a session each
+        file.save({"servos": {"rear_left_knee": {"channel": channel}}})
+        assert file.kept.read_text() == texts[-1]
+    versions = sorted(path.with_name("my_robot.yaml.versions").iterdir())
+    assert [version.read_text() for version in versions] == texts
+    assert load_robot(path).joints[8].servo.channel == 15
+
+
+def test_a_file_that_cannot_be_kept_is_not_overwritten(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     before = path.read_text()
-    file = RobotFile(path)
-    file.save(CHANGES)
-    file.save({"servos": {"rear_left_knee": {"channel": 15}}})
-    assert (tmp_path / "my_robot.yaml.before").read_text() == before
-    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["my_robot.yaml", "my_robot.yaml.before"]
-    assert load_robot(path).joints[8].servo.channel == 15
+    path.with_name("my_robot.yaml.versions").write_text("a file in the folder's place")
+    with pytest.raises(NoPlace, match="cannot be kept"):
+        RobotFile(path).save(CHANGES)
+    assert path.read_text() == before
 
 
 def test_a_link_to_the_file_stays_a_link(tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -81,8 +80,6 @@ class Ticks:
         if self._held:
             self._slept.release()
             self._go.acquire()
-        else:
-            time.sleep(0.001)  # fifty times as fast as it would be: the thread that waits for it has to keep up
 
     def hold(self) -> None:
         self._held = True

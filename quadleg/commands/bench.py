@@ -169,7 +169,8 @@ def _calibrate_commands(command: Command) -> None:
         _calibrate,
         "find out which pulse turns each servo to which angle",
         "One servo at a time, on a stand, with all keys on the screen. Each joint is saved into the robot file when it "
-        "is done; the file as it was before stays beside it as FILE.before. Moves slowly, but the first pulse of each "
+        "is done; every earlier version of the file is kept in the folder FILE.versions beside it, and a session that "
+        "ended too soon is offered to go on. Moves slowly, but the first pulse of each "
         f"servo comes at full speed. Needs no ROS. {CAUTION}",
     )
     calibrate.add_argument(

@@ -1,6 +1,7 @@
 """`quadleg calibrate`: from horns that went on anywhere to a robot that knows its angles, as a conversation.
 
-One servo at a time is powered. What is found is saved after each joint, so that an end anywhere loses nothing.
+One servo at a time is powered. What is found is saved after each joint, and each mark is kept in a file beside the
+robot file (`unfinished.py`), so that an end anywhere loses nothing.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from quadleg.commissioning.fit import (
 from quadleg.commissioning.pulses import Pulses, Stopped
 from quadleg.commissioning.save import Changes, RobotFile
 from quadleg.commissioning.talk import STILL_HELD, Ask, Choice, Ended, Number, Talk, ask, jogged, number_of
+from quadleg.commissioning.unfinished import Progress, ProgressFile
 from quadleg.errors import BoardError, NoPlace, Refused, RobotFileError
 from quadleg.robot.model import JOINT_NAMES, LEGS, Joint, Robot, Servo
 from quadleg.servos.calibration import angle_from_pulse, pulse_from_angle
@@ -86,6 +88,10 @@ class Calibration:
         self.marks: list[Mark] = []
         self.found: Fit | None = None
         self.saved: list[str] = []
+        self._shown: list[str] = []  # joints that the person has seen turn the right way
+        self._from: Progress = Progress()  # what an earlier session left
+        self._unfinished: ProgressFile | None = None
+        self._kept = ""  # why progress cannot be kept, once said
 
     def facts(self) -> list[tuple[str, str]]:
         """What is known of the joint at hand, as pairs of a heading and words."""
@@ -117,32 +123,53 @@ class Calibration:
 
     def calibrate(self, names: Sequence[str] = JOINT_NAMES) -> Talk[bool]:
         """Calibrate these joints, one after the other; whether all of them were."""
-        return (yield from self._session(names, self._joints))
+        return (yield from self._session(names, self._joints, "calibrate"))
 
     def fit_horns(self, names: Sequence[str] = JOINT_NAMES) -> Talk[bool]:
         """Bring these servos to their middle, one after the other, for their horns to go on."""
-        return (yield from self._session(names, self._horns))
+        return (yield from self._session(names, self._horns, "fit_horns"))
 
-    def _session(self, names: Sequence[str], work: Callable[[Sequence[str]], Talk[bool]]) -> Talk[bool]:
-        self._names, self.count = names, len(names)
+    def _session(self, names: Sequence[str], work: Callable[[Sequence[str]], Talk[bool]], command: str) -> Talk[bool]:
         complete = False
+        self._unfinished = ProgressFile(self._file.path, command)
         try:
+            self._from = yield from self._unfinished.offered(self._robot)
+            names = self._from.names or names
+            self._names, self.count = names, len(names)
+            self._passed, self._shown = set(self._from.passed), list(self._from.shown)
             yield from ask(
-                Ask("cautions", "\n• ".join(("Is all of this so?", *CAUTIONS)), (Choice("yes", "y", "all so"),))
+                Ask("cautions", "\n• ".join(("Confirm before you start.", *CAUTIONS)), (Choice("yes", "y", "all so"),))
             )
             if self._pulses.found:
                 yield from ask(Ask("running", self._found_running(), (Choice("off", "o", "switch these pulses off"),)))
             yield from self._carry(self._pulses.off)
             complete = yield from work(names)
+            self._unfinished.remove()
         except Ended:
-            if self.marks:
-                self._say(f"The marks of the {_said(self.name)} are not kept: it was not finished.")
             kept = ([f"Saved: {', '.join(self.saved)}"] if self.saved else []) + self._also_saved
             self._say(f"Ended. {'; '.join(kept) or 'Nothing was changed'}.")
+            if self._unfinished.path.exists():
+                self._say(f"The same command goes on from here: the rest is kept in {self._unfinished.path}.")
         finally:
+            if self._file.kept:
+                self._say(f"The robot file as it was before is kept as {self._file.kept}.")
             if not self._pulses.close():
                 self._say(STILL_HELD)
         return complete
+
+    def _keep(self) -> None:
+        """Keep what is done and marked, for the case that this session ends here."""
+        assert self._unfinished
+        passed = tuple(name for name in self._names if name in self._passed)
+        saved = tuple(name for name in passed if name in self.saved or name in self._from.saved)
+        marks = tuple(self.marks)
+        progress = Progress(tuple(self._names), passed, saved, tuple(self._shown), self.name if marks else "", marks)
+        try:
+            self._unfinished.write(progress, self._robot)
+        except NoPlace as error:
+            if str(error) != self._kept:
+                self._kept = str(error)
+                self._say(f"An end before the joint is saved would lose its marks: {error}")
 
     def _found_running(self) -> str:
         owners = {joint.servo.channel: joint.name for joint in self._robot.joints}
@@ -156,11 +183,15 @@ class Calibration:
 
     def _horns(self, names: Sequence[str]) -> Talk[bool]:
         for self.number, self.name in enumerate(names, 1):
+            if self.name in self._passed:
+                continue
             try:
                 yield from self._horn()
             except _Left:
                 self._say(f"{self.name}: left")
             yield from self._carry(self._pulses.off)
+            self._passed.add(self.name)
+            self._keep()
         self._say("All horns are asked for. Next: `quadleg calibrate` without --fit-horns.")
         return True
 
@@ -199,12 +230,15 @@ class Calibration:
             done = []
             for name in own:
                 self.number, self.name = list(names).index(name) + 1, name
-                if (yield from self._one(name)):
+                earlier = name in self._passed
+                if name in self._from.saved if earlier else (yield from self._one(name)):
                     done.append(name)
-            if done:
-                yield from self._moves_announced(leg, done)
-            for name in done:
+            if unseen := [name for name in done if name not in self._shown]:
+                yield from self._moves_announced(leg, unseen)
+            for name in unseen:
                 yield from self._way_shown(name)
+                self._shown.append(name)
+                self._keep()
             complete = complete and len(done) == len(own)
         left = self._robot.uncalibrated
         self._say(
@@ -217,29 +251,56 @@ class Calibration:
     def _one(self, name: str) -> Talk[bool]:
         """Calibrate one joint and save it; whether that was done."""
         self.name, self.marks, self.found = name, [], None
+        if name == self._from.joint:
+            self.marks, self._from = list(self._from.marks), replace(self._from, joint="", marks=())
         try:
             yield from self._ready("It is calibrated already; s keeps that. " if self._joint.servo.calibrated else "")
             yield from self._go(self._bench(), sum(self._joint.servo.kind.pulse_range) / 2)
             yield from self._channel()
             slope = yield from self._from_the_other_side()
+            self.found = self._fit(slope)
             while True:
-                yield from self._marked(slope)
-                servo = yield from self._ends()
-                if servo and (yield from self._checked(servo)):
-                    break
+                try:
+                    yield from self._marked(slope)
+                    servo = yield from self._ends()
+                    if servo and (yield from self._checked(servo)):
+                        break
+                except _Left:
+                    if not (yield from self._dropped()):
+                        continue
+                    raise
                 self.marks, self.found = [], None
+                self._keep()
             yield from self._carry(self._pulses.off)
             limp = yield from self._limp(servo)
             yield from self._save({"servos": {name: _figures(servo)}, **limp})
         except _Left:
             yield from self._carry(self._pulses.off)
             self._say(f"{name}: left as it was")
+            self._pass(name)
             return False
-        finally:
-            self._passed.add(name)
         self.saved.append(name)
+        self._pass(name)
         self._say(f"{name}: saved")
         return True
+
+    def _pass(self, name: str) -> None:
+        """This joint is done with."""
+        self._passed.add(name)
+        self.marks = []
+        self._keep()
+
+    def _dropped(self) -> Talk[bool]:
+        """Whether the joint is to be left although it has marks, which are then gone."""
+        if not self.marks:
+            return True
+        count = f"{len(self.marks)} marks" if len(self.marks) > 1 else "mark"
+        question = Ask(
+            "drop",
+            f"Leave the {_said(self.name)}, and drop its {count}?",
+            (Choice("no", "n", "no: go on with this joint"), Choice("yes", "y", "yes: drop them and leave it")),
+        )
+        return (yield from ask(question)) == "yes"
 
     @property
     def _joint(self) -> Joint:
@@ -364,8 +425,9 @@ class Calibration:
                 yield from self._to(self.found.pulse(radians(target)))
             elif answer == "undo":
                 self.marks.pop()
-                answered.pop()
+                del answered[-1:]
                 self.found = self._fit(slope)
+                self._keep()
             elif answer == "done":
                 return
             elif (read := number_of(answer)) is not None and self._mark(radians(read), slope):
@@ -391,6 +453,7 @@ class Calibration:
             self.marks.pop()
             self.found = self._fit(slope)
             return False
+        self._keep()
         return True
 
     def _fit(self, slope: float | None) -> Fit | None:
@@ -469,7 +532,7 @@ class Calibration:
                 f"narrow the limits of both {self.name.split('_')[0]} legs to {narrow[0]}° to {narrow[1]}°",
             ),
             Choice("ends", "e", "ask for its two ends again"),
-            Choice("again", "a", "the horn is turned, or I misread: mark this joint anew"),
+            Choice("again", "a", "the horn is turned, or I misread: drop the marks, mark anew"),
             SKIP,
         )
         if answer == "again":
@@ -497,7 +560,7 @@ class Calibration:
                 Ask(
                     "check",
                     f"Which angle does the {_said(self.name)} have now?\nA check: it was told {target:g}°.",
-                    (Choice("again", "a", "that is wrong: mark this joint anew"), SKIP),
+                    (Choice("again", "a", "that is wrong: drop the marks, mark this joint anew"), SKIP),
                     Number("°", -180, 180),
                 )
             )
@@ -565,7 +628,10 @@ class Calibration:
             if answer == "again":
                 continue
             yield from self._save({"servos": {name: dict.fromkeys(_figures(joint.servo))}})
-            self.saved.remove(name)
+            self.saved = [other for other in self.saved if other != name]
+            self._passed.discard(name)
+            self._from = replace(self._from, saved=tuple(other for other in self._from.saved if other != name))
+            self._keep()
             self._say(
                 f"{name} is not calibrated now: "
                 + (

@@ -1,4 +1,4 @@
-"""Writing found figures into a robot file: comments stay, the file is always whole, and one backup is kept."""
+"""Writing found figures into a robot file: comments stay, the file is always whole, and each earlier one is kept."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from datetime import datetime
 from difflib import SequenceMatcher
 from io import StringIO
 from pathlib import Path
@@ -39,12 +40,11 @@ def installed(path: Path) -> str | None:
 
 
 class RobotFile:
-    """A person's robot file. The first `save` keeps it as it was, as `<name>.before`."""
+    """A person's robot file. Each `save` keeps the file as it was before; `kept` is the first that this object kept."""
 
     def __init__(self, path: Path) -> None:
         self.path = path.resolve()
-        self.backup = self.path.with_name(f"{self.path.name}.before")
-        self._backed_up = False
+        self.kept: Path | None = None
 
     def save(self, changes: Changes) -> Robot:
         """Write the changes; the robot that the file describes now.
@@ -55,11 +55,13 @@ class RobotFile:
         try:
             before = read_text(self.path)
             robot_from_text(before, self.path)  # somebody may have edited it since
-            text = changed(before, changes)
-            if not self._backed_up:
-                _replace(self.backup, before, self.path)
-                self._backed_up = True
-            return _replace(self.path, text, self.path)
+            with _checked(self.path, changed(before, changes)) as temporary:
+                version = keep_version(self.path)
+                self.kept = self.kept or version
+                shutil.copymode(self.path, temporary)
+                temporary.replace(self.path)
+                _sync_folder(self.path.parent)
+            return load_robot(self.path)
         except OSError as error:
             raise NoPlace(
                 f"{self.path} stays as it was: {error.strerror or error}. Make room, or the file and its folder "
@@ -126,8 +128,52 @@ def _take_out(keys: CommentedMap, key: str) -> None:
         keys.ca.items[last] = comment
 
 
-def _replace(path: Path, text: str, like: Path) -> Robot:
-    """Put a whole, sound robot file in the place of another, or leave that as it was."""
+def versions_folder(robot_file: Path) -> Path:
+    """Where the earlier versions of a robot file are."""
+    return robot_file.with_name(f"{robot_file.name}.versions")
+
+
+def keep_version(robot_file: Path, source: Path | None = None) -> Path:
+    """Copy a robot file, or another of its files (`source`), among its versions, with a new number and the time.
+
+    Where the newest version is the same, that one. Raises NoPlace where it cannot be written.
+    """
+    source = source or robot_file
+    folder = versions_folder(robot_file)
+    try:
+        data = source.read_bytes()
+        folder.mkdir(exist_ok=True)
+        kept = sorted((int(entry.name[:4]), entry) for entry in folder.iterdir() if entry.name[:4].isdecimal())
+        if kept and kept[-1][1].suffix == source.suffix and kept[-1][1].read_bytes() == data:
+            return kept[-1][1]
+        number = kept[-1][0] + 1 if kept else 1
+        version = folder / f"{number:04d}_{datetime.now():%Y-%m-%d_%H-%M-%S}{source.suffix}"
+        with version.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        _sync_folder(folder)
+        return version
+    except OSError as error:
+        raise NoPlace(
+            f"{source} stays as it was, since it cannot be kept in {folder}: {error.strerror or error}. Make room, or "
+            f"the folder writable"
+        ) from error
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Put a file into its place as a whole, or leave what is there. Raises NoPlace where it cannot be written."""
+    try:
+        with _temporary(path, text) as temporary:
+            temporary.replace(path)
+            _sync_folder(path.parent)
+    except OSError as error:
+        raise NoPlace(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+@contextmanager
+def _temporary(path: Path, text: str) -> Iterator[Path]:
+    """A file beside another with this text, on the disk; what is not moved from there is removed."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".yaml")
     temporary = Path(name)
     try:
@@ -135,18 +181,23 @@ def _replace(path: Path, text: str, like: Path) -> Robot:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        load_robot(temporary)
-        shutil.copymode(like, temporary)
-        temporary.replace(path)
-        _sync_folder(path.parent)
-    except RobotFileError as error:
-        raise RobotFileError(
-            [type(fault)(path, fault.line, fault.key, fault.value, fault.remedy) for fault in error.faults]
-        ) from None
+        yield temporary
     finally:
         with suppress(FileNotFoundError):
             temporary.unlink()
-    return load_robot(path)
+
+
+@contextmanager
+def _checked(path: Path, text: str) -> Iterator[Path]:
+    """The same of a sound robot file. Raises RobotFileError, in the name of `path`, where it is none."""
+    with _temporary(path, text) as temporary:
+        try:
+            load_robot(temporary)
+        except RobotFileError as error:
+            raise RobotFileError(
+                [type(fault)(path, fault.line, fault.key, fault.value, fault.remedy) for fault in error.faults]
+            ) from None
+        yield temporary
 
 
 def _sync_folder(folder: Path) -> None:

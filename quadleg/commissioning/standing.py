@@ -22,7 +22,15 @@ from quadleg.servos.link import Link
 from quadleg.servos.output_enable import OutputSwitch
 
 LONGEST_WAY = 30.0  # s, up or down
-_LOOK = 0.01  # s between looks at what the thread has come to
+
+
+class _Waiting:
+    """What another thread waits for, and until when (s)."""
+
+    def __init__(self, done: Callable[[float], bool], until: float) -> None:
+        self.done, self.until = done, until
+        self.met = False
+        self.over = threading.Event()
 
 
 class Standing:
@@ -59,6 +67,7 @@ class Standing:
         self._defect = ""  # once there is one, the watchdog is not asked any more
         self._turn = threading.Lock()  # for watchdog and output; never held while the board takes bytes
         self._over = threading.Event()
+        self._waiting: _Waiting | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
@@ -85,14 +94,16 @@ class Standing:
 
     def rise(self) -> None:
         """Power up and stand. Raises Refused with the watchdog's words where that fails."""
-        begun = self._clock()
-        done, words = False, ""
-        while not done and self._clock() - begun < 3 * QUIET_TIME and self._thread.is_alive():
-            time.sleep(_LOOK)
-            with self._turn:
-                done, words = self._watchdog.enable(True, self._clock())
-        while done and self.state is State.RISING and self._clock() - begun < LONGEST_WAY and self._thread.is_alive():
-            time.sleep(_LOOK)
+        words = ""
+
+        def enabled(now: float) -> bool:
+            nonlocal words
+            done, words = self._watchdog.enable(True, now)
+            return done
+
+        done = self._wait(enabled, 3 * QUIET_TIME)
+        if done:
+            self._wait(lambda _: self.state is not State.RISING, LONGEST_WAY)
         if self.state is not State.ACTIVE:
             raise Refused(f"the robot does not stand, it is {self.state.value}: {self.why if done else words}")
 
@@ -100,9 +111,7 @@ class Standing:
         """Lower the body, switch the pulses off, and let go of the board; whether it took the last of that."""
         with self._turn:
             self._watchdog.enable(False, self._clock())
-        begun = self._clock()
-        while any(self._output.powered) and self._clock() - begun < LONGEST_WAY and self._thread.is_alive():
-            time.sleep(_LOOK)
+        self._wait(lambda _: not any(self._output.powered), LONGEST_WAY)
         self._over.set()
         self._thread.join()
         try:
@@ -127,8 +136,30 @@ class Standing:
             except Exception as error:  # nothing may leave the servos to their last pulses
                 self._stop_for(error)
             now = self._clock()
+            self._answer_waiting(now)
             due = max(due + self._period, now)
             self._sleep(due - now)
+
+    def _wait(self, done: Callable[[float], bool], seconds: float) -> bool:
+        """Wait until something is so after a tick, which the ticking thread finds out in its own time; whether it was.
+
+        `done` gets the time and is asked under the lock.
+        """
+        waiting = _Waiting(done, self._clock() + seconds)
+        with self._turn:
+            self._waiting = waiting
+        while not waiting.over.wait(1.0) and self._thread.is_alive():
+            pass
+        return waiting.met
+
+    def _answer_waiting(self, now: float) -> None:
+        waiting = self._waiting
+        if waiting is None or waiting.over.is_set():
+            return
+        with self._turn:
+            waiting.met = waiting.done(now)
+        if waiting.met or now > waiting.until:
+            waiting.over.set()
 
     def _tick(self, now: float) -> None:
         """One servo frame: the watchdog follows the angles that it has itself come to."""

@@ -12,6 +12,7 @@ from quadleg.commissioning.calibrate import CAUTIONS
 from quadleg.commissioning.save import RobotFile
 from quadleg.commissioning.standing import Standing
 from quadleg.commissioning.talk import STILL_HELD, Ask, Choice, Ended, Talk, ask, jogged
+from quadleg.commissioning.unfinished import Progress, ProgressFile
 from quadleg.errors import NoPlace, Refused, RobotFileError
 from quadleg.robot.load import load_robot
 from quadleg.robot.model import JOINT_NAMES, Robot
@@ -36,6 +37,7 @@ class Trim:
     robot: Robot | None = None
     bench: Bench | None = None
     standing: Standing | None = None
+    unfinished: ProgressFile | None = None
     joint: int = 0
 
     def talk(self) -> Talk[bool]:
@@ -47,28 +49,32 @@ class Trim:
         self.robot = robot = load_robot(self.path).on_board(self.board)
         if robot.uncalibrated:
             raise Refused(f"not calibrated: {', '.join(robot.uncalibrated)}. `quadleg calibrate` comes first")
+        self.unfinished = ProgressFile(self.path, "trim")
         try:
+            nudges = (yield from self.unfinished.offered(robot)).nudges
             yield from self._confirmed(robot)
         except Ended:
             self.say("Ended. Nothing was powered.")
             return False
         self.bench = Bench(robot, self.seed, self.quick)
         self.standing = Standing(robot, self.bench.open, self.bench.clock, self.bench.sleep, self.say)
+        # Before it has power: the joints then come to the resting pose with them.
+        self.standing.offsets = [nudges.get(joint.name, 0.0) / joint.servo.pulse_per_radian for joint in robot.joints]
         try:
             self.say("It rises.")
             self.standing.rise()
             return (yield from self._nudged(robot, self.standing))
         except Ended:
             if self.over:
-                raise Refused(f"the robot does not stand any more, nothing was saved: {self.over}") from None
-            self.say("Ended without saving.")
+                raise self._fallen() from None
+            self.say(f"Ended without saving. {self._where_kept()}".strip())
             return False
         finally:
             self.say("It sits down.")
             self.say("The pulses are off." if self.standing.sit() else STILL_HELD)
 
     def _confirmed(self, robot: Robot) -> Talk[None]:
-        lines = ("Is all of this so?", *_TRIM_CAUTIONS)
+        lines = ("Confirm before you start.", *_TRIM_CAUTIONS)
         yield from ask(Ask("cautions", "\n• ".join(lines), (Choice("yes", "y", "all so"),)))
         placed = (
             f"Are the legs in the resting pose?\n"
@@ -90,14 +96,17 @@ class Trim:
             name = JOINT_NAMES[self.joint].replace("_", " ")
             text = f"Nudge the {name} until it stands right.\nSaved, the nudge becomes part of its zero."
             answer = yield from ask(Ask("trim", text, choices, jog=True))
-            if standing.state is not State.ACTIVE:
-                raise Refused(f"the robot does not stand any more, nothing was saved: {standing.why}")
-            if answer == "next":
+            if standing.over:
+                raise self._fallen()
+            if standing.state is not State.ACTIVE and answer != "save":
+                self.say(f"The robot holds, and nothing is changed: {standing.why}")
+            elif answer == "next":
                 self.joint = (self.joint + 1) % len(JOINT_NAMES)
             elif answer == "previous":
                 self.joint = (self.joint - 1) % len(JOINT_NAMES)
             elif answer == "undo":
                 standing.offsets[self.joint] = 0.0
+                self._keep(robot, standing)
             elif answer == "save":
                 return (yield from self._saved(robot, standing, file))
             else:
@@ -112,6 +121,30 @@ class Trim:
             self.say(f"{degrees(LARGEST):g}° are the most that is trimmed: calibrate {JOINT_NAMES[self.joint]} anew")
             return
         standing.offsets[self.joint] = offset
+        self._keep(robot, standing)
+
+    def _keep(self, robot: Robot, standing: Standing) -> None:
+        """Keep the nudges, for the case that this ends before they are saved."""
+        assert self.unfinished
+        nudges = {
+            joint.name: joint.servo.pulse_per_radian * offset
+            for joint, offset in zip(robot.joints, standing.offsets)
+            if offset
+        }
+        try:
+            self.unfinished.write(Progress(nudges=nudges), robot)
+        except NoPlace as error:
+            self.say(f"An end without saving would lose the nudges: {error}")
+
+    def _where_kept(self) -> str:
+        if not (self.unfinished and self.unfinished.path.exists()):
+            return ""
+        return f"The nudges are kept in {self.unfinished.path}: `quadleg trim` offers them again."
+
+    def _fallen(self) -> Refused:
+        return Refused(
+            f"the robot stands no more, and the robot file was not changed: {self.over}. {self._where_kept()}".strip()
+        )
 
     def _saved(self, robot: Robot, standing: Standing, file: RobotFile) -> Talk[bool]:
         zeros = {
@@ -126,6 +159,10 @@ class Trim:
                 if zeros:
                     file.save({"servos": zeros})
                 self.say(f"Saved: {', '.join(zeros)}" if zeros else "Nothing was nudged, nothing is changed.")
+                if file.kept:
+                    self.say(f"The robot file as it was before is kept as {file.kept}.")
+                if self.unfinished:
+                    self.unfinished.remove()
                 return True
             except (NoPlace, RobotFileError) as error:
                 self.say(f"To write by hand, should all else fail: {zeros}")
