@@ -8,6 +8,7 @@ import pytest
 import robots
 from hypothesis import given
 from hypothesis import strategies as st
+from random_robots import with_torque
 
 from quadleg.commissioning.reach import Reach
 from quadleg.commissioning.torque import (
@@ -16,7 +17,9 @@ from quadleg.commissioning.torque import (
     standing_angles,
     standing_torques,
 )
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity
+from quadleg.robot.model import Robot
 
 INSPECTOR = robots.inspector()
 
@@ -79,3 +82,37 @@ def test_a_lower_voltage_weakens_the_servos() -> None:
     five = replace(INSPECTOR, supply=replace(INSPECTOR.supply, voltage=5.0))
     at_six, at_five = (Torque.of(robot, 0.1, 0.2).margins(4) for robot in (INSPECTOR, five))
     assert at_five == pytest.approx(at_six * 5 / 6)
+
+
+def test_a_verdict_gives_the_torque_and_the_mass_that_would_do() -> None:
+    heavy = weighing(3.0)
+    for row in heavy.verdicts():
+        assert row.word == FAILS
+        torques = {need.at: need for need in row.needs if need.quantity is Quantity.STALL_TORQUE_KG_CM}
+        assert "knees" in torques
+        assert f"you have {torques['knees'].have:.3g}" in row.cure
+        assert "at least " in row.cure
+        assert "g at most instead of 4500" in row.cure
+    for number, row in enumerate(heavy.verdicts()):
+        assert Torque.of(stronger(heavy.robot, row.needs), 0.06, 0.2).verdicts()[number].word == TIGHT
+
+
+def stronger(robot: Robot, needs: tuple[Need, ...]) -> Robot:
+    """With servos as strong as is asked for."""
+    factor = max(need.value / need.have for need in needs if need.quantity is Quantity.STALL_TORQUE_KG_CM)
+    return with_torque(robot, 1.001 * factor)
+
+
+@given(st.floats(0.2, 3.0), st.floats(0.7, 1.2), st.floats(1.0, 2.0))
+def test_who_fits_the_servos_that_are_asked_for_has_none_too_weak(times: float, volts: float, margin: float) -> None:
+    robot = with_torque(INSPECTOR, times)
+    robot = replace(robot, supply=replace(robot.supply, voltage=volts * robot.supply.voltage))
+    torques = standing_torques(robot, standing_angles(robot, [0.1]), 3)[0]
+    needs = torque_needs(robot, torques, margin)
+    weak = (margin * torques > [robot.stall_torque(joint) for joint in robot.joints]).any()
+    assert bool(needs) == weak == bool(torque_cure(needs))
+    if needs:
+        assert not torque_needs(stronger(robot, needs), torques, margin)
+        mass = needs[-1]
+        lighter = mass.value / mass.have * torques
+        assert not torque_needs(robot, 0.999 * lighter, margin)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.verdict import GOOD, TIGHT, Verdict, graded
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict, graded
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.joint_torques import foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import ServoMotors
@@ -58,6 +59,7 @@ class Torque:
     number of feet; `stall` (12,). `resting` is the height in m from which the robot rises.
     """
 
+    robot: Robot
     heights: Array
     over: dict[int, Array]
     standing: dict[int, Array]
@@ -72,6 +74,7 @@ class Torque:
         angles = standing_angles(robot, heights.tolist())
         at = standing_angles(robot, [robot.standing.height])
         return cls(
+            robot=robot,
             heights=heights,
             over={count: standing_torques(robot, angles, count) for count in FEET},
             standing={count: standing_torques(robot, at, count)[0] for count in FEET},
@@ -117,18 +120,30 @@ class Torque:
             f"at {1000 * self.heights[least]:.0f} mm"
         )
         word = graded(margin, MARGIN, 1.0)
-        cure = "" if word == GOOD else f"the rule of thumb is {MARGIN:g}: stronger servos, less mass, or stand higher"
         if count == 4 and self._least_on_the_way_up() < 1.0:
-            word = graded(0.0, MARGIN, 1.0)
-            why += "; it cannot rise from its resting pose"
-            cure = "stronger servos, less mass, or a higher resting pose"
-        elif word == GOOD and over[least] < 1.0:
-            word, cure = TIGHT, f"stay between {self._safe_heights(count)} mm"
-        return Verdict(about, word, why, cure)
+            needs = torque_needs(self.robot, self._torques_on_the_way_up())
+            return Verdict(about, FAILS, f"{why}; it cannot rise from its resting pose", torque_cure(needs), needs)
+        if word == GOOD:
+            if over[least] >= 1.0:
+                return Verdict(about, GOOD, why)
+            return Verdict(about, TIGHT, why, f"stay between {self._safe_heights(count)} mm")
+        if word == FAILS:
+            needs = torque_needs(self.robot, torques)
+            return Verdict(about, FAILS, why, torque_cure(needs), needs)
+        needs = torque_needs(self.robot, torques, MARGIN)
+        return Verdict(about, TIGHT, why, f"for the usual margin of {MARGIN:g}: {torque_cure(needs)}", needs)
+
+    def _on_the_way_up(self) -> NDArray[np.bool_]:
+        result: NDArray[np.bool_] = (self.heights >= self.resting) & (self.heights <= self.height)
+        return result
+
+    def _torques_on_the_way_up(self) -> Array:
+        """(12,) the largest on four feet."""
+        result: Array = np.vstack((self.over[4][self._on_the_way_up()], self.standing[4])).max(axis=0)
+        return result
 
     def _least_on_the_way_up(self) -> float:
-        way = (self.heights >= self.resting) & (self.heights <= self.height)
-        return float(self.margins(4)[way].min(initial=np.inf))
+        return float((self.stall / self._torques_on_the_way_up()).min())
 
     def _safe_heights(self, count: int) -> str:
         safe = 1000 * self.heights[self.margins(count) >= 1.0]
