@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.errors import BadTarget
-from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, SPEED_SHARE, WalkingLimits
+from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
 from quadleg.gait.planner import AT_HOME, HUGE, Plan, Planner
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import angles_of
+from quadleg.gait.stride_feasibility import SPEED_SHARE
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.planar import STILL, Planar, carried_batch, compose, motion, seen_from
 from quadleg.robot.model import LEGS

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pytest
@@ -12,19 +14,25 @@ from draws import examples
 from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_robots import with_torque
 from ruamel.yaml import YAML
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
-from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, SPEED_SHARE, WalkingLimits
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.dynamics.load_sharing import share_weight
+from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
 from quadleg.gait.planner import Planner
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import angles_of, strides
+from quadleg.gait.stride_feasibility import EFFORT, SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import basis
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.kinematics.planar import STILL
-from quadleg.robot.model import Stance
+from quadleg.robot.model import JOINT_NAMES, LEGS, Robot, Stance
+from quadleg.robot.urdf import urdf
 from quadleg.safety.limits import LOADED_SPEED_SHARE
+from quadleg.teleop.limits import Limits
 
 ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
 EVERY = [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
@@ -110,11 +118,11 @@ def test_the_planned_speed_is_what_the_watchdog_lets_pass():
 
 @every
 def test_no_limit_is_far_below_what_is_possible(name, gait):
-    """Ten per cent faster along any axis, reach, clearance or the servos' speed would not do."""
-    limits = limits_of(name, gait)
+    """Ten per cent faster along any axis, something would be in the way."""
+    robot, limits = ROBOTS[name], limits_of(name, gait)
     for way in (d for d in DIRECTIONS if np.abs(d).sum() == 1):
         twist = np.array(fastest(limits, way))
-        assert not limits._walk(np.array([1.1 * twist]))[0], way
+        assert not StrideFeasibility(robot, limits.gait).walks(np.array([1.1 * twist]), limits.margin)[0], way
 
 
 @every
@@ -200,6 +208,121 @@ def test_a_gait_that_no_leg_can_follow_goes_nowhere_and_says_the_remedy():
     planner.walk((0.1, 0.0, -0.1))
     assert all(planner.step().loads)
     assert not planner.walking
+
+
+def laden(robot: Robot, share: float) -> Robot:
+    """With a payload of a share of the robot's mass on the body's middle."""
+    return replace(robot, masses=replace(robot.masses, body=robot.masses.body + share * robot.masses.total))
+
+
+@pytest.mark.parametrize("gait", ["creep", "trot"])
+def test_a_payload_lowers_the_limits(gait):
+    robot = ROBOTS["greenhouse_inspector"]
+    free, heavy = limits_of(robot.name, gait), WalkingLimits(laden(robot, 0.4), robot.gait(gait))
+    assert not heavy.trouble
+    assert heavy.forward[0] < 0.8 * free.forward[0]
+    assert heavy.backward[0] > 0.8 * free.backward[0]
+
+
+def test_a_lower_supply_lowers_the_limits():
+    robot = ROBOTS["greenhouse_inspector"]
+    at_five = replace(robot, supply=replace(robot.supply, voltage=5.0))
+    for gait in robot.gaits:
+        assert WalkingLimits(at_five, gait).forward[0] < 0.9 * limits_of(robot.name, gait.name).forward[0]
+
+
+def test_no_joint_leaves_its_torque_speed_line():
+    """By MuJoCo's inverse dynamics: the weight on the feet that stand, and on the links, through a stride."""
+    mujoco = pytest.importorskip("mujoco")
+    robot, limits = ROBOTS["greenhouse_inspector"], limits_of("greenhouse_inspector", "trot")
+    settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
+    model = mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
+    model.opt.gravity[:] = 0.0, 0.0, -STANDARD_GRAVITY
+    model.opt.disableflags |= mujoco.mjtDisableBit.mjDSBL_CONTACT | mujoco.mjtDisableBit.mjDSBL_LIMIT
+    data, columns = mujoco.MjData(model), [int(model.jnt_dofadr[model.joint(name).id]) for name in JOINT_NAMES]
+    twist = fastest(limits, (1, 0, 0))
+    path = strides(robot, limits.gait, np.array([twist]), FRAMES)
+    angles, _ = angles_of(robot, path.feet[0], np.zeros((FRAMES, 2)))
+    rates = (np.roll(angles, -1, axis=0) - np.roll(angles, 1, axis=0)) / (2 * limits.gait.stride_period / FRAMES)
+    stall = np.array([robot.stall_torque(joint) for joint in robot.joints])
+    fast = np.array([robot.no_load_speed(joint) for joint in robot.joints])
+    used = []
+    for row, rate, feet, air in zip(angles, rates, path.feet[0], path.in_air):
+        data.qpos[columns] = row
+        mujoco.mj_inverse(model, data)
+        held = data.qfrc_inverse.copy()
+        standing = np.flatnonzero(~air)
+        centre = centre_of_mass_batch(robot, row[None])[0, :2]
+        shares = share_weight([(x, y) for x, y in feet[standing, :2].tolist()], tuple(centre.tolist()))
+        for leg, share in zip(standing, shares):
+            foot = np.empty((3, model.nv))
+            mujoco.mj_jacBody(model, data, foot, None, model.body(f"{LEGS[leg]}_foot").id)
+            held -= foot.T @ [0.0, 0.0, share * robot.masses.total * STANDARD_GRAVITY]
+        used.append(np.abs(held[columns]) / stall + np.abs(rate) / fast)
+    # The supply sinks by a twentieth besides.
+    assert 0.8 * EFFORT < np.max(used) < EFFORT
+
+
+def test_servos_that_cannot_carry_the_robot_are_named_with_what_would_do():
+    robot = laden(ROBOTS["greenhouse_inspector"], 1.0)
+    limits = WalkingLimits(robot, robot.gait("trot"))
+    assert limits.obstacle is StrideObstacle.TORQUE
+    assert limits.trouble
+    effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(STILL), None)
+    needed, has = effort.stall_torque_needed, robot.stall_torque(robot.joints[0])
+    assert f"{effort.joint} needs {needed:.2f} N·m of stall torque" in limits.trouble
+    assert WalkingLimits(with_torque(robot, 0.97 * needed / has), robot.gait("trot")).trouble
+    assert not WalkingLimits(with_torque(robot, 1.03 * needed / has), robot.gait("trot")).trouble
+
+
+def one_way(limits: WalkingLimits, axis: int, way: int) -> WalkingLimits:
+    """The same limits with none in one direction."""
+    one = copy(limits)
+    one.axes = [list(ends) for ends in limits.axes]
+    one.axes[axis][way] = 0.0
+    return one
+
+
+def test_a_robot_that_walks_ahead_and_not_sideways():
+    """Legs that do not abduct."""
+    robot = narrow()
+    limits = WalkingLimits(robot, robot.gait("trot"))
+    assert not limits.trouble
+    assert limits.forward[0] > 0.1
+    assert limits.forward[1] == limits.backward[1] == 0.0
+    assert limits.scaled((0.5, 0.1, 0.0))[1] == 0.0
+    assert limits.scaled((0.0, 0.1, 0.0)) == STILL
+    assert limits.use((0.0, 0.01, 0.0)) == np.inf
+    told = YAML(typ="safe").load(limits.in_words(("creep", "trot")))
+    assert told["max_velocity"][1] == told["min_velocity"][1] == 0.0
+    assert Limits.of(limits.in_words(("creep", "trot"))).velocity((0.0, 1.0, 0.0)) == (0.0, 0.0, 0.0)
+
+
+def narrow() -> Robot:
+    robot = ROBOTS["greenhouse_inspector"]
+
+    def stiff(joint):
+        return replace(joint, lower=-1e-5, upper=1e-5) if joint.name.endswith("abduction") else joint
+
+    return replace(robot, legs=tuple(replace(leg, joints=tuple(map(stiff, leg.joints))) for leg in robot.legs))
+
+
+@pytest.mark.parametrize(("axis", "way"), product(range(3), (0, 1)))
+def test_a_limit_of_nothing_is_walked_with(axis, way):
+    robot = ROBOTS["greenhouse_inspector"]
+    limits = one_way(limits_of(robot.name, "trot"), axis, way)
+    planner = Planner(robot, limits, 1 / robot.control_rate)
+    asked = [0.0, 0.0, 0.0]
+    asked[axis] = 0.1 if way == 0 else -0.1
+    planner.walk(tuple(asked))
+    for _ in range(200):
+        planner.step()
+    assert planner.twist == pytest.approx(asked), "the other way is walked"
+    planner.walk(tuple(-value for value in asked))
+    for _ in range(400):
+        planner.step()
+    assert planner.twist == STILL, "it brakes, and goes no farther"
+    assert planner.settled
 
 
 def test_a_walk_keeps_the_knees_off_the_ground():

@@ -1,38 +1,30 @@
-"""How fast a robot can walk in a gait: by the reach of its legs, their clearance and the speed of its servos."""
+"""How fast a robot can walk in a gait: the fastest twists whose strides its legs and servos can follow."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property, lru_cache
 from itertools import product
-from math import inf
+from math import hypot, inf, pi
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
-from quadleg.gait.sway import HARMONICS, basis, sway
-from quadleg.kinematics.clearance import Clearance
-from quadleg.kinematics.ground_clearance import GroundClearance
+from quadleg.dynamics.servo_motors import ServoMotors
+from quadleg.gait.steady import SAMPLES, Strides, angles_of, strides
+from quadleg.gait.stride_feasibility import SPEED_SHARE, StrideFeasibility, StrideObstacle
+from quadleg.gait.sway import HARMONICS, basis
 from quadleg.kinematics.leg import points_batch
 from quadleg.kinematics.planar import STILL, Planar
-from quadleg.robot.model import Gait, Robot
-from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
+from quadleg.robot.model import JOINT_NAMES, Gait, Robot
 
 Array = NDArray[np.float64]
 Signs = tuple[int, int, int]
 
-# What no planned frame exceeds, of the servos' speed without load: the watchdog would slow it.
-SPEED_SHARE = LOADED_SPEED_SHARE
-_STEADY_SHARE = 0.94  # of that, for a steady velocity: while it changes, feet go farther (most seen: 7 %)
-_FASTEST = np.array([0.6, 0.6, 4.0])  # m/s, m/s, rad/s: no robot of this kind gets there
-_COARSE, _FINE = 24, 6  # steps, coarse ones from nothing to what no robot does
-_HALVINGS = 5
+_COARSE, _FINE = 16, 4  # steps, coarse ones from nothing to what no leg does
+_HALVINGS = 6
 _MARGIN_STEPS = 5
-_FRAMES = 4 * SAMPLES  # of a stride, that have to be in reach and slow enough: finer than servo frames are
 RAMP_STRIDES = 2.0  # from rest to the full speed
-# m: kept besides with a steady velocity, and given up while it changes (most seen: 2.1 mm).
-MANOEUVRE = 0.003
 
 # Along an axis, two axes at once, all three: where the limits are found.
 DIRECTIONS: tuple[Signs, ...] = tuple((a, b, c) for a, b, c in product((-1, 0, 1), repeat=3) if (a, b, c) != (0, 0, 0))
@@ -42,36 +34,40 @@ class WalkingLimits:
     """The fastest twists of one robot in one gait, and the sway that goes with each twist.
 
     A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
-    by planes between them, on the safe side where the set of good twists is convex. `margin` in m is what
-    the sway keeps: that of the gait, or less where the legs cannot do that; None for a gait without sway.
-    `footprint` is half of the length and width in m that body and legs take. `trouble` says in words why the robot
-    cannot walk in this gait at all; its limits are then nothing.
+    by planes between them, on the safe side where the set of good twists is convex. A limit may be nothing: such a
+    robot walks ahead and not sideways, say. `margin` in m is what the sway keeps: that of the gait, or less where the
+    legs cannot do that; None for a gait without sway. `footprint` is half of the length and width in m that body and
+    legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from that and `trouble` a
+    sentence; its limits are then nothing.
     """
 
     def __init__(self, robot: Robot, gait: Gait) -> None:
         self.gait = gait
         self._robot = robot
-        self._balance = Balance.of(robot)
-        self._clearance = Clearance(robot)
-        self._ground = GroundClearance(robot)
+        self._feasible = StrideFeasibility(robot, gait)
         self._standing, self.margin = self._in_place()
         axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
-        along = self._farthest(axes * _FASTEST, _COARSE)
+        unreached = _unreached(robot, gait)
+        along = self._farthest(axes * unreached, _COARSE)
         # The limit of each axis, backward and forward.
         self.axes = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
         for direction, share in zip(axes, along.tolist()):
             axis = int(np.flatnonzero(direction)[0])
-            self.axes[axis][int(direction[axis] > 0)] = share * float(_FASTEST[axis])
+            self.axes[axis][int(direction[axis] > 0)] = share * float(unreached[axis])
         ends = np.array([self._at(direction) for direction in DIRECTIONS])
-        shares = self._farthest(ends, _FINE)
-        self.trouble = None if shares.all() else self._remedy()
-        if self.trouble:
-            self.axes = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
+        corners = np.array([np.abs(direction).sum() > 1 for direction in DIRECTIONS])
+        shares = np.ones(len(DIRECTIONS))
+        shares[corners] = self._without_gaps(self._farthest(ends[corners], _FINE))
+        self.obstacle: StrideObstacle | None = None
+        self.trouble: str | None = None
+        if not any(map(any, self.axes)):
+            self.obstacle, self.trouble = self._trouble()
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
-        sways = self._sway_of(ends * shares[:, None])
+        path = strides(robot, gait, ends * shares[:, None])
+        sways = self._feasible.sways(path, self.margin)
         self._sways = dict(zip(DIRECTIONS, sways))
         self._parts = lru_cache(maxsize=8)(self._parts_of)  # of one twist they are asked for several times a tick
-        self.footprint = self._footprint(strides(robot, gait, ends * shares[:, None]), sways)
+        self.footprint = self._footprint(path, sways)
 
     @cached_property
     def forward(self) -> Planar:
@@ -82,14 +78,14 @@ class WalkingLimits:
     @property
     def backward(self) -> Planar:
         """The limits backward, to the right and turning right, all negative."""
-        x, y, yaw = (-behind for behind, _ in self.axes)
+        x, y, yaw = (0.0 - behind for behind, _ in self.axes)
         return x, y, yaw
 
     @cached_property
     def acceleration(self) -> Planar:
         """How fast the planned velocity changes at most: m/s², m/s², rad/s²."""
         seconds = RAMP_STRIDES * self.gait.stride_period
-        x, y, yaw = (value / seconds for value in self.forward)
+        x, y, yaw = ((ahead or behind) / seconds for behind, ahead in self.axes)
         return x, y, yaw
 
     def in_words(self, gaits: Sequence[str]) -> str:
@@ -109,15 +105,26 @@ class WalkingLimits:
         return "\n".join(lines) + "\n"
 
     def use(self, twist: Planar) -> float:
-        """How much of what is possible in its direction a twist takes: more than 1 is too fast."""
-        if self.trouble:
-            return 0.0 if twist == STILL else inf
+        """How much of what is possible in its direction a twist takes: more than 1 is too fast, infinity impossible."""
+        if self.possible(twist) != twist:
+            return inf
         return sum([part / self._shares[corner] for corner, part in self._parts(twist)])
 
+    def possible(self, twist: Planar) -> Planar:
+        """The twist without the directions in which the robot cannot walk at all."""
+        x, y, yaw = (value if limits[int(value > 0)] else 0.0 for value, limits in zip(twist, self.axes))
+        return x, y, yaw
+
     def scaled(self, twist: Planar) -> Planar:
-        """The twist, or the fastest one in its direction."""
+        """The twist, or the fastest one in its direction, without the directions that are not possible."""
+        twist = self.possible(twist)
         use = self.use(twist)
         return twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
+
+    def use_of_change(self, change: Planar) -> float:
+        """As `use` of a change from one possible twist to another: what brakes may have a direction of no limit."""
+        x, y, yaw = (value if limits[int(value > 0)] else -value for value, limits in zip(change, self.axes))
+        return self.use((x, y, yaw))
 
     def sway(self, twist: Planar) -> Array:
         """(2 · HARMONICS, 2) coefficients of the shift for a twist within the limits: see sway.py."""
@@ -131,7 +138,7 @@ class WalkingLimits:
 
     def _parts_of(self, twist: Planar) -> list[tuple[Signs, float]]:
         """The twist as a sum of three corners: Kuhn's triangulation (Am. Math. Monthly 67, 1960, 519; from memory)."""
-        sizes = [abs(value) / self.axes[axis][int(value > 0)] for axis, value in enumerate(twist)]
+        sizes = [abs(value) / limits[int(value > 0)] if value else 0.0 for value, limits in zip(twist, self.axes)]
         order = sorted(range(3), key=sizes.__getitem__, reverse=True)
         corner, parts = [0, 0, 0], []
         for axis, following in zip(order, (*order[1:], None)):
@@ -146,47 +153,63 @@ class WalkingLimits:
 
     def _in_place(self) -> tuple[Array, float | None]:
         """The sway without going anywhere, and the margin that it keeps within the robot's means."""
-        nothing = np.zeros((2 * HARMONICS, 2))
-        if self.gait.margin is None:
-            return nothing, None
         in_place = np.array([STILL])
-        path = strides(self._robot, self.gait, in_place)
-        for step in range(_MARGIN_STEPS):
-            margin = self.gait.margin * (1 - step / _MARGIN_STEPS)
-            found = sway(self._robot, path, self._balance, margin + MANOEUVRE)
-            if self._walks(in_place, found)[0]:
-                return found[0], margin
-        return nothing, 0.0
+        path, margin = strides(self._robot, self.gait, in_place), self.gait.margin
+        if margin is not None:
+            margins = (margin * (1 - step / _MARGIN_STEPS) for step in range(_MARGIN_STEPS))
+            margin = next((some for some in margins if self._feasible.walks(in_place, some)[0]), 0.0)
+        return self._feasible.sways(path, margin)[0], margin
 
-    def _remedy(self) -> str:
-        swing = (1 - self.gait.duty_factor) * self.gait.stride_period
-        asked = f"{1000 * self.gait.foot_clearance:g} mm and back in {swing:.2g} s"
-        remedy = "lower foot_clearance_mm, or raise stride_period_s"
-        return f"gaits.{self.gait.name}: the legs cannot lift a foot by {asked} and go anywhere: {remedy}"
+    def _without_gaps(self, shares: Array) -> Array:
+        """Shares of which none is nothing: a robot that walks along its axes may hardly do so along two at once."""
+        result: Array = np.maximum(shares, 1.0 / (_FINE << _HALVINGS))
+        return result
 
-    def _sway_of(self, twists: Array) -> Array:
-        if self.margin is None:
-            return np.zeros((len(twists), 2 * HARMONICS, 2))
-        path = strides(self._robot, self.gait, twists)
-        return sway(self._robot, path, self._balance, self.margin + MANOEUVRE)
+    def _trouble(self) -> tuple[StrideObstacle, str]:
+        """What keeps the robot from going anywhere, and that in words."""
+        slow = np.array([STILL, (1e-4, 0.0, 0.0)])
+        found = (self._feasible.first_obstacle(twist, self.margin) for twist in slow)
+        obstacle = next(filter(None, found), StrideObstacle.REACH)
+        return obstacle, f"gaits.{self.gait.name}: {self._sentence(obstacle)}"
+
+    def _sentence(self, obstacle: StrideObstacle) -> str:
+        gait = self.gait
+        if obstacle is StrideObstacle.TORQUE:
+            effort = self._feasible.hardest(np.array(STILL), self.margin)
+            joint = self._robot.joints[JOINT_NAMES.index(effort.joint)]
+            return (
+                f"{effort.joint} needs {effort.stall_torque_needed:.2f} N·m of stall torque to carry the robot and has "
+                f"{self._robot.stall_torque(joint):.2f} N·m: stronger servos, less mass, or stand higher"
+            )
+        if obstacle is StrideObstacle.BALANCE:
+            return (
+                "the body cannot sway so far that the feet on the ground carry it: put the masses nearer to its "
+                "middle, or the feet farther apart"
+            )
+        if obstacle is StrideObstacle.CLEARANCE:
+            return "the legs come too near to each other or to the body: set the feet farther out, or stand higher"
+        if obstacle is StrideObstacle.GROUND:
+            return "the legs' links come too near to the ground: stand higher, or set the feet farther out"
+        swing = (1 - gait.duty_factor) * gait.stride_period
+        return (
+            f"the legs cannot lift a foot by {1000 * gait.foot_clearance:.3g} mm and back in {swing:.2g} s and go "
+            "anywhere: lower foot_clearance_mm, or raise stride_period_s"
+        )
 
     def _farthest(self, ends: Array, steps: int) -> Array:
         """The largest share of each twist (n, 3), up to 1, below which the robot walks with every share tried."""
         good, on = np.zeros(len(ends)), np.ones(len(ends), dtype=bool)
         for share in np.arange(1, steps + 1) / steps:
-            on[on] = self._walk(ends[on] * share)
+            on[on] = self._feasible.walks(ends[on] * share, self.margin)
             if not on.any():
                 break
             good[on] = share
         bad = np.minimum(good + 1 / steps, 1.0)
         for _ in range(_HALVINGS):
             share = (good + bad) / 2
-            walks = self._walk(ends * share[:, None])
+            walks = self._feasible.walks(ends * share[:, None], self.margin)
             good, bad = np.where(walks, share, good), np.where(walks, bad, share)
         return good
-
-    def _walk(self, twists: Array) -> NDArray[np.bool_]:
-        return self._walks(twists, self._sway_of(twists))
 
     def _footprint(self, path: Strides, sways: Array) -> tuple[float, float]:
         """Half of the length and width in m of a box over the ground that body and legs stay in."""
@@ -199,24 +222,17 @@ class WalkingLimits:
             reach = np.maximum(reach, places + max(leg.link_radius, leg.foot_radius))
         return float(reach[0]), float(reach[1])
 
-    def _walks(self, twists: Array, sways: Array) -> NDArray[np.bool_]:
-        """(n,) whether all frames are in reach, apart, off the ground, and no faster than the servos are under load.
 
-        Links keep the robot's clearance from the ground, too: legs give way by millimetres under the body.
-        """
-        count = len(twists)
-        feet = strides(self._robot, self.gait, twists, _FRAMES).feet
-        shifts = basis(np.arange(_FRAMES) / _FRAMES) @ sways
-        angles, reached = angles_of(self._robot, feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
-        good = reached.reshape(count, _FRAMES).all(axis=1)
-        angles = angles.reshape(count, _FRAMES, -1)
-        turns = np.abs(np.roll(angles, -1, axis=1) - angles).max(axis=1)
-        most = _STEADY_SHARE * np.array(joint_steps(self._robot, self.gait.stride_period / _FRAMES))
-        good &= (turns <= most).all(axis=1)
-        if good.any():
-            some = angles[good, :: _FRAMES // SAMPLES].reshape(-1, angles.shape[2])
-            least = np.minimum(
-                self._clearance.least_batch(some), self._ground.least_batch(some, self._robot.standing.height)
-            )
-            good[good] = least.reshape(-1, SAMPLES).min(axis=1) >= self._robot.clearance
-        return good
+def _unreached(robot: Robot, gait: Gait) -> Array:
+    """A twist (m/s, m/s, rad/s) of which no component is possible, by the legs' length and the servos' speed."""
+    leg, home = robot.legs[0], robot.standing.feet[0]
+    straight = leg.upper_length + leg.lower_length
+    drop = robot.standing.height - leg.foot_radius
+    # While it stands, a foot goes from one end to the other of what the straight leg reaches on the ground.
+    reach = 2 * max(hypot(straight, leg.hip_offset) ** 2 - drop * drop, 0.0) ** 0.5
+    by_reach = reach / (gait.duty_factor * gait.stride_period)
+    # While it is in the air it comes back, with hip and knee at their fastest.
+    foot_speed = SPEED_SHARE * float(ServoMotors.of(robot).no_load_speed.max()) * (straight + leg.lower_length)
+    by_servos = foot_speed * (1 - gait.duty_factor) / gait.duty_factor
+    speed = max(min(by_reach, by_servos), 1e-3)
+    return np.array([speed, speed, min(speed / hypot(home[0], home[1]), pi / gait.stride_period)])

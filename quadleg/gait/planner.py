@@ -89,7 +89,9 @@ class Planner:
     # What is asked
 
     def walk(self, twist: Planar) -> float:
-        """Asks for a velocity; how much of what is possible in its direction that takes. More than 1 is scaled to 1.
+        """Asks for a velocity; how much of what is possible in its direction that takes.
+
+        More than 1 is scaled to 1; directions in which the robot cannot walk at all are left out.
 
         Raises BadTarget where a number is not finite; the velocity asked for before stays.
         """
@@ -98,7 +100,7 @@ class Planner:
         huge = max(1.0, *(abs(value) / HUGE for value in twist))
         twist = twist[0] / huge, twist[1] / huge, twist[2] / huge
         use = self.limits.use(twist)
-        self._wanted = twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
+        self._wanted = self.limits.scaled(twist)
         return use
 
     def change(self, limits: WalkingLimits) -> None:
@@ -187,7 +189,7 @@ class Planner:
         if self.twist == wanted:
             return wanted
         change = tuple(b - a for a, b in zip(self.twist, wanted))
-        share = self.limits.use((change[0], change[1], change[2]))
+        share = self.limits.use_of_change((change[0], change[1], change[2]))
         most = self._period / (RAMP_STRIDES * self.limits.gait.stride_period)
         if share <= most:
             return wanted
