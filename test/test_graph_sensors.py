@@ -62,7 +62,7 @@ class Bench(OutputNode):
 
     def power_up(self) -> tuple[float, ...]:
         """All joints powered at rest; the angles."""
-        rest = tuple(self.node._output.angles)
+        rest = tuple(self.node._output.view().angles)
         self.command((), ())
         self.wire.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
         self.command(rest)

@@ -97,7 +97,7 @@ def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     monkeypatch.setattr(servo_output, "open_board", open_board)
     rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
     bench = Bench(wire, bus)
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     bench.command([], ())
     bench.says("following", 5.0)
     bench.command(rest)
@@ -109,7 +109,7 @@ def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
 def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: Bench) -> None:
     bench.goes.clear()
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
     heard = len(bench.states)
@@ -121,7 +121,7 @@ def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: Bench) -> None:
 
 
 def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench: Bench) -> None:
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     channel, knee = bench.node.robot.joints[2].servo.channel, 2
     reach = joint_steps(bench.node.robot, bench.node._period)[knee]
     counts = lambda: bench.bus.chip.counts(channel)  # noqa: E731
@@ -146,7 +146,7 @@ def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench:
 
 
 def test_a_stop_while_the_bus_stalls_ends_without_power(bench: Bench) -> None:
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     bench.goes.clear()
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
@@ -171,7 +171,7 @@ def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: Bench) 
     assert not goes.is_set()
     bench.says("stopped", 5.0)
     goes.set()
-    bench.command(list(bench.node._output.angles))
+    bench.command(list(bench.node._output.view().angles))
     heard = len(bench.states)
     bench.wire.wait(lambda: len(bench.states) > heard + 5, 5.0, "joint states after it")
     assert bench.powered() == 0
@@ -183,7 +183,7 @@ def test_a_node_that_ends_leaves_no_stop_socket(bench: Bench) -> None:
 
 
 def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capfd: pytest.CaptureFixture[str]) -> None:
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     bench.bus.always_fails = 121  # EREMOTEIO: no acknowledgement
     for k in range(30):
         bench.command([angle + 0.001 * k for angle in rest])
@@ -197,7 +197,7 @@ def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capf
 
 
 def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: Bench) -> None:
-    rest = list(bench.node._output.angles)
+    rest = list(bench.node._output.view().angles)
     diagnostics = bench.wire.hear(DiagnosticArray, "diagnostics")
     bench.bus.before = lambda: time.sleep(0.018)
     for k in range(20):

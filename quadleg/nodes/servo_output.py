@@ -29,6 +29,7 @@ from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import NONE, command_of
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import Output, OutputState
+from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.safety.stop_socket import StopSocket
 from quadleg.servos.boards import Board, open_board
 from quadleg.servos.link import Link
@@ -66,17 +67,15 @@ class ServoOutput(QuadlegNode):
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
         self._joint_angles = source
         self._hand_seed = seed
-        self._output = Output(self.robot, self._period, time.monotonic(), self._link.found)
+        self._output = SharedOutput(Output(self.robot, self._period, time.monotonic(), self._link.found))
         self._limits = Limits(self.robot, self._period)
-        self._modelled = list(self._output.angles)
-        self._lock = threading.Lock()  # of the output's state, never held while the board is spoken to
+        self._modelled = list(self._output.view().angles)
+        self._speech = threading.Lock()  # of servo_state: no older state is published after a newer one
         self._news = threading.Event()
         self._frame_news = threading.Event()
-        self._stamp: int | None = None
         self._pending_since: float | None = None
         self._written: tuple[tuple[float, ...], tuple[bool, ...]] | None = None
         self._said: str | None = None
-        self._ending = False
         self._closed = False
         self._refusal: str | None = None
         self._refused = 0
@@ -159,20 +158,14 @@ class ServoOutput(QuadlegNode):
     def _joint_commands(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]
         try:
-            command = command_of(message.joint_names, points, self._output.angles)
+            command = command_of(message.joint_names, points, self._output.view().angles)
         except BadTarget as error:
             self._refusal = f"command refused: {error}"
             self._refused += 1
             self.say_health()
             return
         self._refusal = None
-        with self._lock:
-            if self._ending and not any(self._output.powered):
-                return
-            followed = self._output.command(command, time.monotonic())
-            if followed:
-                self._stamp = nanoseconds(message.header.stamp)
-        if followed:
+        if self._output.follow(command, nanoseconds(message.header.stamp), time.monotonic()):
             self._send()
             self._frame_news.set()
 
@@ -191,12 +184,9 @@ class ServoOutput(QuadlegNode):
 
     def _stop(self) -> tuple[bool, str]:
         """Stop of category 0: the state first, then the cut, so that no frame with power follows."""
-        with self._lock:
-            self._output.stop("emergency stop", time.monotonic())
+        self._output.stop("emergency stop", time.monotonic())
         cut = self._cut()
-        with self._lock:
-            self._said = None
-            self._say()
+        self._say(again=True)
         if not cut:
             return False, f"{self._link.trouble}. The servos may be powered: open the switch in the servo supply NOW"
         return True, "pulses are off; `reset` and then `enable` start again"
@@ -217,18 +207,17 @@ class ServoOutput(QuadlegNode):
     def _keep_time(self) -> None:
         last = time.monotonic()
         while not self._closed:
-            following = self._output.state is OutputState.FOLLOWING
+            following = self._output.view().state is OutputState.FOLLOWING
             due = last + (1.5 if following else 1.0) * self._period
             self._news.wait(max(0.0, due - time.monotonic()))
             self._news.clear()
             last = time.monotonic()
             try:
-                with self._lock:
-                    pending = self._pending_since
-                    if pending is not None and last - pending > STALLED and self._link.trouble is None:
-                        self._note_failure(f"a frame is on its way for more than {STALLED:g} s", last)
-                    self._output.tick(last)
-                    self._say()
+                pending = self._pending_since
+                if pending is not None and last - pending > STALLED and self._link.trouble is None:
+                    self._note_failure(f"a frame is on its way for more than {STALLED:g} s", last)
+                self._output.tick(last)
+                self._say()
                 self._send()
                 self._publish_states()
             except Exception as error:
@@ -236,7 +225,8 @@ class ServoOutput(QuadlegNode):
 
     def _send(self) -> None:
         """Gives the carrying thread the output's frame, where it is another than the last one written."""
-        if (self._output.angles, self._output.powered) == self._written:
+        view = self._output.view()
+        if (view.angles, view.powered) == self._written:
             return
         if self._pending_since is None:
             self._pending_since = time.monotonic()
@@ -250,25 +240,23 @@ class ServoOutput(QuadlegNode):
             self._frame_news.wait(CHECK_PERIOD)
             self._frame_news.clear()
             try:
-                with self._lock:
-                    angles, powered, stamp = self._output.angles, self._output.powered, self._stamp
-                    cuts, ending, self._stamp = self._link.cuts, self._ending, None
-                self._write(self._within_reach(angles, powered), powered, cuts)
+                cuts = self._link.cuts  # before the frame: a stop between the two leaves it without power or refused
+                frame = self._output.next_frame()
+                self._write(self._within_reach(frame.angles, frame.powered), frame.powered, cuts)
                 self._sensors.framed()
-                if stamp is not None:
-                    self._latency.note(self.get_clock().now().nanoseconds - stamp)
+                if frame.stamp is not None:
+                    self._latency.note(self.get_clock().now().nanoseconds - frame.stamp)
                     self._news.set()  # joint_states now: what the servos do with the frame just written
                 if time.monotonic() - checked > CHECK_PERIOD:
                     checked = time.monotonic()
                     self._link.check()
                 self._note_success()
                 # From here on no command powers a joint again.
-                self.finished = ending and not any(powered)
+                self.finished = frame.ending and not any(frame.powered)
             except PowerLost as error:
                 self._note_power_lost(error)
             except BoardError as error:
-                with self._lock:
-                    self._note_failure(str(error), time.monotonic())
+                self._note_failure(str(error), time.monotonic())
             except Exception as error:
                 self._say_defect(error)
 
@@ -294,15 +282,16 @@ class ServoOutput(QuadlegNode):
                 self._modelled[i] = angles[i]
 
     def _note_success(self) -> None:
-        with self._lock:
-            self._output.board_takes(time.monotonic())
+        self._output.board_takes(time.monotonic())
         if self._said_trouble:
             self.get_logger().info("the board takes frames again")
             self._said_trouble = False
 
     def _note_failure(self, why: str, now: float) -> None:
-        written = self._written
-        held = [angle if on else None for angle, on in zip(*written)] if written else self._output.angles
+        def held(view: OutputView) -> Sequence[float | None]:
+            written = self._written
+            return [angle if on else None for angle, on in zip(*written)] if written else view.angles
+
         self._output.board_fails(why, held, now)
         if not self._said_trouble:
             self._said_trouble = True
@@ -311,13 +300,10 @@ class ServoOutput(QuadlegNode):
     def _note_power_lost(self, error: PowerLost) -> None:
         self._pending_since = None
         self._written = None
-        with self._lock:
-            if not any(self._output.powered):
-                self.get_logger().warning(f"{error}; no servo had power")
-                return
-            self._output.stop(str(error), time.monotonic())
-            self._said = None
-            self._say()
+        if self._output.power_lost(str(error), time.monotonic()):
+            self._say(again=True)
+        else:
+            self.get_logger().warning(f"{error}; no servo had power")
 
     def _note_first_pulses(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> None:
         before = self._written[1] if self._written else NONE
@@ -355,7 +341,8 @@ class ServoOutput(QuadlegNode):
         return None if self._link.trouble else self._link.board
 
     def _held(self) -> Held:
-        angles, powered = self._written or (self._output.angles, self._output.powered)
+        view = self._output.view()
+        angles, powered = self._written or (view.angles, view.powered)
         simulated = self.simulated
         if simulated and self._joint_angles == MEASURED:
             with suppress(BoardError):  # closed, between a failure and its opening again
@@ -364,31 +351,30 @@ class ServoOutput(QuadlegNode):
 
     # What it says
 
-    def _say(self) -> None:
-        text = join_state(self._output.state.value, self._output.why)
-        if text != self._said:
-            self._said = text
-            self._servo_state.publish(String(data=text))
+    def _say(self, again: bool = False) -> None:
+        with self._speech:
+            view = self._output.view()
+            text = join_state(view.state.value, view.why)
+            if again or text != self._said:
+                self._said = text
+                self._servo_state.publish(String(data=text))
 
     def _repeat(self) -> None:
-        with self._lock:
-            # A stop is said once: said again after a reset it would be a new fault.
-            if self._output.state is not OutputState.STOPPED:
-                self._said = None
-                self._say()
+        # A stop is said once: said again after a reset it would be a new fault.
+        if self._output.view().state is not OutputState.STOPPED:
+            self._say(again=True)
 
     def health(self) -> Health:
-        with self._lock:
-            latency = self._latency.figures()
+        view, latency = self._output.view(), self._latency.figures()
         values: dict[str, object] = {
-            "servo_state": self._output.state.value,
+            "servo_state": view.state.value,
             "joint_angles": self._joint_angles,
             "board": self.robot.board.kind,
             "board_was": "running" if self._link.found else "off",
-            "joints_powered": sum(self._output.powered),
+            "joints_powered": sum(view.powered),
             "frames_written": self._frames,
             "commands_refused": self._refused,
-            "commands_slowed": self._output.slowed,
+            "commands_slowed": view.slowed,
             "board_errors": self._link.errors,
             "frame_messages": self._link.messages,
             "frame_to_board_ms": f"{1000 * self._link.seconds:.2f}",
@@ -407,8 +393,8 @@ class ServoOutput(QuadlegNode):
             return Health(str(values["board_trouble"]), values, DiagnosticStatus.WARN)
         if values["sensor_trouble"]:
             return Health(str(values["sensor_trouble"]), values, DiagnosticStatus.WARN)
-        level = DiagnosticStatus.OK if self._output.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
-        return Health(join_state(self._output.state.value, self._output.why), values, level)
+        level = DiagnosticStatus.OK if view.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
+        return Health(join_state(view.state.value, view.why), values, level)
 
     def _board_trouble(self) -> str:
         """What keeps the board from taking frames in time, in words; empty where nothing does."""
@@ -426,15 +412,10 @@ class ServoOutput(QuadlegNode):
     # The end
 
     def end(self, alone: bool) -> None:
-        with self._lock:
-            self._ending = True
-            if alone:
-                self._output.lower("servo_output is ending", time.monotonic())
+        self._output.end(alone, time.monotonic())
 
     def off_now(self) -> None:
-        with self._lock:
-            self._ending = True
-            self._output.off("switched off at once", time.monotonic())
+        self._output.end_now(time.monotonic())
         self._cut()
 
     def close(self) -> None:
