@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 PARENT = "/tmp"
 LONGEST_NAME = 40  # characters; the path of a socket has 107 at most (unix(7))
@@ -67,6 +69,23 @@ def open_private(path: str) -> int:
         return opened
     os.close(opened)
     raise _refusal(f"{path} is not a regular file of your own: remove it")
+
+
+@contextmanager
+def locked(path: str) -> Iterator[bool]:
+    """Hold the lock of a private file while inside; gives whether it was free. Raises NoPlace like `open_private`."""
+    import fcntl
+
+    opened = open_private(path)
+    try:
+        fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        free = True
+    except BlockingIOError:
+        free = False
+    try:
+        yield free
+    finally:
+        os.close(opened)
 
 
 def _refusal(why: str) -> Exception:

@@ -7,7 +7,6 @@ parent over a socket, whose end means that the parent died. The parent needs no 
 from __future__ import annotations
 
 import argparse
-import fcntl
 import json
 import os
 import selectors
@@ -15,7 +14,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -27,6 +25,7 @@ from quadleg import graph
 from quadleg.errors import AlreadyRunning, QuadlegError, RosMissing
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.words import END, OFF, READY
+from quadleg.private_folder import locked, private_folder, stack_name
 from quadleg.robot.model import Robot
 from quadleg.servos.boards import open_board
 from quadleg.servos.pca9685 import PCA9685
@@ -35,6 +34,8 @@ MOST_DEATHS = 3  # of one process
 DEATHS_WITHIN = 20.0  # s
 END_TIME = 25.0  # s that lowering and switching off may take before the children are ended hard
 OFF_TIME = 2.0
+LINGER_TIME = 5.0  # s that a process may take to end after its line has; then it is ended hard
+KILL_TIME = 1.0  # s after a SIGKILL; what is still there waits for hardware in the kernel
 FULL_OFF_TIME = 3.0  # that a board is tried for, where the parent has to switch the pulses off
 SAID_READY = "ready after"
 
@@ -58,18 +59,15 @@ class Plan:
 
     def board_memory(self) -> Path:
         """Where the simulated board keeps its registers: one file a user, domain, namespace and robot."""
-        if self.memory:
-            return self.memory
-        return self._file(self.robot.name).with_suffix(".board")
+        return self.memory or self._file(f"{self.robot.name}.board")
 
     def lock(self) -> Path:
         """The file whose lock says that a stack runs under these names: one a user, domain and namespace."""
-        return self._file("running").with_suffix(".lock")
+        return self._file("running.lock")
 
     def _file(self, name: str) -> Path:
-        domain = os.environ.get("ROS_DOMAIN_ID", "0")
-        parts = (str(os.getuid()), domain, self.namespace.strip("/").replace("/", "."), name)
-        return Path(tempfile.gettempdir()) / f"quadleg-{'-'.join(part for part in parts if part)}"
+        stack = stack_name(os.environ.get("ROS_DOMAIN_ID"), self.namespace)
+        return Path(private_folder()) / f"{stack}-{name}"
 
     def parameters(self) -> dict[str, Any]:
         """The parameters that every node takes."""
@@ -89,6 +87,7 @@ class Child:
     entries: Sequence[graph.Entry]
     process: subprocess.Popen[bytes] | None = None
     line: socket.socket | None = None
+    line_ended: float | None = None  # when, by the steady clock (s)
     ready: bool = False
     was_ready: bool = False  # once in this run
     deaths: list[float] = field(default_factory=list)
@@ -149,14 +148,12 @@ class Runner:
 
     @contextmanager
     def _only_one(self) -> Iterator[None]:
-        with self._plan.lock().open("a") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
+        with locked(str(self._plan.lock())) as free:
+            if not free:
                 raise AlreadyRunning(
                     "a robot already runs on this computer under the same ROS names; end that `quadleg run` first, "
                     "or give this one its own --namespace"
-                ) from None
+                )
             yield
 
     def _say_network(self) -> None:
@@ -196,19 +193,23 @@ class Runner:
             command, pass_fds=[theirs.fileno()], start_new_session=True, stdin=subprocess.DEVNULL
         )
         theirs.close()
-        child.line, child.ready = ours, False
+        child.line, child.line_ended, child.ready = ours, None, False
         self._selector.register(ours, selectors.EVENT_READ, child)
 
     def _interrupt(self, *_: object) -> None:
         self._interrupts += 1
 
     def _look(self) -> None:
-        for key, _ in self._selector.select(timeout=0.1):
+        leaving = any(child.line_ended is not None for child in self._children)
+        for key, _ in self._selector.select(timeout=0.01 if leaving else 0.1):
             child: Child = key.data
             if child.hear() == READY:
                 child.ready = child.was_ready = True
             else:
-                self._bury(child)
+                self._close_line(child)
+        for child in self._children:
+            if child.line_ended is not None:
+                self._see_out(child, child.line_ended)
         if self._interrupts and self._ending_since is None:
             self._end("ending: a robot that is powered is lowered first; Ctrl-C again switches off at once")
         if self._interrupts > 1:
@@ -236,19 +237,49 @@ class Runner:
             try:
                 child.process.wait(max(0.0, deadline - time.monotonic()))
             except subprocess.TimeoutExpired:
-                child.process.kill()
-                child.process.wait()
+                self._end_hard(child)
                 if child.name == graph.SERVO_OUTPUT:
                     self._write_full_off()
 
-    def _bury(self, child: Child) -> None:
-        """A child's line ended: it died, or it ended as it was told."""
-        assert child.process is not None
+    def _close_line(self, child: Child) -> None:
         assert child.line is not None
         self._selector.unregister(child.line)
         child.line.close()
-        code = child.process.wait()
-        child.process = child.line = None
+        child.line, child.line_ended = None, time.monotonic()
+
+    def _see_out(self, child: Child, since: float) -> None:
+        """Buries a child without a line once it has ended; one that stays too long is ended hard."""
+        assert child.process is not None
+        if child.process.poll() is None:
+            if time.monotonic() - since < LINGER_TIME:
+                return
+            self._end_hard(child)
+        if child.process:
+            self._bury(child)
+
+    def _end_hard(self, child: Child) -> None:
+        """SIGKILL. One that survives it is given up: it waits in the kernel, and nothing may wait for it."""
+        assert child.process is not None
+        child.process.kill()
+        try:
+            child.process.wait(KILL_TIME)
+        except subprocess.TimeoutExpired:
+            if child.line:
+                self._close_line(child)
+            child.process = child.line_ended = None
+            self._exit_code = 1
+            self._say(
+                f"{child.name} does not end, not even by SIGKILL: it waits for hardware in the kernel. If a servo is "
+                f"powered, open the supply's switch"
+            )
+            if self._ending_since is None:
+                self._end("ending")
+
+    def _bury(self, child: Child) -> None:
+        """A child without a line has ended: it died, or it ended as it was told."""
+        assert child.process is not None
+        code = child.process.wait(0)
+        child.process = child.line_ended = None
         if self._ending_since is not None:
             if code and child.name == graph.SERVO_OUTPUT:
                 self._write_full_off()

@@ -225,6 +225,19 @@ def test_a_picture_that_cannot_be_written_is_told_before_the_demo(capsys: pytest
     assert "cannot be written" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("place", ["missing/walk.mcap", "file/walk.mcap", "folder", "file"])
+def test_a_recording_that_cannot_be_written_is_told_before_the_stack_starts(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("mcap")
+    monkeypatch.setattr(runner.Runner, "run", lambda _: pytest.fail("the stack was started"))
+    (tmp_path / "file").touch()
+    (tmp_path / "folder").mkdir()
+    assert cli.main(["run", "--record", str(tmp_path / place)]) == 1
+    assert re.search("cannot be written|is there already", capsys.readouterr().err)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "folder"]
+
+
 def test_without_ros_the_cure_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(RosMissing, match="source one"):

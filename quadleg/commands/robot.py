@@ -85,9 +85,23 @@ def _beside(options: argparse.Namespace) -> list[str]:
         wanted.append(graph.RECORDER)
     elif options.record:
         raise RecordMissing
-    if options.record and options.record.exists():
-        raise NoPlace(f"{options.record} is there already and stays as it is: name a new file")
+    if options.record:
+        _need_writable(options.record)
     return wanted
+
+
+def _need_writable(record: Path) -> None:
+    """Raises NoPlace where a recording cannot be made, by making its file and removing it."""
+    try:
+        record.touch(exist_ok=False)
+        record.unlink()
+    except FileExistsError:
+        raise NoPlace(f"{record} is there already and stays as it is: name a new file") from None
+    except OSError as error:
+        raise NoPlace(
+            f"nothing is started: {record} cannot be written ({error.strerror}): name a file in a folder that is "
+            f"there and can be written"
+        ) from None
 
 
 def _need_sound(robot: Model, despite_check: bool) -> None:
