@@ -146,7 +146,10 @@ def test_it_stops_as_near_to_what_is_out_of_reach_as_it_can(edge, dt):
     stopped, asked = approach.pose, wall.asked
     for _ in range(10):
         assert approach.step(target, dt, wall) == stopped
-    assert wall.asked == asked + 10, "one question a tick at rest"
+    assert wall.asked == asked + 20, "two questions a tick at rest"
+    assert approach.stuck
+    # The wall ends only the way along x: the other axes have come to the target.
+    assert np.abs(rates(stopped, target, 1.0)[1:]).max() < 1e-3
 
 
 def test_it_moves_again_when_the_target_changes_or_the_way_is_free():

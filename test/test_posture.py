@@ -7,8 +7,10 @@ import pytest
 from robots import digger, inspector
 from scipy.spatial.transform import Rotation
 
+from quadleg.errors import Unreachable
 from quadleg.kinematics.body import Pose, feet_in_base, legs_inverse
-from quadleg.kinematics.posture import Posture
+from quadleg.kinematics.posture import AXES, PoseLimit, Posture
+from quadleg.robot.model import JOINT_NAMES
 
 PERIOD = 0.02
 UNMOVED = Pose((0.0, 0.0, 0.0))
@@ -95,3 +97,33 @@ def test_rest_is_the_resting_pose(robot):
     posture.rest()
     assert posture.pose.position == (0.0, 0.0, robot.resting.height)
     assert posture.led_feet == feet_in_base(posture.pose, robot.resting.feet)
+
+
+@BOTH
+@pytest.mark.parametrize("axes", [(0.0, 0.0, 0.15, 0.12, 0.0, 0.0), (0.01, 0.0, 0.15, 0.06, 0.05, 0.1)])
+def test_a_height_out_of_reach_with_a_tilt_ends_where_no_axis_alone_goes_on(robot, axes):
+    """The tilt is kept or reached as far as each axis can, and what is given up is named."""
+    posture = led(robot, robot.standing.height)
+    tilted = Pose.from_rpy(axes[0], axes[1], robot.standing.height, *axes[3:])
+    if axes[0] == 0.0:  # held: the tilt is there before the height is asked for
+        follow(posture, robot, tilted)
+        assert posture.pose == tilted
+    target = Pose.from_rpy(axes[0], axes[1], robot.standing.height + axes[2], *axes[3:])
+    follow(posture, robot, target, seconds=12.0)
+    assert posture.stop is not None
+    assert posture.stop.limit is PoseLimit.JOINT
+    assert posture.stop.parts[0] in JOINT_NAMES
+    assert "height" in posture.short_of
+    wanted, there = (np.array((*pose.position, *pose.rpy)) for pose in (target, posture.pose))
+    short = [name for name, left in zip(AXES, np.abs(wanted - there)) if left > 0.006]
+    assert set(short) <= set(posture.short_of)
+    if axes[0] == 0.0:
+        assert posture.short_of == ("height",)
+        assert there[3:] == pytest.approx(wanted[3:], abs=1e-9)
+    legs_inverse(robot, posture.pose, robot.standing.feet)
+    for axis in range(6):
+        further = there.copy()
+        further[axis] += np.sign(wanted[axis] - there[axis]) * min(abs(wanted[axis] - there[axis]), 0.004)
+        if abs(wanted[axis] - there[axis]) > 0.006:
+            with pytest.raises(Unreachable):
+                legs_inverse(robot, Pose.from_rpy(*further.tolist()), robot.standing.feet)

@@ -9,6 +9,8 @@ from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
 
 _BISECTIONS = 10
 _REST = (0.0,) * 6
+_ALL = (True,) * 6
+_NOTHING = 1e-4  # s at full speed (6 µm): an axis so near to its goal has arrived
 
 
 class Approach:
@@ -18,6 +20,9 @@ class Approach:
     speed), in s: its velocity stays within 1 and its acceleration within 1 / acceleration_time. So the pose
     keeps to `speed` (m/s) and `turn_speed` (rad/s), and takes `acceleration_time` (s) to reach them. A new
     target in mid-move bends the way without a step in velocity.
+
+    Where that line leads out of reach, the axes that can go on by themselves do so: it ends where no axis alone
+    comes nearer to the target. There it is `stuck`.
 
     Raises ValueError if one of the three is not positive.
     """
@@ -46,17 +51,56 @@ class Approach:
         """Be at `pose`, at rest."""
         self._pose = pose
         self._velocity: Sequence[float] = _REST
+        self._target = pose
+        self._axes: Sequence[bool] = _ALL  # those that move
+        self._next = 0  # of the axes that are tried in turn while stuck
+        self.stuck = False
+
+    def left(self, target: Pose) -> tuple[float, ...]:
+        """(6,) what is left of the way: shift in m and rotation vector in rad, in the fixed frame."""
+        return _displacement(self._pose, target)
 
     def step(self, target: Pose, dt: float, reachable: Callable[[Pose], bool] | None = None) -> Pose:
         """The pose `dt` seconds later; steps of even `dt` end exactly at the target and never beyond.
 
-        Where `reachable` refuses that pose, the step ends as near to it as it can, and there the motion
-        stops; it goes on as soon as a step towards the target is allowed. At rest a refusal costs one call,
-        and at the target nothing is asked.
+        Where `reachable` refuses that pose, the step ends as near to it as it can, and there the motion stops;
+        it goes on, with all axes or with some, as soon as a step towards the target is allowed. Stuck, it asks
+        for two poses a step, and at the target for none.
         """
         if self._pose == target and not self.moving:
+            self.stuck = False
             return self._pose
-        remaining = [shift / scale for shift, scale in zip(_displacement(self._pose, target), self._scale)]
+        changed, self._target = target != self._target, target
+        left = [shift / scale for shift, scale in zip(self.left(target), self._scale)]
+        # A new target may free all axes.
+        if changed or self._axes == _ALL:
+            if self._went(left, _ALL, dt, reachable):
+                return self._pose
+            if self._axes == _ALL and not self.moving:
+                self._go_alone(left, changed, dt, reachable)
+                return self._pose
+        if self._axes == _ALL or not self._went(left, self._axes, dt, reachable):
+            self._halt(left, dt, reachable)
+        return self._pose
+
+    def _went(
+        self, left: Sequence[float], axes: Sequence[bool], dt: float, reachable: Callable[[Pose], bool] | None
+    ) -> bool:
+        """Move some axes on, if that is allowed."""
+        shift, velocity, arrives = self._next_shift(left, axes, dt)
+        following = self._target if arrives and all(axes) else _moved(self._pose, shift)
+        if reachable is not None and not reachable(following):
+            return False
+        self._pose, self._velocity = following, velocity
+        self._axes = tuple(axes) if self.moving else _ALL
+        self.stuck = False
+        return True
+
+    def _next_shift(
+        self, left: Sequence[float], axes: Sequence[bool], dt: float
+    ) -> tuple[list[float], list[float], bool]:
+        """The coming step's shift (6,), the velocity with it, and whether it arrives."""
+        remaining = left if all(axes) else [a if on and abs(a) > _NOTHING else 0.0 for a, on in zip(left, axes)]
         distance = hypot(*remaining)
         gain = dt / self._acceleration_time
         closing = _closing_speed(distance, gain, dt) / distance if distance else 0.0
@@ -64,17 +108,34 @@ class Approach:
         excess = hypot(*change) / gain
         share = 1.0 / max(excess, 1.0)
         velocity = [speed + share * axis for speed, axis in zip(self._velocity, change)]
-        arrives = excess <= 1 and distance <= min(gain, 1.0) * dt
+        if excess <= 1 and distance <= min(gain, 1.0) * dt:
+            return [axis * scale for axis, scale in zip(remaining, self._scale)], velocity, True
+        return [speed * scale * dt for speed, scale in zip(velocity, self._scale)], velocity, False
 
-        shift = [speed * scale * dt for speed, scale in zip(velocity, self._scale)]
-        following = target if arrives else _moved(self._pose, shift)
-        if reachable is None or reachable(following):
-            self._pose, self._velocity = following, velocity
-        else:
-            if self.moving:
-                self._pose = self._farthest(shift, reachable)
-            self._velocity = _REST
-        return self._pose
+    def _go_alone(
+        self, left: Sequence[float], changed: bool, dt: float, reachable: Callable[[Pose], bool] | None
+    ) -> None:
+        """From rest, go on with the axes that can; while stuck, try one of them in each step."""
+        wanted = [axis for axis in range(6) if abs(left[axis]) > _NOTHING]
+        if self.stuck and not changed and wanted:
+            self._next += 1
+            wanted = [wanted[self._next % len(wanted)]]
+        free = [axis for axis in wanted if self._may(left, axis, dt, reachable)]
+        farthest = sorted(free, key=lambda axis: -abs(left[axis]))[:1]
+        self.stuck = not any(
+            self._went(left, [axis in some for axis in range(6)], dt, reachable) for some in (free, farthest) if some
+        )
+
+    def _may(self, left: Sequence[float], axis: int, dt: float, reachable: Callable[[Pose], bool] | None) -> bool:
+        shift, _, _ = self._next_shift(left, [number == axis for number in range(6)], dt)
+        return reachable is None or reachable(_moved(self._pose, shift))
+
+    def _halt(self, left: Sequence[float], dt: float, reachable: Callable[[Pose], bool] | None) -> None:
+        """Stop as far on as is allowed."""
+        if reachable is not None:
+            shift, _, _ = self._next_shift(left, self._axes, dt)
+            self._pose = self._farthest(shift, reachable)
+        self._velocity, self._axes = _REST, _ALL
 
     def _farthest(self, shift: Sequence[float], reachable: Callable[[Pose], bool]) -> Pose:
         """The farthest reachable pose along a shift whose end is not, to a thousandth of it."""

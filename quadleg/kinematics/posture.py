@@ -22,6 +22,8 @@ from quadleg.robot.model import Angles, Robot, Vector
 
 SPEED, TURN_SPEED = 0.06, 0.6  # m/s, rad/s
 ACCELERATION_TIME = 0.3  # s from rest to full speed
+AXES = ("x", "y", "height", "roll", "pitch", "yaw")
+_LITTLE = (*[0.0005] * 3, *[0.005] * 3)  # m, rad: nobody misses less of an axis
 
 
 class PoseLimit(str, Enum):
@@ -45,8 +47,9 @@ class PoseStop:
 
 
 class Posture:
-    """One robot's body, at first in the resting pose. `stop` is what the last step was stopped by, or None.
+    """One robot's body, at first in the resting pose. `stop` is what ended the way to the last target, or None.
 
+    The body has then come as near as each axis alone can, and is `short_of` the target in some of `AXES`.
     `speed` is in m/s, `turn_speed` in rad/s and `acceleration_time` in s, as of `Approach`.
     """
 
@@ -64,6 +67,7 @@ class Posture:
         self._clearance = Clearance(robot)
         self._ground = GroundClearance(robot)
         self.stop: PoseStop | None = None
+        self.short_of: tuple[str, ...] = ()
         self.rest()
 
     @property
@@ -93,16 +97,25 @@ class Posture:
         def stop_at(pose: Pose) -> PoseStop | None:
             return self._what_stops(_shifted(pose, shift), planned)
 
-        def reachable(pose: Pose) -> bool:
-            self.stop = stop_at(pose)
-            # Feet and shift go on without the body. One that they have brought out of reach may come back.
-            if self.stop and stop_at(self.pose) and not stop_at(target):
-                self.stop = None
-            return self.stop is None
+        stops: list[PoseStop] = []
 
-        self.stop = None
+        def reachable(pose: Pose) -> bool:
+            stop = stop_at(pose)
+            # Feet and shift go on without the body. One that they have brought out of reach may come back.
+            if stop is None or (stop_at(self.pose) and not stop_at(target)):
+                return True
+            stops.append(stop)
+            return False
+
         self._approach.step(target, period, reachable)
+        # The first is what stops all axes together.
+        stuck = self._approach.stuck and bool(stops)
+        self.stop, self.short_of = (stops[0], self._short_of(target)) if stuck else (None, ())
         return feet_in_base(_shifted(self._approach.pose, shift), planned)
+
+    def _short_of(self, target: Pose) -> tuple[str, ...]:
+        left = self._approach.left(target)
+        return tuple(axis for axis, way, little in zip(AXES, left, _LITTLE) if abs(way) > little)
 
     def _what_stops(self, pose: Pose, feet: Sequence[Vector]) -> PoseStop | None:
         try:

@@ -35,7 +35,7 @@ SENTENCES = {
     WAITING: "follows the watchdog until it is active",
     MOVING: "on the way to the base target",
     ARRIVED: "at the base target",
-    STOPPED: "goes no further than {pose}, stopped by {stop}",
+    STOPPED: "goes no further than {pose}, short of the {axes} asked for, stopped by {stop}",
 }
 PLANNED = (*LEGS, "base_link")
 
@@ -179,7 +179,8 @@ class BaseMotion(QuadlegNode):
     def health(self) -> Health:
         target, stamp = self._wanted()
         motion = self._motion(target)
-        message = SENTENCES[motion].format(pose=self._posture.pose, stop=self._posture.stop)
+        posture, stop = self._posture, self._posture.stop
+        message = SENTENCES[motion].format(pose=posture.pose, axes=" and ".join(posture.short_of), stop=stop)
         level = DiagnosticStatus.WARN if motion == STOPPED else DiagnosticStatus.OK
         if self._refusal:
             message, level = self._refusal, DiagnosticStatus.WARN
@@ -190,6 +191,9 @@ class BaseMotion(QuadlegNode):
             "asked": _in_words(target),
             "planned": _in_words(self._posture.pose),
             "motion": motion,
+            "stopped_by": stop.limit.value if stop else "",
+            "stopped_parts": " ".join(stop.parts) if stop else "",
+            "short_of": " ".join(posture.short_of),
         }
         return Health(message, values, level)
 
