@@ -49,7 +49,7 @@ def measure(rate_hz: float = RATE_HZ, blocks: int = BLOCKS) -> tuple[Figures, Fi
     for _ in range(blocks):
         bare.append(_block(_skeleton(rate_hz), rate_hz))
         with TemporaryDirectory() as folder:
-            ours.append(_block(_graph(rate_hz, Path(folder)), rate_hz))
+            ours.append(_block(running_graph(rate_hz, Path(folder)), rate_hz))
     return _medians(ours), _medians(bare)
 
 
@@ -57,26 +57,26 @@ def _medians(blocks: Sequence[Figures]) -> Figures:
     return {name: median(block[name] for block in blocks) for name in blocks[0]}
 
 
-def _namespace() -> str:
+def namespace() -> str:
     return f"timing_{os.getpid()}"
 
 
-def _graph(rate_hz: float, folder: Path) -> list[list[str]]:
-    run = ["run", "--no-recorder", "--board", "simulated", "--namespace", _namespace(), "--rate", str(rate_hz)]
+def running_graph(rate_hz: float, folder: Path) -> list[list[str]]:
+    run = ["run", "--no-recorder", "--board", "simulated", "--namespace", namespace(), "--rate", str(rate_hz)]
     return [[sys.executable, "-m", "quadleg.cli", *run, "--board-memory", str(folder / "timing.board")]]
 
 
 def _skeleton(rate_hz: float) -> list[list[str]]:
-    shared = [f"--namespace={_namespace()}", f"--rate={rate_hz}"]
+    shared = [f"--namespace={namespace()}", f"--rate={rate_hz}"]
     nodes = [",".join(entry.name for entry in entries) for entries in graph.processes(separate=False).values()]
     return [[sys.executable, "-m", "quadleg.nodes.skeleton", f"--nodes={names}", *shared] for names in nodes]
 
 
 def _block(commands: list[list[str]], rate_hz: float) -> Figures:
     begun = time.monotonic()
-    with _started(commands) as processes:
+    with started(commands) as processes:
         ready = time.monotonic() - begun
-        with Robot(_namespace()) as robot:
+        with Robot(namespace()) as robot:
             stands = robot.status().state == "off"  # the skeleton is always active
             if stands:
                 robot.stand()
@@ -111,7 +111,7 @@ def _lead(robot: Robot, seconds: float) -> float:
 
 
 @contextmanager
-def _started(commands: list[list[str]]) -> Iterator[list[int]]:
+def started(commands: list[list[str]]) -> Iterator[list[int]]:
     """The ids of the processes and of their children, once each command has said that it is ready."""
     with ExitStack() as stack:
         running = [stack.enter_context(_process(command)) for command in commands]

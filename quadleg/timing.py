@@ -6,6 +6,8 @@ Every time is the best of several repeated blocks: whatever else the computer do
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import timeit
 from collections.abc import Callable, Sequence
 from copy import copy
@@ -13,6 +15,7 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from math import radians
 from pathlib import Path
+from statistics import median
 from tempfile import TemporaryDirectory
 from typing import TypeVar
 
@@ -61,13 +64,13 @@ class Timing:
 
 
 def measure() -> list[Timing]:
-    """Run every benchmark with the demo robot; takes two minutes. Keep the computer quiet meanwhile.
+    """Run every benchmark with the demo robot; takes three minutes. Keep the computer quiet meanwhile.
 
     The rows of physics are there where MuJoCo imports, those of the graph where rclpy does.
     """
     robot = load_robot(find_robot(DEFAULT_ROBOT))
     rows = [benchmark(robot) for benchmark in BENCHMARKS]
-    return [*rows, *physics_rows(robot), *recording_rows(), *graph_rows()]
+    return [*rows, *physics_rows(robot), *recording_rows(), *graph_rows(), *stop_rows()]
 
 
 def physics_rows(robot: Robot) -> list[Timing]:
@@ -162,6 +165,25 @@ def graph_rows() -> list[Timing]:
 
     ours, bare = graph_timing.measure()
     return [Timing(name, ours[name], unit, "bare rclpy", bare[name], note) for name, (unit, note) in GRAPH_ROWS.items()]
+
+
+def stop_rows() -> list[Timing]:
+    """`quadleg stop` from Enter to pulses off, beside the start of a bare interpreter; none without ROS."""
+    if find_spec("rclpy") is None:
+        return []
+    from quadleg import stop_timing
+
+    def start(_: object) -> None:
+        subprocess.run([sys.executable, "-c", "pass"], check=True)
+
+    yardstick = 1000 * _seconds_per_call(start, [None], blocks=5)
+    rows = []
+    for name, busy in (("stop", False), ("stop_busy", True)):
+        times = stop_timing.measure(busy=busy)
+        note = f"from Enter to pulses off, median of {len(times)}, worst {1000 * max(times):.0f} ms"
+        note += ", all processors busy" if busy else ""
+        rows.append(Timing(name, 1000 * median(times), "ms", "bare interpreter", yardstick, note))
+    return rows
 
 
 def as_json(timings: Sequence[Timing]) -> str:

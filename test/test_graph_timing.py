@@ -50,11 +50,11 @@ def topics(wire, namespace: str) -> dict[str, list[set]]:
 
 
 def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monkeypatch, wire, tmp_path):
-    monkeypatch.setattr(graph_timings, "_namespace", lambda: "ours")
-    ours = graph_timings._graph(100.0, tmp_path)
-    monkeypatch.setattr(graph_timings, "_namespace", lambda: "bare")
+    monkeypatch.setattr(graph_timings, "namespace", lambda: "ours")
+    ours = graph_timings.running_graph(100.0, tmp_path)
+    monkeypatch.setattr(graph_timings, "namespace", lambda: "bare")
     bare = graph_timings._skeleton(100.0)
-    with graph_timings._started(ours), graph_timings._started(bare):
+    with graph_timings.started(ours), graph_timings.started(bare):
         wait_until(lambda: topics(wire, "ours") == topics(wire, "bare") != {}, 20.0, "the same nodes and topics")
         for published, _ in topics(wire, "ours").values():
             assert ("diagnostics", "diagnostic_msgs/msg/DiagnosticArray") in published

@@ -34,6 +34,7 @@ LAYERS = [
         "replay",
         "timing",
         "graph_timing",
+        "stop_timing",
         "words",
     ],
 ]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import robots
 
-from quadleg import cli, graph_timing, timing
+from quadleg import cli, graph_timing, stop_timing, timing
 from quadleg.commands import measure
 from quadleg.kinematics.leg import forward, inverse
 from quadleg.timing import Timing
@@ -47,6 +47,7 @@ def test_json_is_one_array_with_null_for_what_is_not_there():
 def test_measure_gives_every_row(monkeypatch):
     figures = [dict.fromkeys(timing.GRAPH_ROWS, value) for value in (3.0, 2.0)]
     monkeypatch.setattr(graph_timing, "measure", lambda: figures)
+    monkeypatch.setattr(stop_timing, "measure", lambda busy: [0.3, 0.1, 0.2])
     monkeypatch.setattr(timing, "find_spec", lambda name: name in ("rclpy", "mcap"))
     rows = timing.measure()
     assert [(row.name, row.unit) for row in rows] == [
@@ -64,8 +65,11 @@ def test_measure_gives_every_row(monkeypatch):
         ("graph_cpu", "percent"),
         ("graph_memory", "MB"),
         ("start_to_ready", "s"),
+        ("stop", "ms"),
+        ("stop_busy", "ms"),
     ]
-    assert all(row.ratio == 1.5 for row in rows[9:])
+    assert all(row.ratio == 1.5 for row in rows[9:14])
+    assert all(row.value == 200.0 and "worst 300 ms" in row.note for row in rows[14:])
 
 
 @pytest.mark.usefixtures("quick")
