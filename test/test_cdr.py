@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quadleg.errors import BadRecording
-from quadleg.recording.cdr import Layout, definitions, rows_of
+from quadleg.recording.cdr import MOST_SHAPES, Layout, definitions, rows_of
 
 rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
 STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
@@ -154,3 +154,43 @@ def test_definitions_with_constants_bounds_and_comments_are_understood() -> None
         ("things", "other_msgs/Thing", 0),
     ]
     assert found["other_msgs/Thing"][0].type == "int16"
+
+
+RULE = "=" * 80
+LAUGHS = "a/L0 x\n" + "".join(f"{RULE}\nMSG: a/L{k}\n" + f"a/L{k + 1} x\n" * 9 for k in range(12))
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("a/Loop", f"Loop again\n{RULE}\nMSG: a/Loop\nLoop again\n"),
+        ("a/Loop", "a/Loop[] again\n"),
+        ("a/Laughs", LAUGHS + f"{RULE}\nMSG: a/L12\n"),
+        ("a/Nothings", f"Nothing[999999999] x\n{RULE}\nMSG: a/Nothing\n"),
+        ("a/Lists", f"Nothing[] x\nNothing[] y\n{RULE}\nMSG: a/Nothing\nNone[9000] z\n{RULE}\nMSG: a/None\n"),
+        ("a/Numbers", "float64[999999999999] x\n"),
+        ("a/Numbers", f"float64[{'9' * 5000}] x\n"),
+        ("a/Unknown", "b/Missing x\n"),
+        ("Unnamed", "float64 x\n"),
+        ("", ""),
+    ],
+)
+def test_definitions_without_end_or_sense_are_refused(name: str, text: str) -> None:
+    with pytest.raises(BadRecording):
+        Layout(name, text, b"\0\1\0\0" + b"\5\0\0\0" * 400)
+
+
+def test_messages_of_too_many_shapes_are_left_out_and_the_rest_is_read() -> None:
+    kind = "std_msgs/msg/Header"
+    data = [bytes(STORE.serialize_cdr(header(f"frame {k:05}"), kind)) for k in range(2 * MOST_SHAPES)]
+    read = sum(len(rows.numbers) for rows in rows_of(kind, definition(kind), data))
+    assert read == MOST_SHAPES
+
+
+def test_what_is_no_single_number_is_not_taken_for_one() -> None:
+    data = b"\0\1\0\0" + np.zeros(9).tobytes()
+    (rows,) = rows_of("a/Odd", "float64[3] x\nfloat64 y\nfloat64[5] z\n", [data])
+    assert rows.values("x", 3).shape == (1, 3)
+    for read in (lambda: rows.single("x"), lambda: rows.values("z", 36), lambda: rows.vector("x")):
+        with pytest.raises(KeyError):
+            read()

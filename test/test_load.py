@@ -202,6 +202,7 @@ def test_frames_may_be_left_out(tmp_path: Path) -> None:
         ("  rear: rearward", "  rear: *side", "  rear: *side", "`*side` refers to another place: write its value here"),
         ("  rear: rearward", "  <<: {rear: rearward}", "<<:", "write those keys here once more"),
         ("  rear: rearward", "  rear: !side rearward", "!side", "is a tag: write the value without it"),
+        ("  rear: rearward", "  [rear, *side]: rearward", "[rear", "a list or section stands where a key should"),
         ("  rear: rearward", f"  rear: {'x' * 1001}", "rear: x", "a value of 1001 characters"),
         ("  rear: rearward", f"  rear: {'[' * 25}{']' * 25}", "rear: [", "more than 20 deep"),
         ("  rear: rearward", f"  rear: [{'1,' * 12_000}]", "rear: [", "more than 10000 values"),

@@ -5,21 +5,25 @@ which are two implementations that know nothing of ours; whole, cut anywhere, an
 from __future__ import annotations
 
 import re
+import resource
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from damaged import Piece, joined, pieces, record
 from draws import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from mcap.opcode import Opcode
 from mcap.reader import make_reader
-from mcap.records import Channel, Schema
+from mcap.records import Channel, Metadata, Schema
 from mcap.stream_reader import StreamReader
 from mcap.writer import CompressionType, Writer
 from rosbags.highlevel import AnyReader
 
 from quadleg.errors import BadRecording
-from quadleg.recording.chunks import Received, pack
-from quadleg.recording.mcap_file import McapFile, finish
+from quadleg.recording.chunks import MOST_UNPACKED, Received, pack
+from quadleg.recording.mcap_file import MOST_CUT_OFF, McapFile, finish
 from quadleg.recording.opened import opened
 from quadleg.recording.reader import Recording
 
@@ -240,3 +244,116 @@ def test_a_chunk_that_was_damaged_costs_its_own_messages_alone(tmp_path: Path) -
     found = [data for batch in recording.batches(recording.topics) for one in batch.values() for data in one.data]
     assert recording.lost == 1
     assert len(found) == len(MESSAGES) - PER_CHUNK
+
+
+def damaged(path: Path, change: Callable[[list[Piece]], object]) -> Recording:
+    """A recording of ours whose records were changed."""
+    write(path)
+    parts = pieces(path.read_bytes())
+    change(parts)
+    path.write_bytes(joined(parts))
+    return Recording(path)
+
+
+def all_data(recording: Recording) -> list[bytes]:
+    return [data for batch in recording.batches(recording.topics) for one in batch.values() for data in one.data]
+
+
+def first(parts: list[Piece], kind: int) -> Piece:
+    return next(part for part in parts if part.kind == kind)
+
+
+def offset_of_first_entry(parts: list[Piece], offset: int) -> None:
+    index = first(parts, Opcode.MESSAGE_INDEX)
+    index.content = index.content[:14] + offset.to_bytes(8, "little", signed=True) + index.content[22:]
+
+
+@pytest.mark.parametrize("offset", [-1, -(2**63), 1, 2**40, 2**63 - 1])
+def test_an_index_that_points_elsewhere_costs_nothing(tmp_path: Path, offset: int) -> None:
+    recording = damaged(tmp_path / "a.mcap", lambda parts: offset_of_first_entry(parts, offset))
+    assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)
+    assert not recording.damage
+
+
+def test_an_index_of_other_channels_and_times_is_not_believed(tmp_path: Path) -> None:
+    def change(parts: list[Piece]) -> None:
+        index = first(parts, Opcode.MESSAGE_INDEX)
+        index.content = b"\x03\0" + index.content[2:6] + bytes(8) + index.content[14:]
+
+    recording = damaged(tmp_path / "a.mcap", change)
+    assert by_us(recording.path) == [m.data for m in MESSAGES]
+
+
+@pytest.mark.parametrize("compression", ["zstd", "lz4"])
+@pytest.mark.parametrize("says", [None, 1000, 3 << 30])
+def test_a_chunk_that_unpacks_to_more_than_it_says_is_not_unpacked(
+    tmp_path: Path, says: int | None, compression: str
+) -> None:
+    def change(parts: list[Piece]) -> None:
+        bomb = Piece(Opcode.MESSAGE, bytes(22 + MOST_UNPACKED))
+        parts.insert(1, Piece(Opcode.CHUNK, inner=[bomb], compression=compression, size=says))
+
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    recording = damaged(tmp_path / "a.mcap", change)
+    assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)
+    (why,) = recording.damage.values()
+    assert "chunk" in why
+    made = 3 * MOST_UNPACKED >> 10  # kB that the test itself takes to make the bomb
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < made + (2 * MOST_UNPACKED >> 10)
+
+
+def test_chunks_that_unpack_to_more_than_any_recording_are_not_all_read(tmp_path: Path) -> None:
+    fill = Piece(Opcode.MESSAGE, bytes(22 + (20 << 20)))
+
+    def change(parts: list[Piece]) -> None:
+        parts[1:1] = [Piece(Opcode.CHUNK, inner=[fill])] * 5
+
+    recording = damaged(tmp_path / "a.mcap", change)
+    all_data(recording)
+    assert any("unpacks to more than 64 MB" in why for why in recording.damage.values())
+
+
+@pytest.mark.parametrize("seconds", ["nan", "inf", "-1e300", "soon", None])
+def test_a_step_of_the_clock_that_makes_no_sense_is_left_out(tmp_path: Path, seconds: str | None) -> None:
+    content = record(Metadata("clock_step", {} if seconds is None else {"seconds": seconds}))
+    recording = damaged(tmp_path / "a.mcap", lambda parts: parts.insert(3, Piece(Opcode.METADATA, content)))
+    assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)
+    assert not recording.clock_steps
+    (why,) = recording.damage.values()
+    assert "a step of the clock" in why
+
+
+def test_one_time_far_off_moves_no_other(tmp_path: Path) -> None:
+    def change(parts: list[Piece]) -> None:
+        message = first(parts, Opcode.CHUNK).inner[3]
+        message.content = message.content[:6] + (2**61).to_bytes(8, "little") + message.content[14:]
+
+    recording = damaged(tmp_path / "a.mcap", change)
+    times = [time for batch in recording.batches(recording.topics) for one in batch.values() for time in one.times]
+    assert max(times) - min(times) < 3600.0
+    assert len(recording.clock_steps) == 2
+
+
+def test_records_that_are_cut_short_within_are_said_with_their_place(tmp_path: Path) -> None:
+    def change(parts: list[Piece]) -> None:
+        parts.insert(1, Piece(Opcode.SCHEMA, b"\1\0\xff\0\0\0x"))
+        parts.insert(2, Piece(Opcode.METADATA, b"\xff" * 3))
+
+    recording = damaged(tmp_path / "a.mcap", change)
+    assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)
+    assert len(recording.damage) == 2
+    assert all(0 < place < 300 for place in recording.damage)
+
+
+def test_one_that_is_damaged_in_its_middle_is_not_cut_off_there(tmp_path: Path) -> None:
+    """To finish a recording throws away what is behind its last whole record: no more than the last chunk."""
+    path = tmp_path / "a.mcap"
+    sizes = write(path, closed=False)
+    content = bytearray(path.read_bytes())
+    content[sizes[0] + 1 : sizes[0] + 9] = (2**40).to_bytes(8, "little")
+    path.write_bytes(content + bytes(MOST_CUT_OFF))
+    before = path.read_bytes()
+    said: list[str] = []
+    assert opened(path, said.append).cut
+    assert path.read_bytes() == before
+    assert "It is read as far as it goes" in said[0]

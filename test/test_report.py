@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
-from quadleg.recording.report import Report, sentences, write_report
+from quadleg.recording.report import Report, damage, sentences, write_report
 from quadleg.recording.report_pictures import pictures
 from quadleg.recording.statistics import figures, tracking
 from quadleg.recording.story import HIDDEN, Story
@@ -444,3 +444,19 @@ def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) 
     report = write_report(tmp_path / "long.mcap", tmp_path)
     assert len(page(report).all("tr")) < 500  # so many events are told; the rest is counted
     assert "events in all" in page(report).text
+
+
+def test_damaged_messages_are_counted_and_left_out(tmp_path: Path) -> None:
+    from damaged import joined, pieces
+    from mcap.opcode import Opcode
+
+    path = recordings.write(tmp_path / "a.mcap", recordings.made().messages, metadata())
+    parts, cut = pieces(path.read_bytes()), 0
+    for part in parts:
+        for piece in part.inner:
+            if piece.kind == Opcode.MESSAGE and len(piece.content) < 150 and cut < 7 and b"following" in piece.content:
+                piece.content, cut = piece.content[:40], cut + 1
+    path.write_bytes(joined(parts))
+    story = Story(path)
+    assert cut
+    assert any("messages of state are damaged" in each for each in damage(story))

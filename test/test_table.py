@@ -12,8 +12,9 @@ from recordings import diagnosis, made, metadata, write
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import Diagnosis, Signal, Signals
+from quadleg.recording.signals import Signal, Signals
 from quadleg.recording.table import export, table
+from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import JOINT_NAMES
 
 COUNT = 60

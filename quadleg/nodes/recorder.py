@@ -23,7 +23,7 @@ from quadleg.nodes.message_text import class_of, definition_of
 from quadleg.nodes.topics import split_state
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recorder import Recorder as Recording
-from quadleg.recording.signals import diagnoses_of, text_of
+from quadleg.recording.text_messages import diagnoses_of, text_of
 from quadleg.robot.model import LEGS
 
 TOPICS = (

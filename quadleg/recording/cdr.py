@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property, lru_cache
 from struct import unpack_from
 from typing import Any
 
@@ -28,6 +28,10 @@ _NUMBERS = {
     **{"int8": "i1", "int16": "i2", "int32": "i4", "int64": "i8"},
     **{"uint8": "u1", "uint16": "u2", "uint32": "u4", "uint64": "u8"},
 }
+DEEPEST = 20  # types within each other; odometry has five
+MOST_FIELDS = 20_000  # single ones of one message; planned_feet has some 300
+MOST_SHAPES = 1_000  # of one topic's messages that are taken apart at once; those of more are left out
+MOST_COMPARED = 1 << 29  # bytes that are compared to find them; messages of one shape take as many as they have
 _FIELD = re.compile(r"([\w/]+)(?:<=\d+)?(\[(?:<=)?(\d*)\])?\s+(\w+)")
 _SEPARATOR = re.compile(r"^=+\s*$", re.MULTILINE)
 
@@ -54,9 +58,12 @@ class Place:
     single: bool
 
 
-@cache
+@lru_cache(256)
 def definitions(type_name: str, text: str) -> dict[str, tuple[Field, ...]]:
-    """The fields of a type and of all types in it, by `package/Name`, from the text of its definition."""
+    """The fields of a type and of all types in it, by `package/Name`, from the text of its definition.
+
+    Raises ValueError for a type whose name is no `package/Name`.
+    """
     parts = _SEPARATOR.split(text)
     result = {_short(type_name): _fields(parts[0], type_name.split("/", maxsplit=1)[0])}
     for part in parts[1:]:
@@ -96,30 +103,35 @@ class Layout:
     def __init__(self, type_name: str, definition: str, sample: bytes) -> None:
         self.places: dict[str, Place] = {}
         self._shape: list[tuple[int, int]] = []  # (offset, length) of all that says where things stand, and of texts
-        self._types = definitions(type_name, definition)
-        self._sample = sample
+        self._sample, self._steps = sample, 0
         self._order = "<" if sample[1:2] in (b"\x01", b"\x03") else ">"
         self._at = _HEADER
         try:
-            self._walk(_short(type_name), "")
+            self._types = definitions(type_name, definition)
+            self._walk(_short(type_name), "", 0)
         except (KeyError, IndexError, ValueError, OverflowError) as error:
             raise BadRecording(f"a message is no {type_name}: {error!r}") from None
         if self._at > len(sample):
             raise BadRecording(f"a message is no {type_name}: it is too short")
 
-    def _walk(self, name: str, path: str) -> None:
+    def _walk(self, name: str, path: str, depth: int) -> None:
+        if depth > DEEPEST:
+            raise ValueError("types within each other without end")
         for field in self._types[name]:
             if field.count is None:
-                self._one(field.type, path + field.name)
+                self._one(field.type, path + field.name, depth)
                 continue
             count = field.count or self._length()
             if field.type in _NUMBERS:
                 self._numbers(field.type, path + field.name, count, single=False)
             else:
                 for number in range(count):
-                    self._one(field.type, f"{path}{field.name}[{number}]")
+                    self._one(field.type, f"{path}{field.name}[{number}]", depth)
 
-    def _one(self, kind: str, path: str) -> None:
+    def _one(self, kind: str, path: str, depth: int) -> None:
+        self._steps += 1
+        if self._steps > MOST_FIELDS or self._at > len(self._sample):
+            raise ValueError("more fields than it can have")
         if kind in _NUMBERS:
             self._numbers(kind, path, 1, single=True)
         elif kind == "string":
@@ -128,7 +140,7 @@ class Layout:
             self._shape.append((self._at, length))
             self._at += length
         else:
-            self._walk(kind, f"{path}.")
+            self._walk(kind, f"{path}.", depth + 1)
 
     def _numbers(self, kind: str, path: str, count: int, single: bool) -> None:
         if not count:
@@ -172,9 +184,14 @@ class Rows:
         """Whether they have something at this path."""
         return path in self.layout.places
 
-    def values(self, path: str) -> Array:
-        """(n, count) the numbers at a path, (n,) for a single one, as float64 or as the integers that they are."""
+    def values(self, path: str, count: int | None = None) -> Array:
+        """(n, count) the numbers at a path, (n,) for a single one, as float64 or as the integers that they are.
+
+        Raises KeyError where there are none, or not `count` of them.
+        """
         place = self.layout.places[path]
+        if place.kind == "S" or (count is not None and place.count != count):
+            raise KeyError(path)
         size = int(place.kind[2])
         part = np.ascontiguousarray(self.data[:, place.offset : place.offset + size * place.count])
         found = part.view(place.kind)
@@ -182,12 +199,20 @@ class Rows:
         return found[:, 0] if place.single else found
 
     def vector(self, path: str, parts: str = "xyz") -> Array:
-        """(n, len(parts)) the numbers `path.x`, `path.y` and so on."""
-        return np.stack([self.values(f"{path}.{part}") for part in parts], axis=1)
+        """(n, len(parts)) the numbers `path.x`, `path.y` and so on. Raises KeyError where one is missing or a list."""
+        return np.stack([self.single(f"{path}.{part}") for part in parts], axis=1)
+
+    def single(self, path: str) -> Array:
+        """(n,) the one number at a path. Raises KeyError where there is none, or a list."""
+        if not self.layout.places[path].single:
+            raise KeyError(path)
+        return self.values(path)
 
     def text(self, path: str) -> str:
         """The text at a path, which is alike in all."""
         place = self.layout.places[path]
+        if place.kind != "S":
+            raise KeyError(path)
         return bytes(self.data[0, place.offset : place.offset + place.count]).decode("utf-8", "replace")
 
     def texts(self, path: str) -> list[str]:
@@ -199,20 +224,25 @@ class Rows:
 
 
 def rows_of(type_name: str, definition: str, messages: Sequence[bytes]) -> Iterator[Rows]:
-    """The messages by their shapes. Those that are not of this type are left out."""
+    """The messages by their shapes. Those that are not of this type are left out, and those of too many shapes."""
     left = np.arange(len(messages))
     sizes = np.fromiter(map(len, messages), int, len(messages))
+    tries = compared = 0
     for size in np.unique(sizes):
         numbers = left[sizes == size]
         alike = messages if len(numbers) == len(messages) else [messages[i] for i in numbers]
         data = np.frombuffer(b"".join(alike), np.uint8).reshape(len(numbers), size)
         while len(numbers):
+            tries += 1
+            if tries > MOST_SHAPES or compared > MOST_COMPARED:
+                return
             try:
                 layout = Layout(type_name, definition, data[0].tobytes())
             except BadRecording:
                 numbers, data = numbers[1:], data[1:]
                 continue
             shape = layout.shape
+            compared += len(data) * len(shape)
             same = (data[:, shape] == data[0, shape]).all(axis=1)
             yield Rows(layout, numbers[same], data[same])
             numbers, data = numbers[~same], data[~same]

@@ -12,12 +12,18 @@ from dataclasses import dataclass
 from struct import Struct
 from typing import NamedTuple
 
+import lz4.frame
 import zstandard
 from mcap.data_stream import RecordBuilder
 from mcap.opcode import Opcode
 from mcap.records import Chunk, ChunkIndex, MessageIndex
 
+from quadleg.errors import BadRecording
+
 ZSTD = "zstd"
+LZ4 = "lz4"
+MOST_UNPACKED = 64 << 20  # bytes of one chunk; ours have some 100 kB, other programs' mostly 1 to 4 MB
+MOST_PACKED = MOST_UNPACKED + (1 << 20)  # bytes of a chunk's record: what does not compress grows a little
 _LEVEL = 1  # what a small computer has time for; higher ones gain little on numbers
 _HEAD = Struct("<BQHIQQ")  # opcode, length, channel, sequence, log time, publish time
 _FIELDS = _HEAD.size - 9  # bytes of a message's record before its data: all but opcode and length
@@ -85,3 +91,35 @@ def pack(messages: Sequence[Received]) -> Packed:
         MessageIndex(channel_id=channel, records=found).write(builder)
     counts = {channel: len(found) for channel, found in entries.items()}
     return Packed(builder.end(), chunk_length, offsets, start, end, len(compressed), len(records), counts)
+
+
+def unpacked(chunk: Chunk) -> bytes:
+    """The records in a chunk. Raises BadRecording, in words, for one that is damaged or larger than `MOST_UNPACKED`.
+
+    No more is unpacked than the chunk says itself that it has.
+    """
+    size = chunk.uncompressed_size
+    if size > MOST_UNPACKED:
+        raise BadRecording(f"a chunk of {size} bytes, of which {MOST_UNPACKED} are the most that is read")
+    if chunk.compression not in (ZSTD, LZ4, ""):
+        raise BadRecording(f"a chunk compressed by {chunk.compression!r}; zstd, lz4 or none are read")
+    try:
+        content = _decompressed(chunk, size)
+    except (zstandard.ZstdError, RuntimeError, EOFError, ValueError) as error:  # lz4 raises RuntimeError
+        raise BadRecording(f"a damaged chunk: {error}") from None
+    if len(content) != size:
+        raise BadRecording("a damaged chunk: it is not of the size that it says")
+    if chunk.uncompressed_crc and zlib.crc32(content) != chunk.uncompressed_crc:
+        raise BadRecording("a damaged chunk: its checksum is another")
+    return content
+
+
+def _decompressed(chunk: Chunk, size: int) -> bytes:
+    """As much as `size` bytes of its content, and one more where there is more."""
+    if chunk.compression == ZSTD:
+        with zstandard.ZstdDecompressor(max_window_size=2 * MOST_UNPACKED).stream_reader(chunk.data) as stream:
+            content: bytes = stream.read(size + 1)
+            return content
+    if chunk.compression == LZ4:
+        return bytes(lz4.frame.LZ4FrameDecompressor().decompress(chunk.data, max_length=size + 1))
+    return bytes(chunk.data)

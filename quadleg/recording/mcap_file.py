@@ -18,9 +18,7 @@ from struct import Struct
 from types import TracebackType
 from typing import BinaryIO
 
-import zstandard
 from mcap.data_stream import RecordBuilder
-from mcap.exceptions import McapError
 from mcap.opcode import Opcode
 from mcap.records import (
     Channel,
@@ -30,21 +28,22 @@ from mcap.records import (
     Footer,
     Header,
     McapRecord,
-    Message,
-    MessageIndex,
     Metadata,
     MetadataIndex,
     Schema,
     Statistics,
     SummaryOffset,
 )
-from mcap.stream_reader import breakup_chunk
 
-from quadleg.recording.chunks import Packed, Received, pack
+from quadleg.errors import BadRecording
+from quadleg.recording.chunks import Packed, Received, pack, unpacked
+from quadleg.recording.message_run import MESSAGE, by_walk
 from quadleg.recording.records import HEAD, LIBRARY, MAGIC, read, scan
 
 PROFILE = "ros2"  # https://mcap.dev/spec/registry: messages are CDR, schemas are ROS 2 message definitions
 _FOOTER = Struct("<BQQQ")
+_INDEX = Struct("<HI")  # channel, bytes of (log time, offset) that follow
+MOST_CUT_OFF = 16 << 20  # bytes: a recording that was cut has no more than its last chunk behind the last whole record
 
 
 class McapFile:
@@ -131,6 +130,8 @@ def finish(path: Path) -> bool:
             data = data and opcode != Opcode.DATA_END
             if data:
                 found.take(opcode, offset, length)
+        if path.stat().st_size - found.end > MOST_CUT_OFF:
+            return False  # it is damaged there, and not cut
         found.write_end()
     return True
 
@@ -144,15 +145,16 @@ class _Salvage:
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Channel] = {}
         self._chunk: _Found | None = None  # the last one, until something that is not its index follows
-        self._end = len(MAGIC)
+        self.end = len(MAGIC)
 
     def take(self, opcode: int, offset: int, length: int) -> None:
         """The next record, as `scan` finds it."""
-        file, begun, self._end = self._file, offset - HEAD.size, offset + length
+        file, begun, self.end = self._file, offset - HEAD.size, offset + length
         if opcode == Opcode.MESSAGE_INDEX and self._chunk:
-            index = read(file, MessageIndex, offset, length)
-            self._chunk.offsets[index.channel_id] = begun
-            self._chunk.counts[index.channel_id] = len(index.records)
+            file.seek(offset)
+            channel, size = _INDEX.unpack(file.read(_INDEX.size)) if length >= _INDEX.size else (0, 0)
+            self._chunk.offsets[channel] = begun
+            self._chunk.counts[channel] = size // 16
             return
         if self._chunk:
             self._closing.add_chunk(self._chunk.index(begun), self._chunk.counts)
@@ -164,13 +166,13 @@ class _Salvage:
             channel = read(file, Channel, offset, length)
             self._channels[channel.id] = channel
         elif opcode == Opcode.METADATA:
-            self._closing.add_metadata(read(file, Metadata, offset, length), begun, self._end - begun)
+            self._closing.add_metadata(read(file, Metadata, offset, length), begun, self.end - begun)
         elif opcode == Opcode.CHUNK:
-            self._chunk = _Found(begun, self._end, read(file, Chunk, offset, length))
+            self._chunk = _Found(begun, self.end, read(file, Chunk, offset, length))
 
     def write_end(self) -> None:
         """The closing records behind what is whole."""
-        rest, end = b"", self._end
+        rest, end = b"", self.end
         if self._chunk:  # some of its indexes may be missing, and readers would not look for their messages
             end = self._chunk.begun
             if packed := self._chunk.packed_anew():
@@ -210,14 +212,14 @@ class _Found:
     def packed_anew(self) -> Packed | None:
         """The same messages with all their indexes; None where its content did not get onto the disk whole."""
         try:
-            records = breakup_chunk(self.chunk, validate_crc=True)
-        except (McapError, zstandard.ZstdError):
+            run = by_walk(unpacked(self.chunk), lambda *_: None)
+        except BadRecording:
             return None
-        messages = [
-            Received(record.channel_id, record.sequence, record.log_time, record.data)
-            for record in records
-            if isinstance(record, Message)
-        ]
+        places = zip(run.channels.tolist(), run.times.tolist(), run.begins.tolist(), run.ends.tolist())
+        messages = []
+        for channel, time, begin, end in places:
+            sequence = MESSAGE.unpack_from(run.content, begin - MESSAGE.size)[1]
+            messages.append(Received(channel, sequence, time, run.content[begin:end]))
         return pack(messages) if messages else None
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+from quadleg.errors import BadRecording
 from quadleg.recording.reader import Recording
 from quadleg.recording.records import MAGIC
 
@@ -22,12 +23,16 @@ def mend(path: Path, say: Callable[[str], None]) -> None:
     if not path.is_file() or _has_end(path):
         return
     # A medium that cannot be written, a system without file locks.
-    with suppress(OSError, ImportError):
+    try:
         from quadleg.recording.mcap_file import finish
 
         if finish(path):
             say(f"{path} was cut; all that got onto the disk is there, and its end is written now.")
             return
+    except BadRecording:
+        return  # whoever reads it says so
+    except (OSError, ImportError):
+        pass
     say(f"{path} has no end: it is still being written, or was cut. It is read as far as it goes.")
 
 

@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from io import BytesIO
+from math import isfinite
 from pathlib import Path
-from struct import Struct
 from typing import BinaryIO
 
-import lz4.frame
 import numpy as np
-import zstandard
-from mcap.data_stream import ReadDataStream
 from mcap.opcode import Opcode
 from mcap.records import Channel, Chunk, Metadata, Schema
-from numpy.typing import NDArray
 
-from quadleg.errors import BadRecording
-from quadleg.recording.records import CLOCK_STEP, HEAD, MESSAGE_ENCODING, SCHEMA_ENCODING, read, scan
-
-Integers = NDArray[np.int64]
+from quadleg.errors import BadRecording, shortened
+from quadleg.recording.chunks import MOST_PACKED, MOST_UNPACKED, unpacked
+from quadleg.recording.message_run import LATEST, MESSAGE, Integers, MessageRun, by_index, by_walk
+from quadleg.recording.records import CLOCK_STEP, HEAD, MESSAGE_ENCODING, SCHEMA_ENCODING, parsed, read, scan
 
 BLOCK = 1 << 24  # bytes of records that are taken apart at once
-_MESSAGE = Struct("<HIQQ")  # channel, sequence, log time, publish time
-_INDEX = Struct("<HI")  # channel, bytes of (log time, offset) that follow
 NS = 1e-9
 BUFFER = 1 << 20  # bytes that are read from the disk at once
 BACK = 10**9  # ns that messages may come later than others in the file, if not the clock was set back
+AHEAD = 86400 * 10**9  # ns that may pass between two messages, if not the clock was set forward: a day
+GROWTH = 200  # times its own size that a file may unpack to; a robot that lies still is recorded at some 30 times
+ANY_SIZE = 64 << 20  # bytes that a file of whatever size may unpack to
+MOST_LOOSE = 500  # messages outside of chunks that are taken apart at once
+MOST_DESCRIPTIONS = 20_000  # records that describe topics
 
 
 @dataclass(frozen=True)
@@ -55,8 +53,8 @@ class Recording:
 
     - `topics` by their full names, those of another type of the same name left out; `metadata` by its names;
     - `begin`: the system clock's time of the first message, in s since 1970;
-    - `cut`: whether its end is missing; known after all was read: `lost`, chunks that cannot be read any more, and
-      `clock_steps`, when (s since the begin) and by how much (s) the system clock was set meanwhile.
+    - `cut`: whether its end is missing; known after all was read: `damage`, what cannot be read any more by its place
+      in the file, and `clock_steps`, when (s since the begin) and by how much (s) the system clock was set meanwhile.
     """
 
     def __init__(self, path: Path) -> None:
@@ -64,11 +62,14 @@ class Recording:
         self.topics: dict[str, Topic] = {}
         self.metadata: dict[str, dict[str, str]] = {}
         self.cut = True
-        self.lost = 0
+        self.damage: dict[int, str] = {}
         self.clock_steps: list[tuple[float, float]] = []
+        self._unpacked = self._most_unpacked = 0
+        self._described: set[tuple[int, bytes]] = set()
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Topic] = {}
         try:
+            self._most_unpacked = max(ANY_SIZE, GROWTH * path.stat().st_size)
             with path.open("rb", buffering=BUFFER) as file:
                 self._begin_ns = self._look(file)
         except OSError as error:
@@ -76,35 +77,37 @@ class Recording:
         self.begin = self._begin_ns * NS
 
     @property
+    def lost(self) -> int:
+        """How many parts of the file cannot be read."""
+        return len(self.damage)
+
+    @property
     def namespace(self) -> str:
         """What stands before the names of this robot's topics: that of the first with joint_states, "/" by default."""
         told = self.metadata.get("quadleg", {}).get("namespace")
-        if told is not None:
+        if told is not None and f"{told}joint_states" in self.topics:
             return told
         found = sorted(name for name in self.topics if name.endswith("/joint_states"))
         return found[0].removesuffix("joint_states") if found else "/"
 
     def batches(self, names: Collection[str]) -> Iterator[dict[Topic, Batch]]:
         """The messages of topics by their full names, some megabytes at a time."""
-        parts: list[_Part] = []
+        parts: list[MessageRun] = []
         size, shift, last = 0, 0, self._begin_ns
         self.clock_steps.clear()
-        self.lost = 0
+        self._unpacked = 0
         with self.path.open("rb", buffering=BUFFER) as file:
             for part in self._parts(file):
-                if isinstance(part, Metadata):
-                    shift += self._step(last, round(float(part.metadata["seconds"]) / NS))
+                if isinstance(part, int):
+                    if part and abs(shift + part) < LATEST // 2:
+                        shift += self._step(last, part)
                     continue
                 times = part.times - shift
-                before = np.maximum.accumulate(np.append(last, times))[:-1]
-                for i in np.flatnonzero(times < before - BACK).tolist():
+                most = np.maximum.accumulate(np.append(last, times))
+                if ((times < most[:-1] - BACK) | (times > most[:-1] + AHEAD)).any():
                     # The recording of another program says nothing of steps.
-                    least = int(times[:i].max(initial=last))
-                    if times[i] < least - BACK:  # those since an earlier step of this part are right again
-                        step = self._step(least, int(times[i]) - least)
-                        times[i:] -= step
-                        shift += step
-                last = int(times.max(initial=last))
+                    times, shift = self._without_steps(part.times, shift, last)
+                last = max(last, int(times.max(initial=last)))
                 parts.append(replace(part, times=times - self._begin_ns))
                 size += len(part.content)
                 if size > BLOCK:
@@ -113,7 +116,7 @@ class Recording:
         if parts:
             yield self._by_topic(parts, names)
 
-    def _by_topic(self, parts: list[_Part], names: Collection[str]) -> dict[Topic, Batch]:
+    def _by_topic(self, parts: list[MessageRun], names: Collection[str]) -> dict[Topic, Batch]:
         channels, times, begins, ends = (
             np.concatenate([getattr(part, key) for part in parts]) for key in ("channels", "times", "begins", "ends")
         )
@@ -132,6 +135,18 @@ class Recording:
                 batches[topic] = Batch((times[own] * NS).tolist(), messages)
         return batches
 
+    def _without_steps(self, log_times: Integers, shift: int, last: int) -> tuple[Integers, int]:
+        """Times from which the steps of the clock are taken out, those that nobody noted too, and the shift then."""
+        times = []
+        for log_time in log_times.tolist():
+            time = log_time - shift
+            if not last - BACK <= time <= last + AHEAD:
+                shift += self._step(last, time - last)
+                time = last
+            last = max(last, time)
+            times.append(time)
+        return np.array(times, np.int64), shift
+
     def _step(self, last: int, step: int) -> int:
         """A step of the clock in ns, noted."""
         self.clock_steps.append(((last - self._begin_ns) * NS, step * NS))
@@ -148,12 +163,11 @@ class Recording:
                 self.cut = False
             elif opcode == Opcode.CHUNK:
                 chunks.append((offset, length))
-            elif opcode == Opcode.MESSAGE and first is None:
-                first = _MESSAGE.unpack(file.read(_MESSAGE.size))[2]
-            elif opcode == Opcode.METADATA:
-                found = read(file, Metadata, offset, length)
-                self.metadata.setdefault(found.name, found.metadata)
-            self._take_description(opcode, file, offset, length)
+            elif opcode == Opcode.MESSAGE and first is None and length >= MESSAGE.size:
+                time = MESSAGE.unpack(file.read(MESSAGE.size))[2]
+                first = time if time < LATEST else None
+            elif opcode in (Opcode.METADATA, Opcode.SCHEMA, Opcode.CHANNEL):
+                self._look_at(file, opcode, offset, length)
         described = bool(self.topics)
         for place in chunks:
             if first is not None and described:
@@ -161,17 +175,34 @@ class Recording:
             # Some programs say of a topic what it is only in the chunk with its first message, and at the file's end.
             content = self._content(file, *place)
             if content is not None:
-                times = self._walk(content).times
+                times = self._walk(*content).times
                 first = int(times[0]) if first is None and len(times) else first
         if first is None or not self.topics:
-            raise BadRecording(f"{self.path} has no messages in it: it was cut too early, or nothing ran beside it")
+            why = f" ({next(iter(self.damage.values()))})" if self.damage else ""
+            raise BadRecording(
+                f"{self.path} has no messages in it that can be read{why}: it was cut too early, or is damaged, or "
+                f"nothing ran beside it"
+            )
         return first
 
-    def _take_description(self, opcode: int, file: BinaryIO, offset: int, length: int) -> None:
-        if opcode == Opcode.SCHEMA:
-            self._take(read(file, Schema, offset, length))
-        elif opcode == Opcode.CHANNEL:
-            self._take(read(file, Channel, offset, length))
+    def _look_at(self, file: BinaryIO, opcode: int, offset: int, length: int) -> None:
+        """Take a record that describes something; one that is damaged is noted."""
+        try:
+            if opcode == Opcode.METADATA:
+                found = read(file, Metadata, offset, length)
+                self.metadata.setdefault(found.name, found.metadata)
+            elif length <= MOST_PACKED:
+                file.seek(offset)
+                self._describe(opcode, file.read(length))
+        except BadRecording as error:
+            self.damage[offset] = str(error)
+
+    def _describe(self, opcode: int, content: bytes) -> None:
+        """Take a schema or channel; most stand in a file more than once. Raises BadRecording for a damaged one."""
+        if (opcode, content) in self._described or len(self._described) >= MOST_DESCRIPTIONS:
+            return
+        self._described.add((opcode, content))
+        self._take(parsed(Schema, content) if opcode == Opcode.SCHEMA else parsed(Channel, content))
 
     def _take(self, record: Schema | Channel) -> None:
         if isinstance(record, Schema):
@@ -183,92 +214,85 @@ class Recording:
             self._channels[record.id] = topic
             self.topics.setdefault(record.topic, topic)
 
-    def _parts(self, file: BinaryIO) -> Iterator[_Part | Metadata]:
-        """All messages, a chunk at a time, and the steps of the clock between them."""
-        chunk: bytes | None = None
+    def _parts(self, file: BinaryIO) -> Iterator[MessageRun | int]:
+        """All messages, a chunk at a time, and the steps of the clock between them in ns."""
+        chunk: tuple[bytes, int] | None = None
         index: list[bytes] = []
+        loose: list[tuple[int, int]] = []  # where messages outside of chunks stand, and how long they are
         for opcode, offset, length in scan(file):
             if opcode == Opcode.MESSAGE_INDEX:
-                file.seek(offset)
-                index.append(file.read(length))
+                if chunk and sum(map(len, index)) + length <= len(chunk[0]):  # 16 bytes for each message of 31 or more
+                    file.seek(offset)
+                    index.append(file.read(length))
                 continue
-            if chunk is not None:
-                yield self._by_index(chunk, index) or self._walk(chunk)
-            chunk, index = None, []
+            if chunk:
+                yield by_index(chunk[0], index) or self._walk(*chunk)
+                chunk, index = None, []
+            if opcode == Opcode.MESSAGE:
+                loose.append((offset, length))
+                if len(loose) < MOST_LOOSE and sum(size for _, size in loose) < BLOCK:
+                    continue
+            if loose:
+                yield self._loose(file, loose)
+                loose = []
             if opcode == Opcode.CHUNK:
                 chunk = self._content(file, offset, length)
-            elif opcode == Opcode.MESSAGE:
-                file.seek(offset - HEAD.size)
-                yield self._walk(file.read(HEAD.size + length))
             elif opcode == Opcode.METADATA:
-                found = read(file, Metadata, offset, length)
-                if found.name == CLOCK_STEP:
-                    yield found
-            elif opcode == Opcode.DATA_END:
-                return
-        if chunk is not None:  # the file is cut, maybe within the indexes
-            yield self._walk(chunk)
+                yield self._noted_step(file, offset, length)
+        # The file may be cut within the indexes.
+        yield (by_index(chunk[0], index) or self._walk(*chunk)) if chunk else self._loose(file, loose)
 
-    def _content(self, file: BinaryIO, offset: int, length: int) -> bytes | None:
-        """The records in a chunk, None where it is damaged."""
+    def _loose(self, file: BinaryIO, places: Sequence[tuple[int, int]]) -> MessageRun:
+        """Messages outside of chunks."""
+        records = []
+        for offset, length in places:
+            if MESSAGE.size <= length <= MOST_UNPACKED:
+                file.seek(offset - HEAD.size)
+                records.append(file.read(HEAD.size + length))
+            else:
+                self.damage[offset] = f"a message of {length} bytes"
+        return self._walk(b"".join(records), places[0][0] if places else 0)
+
+    def _noted_step(self, file: BinaryIO, offset: int, length: int) -> int:
+        """By how many ns the clock was set, by a record of metadata; 0 where that is of something else, or damaged."""
         try:
-            return _unpacked(read(file, Chunk, offset, length))
-        except (zstandard.ZstdError, RuntimeError):  # the second is lz4's
-            self.lost += 1
+            found = read(file, Metadata, offset, length)
+        except BadRecording:
+            return 0  # noted when the file was looked through
+        if found.name != CLOCK_STEP:
+            return 0
+        said = found.metadata.get("seconds", "")
+        try:
+            seconds = float(said)
+        except ValueError:
+            seconds = np.nan
+        if not isfinite(seconds) or abs(seconds) > NS * LATEST / 8:
+            self.damage[offset] = f"a step of the clock by {shortened(said, 20)!r} s"
+            return 0
+        return round(seconds / NS)
+
+    def _content(self, file: BinaryIO, offset: int, length: int) -> tuple[bytes, int] | None:
+        """The records in a chunk and where it stands, None where it is damaged."""
+        try:
+            chunk = read(file, Chunk, offset, length)
+            self._unpacked += chunk.uncompressed_size if chunk.uncompressed_size <= MOST_UNPACKED else 0
+            if self._unpacked > self._most_unpacked:
+                raise BadRecording(f"the file unpacks to more than {self._most_unpacked >> 20} MB")
+            return unpacked(chunk), offset
+        except BadRecording as error:
+            self.damage[offset] = str(error)
             return None
 
-    def _by_index(self, content: bytes, index: list[bytes]) -> _Part | None:
-        """The messages in a chunk as its message indexes have them; None where they do not fit, or a topic is new."""
-        heads = [_INDEX.unpack_from(each) for each in index]
-        if not sum(size for _, size in heads) or any(channel not in self._channels for channel, _ in heads):
-            return None
-        entries = np.concatenate([np.frombuffer(each, "<i8", offset=_INDEX.size).reshape(-1, 2) for each in index])
-        channels = np.repeat([channel for channel, _ in heads], [size // 16 for _, size in heads])
-        order = np.argsort(entries[:, 1])
-        times, offsets = entries[order].T
-        raw = np.frombuffer(content, np.uint8)
-        if offsets[-1] + HEAD.size > len(raw) or (raw[offsets] != Opcode.MESSAGE).any():
-            return None
-        lengths = raw[offsets[:, None] + np.arange(1, HEAD.size)].view("<i8")[:, 0]
-        ends = offsets + HEAD.size + lengths
-        if ends[-1] > len(raw):
-            return None
-        return _Part(content, channels[order], times, offsets + HEAD.size + _MESSAGE.size, ends)
-
-    def _walk(self, content: bytes) -> _Part:
+    def _walk(self, content: bytes, offset: int) -> MessageRun:
         """The messages among records, one after the other; what is said of topics among them is taken."""
-        at, size, head, fields = 0, len(content), HEAD, _MESSAGE
-        found = []
-        while at + head.size <= size:
-            kind, length = head.unpack_from(content, at)
-            begun = at + head.size
-            at = begun + length
-            if kind == Opcode.MESSAGE:
-                channel, _, time, _ = fields.unpack_from(content, begun)
-                found.append((channel, time, begun + fields.size, at))
-            elif kind in (Opcode.SCHEMA, Opcode.CHANNEL):
-                stream = ReadDataStream(BytesIO(content[begun:at]))
-                self._take(Schema.read(stream) if kind == Opcode.SCHEMA else Channel.read(stream))
-        return _Part(content, *np.array(found, np.int64).reshape(-1, 4).T)
 
+        def describe(opcode: int, record: bytes) -> None:
+            try:
+                self._describe(opcode, record)
+            except BadRecording as error:
+                self.damage[offset] = str(error)
 
-@dataclass(frozen=True)
-class _Part:
-    """n messages in the order of the file: their `channels`, log `times` in ns, and where each begins and ends in the
-    `content`."""
-
-    content: bytes
-    channels: Integers
-    times: Integers
-    begins: Integers
-    ends: Integers
-
-
-def _unpacked(chunk: Chunk) -> bytes:
-    if chunk.compression == "zstd":
-        return zstandard.ZstdDecompressor().decompress(chunk.data, chunk.uncompressed_size)
-    if chunk.compression == "lz4":
-        return bytes(lz4.frame.decompress(chunk.data))
-    if chunk.compression:
-        raise BadRecording(f"its chunks are compressed by {chunk.compression}; zstd, lz4 or none are read")
-    return chunk.data
+        run = by_walk(content, describe)
+        if run.damage:
+            self.damage[offset] = run.damage
+        return run

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+import struct
 from collections.abc import Iterator
 from io import BytesIO
 from struct import Struct
 from typing import BinaryIO, TypeVar
 
 from mcap.data_stream import ReadDataStream
+from mcap.exceptions import McapError
 from mcap.opcode import Opcode
-from mcap.records import McapRecord
+from mcap.records import Chunk, McapRecord
 
 from quadleg.errors import BadRecording
 
@@ -19,6 +21,8 @@ MAGIC = b"\x89MCAP0\r\n"
 HEAD = Struct("<BQ")  # opcode, length
 SCHEMA_ENCODING, MESSAGE_ENCODING = "ros2msg", "cdr"  # https://mcap.dev/spec/registry
 CLOCK_STEP = "clock_step"  # metadata: the system clock has just been set forward by `seconds`, or back where negative
+MOST_BYTES = 65 << 20  # of one record that is read whole: a chunk of the largest
+MOST_DESCRIBED = 1 << 20  # bytes of a record that describes something; a robot file and most schemas have some 10 kB
 _Record = TypeVar("_Record", bound=McapRecord)
 
 
@@ -51,7 +55,22 @@ def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
 
 
 def read(file: BinaryIO, kind: type[_Record], offset: int, length: int) -> _Record:
-    """The record of a kind that `scan` found."""
+    """The record of a kind that `scan` found. Raises BadRecording for one that is damaged."""
+    if length > MOST_BYTES:
+        raise BadRecording(f"{file.name}: a {kind.__name__} record of {length} bytes at byte {offset}")
     file.seek(offset)
-    record: _Record = kind.read(ReadDataStream(BytesIO(file.read(length))))  # type: ignore[attr-defined]
+    try:
+        return parsed(kind, file.read(length))
+    except BadRecording as error:
+        raise BadRecording(f"{file.name}: {error} at byte {offset}") from None
+
+
+def parsed(kind: type[_Record], content: bytes) -> _Record:
+    """The record of a kind with this content. Raises BadRecording for one that is damaged."""
+    if kind is not Chunk and len(content) > MOST_DESCRIBED:
+        raise BadRecording(f"a {kind.__name__} record of {len(content)} bytes")
+    try:
+        record: _Record = kind.read(ReadDataStream(BytesIO(content)))  # type: ignore[attr-defined]
+    except (McapError, struct.error, ValueError, OverflowError) as error:
+        raise BadRecording(f"a damaged {kind.__name__} record ({error or type(error).__name__})") from None
     return record

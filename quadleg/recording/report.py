@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
-from quadleg.errors import NoPlace
+from quadleg.errors import NoPlace, shortened
 from quadleg.recording.events import Event, Weight
 from quadleg.recording.panels import PNG_DPI, Picture
 from quadleg.recording.report_page import Section, beside, box, page, paragraph, paragraphs, picture, table
@@ -19,6 +19,7 @@ from quadleg.robot.model import MEASURED, MODELLED, Robot
 
 PAGE = "report.html"
 _TOLD = 2  # of the worst events, in the first sentences
+_MOST_STEPS = 5  # of the clock that are told one by one
 _MOST_EVENTS = 300  # that are told one by one
 _KINDS = {Weight.TROUBLE: "trouble", Weight.FAULT: "fault"}
 _ANGLES = {
@@ -143,18 +144,26 @@ def damage(story: Story) -> list[str]:
     said, recording = [], story.recording
     if recording.cut:
         said.append(f"the file was cut at {_span(story.end - story.start)}, as by a loss of power: all before is shown")
-    if recording.lost:
-        said.append(f"{recording.lost} parts of the file are damaged and left out")
+    if recording.damage:
+        place, why = next(iter(recording.damage.items()))
+        parts = "1 part of the file is" if recording.lost == 1 else f"{recording.lost} parts of the file are"
+        said.append(f"{parts} damaged and left out; at byte {place}: {shortened(why)}")
+    for topic, count in story.signals.left_out.items():
+        if count:
+            said.append(f"{count} messages of {topic} are damaged, or of too many shapes; they are left out")
     if missed := story.counted("recorder", "missed"):
         said.append(f"{missed} messages did not reach the recorder: the computer was too busy")
-    for at, step in recording.clock_steps:
+    for at, step in recording.clock_steps[:_MOST_STEPS]:
         way = "forward" if step > 0 else "back"
         set_by = f"at {_clock(at)} the computer's clock was set {way} by {abs(step):.1f} s"
         said.append(f"{set_by}; times here go on without that step")
+    if len(recording.clock_steps) > _MOST_STEPS:
+        said.append(f"it was set {len(recording.clock_steps)} times in all")
     for topic, kind in story.signals.odd.items():
-        said.append(f"{topic} has messages ({kind}) that no robot of quadleg says there; they are left out")
+        said.append(f"{topic} has messages ({shortened(kind)}) that no robot of quadleg says there; they are left out")
     if story.signals.strangers:
-        said.append(f"joint_states also name {', '.join(sorted(story.signals.strangers))}, which is left out")
+        strangers = shortened(", ".join(sorted(story.signals.strangers)), 200)
+        said.append(f"joint_states also name {strangers}, which is left out")
     return said
 
 

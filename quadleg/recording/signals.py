@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
-from struct import Struct
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.errors import BadRecording
+from quadleg.errors import BadMessage, BadRecording, shortened
 from quadleg.recording.cdr import Rows, rows_of
-from quadleg.recording.reader import Recording
-from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.recording.reader import Batch, Recording, Topic
+from quadleg.recording.text_messages import Diagnosis, diagnoses_of, text_of
+from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED
 
 Array = NDArray[Any]
 
 QUATERNION = "wxyz"
 _TWIST = ("linear.x", "linear.y", "angular.z")
 _DIAGONAL = slice(0, 36, 7)  # of a covariance (6, 6) by rows: x, y, z, and the rotations about them
-_LENGTH = Struct("<I")
 _XY = 1  # the place of the covariance of x and y in it
 
 
@@ -48,17 +46,6 @@ class Signal:
         return found
 
 
-@dataclass(frozen=True)
-class Diagnosis:
-    """What a node said of itself: `level` is 0 for well, 1 for a warning, 2 for an error."""
-
-    time: float
-    node: str
-    level: int
-    message: str
-    values: Mapping[str, str]
-
-
 @dataclass
 class Signals:
     """All of a recording that reports and tables need; a topic that it does not have is missing.
@@ -68,7 +55,8 @@ class Signals:
     - `diagnostics`: one after the other;
     - `strangers`: joints that no robot of quadleg has;
     - `odd`: topics with messages that are left out, since they are not what a robot of quadleg says there, with their
-      types.
+      types;
+    - `left_out`: how many messages of a topic are damaged, or of more shapes than are looked for.
     """
 
     signals: dict[str, Signal] = field(default_factory=dict)
@@ -76,6 +64,7 @@ class Signals:
     diagnostics: list[Diagnosis] = field(default_factory=list)
     strangers: set[str] = field(default_factory=set)
     odd: dict[str, str] = field(default_factory=dict)
+    left_out: Counter[str] = field(default_factory=Counter)
 
     def get(self, topic: str) -> Signal | None:
         """The signal of a topic, None where it was not recorded."""
@@ -90,7 +79,8 @@ class Signals:
 def angles_are(recording: Recording, signals: Signals) -> str:
     """How its joint_states come about: `measured`, `modelled`, or empty where nobody said."""
     noted = recording.metadata.get("joint_angles", {}).get("kind", "")
-    return noted or signals.told("servo_output", "joint_angles")
+    said = noted or signals.told("servo_output", "joint_angles")
+    return said if said in (MEASURED, MODELLED) else ""
 
 
 # Each gives arrays by name for messages of one shape: (n, ...), in SI units, angles in rad.
@@ -104,6 +94,8 @@ def _joints(rows: Rows, names: str, numbers: Mapping[str, str]) -> dict[str, Arr
         result = np.full((len(rows.numbers), len(JOINT_NAMES)), np.nan)
         if rows.has(path):
             values = rows.values(path)
+            if values.ndim != 2:
+                raise KeyError(path)
             for joint, k in places:
                 if k < values.shape[1]:
                     result[:, joint] = values[:, k]
@@ -127,19 +119,19 @@ def _feet(rows: Rows) -> dict[str, Array]:
     found = {
         "place": np.stack([rows.vector(f"transforms[{k}].translation") for k in legs], axis=1),
         "velocity": np.stack([rows.vector(f"twist[{k}].linear") for k in legs], axis=1),
-        "force": np.stack([rows.values(f"wrench[{k}].force.z") for k in legs], axis=1),
+        "force": np.stack([rows.single(f"wrench[{k}].force.z") for k in legs], axis=1),
     }
     if "base_link" in names:
         k = names.index("base_link")
         found["shift"] = rows.vector(f"transforms[{k}].translation")
         found["turn"] = rows.vector(f"transforms[{k}].rotation", QUATERNION)
-        found["twist"] = np.stack([rows.values(f"twist[{k}].{part}") for part in _TWIST], axis=1)
+        found["twist"] = np.stack([rows.single(f"twist[{k}].{part}") for part in _TWIST], axis=1)
     return found
 
 
 def _odometry(rows: Rows) -> dict[str, Array]:
     """`variance` and `twist_variance` (n, 6) are along and about x, y, z; `xy` (n,) is the covariance of x and y."""
-    covariance = rows.values("pose.covariance")
+    covariance = rows.values("pose.covariance", 36)
     return {
         "position": rows.vector("pose.pose.position"),
         "quaternion": rows.vector("pose.pose.orientation", QUATERNION),
@@ -147,7 +139,7 @@ def _odometry(rows: Rows) -> dict[str, Array]:
         "angular": rows.vector("twist.twist.angular"),
         "variance": covariance[:, _DIAGONAL],
         "xy": covariance[:, _XY],
-        "twist_variance": rows.values("twist.covariance")[:, _DIAGONAL],
+        "twist_variance": rows.values("twist.covariance", 36)[:, _DIAGONAL],
     }
 
 
@@ -160,13 +152,13 @@ def _imu(rows: Rows) -> dict[str, Array]:
 
 
 def _supply(rows: Rows) -> dict[str, Array]:
-    return {"voltage": rows.values("voltage"), "current": rows.values("current")}
+    return {"voltage": rows.single("voltage"), "current": rows.single("current")}
 
 
 def _velocity(rows: Rows) -> dict[str, Array]:
     """`twist` (n, 3): forward and left in m/s, turn in rad/s, of a TwistStamped or a Twist."""
     path = "twist." if rows.has("twist.linear.x") else ""
-    return {"twist": np.stack([rows.values(path + part) for part in _TWIST], axis=1)}
+    return {"twist": np.stack([rows.single(path + part) for part in _TWIST], axis=1)}
 
 
 def _pose(rows: Rows) -> dict[str, Array]:
@@ -178,7 +170,7 @@ def _point(rows: Rows) -> dict[str, Array]:
 
 
 def _stamp(rows: Rows) -> Array:
-    return rows.values("header.stamp.sec") + 1e-9 * rows.values("header.stamp.nanosec")
+    return rows.single("header.stamp.sec") + 1e-9 * rows.single("header.stamp.nanosec")
 
 
 READERS: dict[str, Callable[[Rows], dict[str, Array]]] = {
@@ -215,7 +207,7 @@ def signals_of(
     result = Signals()
     space = recording.namespace
     if f"{space}joint_states" not in recording.topics:
-        have = ", ".join(sorted(recording.topics))
+        have = shortened(", ".join(sorted(recording.topics)), 300)
         raise BadRecording(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
     found: dict[str, _Growing] = defaultdict(_Growing)
     for batches in recording.batches({space + topic for topic in topics}):
@@ -223,33 +215,55 @@ def signals_of(
             name = topic.name.removeprefix(space)
             if topic.type != _TYPES.get(name, topic.type):
                 result.odd[name] = topic.type
-            elif name in TEXTS:
-                result.texts.setdefault(name, []).extend(zip(batch.times, map(text_of, batch.data)))
-            elif name == DIAGNOSTICS:
-                for time, data in zip(batch.times, batch.data):
-                    result.diagnostics += diagnoses_of(time, data)
+            elif name in TEXTS or name == DIAGNOSTICS:
+                _take_texts(result, name, batch)
             else:
-                times, left_out = np.array(batch.times), unused.get(name, ())
-                for rows in rows_of(topic.type, topic.definition, batch.data):
-                    if name == "joint_states":
-                        result.strangers |= set(rows.texts("name")) - set(JOINT_NAMES)
-                    try:
-                        read = {key: value for key, value in READERS[name](rows).items() if key not in left_out}
-                    except (KeyError, ValueError):  # it has no such fields, or is not of legs with these names
-                        result.odd[name] = topic.type
-                        continue
-                    kinds = {
-                        key: value.astype(float if key == "stamp" else kind, copy=False) for key, value in read.items()
-                    }
-                    found[name].add(times[rows.numbers], kinds)
-    result.signals.update((name, growing.signal()) for name, growing in found.items())
+                _take_numbers(result, found[name], name, topic, batch, kind, unused.get(name, ()))
+    result.signals.update((name, growing.signal()) for name, growing in found.items() if len(growing))
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
-        joints = ", ".join(sorted(result.strangers)[:3]) or "none"
+        joints = shortened(", ".join(sorted(result.strangers)[:3]) or "none")
         raise BadRecording(
             f"{recording.path} has another robot's joint_states: {joints}; names as {JOINT_NAMES[0]} would be right"
         )
     return result
+
+
+def _take_texts(result: Signals, name: str, batch: Batch) -> None:
+    for time, data in zip(batch.times, batch.data):
+        try:
+            if name == DIAGNOSTICS:
+                result.diagnostics += diagnoses_of(time, data)
+            else:
+                result.texts.setdefault(name, []).append((time, text_of(data)))
+        except BadMessage:
+            result.left_out[name] += 1
+
+
+def _take_numbers(
+    result: Signals, found: _Growing, name: str, topic: Topic, batch: Batch, kind: Any, unused: Collection[str]
+) -> None:
+    times = np.array(batch.times)
+    result.left_out[name] += len(times)
+    for rows in rows_of(topic.type, topic.definition, batch.data):
+        result.left_out[name] -= len(rows.numbers)
+        if name == "joint_states":
+            result.strangers |= set(rows.texts("name")) - set(JOINT_NAMES)
+        try:
+            read = {key: value for key, value in READERS[name](rows).items() if key not in unused}
+        except (KeyError, ValueError):  # it has no such fields, or is not of legs with these names
+            result.odd[name] = topic.type
+            continue
+        kinds = {key: _finite(value, float if key == "stamp" else kind) for key, value in read.items()}
+        found.add(times[rows.numbers], kinds)
+
+
+def _finite(values: Array, kind: Any) -> Array:
+    """The values as numpy's `kind`; NaN for what is infinite, or is so as this kind: no sensor measures that."""
+    with np.errstate(over="ignore"):
+        result = values.astype(kind, copy=False)
+    infinite = np.isinf(result)
+    return np.where(infinite, np.nan, result).astype(kind, copy=False) if infinite.any() else result
 
 
 class _Growing:
@@ -259,6 +273,9 @@ class _Growing:
         self._size = 0
         self._times = np.empty(0)
         self._values: dict[str, Array] = {}
+
+    def __len__(self) -> int:
+        return self._size
 
     def add(self, times: Array, values: Mapping[str, Array]) -> None:
         """More rows; what they do not have is NaN."""
@@ -285,75 +302,3 @@ class _Growing:
             for key in self._values:
                 self._values[key] = self._values[key][order]
         return Signal(self._times, self._values)
-
-
-# std_msgs/String and diagnostic_msgs/DiagnosticArray differ in their texts from message to message. CDR as in cdr.py.
-
-
-def text_of(data: bytes) -> str:
-    return _string(data, 4)[0]
-
-
-def _string(data: bytes, at: int) -> tuple[str, int]:
-    begin = at + -at % 4 + 4
-    (length,) = _LENGTH.unpack_from(data, begin - 4)
-    return _decoded(data[begin : begin + length - 1 if length else begin]), begin + length
-
-
-@lru_cache(4096)
-def _decoded(text: bytes) -> str:
-    """Most texts come again and again: one of each is enough."""
-    return text.decode("utf-8", "replace")
-
-
-def diagnoses_of(time: float, data: bytes) -> list[Diagnosis]:
-    _, at = _string(data, 12)  # behind the header's stamp, its frame
-    at += -at % 4
-    (count,) = _LENGTH.unpack_from(data, at)
-    at += 4
-    found = []
-    for left in reversed(range(count)):
-        level = data[at]
-        name, at = _string(data, at + 1)
-        message, at = _string(data, at)
-        _, at = _string(data, at)
-        values = _Pairs(data, at)
-        found.append(Diagnosis(time, name.rpartition(": ")[2].rpartition("/")[2], level, message, values))
-        if left:
-            _, at = _pairs(data, at)
-    return found
-
-
-def _pairs(data: bytes, at: int) -> tuple[dict[str, str], int]:
-    at += -at % 4
-    (count,) = _LENGTH.unpack_from(data, at)
-    at += 4
-    found = {}
-    for _ in range(count):
-        key, at = _string(data, at)
-        found[key], at = _string(data, at)
-    return found, at
-
-
-class _Pairs(Mapping[str, str]):
-    """The values in a diagnosis, read once somebody asks for one: of most nobody does."""
-
-    __slots__ = ("_at", "_data", "_known")
-
-    def __init__(self, data: bytes, at: int) -> None:
-        self._data, self._at = data, at
-        self._known: dict[str, str] | None = None
-
-    def _read(self) -> dict[str, str]:
-        if self._known is None:
-            self._known, _ = _pairs(self._data, self._at)
-        return self._known
-
-    def __getitem__(self, key: str) -> str:
-        return self._read()[key]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._read())
-
-    def __len__(self) -> int:
-        return len(self._read())

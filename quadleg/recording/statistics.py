@@ -164,6 +164,8 @@ def _way(story: Story) -> Iterator[Figure]:
     estimate = story.estimate
     if estimate is not None and estimate.errors is not None:
         known = ~np.isnan(estimate.errors[:, 0])
+        if not known.any():
+            return
         errors = estimate.errors[known]
         yield Figure(BODY, "estimate off the truth at the end", 1000 * float(np.hypot(*errors[-1, :2])), "mm", 1)
         yield Figure(BODY, "its heading off at the end", degrees(abs(float(errors[-1, 5]))), "°", 1)
@@ -225,7 +227,8 @@ def _frames(story: Story) -> Iterator[Figure]:
             yield Figure(FRAMES, f"frames {name}", count, "", 0)
     between = intervals(story)
     if len(between):
-        yield Figure(FRAMES, "joint states", 1 / float(np.median(between)), "a second", 1)
+        if np.median(between) > 0:
+            yield Figure(FRAMES, "joint states", 1 / float(np.median(between)), "a second", 1)
         p1, p99 = np.percentile(between, [50, 99])
         yield Figure(FRAMES, "between them, median", 1000 * float(p1), "ms", 1)
         yield Figure(FRAMES, "between them, 99 % under", 1000 * float(p99), "ms", 1)

@@ -15,7 +15,8 @@ from quadleg.errors import RobotFileError
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.events import POWERED, Complaint, Event, Spell, complaints, events, spells
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import DIAGNOSTICS, Diagnosis, Signal, Signals, angles_are, signals_of
+from quadleg.recording.signals import DIAGNOSTICS, Signal, Signals, angles_are, signals_of
+from quadleg.recording.text_messages import Diagnosis
 from quadleg.recording.walk import spells as runs
 from quadleg.robot.load import robot_from_text
 from quadleg.robot.model import Robot

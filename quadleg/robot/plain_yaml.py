@@ -15,7 +15,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.composer import Composer
 from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent, ScalarEvent
-from ruamel.yaml.nodes import Node
+from ruamel.yaml.nodes import MappingNode, Node
 
 MOST_BYTES = 200_000  # of a file; the demo robot's has 7 kB, half of it comments
 MOST_NODES = 10_000  # keys, values and lists of a file; the demo robot's has 300
@@ -53,6 +53,8 @@ class _PlainComposer(Composer):
                 raise NotPlain(f"a value of {len(event.value)} characters: {LONGEST} are the most", event)
             if event.value == "<<" and event.implicit[0]:
                 raise NotPlain("`<<` takes keys from another place: write those keys here once more", event)
+        elif isinstance(parent, MappingNode) and index is None:
+            raise NotPlain("a list or section stands where a key should: write a word", event)
         node: Node = super().compose_node(parent, index)
         return node
 
