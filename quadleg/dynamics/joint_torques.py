@@ -105,15 +105,15 @@ def _crossed(a: Array, b: Array) -> Array:
     return np.stack((ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx), axis=-1)
 
 
-def static_torques(robot: Robot, angles: Angles) -> tuple[float, ...]:
+def static_torques(robot: Robot, angles: Angles, up: Vector | None = None) -> tuple[float, ...]:
     """Torques in N·m that hold the robot still at twelve angles (rad), on level ground, on the feet that stand.
 
-    Those feet are the ones on the plane that three of them span and none is below. Lying on its belly it weighs on
-    none.
+    Those feet are the lowest ones along the vertical `up`, a unit vector in base_link. None: it is that of the plane
+    that three feet span and none is below. Lying on its belly it weighs on none.
     """
     legs = [points(leg, angles[3 * number : 3 * number + 3]) for number, leg in enumerate(robot.legs)]
     feet = [places[3] for places in legs]
-    up = _vertical(feet)
+    up = up or _vertical(feet)
     heights = [_dot(foot, up) for foot in feet]
     lowest = min(heights)
     shares = [0.0] * len(feet)

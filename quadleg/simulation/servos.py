@@ -30,6 +30,9 @@ class Servos:
 
     The data sheet's torque and speed are measured at the shaft, so the motor also overcomes the friction. `currents`
     are those of the motors in A, `voltage` in V is that of the supply under them.
+
+    What may be changed while they run, to make them fail: `strength` (12), the share of its torque that each motor still
+    has, and the `resistance` in ohm between supply and servos. See simulation/faults.py.
     """
 
     def __init__(self, robot: Robot) -> None:
@@ -55,6 +58,8 @@ class Servos:
         self._damping: list[float] = self._motors.damping.tolist()
         self.rest()
         self.voltage = self._supply
+        self.resistance = SUPPLY_RESISTANCE
+        self.strength = [1.0] * len(JOINT_NAMES)
 
     def add_to(self, spec: mujoco.MjSpec) -> None:
         """Put the actuators into a MuJoCo world."""
@@ -109,15 +114,15 @@ class Servos:
             pressed = 1.0 if torque > taken_up else -1.0 if torque < -taken_up else torque / taken_up
             # Half of the way a frame: all of it at once would rattle from frame to frame.
             self._play[joint] += 0.5 * (BACKLASH / 2 * pressed - self._play[joint])
-        self.voltage = self._supply - SUPPLY_RESISTANCE * sum(self.currents)
+        self.voltage = max(self._supply - self.resistance * sum(self.currents), 0.0)
         strength = self.voltage / self._supply
         self._ctrl[:] = [(goal or 0.0) - play for goal, play in zip(goals, self._play)]
-        strengths = [0.0 if goal is None else strength for goal in goals]
+        strengths = [0.0 if goal is None else strength * own for goal, own in zip(goals, self.strength)]
         self._gain[:], self._bias[:], self._least[:], self._most[:] = self._full * strengths
 
     def note(self) -> None:
         """Take the torques (N·m) and currents (A) at the end of a frame."""
-        powered = [goal is not None for goal in self._goals]
+        powered = [goal is not None and own > 0.0 for goal, own in zip(self._goals, self.strength)]
         self.torques = [
             force - damping * rate if on else 0.0
             for force, rate, on, damping in zip(self._forces.tolist(), self._rates.tolist(), powered, self._damping)

@@ -66,7 +66,7 @@ class World:
         self._imu = Imu(self.imu_period, seed)
         self.imu_variances = (self._imu.deviation**2).reshape(2, 3)
         self.imu: list[ImuSample] = []
-        self._servos = Servos(robot)
+        self.servos = self._servos = Servos(robot)  # public for what makes them fail: simulation/faults.py
         self.model = _model(robot, ground, self._servos, seed, self.imu_period / self._steps)
         self.data = mujoco.MjData(self.model)
         self._servos.bind(self.model, self.data)
@@ -101,6 +101,17 @@ class World:
     def push(self, impulse: Vector) -> None:
         """Push the body at its centre of mass, in the coming frame, by an impulse (N·s) in the world."""
         self._pushed += np.array(impulse) / self.frame
+
+    def set_friction(self, friction: float) -> None:
+        """Make the ground as slippery all over as Coulomb's coefficient says."""
+        self._patches = None
+        for foot in self._feet:
+            self.model.geom_friction[foot, 0] = friction
+
+    def catch_foot(self, leg: int) -> None:
+        """Hold the foot of a leg (its number in `LEGS`) where it is from now on."""
+        self.model.eq_data[leg, 3:6] = self.data.geom(f"{LEGS[leg]}_foot").xpos
+        self.data.eq_active[leg] = True
 
     def put_at_rest(self, angles: Angles) -> None:
         """A hand puts the robot down where it is, flat and without motion, the joints at twelve angles (rad).
@@ -274,6 +285,16 @@ def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float)
         geom.priority = int(link.endswith("_foot"))  # a foot's friction is set by where it is
     ground.add_to(spec, seed)
     servos.add_to(spec)
+    for leg in robot.legs:
+        spec.add_equality(
+            name=f"{leg.name}_caught",
+            type=mujoco.mjtEq.mjEQ_CONNECT,
+            objtype=mujoco.mjtObj.mjOBJ_BODY,
+            name1=f"{leg.name}_lower",
+            name2="world",
+            active=False,
+            data=[0.0, 0.0, -leg.lower_length, *[0.0] * 9],
+        )
     return spec.compile()
 
 

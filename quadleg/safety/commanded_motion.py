@@ -1,0 +1,78 @@
+"""How the body would stand and turn if it did what the joints are commanded: by forward kinematics of standing feet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import sqrt
+
+from quadleg.kinematics.body import all_forward
+from quadleg.robot.model import LEGS, Angles, Robot, Vector
+
+UP: Vector = (0.0, 0.0, 1.0)
+# m: a foot higher than this over the lowest is in the air. Commanded feet that stand are in one plane but for rounding
+# and slowed frames (our own choice).
+IN_PLANE = 0.0015
+SERVO_DELAY = 0.05  # s from a command to what the body does: a frame on its way, the servo's own, its lag (measured)
+
+
+class CommandedMotion:
+    """The commanded vertical in base_link, and which feet stand, frame after frame of twelve commanded angles (rad).
+
+    The ground is taken as level. Two feet that stand say nothing of the turn about the line between them: it stays.
+    `up` follows the commands as late as servos do, `at_once` does not. `standing` are numbers of legs, `height` in m is that of base_link
+    over the feet.
+    """
+
+    def __init__(self, robot: Robot) -> None:
+        self._robot = robot
+        self.at_once = UP
+        self.up = UP
+        self.feet: tuple[Vector, ...] = ()
+        self.standing: tuple[int, ...] = ()
+        self.height = 0.0
+
+    def step(self, angles: Angles, dt: float) -> None:
+        """One frame, `dt` s after the one before."""
+        self.feet = feet = all_forward(self._robot, angles)
+        heights = [_dot(foot, self.at_once) for foot in feet]
+        lowest = min(heights)
+        standing = [leg for leg, height in enumerate(heights) if height - lowest < IN_PLANE]
+        if len(standing) == len(LEGS):
+            self.at_once = _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
+        elif len(standing) == 3:
+            a, b, c = (feet[leg] for leg in standing)
+            self.at_once = _normal(_less(a, c), _less(b, c))
+        elif len(standing) == 2:
+            self.at_once = _across(self.at_once, _less(feet[standing[0]], feet[standing[1]]))
+        self.standing = tuple(standing)
+        self.height = self._robot.legs[0].foot_radius - lowest
+        share = min(dt / SERVO_DELAY, 1.0)
+        x, y, z = (was + share * (now - was) for was, now in zip(self.up, self.at_once))
+        self.up = x, y, z
+
+
+def _dot(a: Vector, b: Vector) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _less(a: Vector, b: Vector) -> Vector:
+    return a[0] - b[0], a[1] - b[1], a[2] - b[2]
+
+
+def _unit(vector: Sequence[float]) -> Vector:
+    x, y, z = vector
+    length = sqrt(x * x + y * y + z * z)
+    return (x / length, y / length, z / length) if length > 1e-9 else UP
+
+
+def _normal(a: Vector, b: Vector) -> Vector:
+    """The unit normal of two edges that points up."""
+    x, y, z = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+    return _unit((x, y, z) if z >= 0.0 else (-x, -y, -z))
+
+
+def _across(up: Vector, line: Vector) -> Vector:
+    """The vertical turned by as little as makes it square to a line."""
+    along = _unit(line)
+    share = _dot(up, along)
+    return _unit([u - share * a for u, a in zip(up, along)])

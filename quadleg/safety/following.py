@@ -1,0 +1,272 @@
+"""Whether the body does what is commanded, from whatever there is: IMU, supply current, measured joints, or the model.
+
+Where "weak" begins. A hobby servo is a spring: it gives way by FULL_TORQUE_ERROR before its motor is fully on. As long
+as the body stands within what that gives at both ends of its stance, it follows, however slowly; a servo that merely
+walks slower raises no alarm. What leaves that, beyond the bumps that a foot may stand on, does not follow.
+
+| judge | needs | says |
+|---|---|---|
+| lean: tilt against the commanded one, and where its rate takes it in LOOK_AHEAD | IMU | tilting, joint_limp |
+| sinking: the body goes down and was not asked to | IMU | sinking |
+| supply current against the model of the commanded motion | a measured supply | overloaded |
+| supply voltage | a measured supply | supply_weak |
+| lag of a joint behind its command | measured joints | joint_limp, joint_stuck, torque_limit |
+| static torques of the commanded pose | the robot file | torque_limit |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum, IntEnum
+from math import atan, degrees, hypot, inf, nan
+
+from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.safety.commanded_motion import CommandedMotion
+from quadleg.safety.felt_motion import FeltMotion
+from quadleg.safety.joint_lag import JointLag
+from quadleg.safety.servo_load import ServoLoad
+
+LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
+GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
+STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
+STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
+LASTS = 0.04  # s for which a lean has to last: two frames at 50 Hz
+OVER_TIME = 0.3  # s for which current or torque has to be over
+HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
+LOWER_AFTER = 2.0  # s more, until it is lowered
+GONE_AFTER = 1.0  # s without a shortfall, after which it is over
+RISEN = 0.01  # m over the resting pose: the belly is off the ground
+FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
+SINKING = 0.08  # m/s downward that nobody asked for: faster than any rising or lowering (LIFT_SPEED of rest.py)
+
+
+class FollowingCode(str, Enum):
+    """Why the body does not follow; stable values for programs."""
+
+    FOLLOWS = "follows"
+    TORQUE_LIMIT = "torque_limit"
+    JOINT_LIMP = "joint_limp"
+    JOINT_STUCK = "joint_stuck"
+    LEG_CAUGHT = "leg_caught"
+    SLIPPING = "slipping"
+    TILTING = "tilting"
+    SINKING = "sinking"
+    OVERLOADED = "overloaded"
+    SUPPLY_WEAK = "supply_weak"
+    UNKNOWN = "unknown"
+
+
+class Response(IntEnum):
+    """What the robot has to do about a shortfall; categories of IEC 60204-1 where it stops."""
+
+    NONE = 0
+    SLOW = 1
+    HOLD = 2  # category 2
+    LOWER = 3  # category 1
+    DROP = 4  # category 1, at the servos' own speed: the body is about to fall
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """One way in which the body does not follow: `where` are joints or legs, `share` is of what is allowed (1: the
+    limit), `figure` the measured value with its unit, `words` a sentence."""
+
+    code: FollowingCode
+    where: tuple[str, ...]
+    share: float
+    figure: str
+    words: str
+    response: Response = Response.SLOW
+
+
+FOLLOWS = Shortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
+
+
+class Following:
+    """The judge of one robot. Feed it with `imu`, `supply` and `joints` as far as there are any, and once a frame with
+    `step`. `shortfall` is the last one, FOLLOWS where there is none."""
+
+    def __init__(self, robot: Robot) -> None:
+        self._robot = robot
+        self.commanded = CommandedMotion(robot)
+        self.felt = FeltMotion(robot)
+        self._load = ServoLoad(robot)
+        self._lag = JointLag(robot)
+        self._limits = lean_limits(robot)
+        self._low = robot.supply.low_voltage
+        self._begin()
+
+    def _begin(self) -> None:
+        self._ground: tuple[float, float] | None = None  # what of the tilt is taken for the ground's
+        self._leant = self._sunk = 0.0  # s that it has lasted
+        self._in_air = self._two_feet = -inf  # when a foot was last in the air; when two were
+        self._began = inf
+        self._last = -inf
+        self._voltage = nan
+        self._now: float | None = None
+        self.shortfall = FOLLOWS
+
+    # What comes in
+
+    def imu(self, gyro: Sequence[float], acceleration: Sequence[float], now: float) -> None:
+        """A sample of the IMU, in its own axes: rad/s, m/s²."""
+        gx, gy, gz = gyro
+        ax, ay, az = acceleration
+        self.felt.sample((gx, gy, gz), (ax, ay, az), now)
+
+    def supply(self, voltage: float, current: float, now: float) -> None:
+        """What is measured at the supply: V, A; a voltage that is not finite says that the current is only modelled."""
+        self._voltage = voltage
+        self._load.measured(current if voltage == voltage else nan, now)
+
+    def joints(self, angles: Sequence[float], now: float) -> None:
+        """Measured joint angles (rad); never call it with modelled ones."""
+        self._lag.measured(angles, now)
+
+    # The judgement
+
+    def rest(self) -> None:
+        """The servos have no power, or are only just getting it: nothing is judged."""
+        self._begin()
+        self._lag.forget()
+        self._load.forget()
+
+    def step(self, angles: Sequence[float], now: float) -> Shortfall:
+        """Judges one frame of twelve commanded angles (rad)."""
+        dt = 0.0 if self._now is None else min(now - self._now, 0.1)
+        self._now = now
+        commanded = self.commanded
+        height = commanded.height
+        commanded.step(angles, dt)
+        sinks = (height - commanded.height) / dt if dt and height else 0.0  # m/s, as commanded
+        if len(commanded.standing) < len(LEGS):
+            self._in_air = now
+        if len(commanded.standing) < 3:
+            self._two_feet = now
+        found = [self._by_load(angles, now, dt), self._by_lag(angles, now)]
+        if self.felt.up is not None and self.felt.heard(now):
+            if height > self._robot.resting.height + RISEN:
+                found += [self._by_lean(now, dt), self._by_sinking(sinks, dt)]
+            else:
+                self._take_ground(1.0)
+        self._remember([one for one in found if one], now)
+        return self.shortfall
+
+    def _remember(self, found: list[Shortfall], now: float) -> None:
+        """The worst of what is found, with a response that grows as it lasts."""
+        if not found:
+            if now - self._last > GONE_AFTER:
+                self.shortfall, self._began = FOLLOWS, inf
+            return
+        self._last, self._began = now, min(self._began, now)
+        worst = max(found, key=lambda one: (one.response, one.share))
+        lasting = now - self._began
+        grown = Response.LOWER if lasting > HOLD_AFTER + LOWER_AFTER else Response.HOLD if lasting > HOLD_AFTER else 0
+        before = self.shortfall.response
+        response = Response(max(worst.response, grown, before))
+        self.shortfall = Shortfall(worst.code, worst.where, worst.share, worst.figure, worst.words, response)
+
+    # By the IMU
+
+    def _take_ground(self, share: float) -> None:
+        assert self.felt.up
+        ex, ey = (felt - meant for felt, meant in zip(self.felt.up[:2], self.commanded.up[:2]))
+        gx, gy = self._ground or (ex, ey)
+        gx, gy = gx + share * (ex - gx), gy + share * (ey - gy)
+        over = max(hypot(gx, gy) / STEEPEST, 1.0)
+        self._ground = gx / over, gy / over
+
+    def _by_lean(self, now: float, dt: float) -> Shortfall | None:
+        assert self.felt.up
+        self._take_ground(min(dt / GROUND_TIME, 1.0))
+        assert self._ground
+        ex, ey = (
+            felt - meant - ground for felt, meant, ground in zip(self.felt.up[:2], self.commanded.up[:2], self._ground)
+        )
+        rx, ry = self.felt.rate
+        # The vertical turns against the body: u' = -ω × u, which is (-ωy, ωx) near level.
+        x, y = ex - LOOK_AHEAD * ry, ey + LOOK_AHEAD * rx
+        kind = 2 if now - self._two_feet < STILL_TIME else 3 if now - self._in_air < STILL_TIME else 4
+        lean, limit = hypot(x, y), self._limits[kind]
+        self._leant = self._leant + dt if lean > limit else 0.0
+        if self._leant < LASTS:
+            return None
+        # The body leans to where its vertical points away from.
+        leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
+        return Shortfall(
+            FollowingCode.TILTING,
+            (LEGS[leg],),
+            lean / limit,
+            f"{degrees(lean):.0f}°",
+            f"the body leans {degrees(lean):.0f}° towards {LEGS[leg]}, {degrees(limit):.0f}° is what sound servos allow",
+            Response.DROP,
+        )
+
+    def _by_sinking(self, commanded: float, dt: float) -> Shortfall | None:
+        sinking = -self.felt.rising - max(commanded, 0.0)
+        self._sunk = self._sunk + dt if sinking > SINKING and self._now - self._in_air > STILL_TIME else 0.0
+        if self._sunk < LASTS:
+            return None
+        words = f"the body sinks at {1000 * sinking:.0f} mm/s, and was not asked to"
+        return Shortfall(
+            FollowingCode.SINKING, (), sinking / SINKING, f"{1000 * sinking:.0f} mm/s", words, Response.LOWER
+        )
+
+    # By the supply, the joints and the model
+
+    def _by_load(self, angles: Sequence[float], now: float, dt: float) -> Shortfall | None:
+        load = self._load
+        load.step(angles, self.commanded, now, dt)
+        if self._voltage < self._low:
+            words = f"the servos' supply gives {self._voltage:.2f} V under load, {self._low:.2f} V is the least"
+            return Shortfall(
+                FollowingCode.SUPPLY_WEAK, (), self._low / max(self._voltage, 0.1), f"{self._voltage:.2f} V", words
+            )
+        if load.needed_for > OVER_TIME:
+            joints = load.overloaded
+            words = f"{in_words(joints)} need {100 * load.needed:.0f} % of their stall torque by the robot file"
+            return Shortfall(FollowingCode.TORQUE_LIMIT, joints, load.needed, f"{100 * load.needed:.0f} %", words)
+        if load.drawn_for > OVER_TIME:
+            words = (
+                f"the servos draw {load.drawn:.1f} times the current that the motion explains: a leg is caught, a joint "
+                "is stuck, or the load is more than the robot file says"
+            )
+            return Shortfall(FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words)
+        return None
+
+    def _by_lag(self, angles: Sequence[float], now: float) -> Shortfall | None:
+        found = self._lag.step(angles, now, self._load.torques)
+        if found is None:
+            return None
+        joint, lag, kind = found
+        name = JOINT_NAMES[joint]
+        words = f"{name} is {degrees(lag):.0f}° from where it was sent"
+        return Shortfall(FollowingCode(kind), (name,), lag / self._lag.limit, f"{degrees(lag):.0f}°", words)
+
+
+def lean_limits(robot: Robot) -> dict[int, float]:
+    """How far the body may lean from the commanded attitude in rad, with two, three and four feet on the ground.
+
+    Four: servos that give way by all that they can at one end of the stance, FULL_TORQUE_ERROR in hip and knee. Three:
+    also a foot on a bump as high as a step. Two: also until the feet in the air touch the ground.
+    """
+    leg = robot.legs[0]
+    half_width = min(abs(y) for _, y, _ in robot.standing.feet)
+    clearance = max(gait.foot_clearance for gait in robot.gaits)
+    gives_way = atan(FULL_TORQUE_ERROR * (leg.upper_length + leg.lower_length) / half_width)
+    bump = atan(clearance / (2 * half_width))
+    return {4: gives_way, 3: gives_way + bump, 2: gives_way + bump + atan(clearance / half_width)}
+
+
+def in_words(joints: Sequence[str]) -> str:
+    """Joints as a person calls them: "rear knees" for both of them."""
+    rest = list(joints)
+    said = []
+    for end in ("front", "rear"):
+        for kind in ("abduction", "hip", "knee"):
+            pair = [f"{end}_left_{kind}", f"{end}_right_{kind}"]
+            if all(name in rest for name in pair):
+                said.append(f"{end} {kind}s")
+                rest = [name for name in rest if name not in pair]
+    return ", ".join([*said, *rest])

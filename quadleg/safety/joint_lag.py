@@ -1,0 +1,72 @@
+"""Joints whose angles are measured, against where they were sent: which one does not come, and how it fails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+
+from quadleg.robot.model import JOINT_NAMES, Robot
+
+LAG_TIME = 0.1  # s for which a joint has to be away
+KNOWN_TIME = 0.2  # s for which a measurement counts
+FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
+AWAY = 3.0  # times that: no load that a servo carries brings it so far from its command
+STILL = 0.1  # rad/s: a joint that is slower stands
+LOADED = 0.8  # share of the stall torque at which a joint that is away is at its limit
+
+
+class JointLag:
+    """`limit` is the lag in rad from which a joint does not follow."""
+
+    def __init__(self, robot: Robot) -> None:
+        self._stall = [robot.stall_torque(joint) for joint in robot.joints]
+        self._speeds = [robot.no_load_speed(joint) for joint in robot.joints]
+        self.limit = AWAY * FULL_TORQUE_ERROR
+        self.forget()
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self._angles: Sequence[float] | None = None
+        self._rates = [0.0] * len(JOINT_NAMES)
+        self._heard = -inf
+        self._where: list[float] | None = None  # a servo's way to its command, at its no-load speed
+        self._since = [inf] * len(JOINT_NAMES)
+        self._at = -inf
+
+    def measured(self, angles: Sequence[float], now: float) -> None:
+        """Where the joints are (rad)."""
+        if self._angles is not None and 0.0 < now - self._heard < KNOWN_TIME:
+            dt = now - self._heard
+            self._rates = [(b - a) / dt for a, b in zip(self._angles, angles)]
+        self._angles, self._heard = list(angles), now
+
+    def step(
+        self, commanded: Sequence[float], now: float, torques: Sequence[float]
+    ) -> tuple[int, float, str] | None:
+        """The joint that is farthest away, its lag (rad) and the code of its failure; None where all follow."""
+        dt, self._at = now - self._at, now
+        if self._angles is None or now - self._heard > KNOWN_TIME:
+            self._where = None
+            return None
+        if self._where is None:
+            self._where = list(self._angles)
+        # A sound servo is on its way: what it is late by is no lag.
+        self._where = [
+            at + min(max(goal - at, -speed * dt), speed * dt)
+            for at, goal, speed in zip(self._where, commanded, self._speeds)
+        ]
+        worst = None
+        for i, (expected, angle) in enumerate(zip(self._where, self._angles)):
+            lag = abs(expected - angle)
+            if lag <= self.limit:
+                self._since[i] = inf
+                continue
+            self._since[i] = min(self._since[i], now)
+            if now - self._since[i] >= LAG_TIME and (worst is None or lag > worst[1]):
+                worst = i, lag, self._kind(i, torques[i])
+        return worst
+
+    def _kind(self, joint: int, torque: float) -> str:
+        if abs(torque) > LOADED * self._stall[joint]:
+            return "torque_limit"
+        return "joint_stuck" if abs(self._rates[joint]) < STILL else "joint_limp"
