@@ -9,9 +9,11 @@ from quadleg.kinematics.body import all_forward
 from quadleg.robot.model import LEGS, Angles, Robot, Vector
 
 UP: Vector = (0.0, 0.0, 1.0)
-# m: a foot higher than this over the lowest is in the air. Commanded feet that stand are in one plane but for rounding
-# and slowed frames (our own choice).
-IN_PLANE = 0.0015
+IN_PLANE = (
+    0.0015  # m: commanded feet that all stand are in one plane but for rounding and slowed frames (our own choice)
+)
+LIFTED = 0.005  # m: a foot higher than this over that plane carries nothing (our own choice)
+THIRD = 0.5  # share of the highest foot's height up to which the third one stands: those of a trot rise together
 SERVO_DELAY = 0.05  # s from a command to what the body does: a frame on its way, the servo's own, its lag (measured)
 
 
@@ -19,8 +21,8 @@ class CommandedMotion:
     """The commanded vertical in base_link, and which feet stand, frame after frame of twelve commanded angles (rad).
 
     The ground is taken as level. Two feet that stand say nothing of the turn about the line between them: it stays.
-    `up` follows the commands as late as servos do, `at_once` does not. `standing` are numbers of legs, `height` in m is that of base_link
-    over the feet.
+    `up` follows the commands as late as servos do, `at_once` does not. `carrying` counts the feet that may carry,
+    `height` in m is that of base_link over the ground, zero before the first frame.
     """
 
     def __init__(self, robot: Robot) -> None:
@@ -28,27 +30,31 @@ class CommandedMotion:
         self.at_once = UP
         self.up = UP
         self.feet: tuple[Vector, ...] = ()
-        self.standing: tuple[int, ...] = ()
+        self.carrying = len(LEGS)
         self.height = 0.0
 
     def step(self, angles: Angles, dt: float) -> None:
         """One frame, `dt` s after the one before."""
         self.feet = feet = all_forward(self._robot, angles)
-        heights = [_dot(foot, self.at_once) for foot in feet]
+        self.at_once = up = self._vertical(feet)
+        heights = [_dot(foot, up) for foot in feet]
         lowest = min(heights)
-        standing = [leg for leg, height in enumerate(heights) if height - lowest < IN_PLANE]
-        if len(standing) == len(LEGS):
-            self.at_once = _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
-        elif len(standing) == 3:
-            a, b, c = (feet[leg] for leg in standing)
-            self.at_once = _normal(_less(a, c), _less(b, c))
-        elif len(standing) == 2:
-            self.at_once = _across(self.at_once, _less(feet[standing[0]], feet[standing[1]]))
-        self.standing = tuple(standing)
+        self.carrying = sum(height - lowest < LIFTED for height in heights)
         self.height = self._robot.legs[0].foot_radius - lowest
         share = min(dt / SERVO_DELAY, 1.0)
-        x, y, z = (was + share * (now - was) for was, now in zip(self.up, self.at_once))
+        x, y, z = (was + share * (now - was) for was, now in zip(self.up, up))
         self.up = x, y, z
+
+    def _vertical(self, feet: Sequence[Vector]) -> Vector:
+        """Of the plane under all four feet, else under the three that stand, else under two."""
+        order = sorted(feet, key=lambda foot: _dot(foot, self.at_once))
+        a, b, c, highest = order
+        normal = _normal(_less(a, c), _less(b, c))
+        above = _dot(_less(highest, c), normal)
+        lowest, third, top = (_dot(foot, self.at_once) for foot in (a, c, highest))
+        if abs(above) < IN_PLANE or (above > 0.0 and third - lowest < max(IN_PLANE, THIRD * (top - lowest))):
+            return normal
+        return _across(self.at_once, _less(a, b))
 
 
 def _dot(a: Vector, b: Vector) -> float:

@@ -35,9 +35,7 @@ class FeltMotion:
             return
         dt, self._at = now - self._at, now
         wx, wy, wz = (r[0] * gyro[0] + r[1] * gyro[1] + r[2] * gyro[2] for r in self._to_body)
-        ax, ay, az = (
-            r[0] * acceleration[0] + r[1] * acceleration[1] + r[2] * acceleration[2] for r in self._to_body
-        )
+        ax, ay, az = (r[0] * acceleration[0] + r[1] * acceleration[1] + r[2] * acceleration[2] for r in self._to_body)
         force = sqrt(ax * ax + ay * ay + az * az)
         if self.up is None or not 0.0 <= dt < GAP:
             if force > (1.0 - HARD) * STANDARD_GRAVITY:

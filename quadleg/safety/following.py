@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum, IntEnum
-from math import atan, degrees, hypot, inf, nan
+from math import atan, degrees, hypot, inf, isfinite, nan
 
 from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
@@ -31,8 +31,11 @@ LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect
 GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
 STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
-LASTS = 0.04  # s for which a lean has to last: two frames at 50 Hz
-OVER_TIME = 0.3  # s for which current or torque has to be over
+LEAN_TIME = 0.2  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
+BUMP = 0.75  # of a step's height: bumps that a foot on three others may stand on (our own choice)
+LASTING_SHARE = 0.5  # of the limit on two feet: a trot sways to both sides, and what lasts is no sway (our own choice)
+LASTS = 0.02  # s for which a lean has to last: one frame at 50 Hz
+OVER_TIME = 0.2  # s for which current or torque has to be over
 HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
 LOWER_AFTER = 2.0  # s more, until it is lowered
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
@@ -85,7 +88,7 @@ FOLLOWS = Shortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
 
 class Following:
     """The judge of one robot. Feed it with `imu`, `supply` and `joints` as far as there are any, and once a frame with
-    `step`. `shortfall` is the last one, FOLLOWS where there is none."""
+    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean` are shares of their limits."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
@@ -94,18 +97,31 @@ class Following:
         self._load = ServoLoad(robot)
         self._lag = JointLag(robot)
         self._limits = lean_limits(robot)
+        self._lasting = {4: self._limits[4], 3: self._limits[4], 2: LASTING_SHARE * self._limits[2]}
         self._low = robot.supply.low_voltage
         self._begin()
 
     def _begin(self) -> None:
         self._ground: tuple[float, float] | None = None  # what of the tilt is taken for the ground's
         self._leant = self._sunk = 0.0  # s that it has lasted
+        self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
+        self.lean = self.mean_lean = 0.0
         self._in_air = self._two_feet = -inf  # when a foot was last in the air; when two were
         self._began = inf
         self._last = -inf
         self._voltage = nan
         self._now: float | None = None
         self.shortfall = FOLLOWS
+
+    @property
+    def drawn(self) -> float:
+        """The measured current over the modelled one; zero where nothing is measured."""
+        return self._load.drawn
+
+    @property
+    def drawn_share(self) -> float:
+        """The same as a share of what is allowed."""
+        return self._load.drawn / self._load.limit
 
     # What comes in
 
@@ -118,7 +134,7 @@ class Following:
     def supply(self, voltage: float, current: float, now: float) -> None:
         """What is measured at the supply: V, A; a voltage that is not finite says that the current is only modelled."""
         self._voltage = voltage
-        self._load.measured(current if voltage == voltage else nan, now)
+        self._load.measured(current if isfinite(voltage) else nan, now)
 
     def joints(self, angles: Sequence[float], now: float) -> None:
         """Measured joint angles (rad); never call it with modelled ones."""
@@ -140,14 +156,14 @@ class Following:
         height = commanded.height
         commanded.step(angles, dt)
         sinks = (height - commanded.height) / dt if dt and height else 0.0  # m/s, as commanded
-        if len(commanded.standing) < len(LEGS):
+        if commanded.carrying < len(LEGS):
             self._in_air = now
-        if len(commanded.standing) < 3:
+        if commanded.carrying < 3:
             self._two_feet = now
         found = [self._by_load(angles, now, dt), self._by_lag(angles, now)]
         if self.felt.up is not None and self.felt.heard(now):
             if height > self._robot.resting.height + RISEN:
-                found += [self._by_lean(now, dt), self._by_sinking(sinks, dt)]
+                found += [self._by_lean(now, dt), self._by_sinking(sinks, now, dt)]
             else:
                 self._take_ground(1.0)
         self._remember([one for one in found if one], now)
@@ -188,9 +204,16 @@ class Following:
         # The vertical turns against the body: u' = -ω × u, which is (-ωy, ωx) near level.
         x, y = ex - LOOK_AHEAD * ry, ey + LOOK_AHEAD * rx
         kind = 2 if now - self._two_feet < STILL_TIME else 3 if now - self._in_air < STILL_TIME else 4
+        share = min(dt / LEAN_TIME, 1.0)
+        mx, my = self._mean
+        self._mean = mx, my = mx + share * (ex - mx), my + share * (ey - my)
         lean, limit = hypot(x, y), self._limits[kind]
+        mean, lasting = hypot(mx, my), self._lasting[kind]
+        self.lean, self.mean_lean = lean / limit, mean / lasting
         self._leant = self._leant + dt if lean > limit else 0.0
-        if self._leant < LASTS:
+        if mean > lasting:
+            x, y, lean, limit = mx, my, mean, lasting
+        elif self._leant < LASTS:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
@@ -199,13 +222,13 @@ class Following:
             (LEGS[leg],),
             lean / limit,
             f"{degrees(lean):.0f}°",
-            f"the body leans {degrees(lean):.0f}° towards {LEGS[leg]}, {degrees(limit):.0f}° is what sound servos allow",
+            f"the body leans {degrees(lean):.0f}° towards {LEGS[leg]}, sound servos allow {degrees(limit):.0f}°",
             Response.DROP,
         )
 
-    def _by_sinking(self, commanded: float, dt: float) -> Shortfall | None:
+    def _by_sinking(self, commanded: float, now: float, dt: float) -> Shortfall | None:
         sinking = -self.felt.rising - max(commanded, 0.0)
-        self._sunk = self._sunk + dt if sinking > SINKING and self._now - self._in_air > STILL_TIME else 0.0
+        self._sunk = self._sunk + dt if sinking > SINKING and now - self._in_air > STILL_TIME else 0.0
         if self._sunk < LASTS:
             return None
         words = f"the body sinks at {1000 * sinking:.0f} mm/s, and was not asked to"
@@ -229,8 +252,8 @@ class Following:
             return Shortfall(FollowingCode.TORQUE_LIMIT, joints, load.needed, f"{100 * load.needed:.0f} %", words)
         if load.drawn_for > OVER_TIME:
             words = (
-                f"the servos draw {load.drawn:.1f} times the current that the motion explains: a leg is caught, a joint "
-                "is stuck, or the load is more than the robot file says"
+                f"the servos draw {load.drawn:.1f} times the current that the motion explains: a leg is caught, a "
+                "joint is stuck, or the load is more than the robot file says"
             )
             return Shortfall(FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words)
         return None
@@ -249,14 +272,15 @@ def lean_limits(robot: Robot) -> dict[int, float]:
     """How far the body may lean from the commanded attitude in rad, with two, three and four feet on the ground.
 
     Four: servos that give way by all that they can at one end of the stance, FULL_TORQUE_ERROR in hip and knee. Three:
-    also a foot on a bump as high as a step. Two: also until the feet in the air touch the ground.
+    also a foot on a bump of BUMP of a step's height. Two: a whole step's, and until the feet in
+    the air touch the ground.
     """
     leg = robot.legs[0]
     half_width = min(abs(y) for _, y, _ in robot.standing.feet)
     clearance = max(gait.foot_clearance for gait in robot.gaits)
     gives_way = atan(FULL_TORQUE_ERROR * (leg.upper_length + leg.lower_length) / half_width)
     bump = atan(clearance / (2 * half_width))
-    return {4: gives_way, 3: gives_way + bump, 2: gives_way + bump + atan(clearance / half_width)}
+    return {4: gives_way, 3: gives_way + BUMP * bump, 2: gives_way + bump + atan(clearance / half_width)}
 
 
 def in_words(joints: Sequence[str]) -> str:

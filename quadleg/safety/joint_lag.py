@@ -40,9 +40,7 @@ class JointLag:
             self._rates = [(b - a) / dt for a, b in zip(self._angles, angles)]
         self._angles, self._heard = list(angles), now
 
-    def step(
-        self, commanded: Sequence[float], now: float, torques: Sequence[float]
-    ) -> tuple[int, float, str] | None:
+    def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> tuple[int, float, str] | None:
         """The joint that is farthest away, its lag (rad) and the code of its failure; None where all follow."""
         dt, self._at = now - self._at, now
         if self._angles is None or now - self._heard > KNOWN_TIME:

@@ -77,6 +77,12 @@ def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
     yield from repeat(at_rest, ceil(SETTLE_TIME / dt))
 
 
+def dropping(robot: Robot, dt: float) -> Path:
+    """To rest by the shortest way, as fast as the servos go: for a body that would else fall from higher up."""
+    at_rest = stance_angles(robot, robot.resting)
+    yield from repeat(at_rest, 1 + ceil(SETTLE_TIME / dt))
+
+
 def settling(robot: Robot, angles: Sequence[float], dt: float) -> Path:
     """Swing feet go down onto the plane of the others; the body stays. Yields nothing when all stand."""
     pose, feet = standing_over(robot, all_forward(robot, angles))

@@ -14,7 +14,8 @@ from quadleg.errors import BadTarget
 from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety import rest
-from quadleg.safety.commands import NONE, Command
+from quadleg.safety.commands import ALL, NONE, Command
+from quadleg.safety.following import Following, Response
 from quadleg.safety.frames import FrameAssembly, leg_of_targets
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
@@ -60,6 +61,7 @@ class Cause(Enum):
     LIMIT = "a leg at its limit"
     SILENT = "servo_output is silent"
     CURRENT = "current over the rating"
+    FOLLOWING = "the body does not follow"
 
 
 class Watchdog:
@@ -97,6 +99,8 @@ class Watchdog:
         self._bad_in_a_row = 0
         self._last_refusal = ""
         self._stopped_since: float | None = None
+        self.following = Following(robot)  # feed it with `imu` and `joints`, where there are any
+        self._dropping = False
         self._present = True
         self._supply_heard = self._tilt_heard = now
         self._low_since = self._over_since = self._tipped_since = inf  # infinite: it is not so
@@ -220,6 +224,7 @@ class Watchdog:
         self.voltage = voltage if isfinite(voltage) else nan
         self.current = current if isfinite(current) else nan
         self._present, self._supply_heard = present, now
+        self.following.supply(self.voltage, self.current, now)
         self._low_since = min(self._low_since, now) if self._low() else inf
         self._over_since = min(self._over_since, now) if self._over() else inf
         lost = self._lost()
@@ -254,6 +259,7 @@ class Watchdog:
         self._forget_notices(now)
         self._forget_readings(now)
         self._judge_supply(now)
+        self._judge_following(now)
         if self.powered and now - self._output_heard > OUTPUT_SILENT:
             self._output = None  # a new one may come back, and its joint states may be heard before its word
         ignored = now - self._output_since > OUTPUT_IGNORES.get(self._output or "", inf)
@@ -341,6 +347,26 @@ class Watchdog:
             self._lower(over, now)
         elif lasting > OVER_TIME and self.state is not State.LOWERING and self._cause is not Cause.CURRENT:
             self._hold(Cause.CURRENT, over, now)
+
+    def _judge_following(self, now: float) -> None:
+        if tuple(self._powered) != ALL:
+            self.following.rest()
+            return
+        shortfall = self.following.step(self._angles, now)
+        response, words = shortfall.response, shortfall.words
+        if response is Response.NONE:
+            return
+        if not self._dropping:
+            self._limits.speed = min(self._limits.speed, NEAR_SPEED)
+        if response is Response.DROP and not self._dropping:
+            self._drop(words, now)
+        elif response >= Response.LOWER:
+            if self.state is not State.LOWERING:
+                self._lower(words, now)
+        elif response is Response.HOLD and self.state is State.ACTIVE:
+            self._hold(Cause.FOLLOWING, words, now)
+        else:
+            self._note("following", words, now)
 
     def _lost(self) -> str | None:
         if not self._present:
@@ -435,8 +461,16 @@ class Watchdog:
             self._path = self._slowed(rest.lowering(self._robot, self._angles, self._period))
         return True, "lowering the body, then off"
 
+    def _drop(self, why: str, now: float) -> None:
+        """Stop of category 1 at the servos' own speed: the body is about to fall."""
+        self._enter(State.LOWERING, why, now)
+        self._dropping = True
+        self._limits.speed = 1.0
+        self._path = self._slowed(rest.dropping(self._robot, self._period))
+
     def _switch_off(self, state: State, why: str, now: float) -> None:
         self._enter(state, why, now)
+        self._dropping = False
         self._powered = list(NONE)
         self._angles = self._rest
 

@@ -40,7 +40,7 @@ class FaultKind(str, Enum):
 
 @dataclass(frozen=True)
 class InjectedFault:
-    """What was made to fail: `where` are joints or legs, none where it is the whole robot; `size` as its kind has it."""
+    """What was made to fail: `where` are joints or legs, none for the whole robot; `size` as its kind has it."""
 
     kind: FaultKind
     where: tuple[str, ...] = ()

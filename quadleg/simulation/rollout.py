@@ -139,12 +139,15 @@ class Rollout:
         now = self.world.time
         estimator = self._estimator
         for sample in self.world.imu:
-            acceleration = tuple(sample.acceleration.tolist())
+            gyro, acceleration = tuple(sample.gyro.tolist()), tuple(sample.acceleration.tolist())
+            self.watchdog.following.imu(gyro, acceleration, sample.time)
             tilt = self._tilt.from_acceleration(acceleration, now)
             if tilt is not None:
                 self.watchdog.tilt(tilt, now)
             if estimator:
-                estimator.imu(sample.time, tuple(sample.gyro.tolist()), acceleration)
+                estimator.imu(sample.time, gyro, acceleration)
+        if self._measured:
+            self.watchdog.following.joints(self.world.angles.tolist(), now)
         self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
         if estimator is None:
             return

@@ -31,8 +31,8 @@ class Servos:
     The data sheet's torque and speed are measured at the shaft, so the motor also overcomes the friction. `currents`
     are those of the motors in A, `voltage` in V is that of the supply under them.
 
-    What may be changed while they run, to make them fail: `strength` (12), the share of its torque that each motor still
-    has, and the `resistance` in ohm between supply and servos. See simulation/faults.py.
+    What may be changed while they run, to make them fail (simulation/faults.py): `strength` (12), the share of its
+    torque that each motor still has, and the `resistance` in ohm between supply and servos.
     """
 
     def __init__(self, robot: Robot) -> None:
