@@ -47,12 +47,14 @@ class CommandedMotion:
 
     def _vertical(self, feet: Sequence[Vector]) -> Vector:
         """Of the plane under all four feet, else under the three that stand, else under two."""
-        order = sorted(feet, key=lambda foot: _dot(foot, self.at_once))
-        a, b, c, highest = order
+        a, b, c, highest = sorted(feet, key=lambda foot: _dot(foot, self.at_once))
         normal = _normal(_less(a, c), _less(b, c))
         above = _dot(_less(highest, c), normal)
+        if abs(above) < IN_PLANE:
+            # By the diagonals: two feet that just lift together do not tilt it.
+            return _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
         lowest, third, top = (_dot(foot, self.at_once) for foot in (a, c, highest))
-        if abs(above) < IN_PLANE or (above > 0.0 and third - lowest < max(IN_PLANE, THIRD * (top - lowest))):
+        if above > 0.0 and third - lowest < THIRD * (top - lowest):
             return normal
         return _across(self.at_once, _less(a, b))
 

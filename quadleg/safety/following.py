@@ -17,7 +17,7 @@ walks slower raises no alarm. What leaves that, beyond the bumps that a foot may
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 from math import atan, degrees, hypot, inf, isfinite, nan
 
@@ -33,8 +33,9 @@ STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (ou
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
 LEAN_TIME = 0.2  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
 BUMP = 0.75  # of a step's height: bumps that a foot on three others may stand on (our own choice)
-LASTING_SHARE = 0.5  # of the limit on two feet: a trot sways to both sides, and what lasts is no sway (our own choice)
-LASTS = 0.02  # s for which a lean has to last: one frame at 50 Hz
+LASTING_SHARE = 0.4  # of the limit on two feet: a trot sways to both sides, and what lasts is no sway (our own choice)
+LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
+CLEAR = 1.5  # times the limit: a lean that need not last
 OVER_TIME = 0.2  # s for which current or torque has to be over
 HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
 LOWER_AFTER = 2.0  # s more, until it is lowered
@@ -81,6 +82,7 @@ class Shortfall:
     figure: str
     words: str
     response: Response = Response.SLOW
+    grows: bool = True  # whether the response grows as it lasts; else something else stops the robot
 
 
 FOLLOWS = Shortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
@@ -103,7 +105,7 @@ class Following:
 
     def _begin(self) -> None:
         self._ground: tuple[float, float] | None = None  # what of the tilt is taken for the ground's
-        self._leant = self._sunk = 0.0  # s that it has lasted
+        self._leant = self._sunk = self._low_for = 0.0  # s that it has lasted
         self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
         self.lean = self.mean_lean = 0.0
         self._in_air = self._two_feet = -inf  # when a foot was last in the air; when two were
@@ -175,13 +177,15 @@ class Following:
             if now - self._last > GONE_AFTER:
                 self.shortfall, self._began = FOLLOWS, inf
             return
-        self._last, self._began = now, min(self._began, now)
         worst = max(found, key=lambda one: (one.response, one.share))
-        lasting = now - self._began
-        grown = Response.LOWER if lasting > HOLD_AFTER + LOWER_AFTER else Response.HOLD if lasting > HOLD_AFTER else 0
-        before = self.shortfall.response
-        response = Response(max(worst.response, grown, before))
-        self.shortfall = Shortfall(worst.code, worst.where, worst.share, worst.figure, worst.words, response)
+        self._last = now
+        grown = Response.NONE
+        if worst.grows:
+            self._began = min(self._began, now)
+            lasting = now - self._began
+            if lasting > HOLD_AFTER:
+                grown = Response.LOWER if lasting > HOLD_AFTER + LOWER_AFTER else Response.HOLD
+        self.shortfall = replace(worst, response=max(worst.response, grown, self.shortfall.response))
 
     # By the IMU
 
@@ -213,7 +217,7 @@ class Following:
         self._leant = self._leant + dt if lean > limit else 0.0
         if mean > lasting:
             x, y, lean, limit = mx, my, mean, lasting
-        elif self._leant < LASTS:
+        elif self._leant < LASTS and lean < CLEAR * limit:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
@@ -241,11 +245,12 @@ class Following:
     def _by_load(self, angles: Sequence[float], now: float, dt: float) -> Shortfall | None:
         load = self._load
         load.step(angles, self.commanded, now, dt)
-        if self._voltage < self._low:
+        self._low_for = self._low_for + dt if self._voltage < self._low else 0.0
+        if self._low_for > OVER_TIME:
             words = f"the servos' supply gives {self._voltage:.2f} V under load, {self._low:.2f} V is the least"
-            return Shortfall(
-                FollowingCode.SUPPLY_WEAK, (), self._low / max(self._voltage, 0.1), f"{self._voltage:.2f} V", words
-            )
+            share = self._low / max(self._voltage, 0.1)
+            figure = f"{self._voltage:.2f} V"
+            return Shortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, words, Response.SLOW, grows=False)
         if load.needed_for > OVER_TIME:
             joints = load.overloaded
             words = f"{in_words(joints)} need {100 * load.needed:.0f} % of their stall torque by the robot file"

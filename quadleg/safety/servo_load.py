@@ -6,29 +6,31 @@ from collections.abc import Sequence
 from math import isfinite, nan
 
 from quadleg.dynamics.joint_torques import static_torques
-from quadleg.dynamics.servo_motors import ServoMotors
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.dynamics.servo_motors import FRICTION, ServoMotors
+from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
 
 SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
 KNOWN_TIME = 0.5  # s for which a reading counts
-LEARN_TIME = 60.0  # s in which a robot's own ratio of drawn to modelled current is learned
+LEARN_TIME = 60.0  # s in which a robot's own ratio of drawn to modelled current is learned, for each number of feet
 LEARNT = (0.7, 1.3)  # least and most of it: data sheets are not more wrong than that (unverified: measure some servos)
-# Times the modelled current, and its own learned ratio, from which the motion does not explain it: walks in physics
-# over slopes, bumps and pushes stay below 1.15 on three feet and 1.35 on two (test/faults/physics.py).
-UNEXPLAINED = {4: 1.5, 3: 1.25, 2: 1.45}
+# Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
+# friction of all gears: walks in physics over slopes, bumps and pushes stay 10 % below (test/faults/physics.py).
+UNEXPLAINED = {4: 1.5, 3: 1.1, 2: 1.2}
 
 
 class ServoLoad:
     """`torques` are what the joints hold by the model (N·m), `needed` the largest share of a stall torque among them,
-    `overloaded` the joints that need more than they have, `drawn` the measured current over the modelled one."""
+    `overloaded` the joints that need more than they have, `drawn` the measured current without friction over
+    the modelled one."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
         self._motors = ServoMotors.of(robot)
         self._stall = self._motors.stall_torque.tolist()
         self._damping = self._motors.damping.tolist()
-        self._learnt = 1.0
+        self._friction = FRICTION * float(self._motors.stall_current.sum())
+        self._learnt = dict.fromkeys(UNEXPLAINED, 1.0)
         self.forget()
 
     def forget(self) -> None:
@@ -69,14 +71,15 @@ class ServoLoad:
         share = min(dt / SMOOTH_TIME, 1.0)
         self._current += share * (self._reading - self._current)
         self._model += share * (model - self._model)
-        ratio = self._current / max(self._model, 1e-3)
-        self.drawn = ratio / self._learnt
+        ratio = max(self._current - self._friction, 0.0) / max(self._model, 1e-3)
+        kind = min(max(standing, 2), 4)
+        self.drawn = ratio / self._learnt[kind]
         # The support of the last second counts, not that of the moment: currents are evened.
-        wanted = UNEXPLAINED[4 if standing == len(LEGS) else 3 if standing == 3 else 2]
-        self.limit += share * (wanted - self.limit)
+        self.limit += share * (UNEXPLAINED[kind] - self.limit)
         if self.drawn > self.limit:
             self.drawn_for += dt
             return
         self.drawn_for = 0.0
         least, most = LEARNT
-        self._learnt = min(max(self._learnt + dt / LEARN_TIME * (ratio - self._learnt), least), most)
+        learnt = self._learnt[kind]
+        self._learnt[kind] = min(max(learnt + dt / LEARN_TIME * (ratio - learnt), least), most)

@@ -365,7 +365,7 @@ class Watchdog:
                 self._lower(words, now)
         elif response is Response.HOLD and self.state is State.ACTIVE:
             self._hold(Cause.FOLLOWING, words, now)
-        else:
+        elif self.state is not State.LOWERING:
             self._note("following", words, now)
 
     def _lost(self) -> str | None:
