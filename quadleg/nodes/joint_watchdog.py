@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import time
 from array import array
-from math import degrees, isfinite
+from math import degrees, isfinite, nan
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticStatus
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from rclpy.qos import qos_profile_sensor_data
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, Imu, JointState
@@ -19,7 +19,7 @@ from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
 from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, join_state, nanoseconds, split_state
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import ALL, Command
 from quadleg.safety.tilt import Tilt
@@ -29,6 +29,8 @@ LEVELS = {
     State.FAULT: DiagnosticStatus.ERROR,
     State.HOLD: DiagnosticStatus.WARN,
 }
+SERVO_OUTPUT = "quadleg: servo_output"  # in diagnostics
+NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 REPEAT_PERIOD = 1.0  # s: listeners that take no latched messages have the state too
 LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
 
@@ -43,6 +45,7 @@ class JointWatchdog(QuadlegNode):
         period = self.declare_period()
         self._watchdog = Watchdog(self.robot, period, time.monotonic())
         self._tilt = Tilt(self.robot)
+        self._measured = False  # whether joint_states are
         self._said: str | None = None
         self._urdf = urdf(self.robot)
         self._mismatch: str | None = None
@@ -53,6 +56,7 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.subscribe(String, "servo_state", self._servo_state, LATCHED)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
+        self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10, raw=True)
         self.subscribe(BatteryState, "supply", self._supply, LATEST)
         self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
@@ -107,8 +111,21 @@ class JointWatchdog(QuadlegNode):
         if not self._watchdog.powered and deserialize_message(serialized, JointTrajectory).joint_names:
             self._watchdog.other_commands(time.monotonic())
 
-    def _joint_states(self, _: bytes) -> None:
-        self._watchdog.output_heard(time.monotonic())
+    def _joint_states(self, serialized: bytes) -> None:
+        now = time.monotonic()
+        self._watchdog.output_heard(now)
+        if self._measured and self._watchdog.powered:
+            message = deserialize_message(serialized, JointState)
+            places = dict(zip(message.name, message.position))
+            if all(isfinite(places.get(name, nan)) for name in JOINT_NAMES):
+                self._watchdog.following.joints([places[name] for name in JOINT_NAMES], now)
+
+    def _diagnostics(self, serialized: bytes) -> None:
+        if SERVO_OUTPUT.encode() not in serialized:  # reading what every node says would cost
+            return
+        for status in deserialize_message(serialized, DiagnosticArray).status:
+            if status.name == SERVO_OUTPUT:
+                self._measured = ("joint_angles", MEASURED) in ((pair.key, pair.value) for pair in status.values)
 
     def _supply(self, message: BatteryState) -> None:
         drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
@@ -119,6 +136,9 @@ class JointWatchdog(QuadlegNode):
         angle = tilt_of(self._tilt, message, now)
         if angle is not None:
             self._watchdog.tilt(angle, now)
+        w, a = message.angular_velocity, message.linear_acceleration
+        if NOT_MEASURED not in (message.angular_velocity_covariance[0], message.linear_acceleration_covariance[0]):
+            self._watchdog.following.imu((w.x, w.y, w.z), (a.x, a.y, a.z), now)
 
     def _robot_description(self, message: String) -> None:
         # Commands for another robot than the one that servo_output moves could twist its legs.
@@ -168,6 +188,10 @@ class JointWatchdog(QuadlegNode):
             "targets_refused": watchdog.refused,
             "last_good_frame_s": f"{age:.3f}",
             "imu_refused": self._tilt.refused,
+            "stop_category": "" if watchdog.stop_category is None else watchdog.stop_category,
+            "following": watchdog.shortfall.code.value,
+            "following_where": " ".join(watchdog.shortfall.where),
+            "following_figure": watchdog.shortfall.figure,
         }
         measured = {
             "supply_v": watchdog.voltage,

@@ -32,7 +32,7 @@ GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
 STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
 LEAN_TIME = 0.2  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
-BUMP = 0.75  # of a step's height: bumps that a foot on three others may stand on (our own choice)
+EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
 LASTING_SHARE = 0.4  # of the limit on two feet: a trot sways to both sides, and what lasts is no sway (our own choice)
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
@@ -214,7 +214,7 @@ class Following:
         lean, limit = hypot(x, y), self._limits[kind]
         mean, lasting = hypot(mx, my), self._lasting[kind]
         self.lean, self.mean_lean = lean / limit, mean / lasting
-        self._leant = self._leant + dt if lean > limit else 0.0
+        self._leant = self._leant + dt if lean > limit and hypot(ex, ey) > EVIDENT * limit else 0.0
         if mean > lasting:
             x, y, lean, limit = mx, my, mean, lasting
         elif self._leant < LASTS and lean < CLEAR * limit:
@@ -277,15 +277,14 @@ def lean_limits(robot: Robot) -> dict[int, float]:
     """How far the body may lean from the commanded attitude in rad, with two, three and four feet on the ground.
 
     Four: servos that give way by all that they can at one end of the stance, FULL_TORQUE_ERROR in hip and knee. Three:
-    also a foot on a bump of BUMP of a step's height. Two: a whole step's, and until the feet in
-    the air touch the ground.
+    also a foot on a bump as high as a step. Two: also until the feet in the air touch the ground.
     """
     leg = robot.legs[0]
     half_width = min(abs(y) for _, y, _ in robot.standing.feet)
     clearance = max(gait.foot_clearance for gait in robot.gaits)
     gives_way = atan(FULL_TORQUE_ERROR * (leg.upper_length + leg.lower_length) / half_width)
     bump = atan(clearance / (2 * half_width))
-    return {4: gives_way, 3: gives_way + BUMP * bump, 2: gives_way + bump + atan(clearance / half_width)}
+    return {4: gives_way, 3: gives_way + bump, 2: gives_way + bump + atan(clearance / half_width)}
 
 
 def in_words(joints: Sequence[str]) -> str:

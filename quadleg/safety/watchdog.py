@@ -15,7 +15,7 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety import rest
 from quadleg.safety.commands import ALL, NONE, Command
-from quadleg.safety.following import Following, Response
+from quadleg.safety.following import FOLLOWS, Following, Response, Shortfall
 from quadleg.safety.frames import FrameAssembly, leg_of_targets
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
@@ -51,6 +51,10 @@ class State(str, Enum):
     HOLD = "hold"
     LOWERING = "lowering"
     FAULT = "fault"
+
+
+# IEC 60204-1, by the state that a stop begins with; going on is none. Pulses off at once is category 0.
+STOP_CATEGORIES = {State.HOLD: 2, State.LOWERING: 1, State.RISING: None, State.ACTIVE: None}
 
 
 class Cause(Enum):
@@ -100,6 +104,8 @@ class Watchdog:
         self._last_refusal = ""
         self._stopped_since: float | None = None
         self.following = Following(robot)  # feed it with `imu` and `joints`, where there are any
+        self.stopped_by: Shortfall = FOLLOWS  # what held or lowered the robot, until it is enabled again
+        self.stop_category: int | None = None  # of IEC 60204-1, of the last stop
         self._dropping = False
         self._present = True
         self._supply_heard = self._tilt_heard = now
@@ -356,6 +362,8 @@ class Watchdog:
         response, words = shortfall.response, shortfall.words
         if response is Response.NONE:
             return
+        if response >= Response.HOLD:
+            self.stopped_by = shortfall
         if not self._dropping:
             self._limits.speed = min(self._limits.speed, NEAR_SPEED)
         if response is Response.DROP and not self._dropping:
@@ -408,9 +416,16 @@ class Watchdog:
 
     def _enter(self, state: State, why: str, now: float) -> None:
         self.state, self._why, self._since = state, why, now
+        self.stop_category = STOP_CATEGORIES.get(state, self.stop_category)
         self._path = self._cause = None
         self._stopped_since = None
         self._notices.clear()
+
+    @property
+    def shortfall(self) -> Shortfall:
+        """How the body does not follow now, else what stopped it for that until it is enabled again."""
+        now = self.following.shortfall
+        return now if now.response is not Response.NONE else self.stopped_by
 
     def _follow(self, now: float) -> None:
         self._enter(State.ACTIVE, "following the joint targets", now)
@@ -435,6 +450,7 @@ class Watchdog:
         return self._rise("enabled", now)
 
     def _go_on(self, now: float) -> tuple[bool, str]:
+        self._judge_anew()
         missing = NO_FRAME if self._stale(now) else self._output_trouble()
         if missing:
             self._hold(Cause.MISSING, missing, now)
@@ -448,7 +464,12 @@ class Watchdog:
         self._cause, self._good_in_hold = cause, 0
         self._path = self._slowed(rest.settling(self._robot, self._angles, self._period))
 
+    def _judge_anew(self) -> None:
+        self.following.rest()
+        self.stopped_by = FOLLOWS
+
     def _rise(self, why: str, now: float) -> tuple[bool, str]:
+        self._judge_anew()
         self._enter(State.RISING, why, now)
         self._path = self._slowed(self._power_up_then_rise())
         return True, f"rising to {1000 * self._robot.standing.height:.0f} mm"
@@ -468,8 +489,9 @@ class Watchdog:
         self._limits.speed = 1.0
         self._path = self._slowed(rest.dropping(self._robot, self._period))
 
-    def _switch_off(self, state: State, why: str, now: float) -> None:
+    def _switch_off(self, state: State, why: str, now: float, category: int = 0) -> None:
         self._enter(state, why, now)
+        self.stop_category = category
         self._dropping = False
         self._powered = list(NONE)
         self._angles = self._rest
@@ -499,7 +521,7 @@ class Watchdog:
         if self.state is State.RISING:
             self._follow(now)
         elif self.state is State.LOWERING:
-            self._switch_off(State.OFF, f"at rest ({self._why})", now)
+            self._switch_off(State.OFF, f"at rest ({self._why})", now, category=1)
 
     # Notices: what goes on within a state, said as long as it lasts; the words change once a NOTICE_TIME
 
