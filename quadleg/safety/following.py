@@ -23,7 +23,7 @@ from math import atan, degrees, hypot, inf, isfinite, nan
 
 from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
-from quadleg.safety.felt_motion import FeltMotion
+from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.joint_lag import JointLag
 from quadleg.safety.servo_load import ServoLoad
 
@@ -31,9 +31,8 @@ LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect
 GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
 STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
-LEAN_TIME = 0.2  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
+LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
-LASTING_SHARE = 0.4  # of the limit on two feet: a trot sways to both sides, and what lasts is no sway (our own choice)
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
 OVER_TIME = 0.2  # s for which current or torque has to be over
@@ -42,7 +41,6 @@ LOWER_AFTER = 2.0  # s more, until it is lowered
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
 RISEN = 0.01  # m over the resting pose: the belly is off the ground
 FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
-SINKING = 0.08  # m/s downward that nobody asked for: faster than any rising or lowering (LIFT_SPEED of rest.py)
 
 
 class FollowingCode(str, Enum):
@@ -90,7 +88,8 @@ FOLLOWS = Shortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
 
 class Following:
     """The judge of one robot. Feed it with `imu`, `supply` and `joints` as far as there are any, and once a frame with
-    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean` are shares of their limits."""
+    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean`, `sunk` are shares of their
+    limits."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
@@ -99,7 +98,9 @@ class Following:
         self._load = ServoLoad(robot)
         self._lag = JointLag(robot)
         self._limits = lean_limits(robot)
-        self._lasting = {4: self._limits[4], 3: self._limits[4], 2: LASTING_SHARE * self._limits[2]}
+        sag = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
+        clearance = max(gait.foot_clearance for gait in robot.gaits)
+        self._sinks = {4: 2 * sag, 3: sag + clearance}
         self._low = robot.supply.low_voltage
         self._begin()
 
@@ -107,7 +108,8 @@ class Following:
         self._ground: tuple[float, float] | None = None  # what of the tilt is taken for the ground's
         self._leant = self._sunk = self._low_for = 0.0  # s that it has lasted
         self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
-        self.lean = self.mean_lean = 0.0
+        self._rising = self._rate = self._low_by = 0.0  # m/s as commanded, twice; m lower than commanded
+        self.lean = self.mean_lean = self.sunk = 0.0
         self._in_air = self._two_feet = -inf  # when a foot was last in the air; when two were
         self._began = inf
         self._last = -inf
@@ -155,9 +157,10 @@ class Following:
         dt = 0.0 if self._now is None else min(now - self._now, 0.1)
         self._now = now
         commanded = self.commanded
-        height = commanded.height
+        before = commanded.height
         commanded.step(angles, dt)
-        sinks = (height - commanded.height) / dt if dt and height else 0.0  # m/s, as commanded
+        height = commanded.height
+        self._rises(height - before if before else 0.0, dt)
         if commanded.carrying < len(LEGS):
             self._in_air = now
         if commanded.carrying < 3:
@@ -165,7 +168,7 @@ class Following:
         found = [self._by_load(angles, now, dt), self._by_lag(angles, now)]
         if self.felt.up is not None and self.felt.heard(now):
             if height > self._robot.resting.height + RISEN:
-                found += [self._by_lean(now, dt), self._by_sinking(sinks, now, dt)]
+                found += [self._by_lean(now, dt), self._by_sinking(now, dt)]
             else:
                 self._take_ground(1.0)
         self._remember([one for one in found if one], now)
@@ -212,7 +215,7 @@ class Following:
         mx, my = self._mean
         self._mean = mx, my = mx + share * (ex - mx), my + share * (ey - my)
         lean, limit = hypot(x, y), self._limits[kind]
-        mean, lasting = hypot(mx, my), self._lasting[kind]
+        mean, lasting = hypot(mx, my), self._limits[4]
         self.lean, self.mean_lean = lean / limit, mean / lasting
         self._leant = self._leant + dt if lean > limit and hypot(ex, ey) > EVIDENT * limit else 0.0
         if mean > lasting:
@@ -230,15 +233,25 @@ class Following:
             Response.DROP,
         )
 
-    def _by_sinking(self, commanded: float, now: float, dt: float) -> Shortfall | None:
-        sinking = -self.felt.rising - max(commanded, 0.0)
-        self._sunk = self._sunk + dt if sinking > SINKING and now - self._in_air > STILL_TIME else 0.0
+    def _rises(self, by: float, dt: float) -> None:
+        """How far the body is lower than commanded: both velocities and what they add up to fade over SINK_TIME."""
+        if not dt:
+            return
+        rate = by / dt
+        self._rising += rate - self._rate - self._rising * dt / SINK_TIME
+        self._rate = rate
+        self._low_by += dt * (self._rising - self.felt.rising - self._low_by / SINK_TIME)
+        self.sunk = self._low_by / self._sinks[4]
+
+    def _by_sinking(self, now: float, dt: float) -> Shortfall | None:
+        limit = self._sinks[4 if now - self._in_air > STILL_TIME else 3]
+        self.sunk = self._low_by / limit
+        self._sunk = self._sunk + dt if self._low_by > limit else 0.0
         if self._sunk < LASTS:
             return None
-        words = f"the body sinks at {1000 * sinking:.0f} mm/s, and was not asked to"
-        return Shortfall(
-            FollowingCode.SINKING, (), sinking / SINKING, f"{1000 * sinking:.0f} mm/s", words, Response.LOWER
-        )
+        figure = f"{1000 * self._low_by:.0f} mm"
+        words = f"the body has sunk by {figure}, sound servos give way by {1000 * limit:.0f} mm"
+        return Shortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, words, Response.LOWER)
 
     # By the supply, the joints and the model
 

@@ -110,7 +110,7 @@ def sound_walking(robot: Robot, hours: float, first_seed: int, angles: str) -> I
                 rollout = Rollout(robot, limits[doing], ground, seed, angles)
                 rollout.stand()
                 begun, said = rollout.world.time, []
-                most = dict.fromkeys(("lean", "mean_lean", "drawn_share"), 0.0)
+                most = dict.fromkeys(("lean", "mean_lean", "sunk", "drawn_share"), 0.0)
                 for _ in range(6):
                     asked = twist(limits[doing], doing, random)
                     height = robot.standing.height * float(random.uniform(0.9, 1.0))
