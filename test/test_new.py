@@ -88,6 +88,17 @@ def test_a_robot_by_enter_alone_can_stand_and_waits_for_its_calibration(path: Pa
     assert robot.standing.height == pytest.approx(0.150, abs=0.01)
 
 
+@pytest.mark.parametrize("knees", ["1", "2", "3", "4"])
+def test_at_rest_no_knee_is_in_the_ground(knees: str, path: Path) -> None:
+    """A belly 23 mm below the hips and legs of 172 mm: at that height the folded legs' knees would be 75 mm in it."""
+    large = {"along": "178", "across": "86", "offset": "33", "upper": "92", "lower": "80", "foot_radius": "7"}
+    box = {"length": "172", "width": "69", "height": "51", "belly": "23"}
+    robot = Person(**large, **box, knees=knees).describe(path)
+    judge = GroundGeometry(robot)
+    judge.place((0.0, 0.0, robot.resting.height), (1.0, 0.0, 0.0, 0.0), stance_angles(robot, robot.resting))
+    assert judge.lowest_but_feet()[1] > -1e-6
+
+
 def test_what_is_answered_is_what_the_file_says(path: Path) -> None:
     person = Person(
         name="bench crawler",

@@ -20,6 +20,7 @@ from quadleg.commissioning.servo_kinds import OWN, READY_KINDS, ReadyKind, own_k
 from quadleg.errors import NoPlace, Unreachable
 from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, Body, Leg, Robot, Stance, Vector
@@ -412,7 +413,10 @@ def _of_heights(good: NDArray[np.int_], step: int, wanted: float, rise: float) -
 def _good(
     robot: Robot, clearance: Clearance, heights: NDArray[np.int_], along: float, across: float
 ) -> NDArray[np.bool_]:
-    """(n,) whether the legs reach the ground with the clearance at heights (n,) and places of the feet, all in mm."""
+    """(n,) whether the legs reach the ground with the clearance at heights (n,) and places of the feet, all in mm.
+
+    Nothing else may be in the ground.
+    """
     good = np.ones(len(heights), dtype=bool)
     angles = np.empty((len(heights), len(JOINT_NAMES)))
     for number, (leg, foot) in enumerate(zip(robot.legs, _feet(robot.legs[0], along, across))):
@@ -421,6 +425,7 @@ def _good(
         angles[:, 3 * number : 3 * number + 3], reachable = inverse_batch(leg, points)
         good &= reachable
     good[good] = clearance.least_batch(angles[good]) >= robot.clearance
+    good[good] = GroundClearance(robot).least_batch(angles[good], heights[good] / 1000) >= -ROUNDING
     return good
 
 

@@ -16,6 +16,7 @@ from quadleg.errors import Unreachable
 from quadleg.kinematics import leg as kinematics
 from quadleg.kinematics.body import Pose, feet_in_base, stance_angles
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import LEGS, Robot, Vector
@@ -139,9 +140,9 @@ def _longest_step(robot: Robot, axis: int) -> Stop:
 
 def _foot_goes(robot: Robot, number: int, axis: int, sign: int) -> Stop:
     """How far one foot goes to one side on the ground while the others stand."""
-    clearance = Clearance(robot)
+    clearance, ground, height = Clearance(robot), GroundClearance(robot), robot.standing.height
     standing = stance_angles(robot, robot.standing)
-    home = feet_in_base(Pose((0.0, 0.0, robot.standing.height)), robot.standing.feet)[number]
+    home = feet_in_base(Pose((0.0, 0.0, height)), robot.standing.feet)[number]
     places = np.tile(home, (len(_STEPS), 1))
     places[:, axis] += sign * _STEPS / 2
     angles = np.tile(standing, (len(_STEPS), 1))
@@ -149,6 +150,7 @@ def _foot_goes(robot: Robot, number: int, axis: int, sign: int) -> Stop:
     angles[:, own], reached = inverse_batch(robot.legs[number], places)
     good = reached.copy()
     good[reached] = clearance.least_batch(angles[reached]) >= robot.clearance
+    good[reached] &= ground.least_batch(angles[reached], height) >= -ROUNDING
     if good.all():
         return Stop(float(_STEPS[-1]) / 2, "nothing")
     first = int(np.argmin(good))
@@ -163,5 +165,7 @@ def _what_stops(robot: Robot, number: int, foot: Vector, clearance: Clearance) -
         angles[3 * number : 3 * number + 3] = kinematics.inverse(leg, foot)
     except Unreachable as error:
         return f"{error.leg}, {error.limit}"
+    if sunk := GroundClearance(robot).sunk(Pose((0.0, 0.0, robot.standing.height)), angles):
+        return f"{sunk}, which touches the ground"
     gap = clearance.least(angles)
     return f"{gap.parts[0]} and {gap.parts[1]}, which would be {1000 * gap.distance:.1f} mm apart"
