@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from draws import examples
+from ground_geometry import GroundGeometry
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from terminal import Terminal
