@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import radians
 from pathlib import Path
 
-from quadleg.robot.gaits import GAITS
+from quadleg.robot.gaits import derived_gaits
 from quadleg.robot.model import (
     JOINTS,
     LEGS,
@@ -101,7 +101,7 @@ def inspector() -> Robot:
             FixedFrame("imu_link", (0.0, 0.0, 0.010), (0.0, 0.0, 0.0), 0.01),
             FixedFrame("camera_link", (0.1, 0.0, 0.0), (0.0, 0.0, 0.0), 0.2),
         ),
-        gaits=GAITS,
+        gaits=derived_gaits(0.200, 0.150, 6.5),
     )
 
 
@@ -138,7 +138,7 @@ def digger() -> Robot:
         resting=_stance(0.042, 0.080, 0.071, 0.009),
         clearance=0.004,
         frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
-        gaits=GAITS,
+        gaits=derived_gaits(0.141, 0.105, 9.0 * 6.6 / 7.4),
     )
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import radians
 from pathlib import Path
 
 import pytest
 
 from quadleg.errors import Fault, RobotFileError
-from quadleg.robot.gaits import GAITS, wave_phases
+from quadleg.robot.gaits import derived_gaits, wave_phases
 from quadleg.robot.load import load_robot
 from quadleg.robot.model import Gait
 
 TEXT = (Path(__file__).parents[1] / "config" / "greenhouse_inspector.yaml").read_text(encoding="utf-8")
-CREEP, TROT = GAITS
+GAITS = CREEP, TROT = derived_gaits(0.200, 0.150, radians(60) / 0.161)
 AMBLE = """
 gaits:
   amble:

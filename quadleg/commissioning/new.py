@@ -22,6 +22,7 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
+from quadleg.robot.gaits import derived_gaits
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, Body, Leg, Robot, Stance, Vector
 
@@ -637,6 +638,9 @@ resting:  # belly down, legs folded: where the robot wakes up and lies down
 
 clearance_mm: {CLEARANCE_MM}  # the least distance between two legs, and between a leg and the body
 
+# gaits:  # ways to walk, worked out from leg, standing height and servos; a key that you write here counts instead
+{_gaits_text(m, poses, electrics)}
+
 # imu:  # an inertial sensor on the I2C bus of the board; frames.imu_link says where
 #   kind: mpu6050
 #   address: 0x68
@@ -647,6 +651,24 @@ clearance_mm: {CLEARANCE_MM}  # the least distance between two legs, and between
 #     rpy_deg: [0, 0, 0]  # roll, pitch and yaw of its axes against the body's
 #     mass_g: 10  # part of the body's mass
 """)
+
+
+def _gaits_text(measures: Measures, poses: Poses, electrics: Electrics) -> str:
+    """The gaits that the robot has without a section of its own, as comments."""
+    kind = electrics.kind
+    speed = radians(60) / kind.seconds_per_60_deg * electrics.voltage_v / kind.at_voltage_v
+    lines = []
+    for gait in derived_gaits(measures.straight / 1000, poses.standing / 1000, speed):
+        lines += [
+            f"#   {gait.name}:",
+            f"#     duty_factor: {gait.duty_factor:g}  # the share of a stride that a foot is on the ground",
+            f"#     stride_period_s: {gait.stride_period:g}",
+            f"#     foot_clearance_mm: {1000 * gait.foot_clearance:.3g}  # how high a foot is lifted",
+        ]
+        if gait.margin is not None:
+            margin = f"{1000 * gait.margin:.3g}"
+            lines.append(f"#     margin_mm: {margin}  # what the body's sway keeps until the robot would tip over")
+    return "\n".join(lines)
 
 
 def _figures_from(kind: ReadyKind) -> str:

@@ -35,8 +35,9 @@ EFFORT = 0.95
 SPEED_SHARE = LOADED_SPEED_SHARE
 _STEADY_SHARE = 0.94  # of that, for a steady velocity: while it changes, feet go farther (most seen: 7 %)
 _FINE = 4  # times as many samples for reach and speed: finer than servo frames are
-# m: kept besides with a steady velocity, and given up while it changes (most seen: 2.1 mm).
-MANOEUVRE = 0.003
+# Of the straight leg: kept besides the margin with a steady velocity, and given up while it changes (most seen of the
+# demo robot: 2.1 mm, where this is 3 mm).
+MANOEUVRE_SHARE = 0.015
 _BALANCE_ROUNDING = 1e-4  # m, by which the sway's penalty falls short
 
 
@@ -72,6 +73,7 @@ class StrideFeasibility:
         self._gait = gait
         self.balance = Balance.of(robot)
         self._motors = ServoMotors.of(robot)
+        self._manoeuvre = MANOEUVRE_SHARE * (robot.legs[0].upper_length + robot.legs[0].lower_length)
         self._clearance = Clearance(robot)
         self._ground = GroundClearance(robot)
         self._steps = _STEADY_SHARE * np.array(joint_steps(robot, gait.stride_period / (_FINE * SAMPLES)))
@@ -90,7 +92,7 @@ class StrideFeasibility:
         """(n, 2 · HARMONICS, 2) the sways of strides that keep a margin in m, and a little more; None: no sway."""
         if margin is None:
             return np.zeros((len(path.feet), 2 * HARMONICS, 2))
-        return sway(self._robot, path, self.balance, margin + MANOEUVRE)
+        return sway(self._robot, path, self.balance, margin + self._manoeuvre)
 
     def hardest(self, twist: Array, margin: float | None) -> Effort:
         """The joint that strides with a twist (3,) work hardest."""
@@ -122,9 +124,9 @@ class StrideFeasibility:
         }
         if margin is not None:
             centres = self.balance.centres(self._robot, coarse.feet)
-            rows, least = half_planes(coarse.feet[..., :2], coarse.in_air, centres, margin - _BALANCE_ROUNDING)
+            rows, least = half_planes(coarse.feet[..., :2], coarse.in_air, centres, margin + self._manoeuvre)
             series = (sways * self.balance.follows).transpose(0, 2, 1).reshape(count, -1, 1)
-            found[StrideObstacle.BALANCE] = ((rows @ series)[..., 0] < least).any(axis=1)
+            found[StrideObstacle.BALANCE] = ((rows @ series)[..., 0] < least - _BALANCE_ROUNDING).any(axis=1)
         shifts, angles = shifts[:, ::_FINE], angles[:, ::_FINE]
 
         left = ~np.any(list(found.values()), axis=0)

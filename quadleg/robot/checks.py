@@ -6,7 +6,7 @@ from math import ceil, floor
 from typing import Any
 
 from quadleg.robot.document import Document
-from quadleg.robot.gaits import GAITS, NEEDED, gait_fault, gait_figures
+from quadleg.robot.gaits import NEEDED, USUAL, gait_fault, gait_figures
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS, SHUNT_RANGE, Robot
 from quadleg.robot.poses import pose_fault
 
@@ -267,9 +267,9 @@ def _check_frames(document: Document) -> None:
 
 def _check_gait(document: Document, name: str) -> None:
     keys = document.value("gaits", name)
-    missing = [] if name in {gait.name for gait in GAITS} else [key for key in NEEDED if key not in keys]
+    missing = [] if name in USUAL else [key for key in NEEDED if key not in keys]
     for key in missing:
-        remedy = f"missing: only {' and '.join(gait.name for gait in GAITS)} have it already, so write `{key}:`"
+        remedy = f"missing: only {' and '.join(USUAL)} have it already, so write `{key}:`"
         document.fault(remedy, "gaits", name, key)
     if missing:
         return

@@ -13,8 +13,9 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import Fault, RobotFileError
 from quadleg.robot.checks import MASS_PARTS, check_keys, check_robot, is_calibrated, limits_deg
 from quadleg.robot.document import Document, read_text
-from quadleg.robot.gaits import GAITS, gait_figures
+from quadleg.robot.gaits import derived_gaits, gait_figures
 from quadleg.robot.model import (
+    JOINT_NAMES,
     JOINTS,
     LEGS,
     LOW_SUPPLY_SHARE,
@@ -283,9 +284,16 @@ def _frames(document: Document) -> tuple[FixedFrame, ...]:
 
 
 def _gaits(document: Document) -> tuple[Gait, ...]:
-    """Those of every robot, with what the file changes in them, then the file's own."""
+    """Those of every robot, made to its measure, with what the file changes in them, then the file's own."""
     written = document.value("gaits") or {}
-    known = {gait.name: gait for gait in GAITS}
+    leg, voltage = document.value("leg"), document.value("supply", "voltage_v")
+    kinds = [_kind(document, document.value("servos", joint)["kind"]) for joint in JOINT_NAMES]
+    usual = derived_gaits(
+        straight_leg=(leg["upper_leg_mm"] + leg["lower_leg_mm"]) / 1000,
+        hip_height=document.value("stance")["standing_height_mm"] / 1000,
+        no_load_speed=min(kind.no_load_speed_at(voltage) for kind in kinds),
+    )
+    known = {gait.name: gait for gait in usual}
     return tuple(_gait(name, written.get(name, {}), known.get(name)) for name in {**known, **written})
 
 
