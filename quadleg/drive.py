@@ -27,7 +27,7 @@ from quadleg.errors import NotHeard, Refused
 from quadleg.gait.velocity import velocity_in_words
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.interrupts import ended_by_signals
-from quadleg.kinematics.planar import STILL
+from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.runner import need_ros
 from quadleg.teleop.body import RANGE, BodyOffsets
@@ -37,7 +37,17 @@ HEARD_WITHIN = 5.0  # s for a running stack to be found
 DRAW_PERIOD = 0.1
 LOOK_PERIOD = 0.02  # s between looks at the keys
 STALLED = 0.5  # s: keys that waited for so long are no longer meant
+LEAST_SCALE = 0.995  # of the velocity asked for: what is less is said
 SURE_WITHIN = 5.0  # s between the two presses that stand a robot up which is off
+ANSWER_TIME = 5.0  # s that an answer stays on the screen
+NEXT = {  # what a person does next, by state
+    "off": "put the legs into the resting pose; u stands up",
+    "rising": "e stops it, d sits down",
+    "active": "arrows walk, d sits down",
+    "hold": "it stands with power; u goes on when the cause is gone, d sits down",
+    "lowering": "e switches off at once",
+    "fault": "r resets when the cause is gone, then u stands up",
+}
 PLACED = "Legs in the resting pose, fingers clear, supply switch within reach? Then u again"
 ARROWS = {"up": "↑", "down": "↓", "left": "←", "right": "→", "enter": "Enter", "space": "Space", "tab": "Tab"}
 
@@ -65,7 +75,8 @@ class Drive:
         self._dead_man_time = dead_man_time
         self._hands = Hands(dead_man_time)
         self._keys = KeyReader()
-        self._gait_says, self._hindrance, self._said = "", "", ""
+        self._gait_says, self._gait_scale, self._hindrance = "", 1.0, ""
+        self._said, self._said_at = "", 0.0
         self._sure_until = 0.0
         self._over = False
         self._context = rclpy.Context()
@@ -164,6 +175,15 @@ class Drive:
             command = self._hands.press(key, now) if not stalled or key == "e" else ""
             if command:
                 self._do(command, now)
+        self._take_no_speed()
+
+    def _take_no_speed(self) -> None:
+        """A robot that does not stand takes none: it would set off by itself as soon as it does."""
+        operator = self._operator
+        assert operator is not None
+        if self._hands.asks_for_speed and not operator.takes_speed:
+            self._hands.release()
+            self._hear(f"no speed is taken: the robot does not stand, it is {operator.state or 'not heard'}")
 
     def _do(self, command: str, now: float) -> None:
         operator = self._operator
@@ -172,12 +192,15 @@ class Drive:
             operator.emergency_stop()
         elif command == "stand":
             if operator.state == "off" and now > self._sure_until:
-                self._sure_until, self._said = now + SURE_WITHIN, PLACED
+                self._sure_until = now + SURE_WITHIN
+                self._hear(PLACED)
             else:
                 self._sure_until = 0.0
                 operator.enable(True)
         elif command == "sit":
             operator.enable(False)
+        elif command == "reset":
+            operator.reset()
         elif command == "next_gait":
             operator.choose_gait(1)
         elif command == "quit":
@@ -188,15 +211,17 @@ class Drive:
         assert operator is not None
         if operator.state in ("off", "fault"):
             self._hands.forget_body()
+        self._take_no_speed()
         self._hindrance = operator.tick(self._hands.wish(now))
 
     def _hear(self, said: str) -> None:
-        self._said = said
+        self._said, self._said_at = said, time.monotonic()
 
     def _diagnostics(self, message: Any) -> None:
         for status in message.status:
             if status.name == "quadleg: gait":
                 self._gait_says = status.message
+                self._gait_scale = float({pair.key: pair.value for pair in status.values}.get("scale", 1.0))
 
     # The screen
 
@@ -211,9 +236,12 @@ class Drive:
         return Group(Text(f"quadleg drive: {self._robot.name}", style="bold"), "", table, "", self._keys_table())
 
     def _lines(self, now: float) -> Iterator[tuple[str, str | Text]]:
+        from quadleg.nodes.operator import NOT_ANSWERED
+
         operator = self._operator
         assert operator is not None
         yield "state", f"{operator.state or 'not heard'}: {operator.why}"
+        yield "next", NEXT.get(operator.state, "is `quadleg run` still there?")
         limits = operator.limits
         velocity = operator.velocity
         yield "asked", velocity_in_words(velocity) if velocity != STILL else "no velocity"
@@ -222,6 +250,7 @@ class Drive:
             sides = f"{y:.3f} left, {-right:.3f} right, {yaw:.2f} rad/s turning"
             yield "limits", f"{x:.3f} m/s forward, {-back:.3f} back, {sides}"
             yield "gait", f"{limits.gait} of {', '.join(limits.gaits)}: {self._gait_says}"
+        yield "clipped", Text(self._clipped(velocity), style="bold yellow")
         shift = [1000 * share * RANGE[axis] for axis, share in operator.body.shares.items() if "shift" in axis]
         tilt = [degrees(share * RANGE[axis]) for axis, share in operator.body.shares.items() if "tilt" in axis]
         yield (
@@ -232,8 +261,19 @@ class Drive:
         left = self._hands.left(now)
         bar = "█" * round(20 * left / self._dead_man_time)
         yield "dead-man", f"{bar} {left:.1f} s until it stops" if left else "no key is pressed: it does not walk"
-        yield "hindered", Text(self._hindrance, style="bold red")
-        yield "answer", Text(self._said, style="bold")
+        yield "blocked", Text(self._hindrance, style="bold red")
+        # That a stop was not answered stays, until there is news.
+        fresh = now - self._said_at < ANSWER_TIME or self._said == NOT_ANSWERED
+        yield "answer", Text(self._said if fresh else "", style="bold")
+
+    def _clipped(self, velocity: Planar) -> str:
+        """How much less the robot does than the keys ask for."""
+        clipped = []
+        if self._hands.at_limit:
+            clipped.append(f"{self._hands.at_limit}: this is the most")
+        if velocity != STILL and self._gait_scale < LEAST_SCALE:
+            clipped.append(f"the robot walks at {100 * self._gait_scale:.0f} % of that: all at once is over its limits")
+        return "; ".join(clipped)
 
     def _keys_table(self) -> Table:
         moving = [

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from conftest import Wire
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.msg import SetParametersResult
 from rcl_interfaces.srv import SetParameters
@@ -28,6 +28,7 @@ class Stage:
         self.targets = wire.hear(PoseStamped, "teleop/base_target", 100)
         self.kept = wire.hear(PoseStamped, "base_target", 100)
         self._diagnostics = wire.hear(DiagnosticArray, "diagnostics")
+        self._gait = wire.node.create_publisher(DiagnosticArray, "diagnostics", 10)
         self._limits = wire.node.create_publisher(String, "walking_limits", LATCHED)
         self._state = wire.node.create_publisher(String, "state", LATCHED)
         self.asked: list[object] = []
@@ -59,6 +60,12 @@ class Stage:
 
     def state(self, state: str) -> None:
         self._state.publish(String(data=f"{state}: for a test"))
+
+    def gait_says(self, scale: float) -> None:
+        """gait's own diagnostics: the share of the velocity that it walks at."""
+        status = DiagnosticStatus(name="quadleg: gait", message="walks")
+        status.values = [KeyValue(key="scale", value=f"{scale:.4f}")]
+        self._gait.publish(DiagnosticArray(status=[status]))
 
     def says(self, words: str, node: str = "teleop") -> None:
         """Waits until a node says some words in its diagnostics."""

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import termios
 import threading
+import time
 
 UP = b"\x1b[A"
 
@@ -60,6 +61,20 @@ class Terminal:
             self._fresh = False
             found = self._news.wait_for(lambda: all(word in self.screen for word in words), seconds)
         assert found, f"{words} not in {self.screen[-3000:]}"
+
+    def lacks(self, words: str, seconds: float = 10.0) -> None:
+        """Waits until a whole screen is drawn that does not have some words."""
+        deadline = time.monotonic() + seconds
+        while True:
+            with self._news:
+                self._forget()
+                drawn = self._news.wait_for(
+                    lambda: self.screen.count("quadleg drive:") > 1, deadline - time.monotonic()
+                )
+                whole = self.screen.split("quadleg drive:")[-2]
+            assert drawn, f"'{words}' is still in {self.screen[-3000:]}"
+            if words not in whole:
+                return
 
     def _forget(self) -> None:
         self.screen = self.screen[-1:] if self.process.poll() is None else self.screen

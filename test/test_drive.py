@@ -48,6 +48,7 @@ def stage() -> Iterator[Stage]:
 
         wire.node.create_service(GetParameters, "gait/get_parameters", parameters)
         wire.node.create_service(Trigger, "emergency_stop", stage.answers("emergency_stop", lambda _: None))
+        wire.node.create_service(Trigger, "reset", stage.answers("reset", lambda _: None))
         yield stage
         wire.close()
 
@@ -57,11 +58,11 @@ def start_drive(stage: Stage) -> Iterator[Callable[..., Terminal]]:
     """Starts drive on an active robot, and waits until it drives."""
     terminals = []
 
-    def starter(*arguments: str) -> Terminal:
+    def starter(*arguments: str, code: str = "pass") -> Terminal:
         stage.state("active")
         stage.limits()
         nobody_drives(stage)
-        terminals.append(Terminal(*arguments))
+        terminals.append(Terminal(*arguments, code=code))
         terminals[-1].shows("active: for a test", "0.070 m/s forward", seconds=20.0)
         return terminals[-1]
 
@@ -211,6 +212,45 @@ def test_emergency_stop_sitting_standing_and_the_gait(terminal: Terminal, stage:
     assert not stage.asked
     terminal.keys(b"u")
     stage.asks("enable", True)
+
+
+def test_a_fault_is_reset_by_its_key(terminal: Terminal, stage: Stage) -> None:
+    stage.state("fault")
+    terminal.shows("fault: for a test", "r resets when the cause is gone")
+    stage.asked.clear()
+    terminal.keys(b"r")
+    stage.asks("reset", None)
+    terminal.shows("reset: the fault is over")
+
+
+def test_no_speed_is_taken_by_a_robot_that_does_not_stand(terminal: Terminal, stage: Stage) -> None:
+    for state in ("off", "rising", "lowering", "fault"):
+        stage.state(state)
+        terminal.shows(f"{state}: for a test")
+        before = len(stage.velocities)
+        terminal.keys(UP)
+        terminal.shows(f"no speed is taken: the robot does not stand, it is {state}")
+        assert len(stage.velocities) == before
+    stage.state("active")
+    terminal.shows("active: for a test")
+    assert stage.is_silent(stage.velocities)  # what was pressed before it stood is not done afterwards
+
+
+def test_what_is_clipped_is_told(terminal: Terminal, stage: Stage) -> None:
+    stage.gait_says(scale=0.62)
+    terminal.keys(UP * 6)
+    stage.goes(0.07, 0.0, 0.0)
+    terminal.shows("forward: this is the most", "walks at 62 % of that")
+    stage.gait_says(scale=1.0)
+    terminal.keys(b" ")
+
+
+def test_an_answer_goes_after_a_while(start_drive: Callable[..., Terminal], stage: Stage) -> None:
+    terminal = start_drive(code="drive.ANSWER_TIME = 0.5")
+    terminal.keys(b"g")
+    terminal.shows("gait: trot")
+    terminal.lacks("gait: trot")
+    stage.limits()
 
 
 def test_the_body_is_posed_and_stays(terminal: Terminal, stage: Stage) -> None:

@@ -77,6 +77,27 @@ def test_each_press_is_a_notch_up_to_the_limit(hands: Hands) -> None:
     assert hands.wish(0.0).walk == (2 / NOTCHES, -1 / NOTCHES, 1 / NOTCHES)
 
 
+def test_a_press_beyond_the_limit_is_told(hands: Hands) -> None:
+    press(hands, *["up"] * NOTCHES)
+    assert hands.at_limit == ""
+    press(hands, "up")
+    assert hands.at_limit == "forward"
+    press(hands, *["left"] * (NOTCHES + 1))
+    assert hands.at_limit == "turn left"
+    press(hands, "right")
+    assert hands.at_limit == ""
+
+
+def test_whether_a_speed_is_asked_for(hands: Hands) -> None:
+    assert not hands.asks_for_speed
+    press(hands, "up")
+    assert hands.asks_for_speed
+    press(hands, "down")
+    assert not hands.asks_for_speed
+    press(hands, "tab", "up")
+    assert not hands.asks_for_speed
+
+
 def test_space_stops(hands: Hands) -> None:
     press(hands, "up", "left", "space")
     assert hands.wish(0.0).walk == (0.0, 0.0, 0.0)
@@ -111,7 +132,7 @@ def test_commands(hands: Hands) -> None:
     assert press(hands, *COMMANDS) == [command for command, _ in COMMANDS.values()]
 
 
-@pytest.mark.parametrize("key", ["e", "u", "d", "q"])
+@pytest.mark.parametrize("key", ["e", "u", "d", "q", "r"])
 def test_a_command_that_ends_walking_ends_it(hands: Hands, key: str) -> None:
     press(hands, "up", key)
     assert hands.wish(0.0).walk is None

@@ -58,12 +58,14 @@ class Operator:
         self._gait_asked: str | None = None
         self._open: dict[Any, tuple[Any, str, float]] = {}  # futures: client, what to say without answer, and when
         self._stop_asked: float | None = None
+        self._reset_asked = inf
         self._stop_called = -inf
         self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
         self._poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
         self._kept_poses = node.create_publisher(PoseStamped, "base_target", LATEST)
         self._enable = node.create_client(SetBool, "enable")
         self._emergency_stop = node.create_client(Trigger, "emergency_stop")
+        self._reset = node.create_client(Trigger, "reset")
         self._gait = node.create_client(SetParameters, "gait/set_parameters")
         subscribe(TwistStamped, "teleop/cmd_vel", self._velocity_heard, 10)
         subscribe(String, "state", self._state_heard, LATCHED)
@@ -75,6 +77,7 @@ class Operator:
         """Does what is wished; why it is not done, or an empty text."""
         now = time.monotonic()
         self._insist(now, stop_held)
+        self._send_reset(now)
         for future, (client, unanswered, until) in list(self._open.items()):
             if now > until:
                 client.remove_pending_request(future)
@@ -86,9 +89,16 @@ class Operator:
             return self.said
         return "; ".join(filter(None, (self._walk(wish.walk, now), self._pose(wish))))
 
+    @property
+    def takes_speed(self) -> bool:
+        """Whether the robot stands, so that a speed means something; a hold may end while it lasts."""
+        return self.state in ("active", "hold")
+
     def _walk(self, shares: Planar | None, now: float) -> str:
         hindrance = ""
-        if shares is not None and self._rivals.drive(now):
+        if shares is not None and not self.takes_speed:
+            hindrance = f"no speed is taken: the robot does not stand, it is {self.state or 'not heard'}"
+        elif shares is not None and self._rivals.drive(now):
             hindrance = "somebody else drives on teleop/cmd_vel: end that first"
         elif shares is not None and self.limits is None:
             hindrance = self._limits_missing
@@ -146,6 +156,7 @@ class Operator:
         """Asks for it, again and again until it is answered; on this computer by the stop socket at once."""
         threading.Thread(target=stop_here, args=(self._node.get_namespace(),), daemon=True).start()
         self.halt()
+        self._reset_asked = inf
         self._stop_asked = time.monotonic()
         self._tell("emergency stop asked for")
         self._insist(self._stop_asked, held=True)
@@ -153,7 +164,7 @@ class Operator:
     def _insist(self, now: float, held: bool) -> None:
         if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:
             return
-        if now - self._stop_asked > 1.0:
+        if now - self._stop_asked > 1.0 and self.said != NOT_ANSWERED:
             self._tell(NOT_ANSWERED)
         if now - self._stop_asked > STOP_PATIENCE and not held:
             self._stop_asked = None
@@ -172,7 +183,7 @@ class Operator:
         """Asks the robot to stand up or go on (on), or to sit down."""
         what = "stand" if on else "sit"
         if not self._enable.service_is_ready():
-            self._tell(f"{what}: nobody offers the service enable; is `quadleg run` still there?")
+            self._tell(f"{what}: no node offers the service enable; is `quadleg run` still there?")
             return
         self._ask(
             self._enable,
@@ -180,6 +191,29 @@ class Operator:
             lambda response: f"{what}: {response.message}",
             f"{what}: the service enable does not answer",
         )
+
+    def reset(self) -> None:
+        """Asks to leave a fault, after the last of our own stops is answered: one that came later was a new fault."""
+        self._reset_asked = time.monotonic()
+
+    def _send_reset(self, now: float) -> None:
+        waited = now - self._reset_asked
+        if waited < 0 or (waited <= ANSWER_WITHIN and self._stop_is_open()):
+            return
+        self._reset_asked = inf
+        faulty = self.state == "fault"
+
+        def answer(response: Any) -> str:
+            if not response.success:
+                return f"reset: {response.message}"
+            return "reset: the fault is over, the robot is off" if faulty else "reset: there is no fault"
+
+        missing = "reset: the service does not answer; is `quadleg run` still there?"
+        self._ask(self._reset, Trigger.Request(), answer, missing)
+
+    def _stop_is_open(self) -> bool:
+        """Whether a stop of ours is not answered yet."""
+        return any(client is self._emergency_stop for client, _, _ in self._open.values())
 
     def choose_gait(self, step: int) -> None:
         """Asks for the gait so many places on in the list of gaits."""
@@ -210,9 +244,8 @@ class Operator:
         future.add_done_callback(answered)
 
     def _tell(self, said: str) -> None:
-        if said != self.said:
-            self.said = said
-            self._say(said)
+        self.said = said
+        self._say(said)
 
     # What is heard
 

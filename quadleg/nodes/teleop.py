@@ -103,7 +103,7 @@ class Teleop(QuadlegNode):
         elif wish.walk:
             message = f"asks for {velocity_in_words(operator.velocity)}"
             if operator.state != "active":
-                message += f", but the robot is {operator.state or 'not heard'}"
+                message += f", but the robot is in {operator.state}"
         elif wish.body:
             message = "poses the body"
         else:

@@ -25,7 +25,7 @@ from quadleg.kinematics.planar import STILL, compose, motion
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.ears import Ears
 from quadleg.nodes.host import main_of, step_back
-from quadleg.nodes.operator import ANSWER_WITHIN, PERIOD, Operator
+from quadleg.nodes.operator import PERIOD, Operator
 from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
 from quadleg.resting import views
 from quadleg.robot.colours import BODY, LEG
@@ -53,40 +53,14 @@ class Hand(Operator):
 
     def __init__(self, *arguments: Any) -> None:
         super().__init__(*arguments)
-        self._reset = self._node.create_client(Trigger, "reset")
-        self._reset_asked = inf
         self._stopped_at_once: Any = None
 
     def stop_at_once(self) -> None:
         """One call of the emergency stop, from any thread; `emergency_stop` then insists."""
         self._stopped_at_once = self._emergency_stop.call_async(Trigger.Request())
 
-    def emergency_stop(self) -> None:
-        """Asks for it, again and again until it is answered; a reset that waits is forgotten."""
-        self._reset_asked = inf
-        super().emergency_stop()
-
-    def reset(self) -> None:
-        """Asks to leave a fault, after the last of our own stops is answered: one that came later was a new fault."""
-        self._reset_asked = time.monotonic()
-
-    def tick(self, wish: Wish, stop_held: bool = False) -> str:
-        """Does what is wished; why it is not done, or an empty text."""
-        hindrance = super().tick(wish, stop_held)
-        waited = time.monotonic() - self._reset_asked
-        if waited > ANSWER_WITHIN or (waited >= 0 and not self._stop_is_open()):
-            self._reset_asked = inf
-            self._ask(
-                self._reset,
-                Trigger.Request(),
-                lambda response: f"reset: {response.message}",
-                "reset: the service does not answer; is `quadleg run` still there?",
-            )
-        return hindrance
-
     def _stop_is_open(self) -> bool:
-        insisting = any(client is self._emergency_stop for client, _, _ in self._open.values())
-        return insisting or bool(self._stopped_at_once and not self._stopped_at_once.done())
+        return super()._stop_is_open() or bool(self._stopped_at_once and not self._stopped_at_once.done())
 
     def take_gait(self, gait: str) -> None:
         """Asks for the gait of that name."""

@@ -42,6 +42,7 @@ COMMANDS = {
     "e": ("stop", "EMERGENCY STOP, it falls"),
     "u": ("stand", "stand up"),
     "d": ("sit", "sit down, then off"),
+    "r": ("reset", "reset after a fault"),
     "g": ("next_gait", "next gait"),
     "q": ("quit", "stop walking and leave"),
 }
@@ -87,11 +88,13 @@ class Hands:
         self._body = dict.fromkeys(BODY, 0)
         self._poses = False
         self.group = next(iter(GROUPS))
+        self.at_limit = ""  # what the last key asked for more of than there is
 
     def press(self, key: str, now: float) -> str:
         """Takes a key; the command that it is, or an empty text."""
         if self.left(now) == 0.0:
             self.release()
+        self.at_limit = ""
         if key in COMMANDS:
             command, _ = COMMANDS[key]
             if command != "next_gait":
@@ -112,10 +115,13 @@ class Hands:
         return ""
 
     def _change(self, key: str, now: float) -> bool:
-        for axis, more, less, _, _ in GROUPS[self.group]:
+        for axis, more, less, does, undoes in GROUPS[self.group]:
             if key in (more, less):
                 notches = self._walk if axis in WALK else self._body
-                notches[axis] = max(-NOTCHES, min(NOTCHES, notches[axis] + (1 if key == more else -1)))
+                wanted = notches[axis] + (1 if key == more else -1)
+                notches[axis] = max(-NOTCHES, min(NOTCHES, wanted))
+                if wanted != notches[axis]:
+                    self.at_limit = does if key == more else undoes
                 self._poses |= axis in BODY
                 self._pressed_at = now
                 return True
@@ -126,6 +132,11 @@ class Hands:
         self._walk = dict.fromkeys(WALK, 0)
         self._poses = False
         self._pressed_at = -inf
+
+    @property
+    def asks_for_speed(self) -> bool:
+        """Whether any speed is asked for."""
+        return any(self._walk.values())
 
     def left(self, now: float) -> float:
         """Seconds until the dead-man time is over."""
