@@ -29,12 +29,19 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
     if reached and now.state not in ("off", "fault", None):
         lines.append(("reached", str(reached)))
     lines += _walking(now) + _servos(now) + _frames(now.values("joint_watchdog"))
-    if file := now.values("recorder").get("file"):
-        lines.append(("record", f"into {file}"))
+    lines += _recordings(now.values("recorder"))
     for node, report in sorted(now.diagnostics.items()):
         if report.level != OK and node not in SAID_ABOVE:
             lines.append((node, report.message))
     return lines
+
+
+def _recordings(recorder: Mapping[str, str]) -> list[tuple[str, str]]:
+    if "folder" not in recorder:
+        return []
+    into = f"every topic into {recorder['file']}; " if recorder["file"] else ""
+    kept = f"; the last saved one is {recorder['kept']}" if recorder["kept"] else ""
+    return [("record", f"{into}on a fault the last minute into {recorder['folder']}{kept}")]
 
 
 def _walking(now: Snapshot) -> list[tuple[str, str]]:

@@ -128,6 +128,7 @@ def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
 ) -> None:
     stack = recording_stack(start, folder)
     targets = wire.hear(PoseStamped, "base_target")
+    assert str(folder) in stack.wait_for_line("on a fault the last minute is saved in")
     with Robot() as robot:
         wait_until(lambda: records(robot, 15), 20.0, "all topics are heard")
         robot.stand()

@@ -23,6 +23,7 @@ from quadleg.nodes.message_text import class_of, definition_of
 from quadleg.nodes.topics import split_state
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recorder import Recorder as Recording
+from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 from quadleg.recording.text_messages import diagnoses_of, text_of
 from quadleg.robot.model import LEGS
 
@@ -37,6 +38,7 @@ LOOK_PERIOD = 0.25  # s between looks at what is published
 READ_PERIOD = 0.05  # s between readings of what has come: to be woken for each message takes ten times as long
 DEPTH = 1000  # messages of one topic that wait while this process has no turn
 AFTER_FAULT = 2.0  # s that are kept after a fault, with the minute before it
+FOLDER_MB = 500.0  # MB: a packed minute takes some megabytes, so that a hundred faults are kept
 SILENT = 0.7  # s without joint_states: all others have ended
 
 
@@ -57,7 +59,9 @@ class Recorder(QuadlegNode):
         super().__init__(name, parameters)
         file = self.declare("file", "", "File to record into, .mcap; empty: only the last minute is kept, in memory")
         folder = self.declare("folder", "", "Where the last minute is saved; empty: ~/quadleg_recordings")
-        self._folder = Path(folder).expanduser() if folder else Path.home() / "quadleg_recordings"
+        self._folder = Path(folder).expanduser().absolute() if folder else Path.home() / "quadleg_recordings"
+        about = "Size in MB of what faults have saved in the folder, beyond which the oldest of that is removed"
+        self._most_bytes = int(1e6 * self.declare("folder_mb", FOLDER_MB, about, 1.0, 1e6))
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
         self._ears = Ears(self)
@@ -72,6 +76,17 @@ class Recorder(QuadlegNode):
         self.serve(Trigger, "~/keep", self._keep)
         self.every(LOOK_PERIOD, self._look)
         self.every(READ_PERIOD, self._read)
+        self._say_where()
+
+    def _say_where(self) -> None:
+        """Say at the start where recordings go, and whether they can."""
+        if self._recording.path:
+            self.get_logger().info(f"every topic is recorded into {self._recording.path}")
+        if obstacle := obstacle_to(self._folder):
+            self.get_logger().error(f"on a fault nothing can be saved in {self._folder}: {obstacle}")
+        else:
+            most = f"at most {self._most_bytes / 1e6:g} MB, then the oldest go"
+            self.get_logger().info(f"on a fault the last minute is saved in {self._folder} ({most})")
 
     def _metadata(self) -> dict[str, dict[str, str]]:
         about = {
@@ -96,7 +111,7 @@ class Recorder(QuadlegNode):
         now = time.monotonic()
         if self._keep_at and now > self._keep_at:
             self._keep_at = None
-            self._save("fault")
+            self._save(ON_FAULT)
         if self._ending and now - self._states_at > SILENT:
             self.finished = True
 
@@ -173,10 +188,10 @@ class Recorder(QuadlegNode):
     # What is kept
 
     def _keep(self, _: Trigger.Request) -> tuple[bool, str]:
-        return self._save("asked")
+        return self._save(ON_REQUEST)
 
-    def _save(self, why: str) -> tuple[bool, str]:
-        path = _free(self._folder / f"{self.robot.name}_{time.strftime('%Y-%m-%d_%H-%M-%S')}_{why}.mcap")
+    def _save(self, reason: str) -> tuple[bool, str]:
+        path = _free(self._folder / recording_name(self.robot.name, reason))
         try:
             count = self._recording.keep(path)
         except NoPlace as error:
@@ -184,6 +199,9 @@ class Recorder(QuadlegNode):
             return False, str(error)
         self._kept = f"{path}"
         self.get_logger().info(f"the last minute is kept: {path}")
+        if reason == ON_FAULT:
+            for old in remove_oldest(self._folder, self._most_bytes, path):
+                self.get_logger().warning(f"removed an old recording of a fault to make room: {old}")
         return True, f"{path}: {count} messages of the last minute"
 
     def health(self) -> Health:
@@ -193,6 +211,7 @@ class Recorder(QuadlegNode):
             "recorded": recording.recorded,
             "lost": recording.lost,
             "topics": len(self._heard),
+            "folder": str(self._folder),
             "kept": self._kept,
         }
         if self._missed is not None:
@@ -212,7 +231,7 @@ class Recorder(QuadlegNode):
             )
         if recording.path:
             return Health(f"records into {recording.path}", values)
-        return Health("keeps the last minute in memory", values)
+        return Health(f"keeps the last minute in memory, and saves it in {self._folder} on a fault", values)
 
     def end(self, alone: bool) -> None:
         if alone:
@@ -223,7 +242,7 @@ class Recorder(QuadlegNode):
         self._read()
         self._ears.close()
         if self._keep_at:
-            self._save("fault")
+            self._save(ON_FAULT)
         self._recording.close()
         super().close()
 
