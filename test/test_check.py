@@ -139,7 +139,26 @@ def test_pictures_are_drawn_where_asked(
     for name in ("workspace", "heights", "strides"):
         path = folder / f"greenhouse_inspector_{name}.png"
         assert path.read_bytes().startswith(b"\x89PNG")
-        assert str(path) in said
+        assert path.name in said
+    assert f"Pictures in {folder}:" in said
+
+
+def test_pictures_go_into_a_new_folder_each_time_and_what_they_replace_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("matplotlib")
+    monkeypatch.setattr(module, "check", lambda robot: checked())
+    monkeypatch.chdir(tmp_path)
+    names = ["greenhouse_inspector_check", "greenhouse_inspector_check_2"]
+    for name in names:
+        cli.main(["check"])
+        said = capsys.readouterr().out
+        assert f"Pictures in {tmp_path / name}:" in said
+        assert "Replaced" not in said
+        assert list((tmp_path / name).glob("*.png"))
+    assert sorted(path.name for path in tmp_path.iterdir()) == names
+    cli.main(["check", "--pictures", names[0]])
+    assert "Replaced in that folder: greenhouse_inspector_workspace.png" in capsys.readouterr().out
 
 
 def test_json_goes_without_pictures(

@@ -16,6 +16,8 @@ from quadleg.commands.arguments import (
     teeth,
     warn,
 )
+from quadleg.commands.outputs import names_in, own_folder, replaced
+from quadleg.errors import NoPlace
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.servos.boards import BOARDS
 
@@ -59,23 +61,29 @@ def _check(options: argparse.Namespace) -> int:
         say(as_json(checked))
     else:
         print_check(checked)
-    folder = options.pictures or (None if options.json else Path())
-    if folder:
-        _draw_check(checked, folder, warn if options.json else say)
+    if options.pictures or not options.json:
+        _draw_check(checked, options.pictures, warn if options.json else say)
     return 1 if checked.refusals else 0
 
 
-def _draw_check(checked, folder: Path, say: Callable[[str], None]) -> None:
+def _draw_check(checked, named: Path | None, say: Callable[[str], None]) -> None:
+    """Draw into a folder that the person names, or into a new one."""
     try:
         from quadleg.commissioning.check_plots import check_pictures
 
+        folder = named or own_folder(Path(f"{checked.robot.name}_check"))
+        before = names_in(folder)
         made = check_pictures(checked, folder)
     except ImportError:
         say("No pictures: they need matplotlib, from `pip install matplotlib` or `apt install python3-matplotlib`")
+    except NoPlace as error:
+        say(f"No pictures: {error}")
     except OSError as error:
         say(f"No pictures: {error.filename or folder} cannot be written ({error.strerror})")
     else:
-        say(f"Pictures: {', '.join(str(path.resolve()) for path in made)}")
+        say(f"Pictures in {folder.resolve()}: {', '.join(path.name for path in made)}")
+        if words := replaced(made, before):
+            say(words)
 
 
 def _calibrate(options: argparse.Namespace) -> int:
@@ -159,7 +167,7 @@ def _check_command(command: Command) -> None:
         "--pictures",
         type=Path,
         metavar="DIR",
-        help="folder for the pictures (default: this one; with --json none are made without this)",
+        help="folder for the pictures (default: a new one, <robot>_check; with --json none are made without this)",
     )
 
 

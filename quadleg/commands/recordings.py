@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import Command, say, speed, takes_namespace
+from quadleg.commands.outputs import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import Robot as Model
@@ -29,16 +30,18 @@ def _report(options: argparse.Namespace) -> int:
     path = _mended(options.recording)
     from quadleg.recording.report import write_report
 
-    folder = options.out or path.with_name(f"{path.stem}_report")
-    return _told(write_report(path, folder, _another_robot(options)))
+    folder = options.out or fresh(path.with_name(f"{path.stem}_report"))
+    before = names_in(folder)
+    return _told(write_report(path, folder, _another_robot(options)), before)
 
 
 def _compare(options: argparse.Namespace) -> int:
     a, b = _mended(options.a), _mended(options.b)
     from quadleg.recording.compare import write_comparison
 
-    folder = options.out or Path(f"{a.stem}_and_{b.stem}")
-    return _told(write_comparison(a, b, folder, _another_robot(options)))
+    folder = options.out or fresh(Path(f"{a.stem}_and_{b.stem}"))
+    before = names_in(folder)
+    return _told(write_comparison(a, b, folder, _another_robot(options)), before)
 
 
 def _export(options: argparse.Namespace) -> int:
@@ -79,10 +82,12 @@ def _need_mcap() -> None:
         raise RecordMissing
 
 
-def _told(report: Report) -> int:
+def _told(report: Report, before: frozenset[str]) -> int:
     for sentence in report.sentences:
         say(sentence)
     say(f"Page: {report.page}, and {len(report.pictures)} pictures beside it")
+    if words := replaced((report.page, *report.pictures), before):
+        say(words)
     return 0
 
 
@@ -112,7 +117,7 @@ def add(command: Command) -> None:
         "and timing. Works on any recording with joint_states, and says what is missing. Needs the extra log.",
     )
     page.add_argument("recording", type=Path, help="a recording, .mcap")
-    page.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: beside it, <name>_report)")
+    page.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: a new folder, <name>_report)")
     _takes_another_robot(page)
     both = command(
         "compare",
@@ -122,7 +127,7 @@ def add(command: Command) -> None:
     )
     both.add_argument("a", type=Path, help="a recording, .mcap")
     both.add_argument("b", type=Path, help="another")
-    both.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: <a>_and_<b>)")
+    both.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: a new folder, <a>_and_<b>)")
     _takes_another_robot(both)
     table = command(
         "export",

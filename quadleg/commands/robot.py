@@ -23,6 +23,7 @@ from quadleg.commands.arguments import (
     takes_robot,
     warn,
 )
+from quadleg.commands.outputs import fresh, own_folder
 from quadleg.commands.stop import stop
 from quadleg.errors import NoPlace, RecordMissing, Uncalibrated, ViewMissing, WillNotWork
 from quadleg.resting import drawing, save_picture
@@ -120,7 +121,7 @@ def _stand(options: argparse.Namespace) -> int:
     with _robot(options) as robot:
         # A state that is not heard may be off.
         if robot.board_kind != SIMULATED and robot.status().state in ("off", None):
-            picture = options.picture or Path(f"{robot.model.name}_resting.png")
+            picture = options.picture or fresh(Path(f"{robot.model.name}_resting.png"))
             if not _legs_placed(robot.model, picture, options.legs_placed):
                 return 1
         _say_reached(robot.stand(height_mm=options.height))
@@ -173,12 +174,13 @@ def _demo(options: argparse.Namespace) -> int:
     from quadleg.demo import demo
 
     model = load_robot(find_robot(options.robot))
-    resting = options.picture.with_name(f"{model.name}_resting.png")
+    picture = options.picture or own_folder(Path("quadleg_demo")) / "demo.png"
+    resting = picture.with_name(f"{model.name}_resting.png")
 
     def placed() -> bool:
         return _legs_placed(model, resting, options.legs_placed)
 
-    return demo(model, options.picture, options.seed, placed, options.physics)
+    return demo(model, picture, options.seed, placed, options.physics)
 
 
 def _urdf(options: argparse.Namespace) -> int:
@@ -346,7 +348,7 @@ def add(command: Command) -> None:
     takes_robot(show)
     takes_legs_placed(show)
     show.add_argument(
-        "--picture", type=Path, default=Path("demo.png"), metavar="FILE", help="where to draw (default: %(default)s)"
+        "--picture", type=Path, metavar="FILE", help="where to draw (default: demo.png in a new folder, quadleg_demo)"
     )
     show.add_argument("--seed", type=seed, default=0, help="where the simulated servos stand before the first pulse")
     show.add_argument(
