@@ -61,7 +61,8 @@ def test_servos_too_weak_to_stand_are_told() -> None:
     weak = with_torque(ROBOT, 0.15)
     verdict = walk_verdict(weak, WalkingLimits(weak, weak.gait("trot")))
     assert verdict.code is WalkCode.DOES_NOT_STAND
-    assert "at the torque limits 100 % of the time" in verdict.sentence
+    assert {reason.code for reason in verdict.reasons} <= {Shortfall.DOES_NOT_RISE, Shortfall.STOPPED, Shortfall.SINKS}
+    assert verdict.reasons
     assert not GaitVerdict((verdict,)).can_be_tried
 
 
@@ -85,5 +86,5 @@ def test_a_robot_that_does_not_stand_ends_the_command_with_1(tmp_path, capsys: p
     path.write_text(text.replace("stall_torque_kg_cm: 10", "stall_torque_kg_cm: 1.5"), encoding="utf-8")
     assert cli.main(["rollout", str(path), "--runs", "1", "--distance", "0.5"]) == 1
     said = " ".join(capsys.readouterr().out.split())
-    assert "creep: does not stand: stands at" in said
-    assert "trot: does not stand: stands at" in said
+    assert "creep: does not stand: " in said
+    assert "trot: does not stand: " in said

@@ -18,9 +18,10 @@ from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import FEET, Torque
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.commissioning.walk_forecast import WalkForecast
 from quadleg.robot.model import JOINT_NAMES, Robot
 
-SECTIONS = ("reach", "torque", "current", "resolution", "bus", "heat")
+SECTIONS = ("walk", "reach", "torque", "current", "resolution", "bus", "heat")
 
 CAUTIONS = (
     "Fuse and wire must be rated for the stall current: what the figures above leave out, they have to bear.",
@@ -48,6 +49,7 @@ class Check:
     def verdicts(self) -> dict[str, list[Verdict]]:
         """By the names of `SECTIONS`."""
         return {
+            "walk": [forecast.verdict() for forecast in self.forecasts],
             "reach": self.reach.verdicts(),
             "torque": self.torque.verdicts(),
             "current": self.current.verdicts(),
@@ -55,6 +57,11 @@ class Check:
             "bus": self.bus.verdicts(),
             "heat": [self.torque.heat()],
         }
+
+    @cached_property
+    def forecasts(self) -> tuple[WalkForecast, ...]:
+        """Whether it stands and walks in each gait of which the limits were looked for."""
+        return tuple(WalkForecast(self.robot, self.torque, use) for use in self.gaits if use.fastest is not None)
 
     @property
     def refusals(self) -> list[str]:
@@ -109,6 +116,7 @@ def _check(robot: Robot, gaits: Sequence[GaitUse]) -> Check:
 def as_json(checked: Check) -> str:
     """One JSON object with the keys of `SECTIONS`; units are in the keys. Each section has its verdicts."""
     figures = {
+        "walk": {forecast.use.gait.name: _walk(forecast) for forecast in checked.forecasts},
         "reach": _reach(checked.reach),
         "torque": _torque(checked.torque),
         "current": _current(checked.current),
@@ -128,6 +136,10 @@ def as_json(checked: Check) -> str:
 
 def _needs(verdict: Verdict) -> list[dict[str, Any]]:
     return [{"need": n.quantity.value, "value": n.value, "have": n.have, "at": n.at} for n in verdict.needs]
+
+
+def _walk(forecast: WalkForecast) -> dict[str, Any]:
+    return {"forecast": forecast.code.value, "causes": [hindrance.cause.value for hindrance in forecast.hindrances]}
 
 
 def _reach(reach: Reach) -> dict[str, Any]:

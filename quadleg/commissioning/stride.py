@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.centre_of_mass import centre_of_mass
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, stride_torques
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import Balance, angles_of, strides
+from quadleg.gait.stride_feasibility import StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import HARMONICS, basis
+from quadleg.gait.walk_code import JUDGED_SHARE
 from quadleg.kinematics.planar import STILL, Planar
-from quadleg.robot.model import LEGS, Gait, Robot
+from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
 
 Array = NDArray[np.float64]
 
@@ -23,13 +28,17 @@ WAYS = ("ahead", "sideways", "turning")
 @dataclass(frozen=True)
 class Stride:
     """One stride with a steady twist, sampled once a servo frame: `rates` (n, 12) in rad/s and `currents` (n, 12) in A
-    at `phases` (n,), shares of the stride.
+    at `phases` (n,), shares of the stride. `centre` (2,) is the mean place of the centre of mass in m from the middle
+    of the feet; `tipping_margin` in m is how far its zero-moment point stays inside the outline of all four feet, those
+    in the air too, which catch a robot that tips towards them.
     """
 
     twist: Planar
     phases: Array
     rates: Array
     currents: Array
+    centre: Array
+    tipping_margin: float
 
     @classmethod
     def of(cls, robot: Robot, gait: Gait, twist: Planar, sway: Array) -> Stride:
@@ -54,7 +63,12 @@ class Stride:
         held = stride_torques(robot, cycle, loads[None], period)
         motors = ServoMotors.of(robot)
         (drawn,) = motors.currents(motors.torques(held, rates, accelerations))
-        return cls(twist, phases, rates[0], drawn)
+        height = robot.standing.height + centre_of_mass(robot, angles[0].tolist())[2]
+        # Vukobratovic & Borovac, Int. J. Humanoid Robotics 1 (2004) 157, for a body that keeps its height.
+        zero_moment = centres - height / STANDARD_GRAVITY * cyclic_second_rate(centres[None], period)[0]
+        outlines = zip(feet[:, :, :2].tolist(), zero_moment.tolist())
+        margin = min(static_margin([(x, y) for x, y in places], (x0, y0)) for places, (x0, y0) in outlines)
+        return cls(twist, phases, rates[0], drawn, centres.mean(axis=0), margin)
 
     @property
     def total(self) -> Array:
@@ -67,7 +81,9 @@ class Stride:
 class GaitUse:
     """A gait at its fastest: its strides by the names of `WAYS`. `trouble` says why there are none; `fastest` is as
     WalkingLimits has it, None where nobody looked; `use` is how near the joints come to their speed: the largest of
-    rate over no-load speed.
+    rate over no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot
+    goes nowhere; `spot_effort` is the share of the torque-speed line that the hardest joint takes on the spot, and
+    `needed_on_the_spot` (12,) the stall torque in N·m with which it would do (zero for the other joints).
     """
 
     gait: Gait
@@ -75,17 +91,35 @@ class GaitUse:
     fastest: Planar | None
     use: float
     trouble: str | None = None
+    obstacle: StrideObstacle | None = None
+    judged: Stride | None = None
+    spot_effort: float = 0.0
+    needed_on_the_spot: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
 
     @classmethod
     def of(cls, robot: Robot, gait: Gait) -> GaitUse:
         """By the walking limits of a robot, which take half a second or more to find."""
         limits = WalkingLimits(robot, gait)
-        if limits.trouble:
-            return cls(gait, {}, STILL, 0.0, limits.trouble)
+        effort = StrideFeasibility(robot, gait).hardest(np.array(STILL), limits.margin)
+        needed = np.zeros(len(JOINT_NAMES))
+        needed[JOINT_NAMES.index(effort.joint)] = effort.stall_torque_needed
         x, y, turn = limits.forward
         twists: tuple[Planar, ...] = ((x, 0.0, 0.0), (0.0, y, 0.0), (0.0, 0.0, turn))
-        made = {way: Stride.of(robot, gait, twist, limits.sway(twist)) for way, twist in zip(WAYS, twists)}
-        return cls(gait, made, limits.forward, _use(robot, made))
+        made = {
+            way: Stride.of(robot, gait, twist, limits.sway(twist)) for way, twist in zip(WAYS, twists) if any(twist)
+        }
+        judged = (JUDGED_SHARE * x, 0.0, 0.0)
+        return cls(
+            gait=gait,
+            strides=made,
+            fastest=limits.forward,
+            use=_use(robot, made),
+            trouble=limits.trouble,
+            obstacle=limits.obstacle,
+            judged=Stride.of(robot, gait, judged, limits.sway(judged)) if x > 0.0 else None,
+            spot_effort=effort.share,
+            needed_on_the_spot=needed,
+        )
 
     @classmethod
     def on_the_spot(cls, robot: Robot, gait: Gait) -> GaitUse:
@@ -96,14 +130,14 @@ class GaitUse:
     @property
     def mean(self) -> float:
         """The mean current in A of the way that takes most."""
-        return max(float(stride.total.mean()) for stride in self.strides.values())
+        return max((float(stride.total.mean()) for stride in self.strides.values()), default=0.0)
 
     @property
     def peak(self) -> float:
         """The largest current of any servo frame in A."""
-        return max(float(stride.total.max()) for stride in self.strides.values())
+        return max((float(stride.total.max()) for stride in self.strides.values()), default=0.0)
 
 
 def _use(robot: Robot, made: dict[str, Stride]) -> float:
     speeds = ServoMotors.of(robot).no_load_speed
-    return max(float((np.abs(stride.rates) / speeds).max()) for stride in made.values())
+    return max((float((np.abs(stride.rates) / speeds).max()) for stride in made.values()), default=0.0)

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from quadleg.commissioning.torque_needs import torque_cure, torque_needs
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict, graded
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
-from quadleg.dynamics.joint_torques import foot_loads, holding_torques
-from quadleg.dynamics.servo_motors import ServoMotors
+from quadleg.dynamics.joint_torques import BELLY_DOWN, foot_loads, holding_torques
+from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
 from quadleg.kinematics.body import Pose, feet_in_base
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.safety.rest import LIFT_SPEED
 
 Array = NDArray[np.float64]
 
@@ -54,6 +55,36 @@ def standing_torques(robot: Robot, angles: Array, count: int) -> Array:
 
 
 @dataclass(frozen=True)
+class Rise:
+    """The way up from the resting pose on four feet, at the speed of safety/rest.py.
+
+    `effort` is the largest share of the torque-speed line that a joint takes, with the voltage that is left;
+    `needed` (12,) the stall torques in N·m with which each joint would just do, `current` the largest in A.
+    """
+
+    effort: float
+    needed: Array
+    current: float
+
+    @classmethod
+    def of(cls, robot: Robot) -> Rise:
+        """From where the belly leaves the ground."""
+        motors = ServoMotors.of(robot)
+        heights = np.linspace(robot.resting.height, robot.standing.height, _HEIGHTS)
+        angles = standing_angles(robot, heights.tolist())
+        rates = np.abs(np.gradient(angles, heights, axis=0)) * LIFT_SPEED
+        off_the_ground = heights > robot.resting.height + BELLY_DOWN
+        if not off_the_ground.any():
+            off_the_ground[-1] = True
+        held, fast = standing_torques(robot, angles, 4)[off_the_ground], (rates / motors.no_load_speed)[off_the_ground]
+        drawn = motors.currents(motors.torques(held, rates[off_the_ground])).sum(axis=1)
+        strength = np.maximum(1.0 - SUPPLY_RESISTANCE * drawn / robot.supply.voltage, 0.1)[:, None]
+        effort = (held / motors.stall_torque + fast) / strength
+        needed = (held / np.maximum(strength - fast, 0.05)).max(axis=0)
+        return cls(float(effort.max()), needed, float(drawn.max()))
+
+
+@dataclass(frozen=True)
 class Torque:
     """Torques in N·m: `standing` (12,) at the standing height and `over` (n, 12) at `heights` (n,) in m, each by the
     number of feet; `stall` (12,). `resting` is the height in m from which the robot rises.
@@ -66,6 +97,7 @@ class Torque:
     stall: Array
     height: float
     resting: float
+    rising: Rise
 
     @classmethod
     def of(cls, robot: Robot, lowest: float, highest: float) -> Torque:
@@ -81,6 +113,7 @@ class Torque:
             stall=ServoMotors.of(robot).stall_torque,
             height=robot.standing.height,
             resting=robot.resting.height,
+            rising=Rise.of(robot),
         )
 
     def margins(self, count: int) -> Array:
@@ -120,8 +153,8 @@ class Torque:
             f"at {1000 * self.heights[least]:.0f} mm"
         )
         word = graded(margin, MARGIN, 1.0)
-        if count == 4 and self._least_on_the_way_up() < 1.0:
-            needs = torque_needs(self.robot, self._torques_on_the_way_up())
+        if count == 4 and self.rising.effort > 1.0:
+            needs = torque_needs(self.robot, self.rising.needed)
             return Verdict(about, FAILS, f"{why}; it cannot rise from its resting pose", torque_cure(needs), needs)
         if word == GOOD:
             if over[least] >= 1.0:
@@ -132,18 +165,6 @@ class Torque:
             return Verdict(about, FAILS, why, torque_cure(needs), needs)
         needs = torque_needs(self.robot, torques, MARGIN)
         return Verdict(about, TIGHT, why, f"for the usual margin of {MARGIN:g}: {torque_cure(needs)}", needs)
-
-    def _on_the_way_up(self) -> NDArray[np.bool_]:
-        result: NDArray[np.bool_] = (self.heights >= self.resting) & (self.heights <= self.height)
-        return result
-
-    def _torques_on_the_way_up(self) -> Array:
-        """(12,) the largest on four feet."""
-        result: Array = np.vstack((self.over[4][self._on_the_way_up()], self.standing[4])).max(axis=0)
-        return result
-
-    def _least_on_the_way_up(self) -> float:
-        return float((self.stall / self._torques_on_the_way_up()).min())
 
     def _safe_heights(self, count: int) -> str:
         safe = 1000 * self.heights[self.margins(count) >= 1.0]

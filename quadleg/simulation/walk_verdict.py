@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.errors import CannotWalk
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.gait.walk_code import JUDGED_SHARE, WalkCode
 from quadleg.kinematics.planar import Planar
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.watchdog import State
@@ -23,7 +24,6 @@ from quadleg.simulation.rollout import Rollout
 
 Array = NDArray[np.float64]
 
-SPEED_SHARE = 0.7  # of the fastest forward: the speed at which a gait is judged (our own choice)
 SETTLING = 1.0  # s that it stands before its height is taken
 MEASURED_TIME = 3.0  # s at least, in whole strides, after it has come to speed
 
@@ -35,23 +35,6 @@ TILT_KEPT = (radians(15), radians(30))  # the largest
 STANDS_FROM = 0.85  # of the standing height
 AT_LIMIT = 0.98  # of the motor's largest torque: the servo gives all that it has
 NAMED_FROM = 0.1  # of the time at its torque limit, from which a joint is named
-
-
-class WalkCode(str, Enum):
-    """From best to worst."""
-
-    WALKS = "walks"
-    WALKS_BADLY = "walks_badly"
-    DOES_NOT_WALK = "does_not_walk"
-    DOES_NOT_STAND = "does_not_stand"
-
-    @property
-    def words(self) -> str:
-        return self.value.replace("_", " ")
-
-    @property
-    def severity(self) -> int:
-        return list(WalkCode).index(self)
 
 
 class Shortfall(str, Enum):
@@ -103,7 +86,7 @@ class WalkVerdict:
     @property
     def walks(self) -> bool:
         """Well or badly."""
-        return self.code in (WalkCode.WALKS, WalkCode.WALKS_BADLY)
+        return self.code.walks
 
     @property
     def sentence(self) -> str:
@@ -142,7 +125,7 @@ def walk_verdict(
     """
     rollout = Rollout(robot, limits, ground, seed, angles=None)
     gait = limits.gait
-    speed = SPEED_SHARE * limits.forward[0] if asked is None else asked
+    speed = JUDGED_SHARE * limits.forward[0] if asked is None else asked
     figures = WalkFigures(speed)
     try:
         rollout.stand()

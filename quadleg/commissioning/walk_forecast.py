@@ -1,0 +1,141 @@
+"""Whether a robot will stand and walk in a gait, by its figures alone: what physics is then found to agree with.
+
+Rises and stands: each joint within the torque-speed line on the way up, with the voltage that is left under the
+current. Walks: within its walking limits (reach, balance, torque and speed: gait/limits.py), fast enough for a walk,
+with a supply that bears it, and without tipping over the feet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+from functools import cached_property
+
+from quadleg.commissioning.stride import GaitUse, Stride
+from quadleg.commissioning.torque import Torque
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.verdict import FAILS, GOOD, Need, Quantity, Verdict
+from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
+from quadleg.gait.stride_feasibility import StrideObstacle
+from quadleg.gait.walk_code import WalkCode
+from quadleg.robot.model import Robot
+
+# Of the hip height: how far the body's centre moves where servos give way and tilt it by 4° (walks in physics tilt by 2
+# to 6°). With less than that between its zero-moment point and the outline of the feet the robot tips over them.
+TIPPING_SHARE = 0.07
+# Of the torque-speed line, used up on the spot: with so little left, what legs give way eats the walk (our own choice,
+# by walks of random robots in physics: test/robot_campaign.py).
+SPOT_EFFORT = 0.92
+
+
+class Cause(str, Enum):
+    """Why a robot does not stand or walk."""
+
+    CANNOT_RISE = "cannot_rise"
+    SUPPLY_VOLTAGE = "supply_voltage"
+    SUPPLY_CURRENT = "supply_current"
+    WALKING_LIMITS = "walking_limits"
+    TIPS = "tips"
+    TORQUE = "torque"
+
+
+@dataclass(frozen=True)
+class Hindrance:
+    """One cause: the code that follows, the sentence, what to change, and the numbers that would do."""
+
+    cause: Cause
+    code: WalkCode
+    why: str
+    cure: str
+    needs: tuple[Need, ...] = ()
+
+
+@dataclass(frozen=True)
+class WalkForecast:
+    """One gait's."""
+
+    robot: Robot
+    torque: Torque
+    use: GaitUse
+
+    @property
+    def code(self) -> WalkCode:
+        """Walks, or what follows from the worst hindrance."""
+        codes = (hindrance.code for hindrance in self.hindrances)
+        return max(codes, key=lambda code: code.severity, default=WalkCode.WALKS)
+
+    @cached_property
+    def hindrances(self) -> tuple[Hindrance, ...]:
+        """All that is in the way, the worst first."""
+        found = [*self._standing(), *self._walking()]
+        return tuple(sorted(found, key=lambda hindrance: -hindrance.code.severity))
+
+    def verdict(self) -> Verdict:
+        """For the table of `quadleg check`."""
+        about = f"walk, {self.use.gait.name}"
+        if not self.hindrances:
+            stride = self.use.judged
+            assert stride
+            return Verdict(about, GOOD, f"walks: {stride.twist[0]:.2f} m/s ahead")
+        first = self.hindrances[0]
+        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", first.cure, first.needs)
+
+    def _standing(self) -> Iterator[Hindrance]:
+        torque = self.torque
+        code = WalkCode.DOES_NOT_STAND
+        if torque.rising.effort > 1.0:
+            needs = torque_needs(self.robot, torque.rising.needed)
+            why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
+            yield Hindrance(Cause.CANNOT_RISE, code, why, torque_cure(needs), needs)
+        yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
+
+    def _supply(self, mean: float, peak: float, code: WalkCode, doing: str) -> Iterator[Hindrance]:
+        supply = self.robot.supply
+        left = supply.voltage - SUPPLY_RESISTANCE * mean
+        if left < supply.low_voltage:
+            ohm = (supply.voltage - supply.low_voltage) / peak
+            why = f"{doing}, the servos get {left:.1f} V, and below {supply.low_voltage:.1f} V it lies down"
+            cure = f"{ohm:.3f} ohm from the supply to the servos at most: short thick wires, or a feed for each leg"
+            needs = (Need(Quantity.SUPPLY_OHM, ohm, SUPPLY_RESISTANCE),)
+            yield Hindrance(Cause.SUPPLY_VOLTAGE, code, why, cure, needs)
+        if mean > supply.rated_current:
+            why = f"{doing} takes {mean:.1f} A, more than the supply's {supply.rated_current:g} A"
+            need = Need(Quantity.SUPPLY_A, peak, supply.rated_current)
+            yield Hindrance(Cause.SUPPLY_CURRENT, code, why, f"a supply of more than {peak:.0f} A", (need,))
+
+    def _walking(self) -> Iterator[Hindrance]:
+        use, code = self.use, WalkCode.DOES_NOT_WALK
+        stride, effort = use.judged, use.spot_effort
+        if use.trouble or stride is None:
+            why, _, cure = (
+                (use.trouble or "its walking limit forward is zero")
+                .removeprefix(f"gaits.{use.gait.name}: ")
+                .partition(": ")
+            )
+            needs: tuple[Need, ...] = ()
+            if use.obstacle is StrideObstacle.TORQUE:
+                needs = torque_needs(self.robot, use.needed_on_the_spot)
+                cure = torque_cure(needs) or cure
+            yield Hindrance(Cause.WALKING_LIMITS, code, why, cure, needs)
+            return
+        if effort > SPOT_EFFORT:
+            needs = torque_needs(self.robot, use.needed_on_the_spot)
+            why = f"stepping on the spot takes {100 * effort:.0f} % of what the servos give"
+            yield Hindrance(Cause.TORQUE, code, why, torque_cure(needs), needs)
+        yield from self._supply(float(stride.total.mean()), float(stride.total.max()), code, "walking")
+        least = TIPPING_SHARE * self.robot.standing.height
+        if stride.tipping_margin < least:
+            why = (
+                f"its centre of mass comes within {1000 * stride.tipping_margin:.0f} mm of tipping over its feet, "
+                f"{1000 * least:.0f} mm are needed"
+            )
+            yield Hindrance(Cause.TIPS, code, why, _balance_cure(stride))
+
+
+def _balance_cure(stride: Stride) -> str:
+    x, y = (1000 * stride.centre).round().astype(int).tolist()
+    where = [f"{abs(x)} mm to the {'front' if x > 0 else 'rear'}"] * bool(x)
+    where += [f"{abs(y)} mm to the {'left' if y > 0 else 'right'}"] * bool(y)
+    off = f" (it is {' and '.join(where)})" if where else ""
+    return f"bring the centre of mass over the middle of the feet{off}, or feet further apart across"

@@ -1,0 +1,114 @@
+"""What `quadleg check` foretells of standing and walking, without a simulation."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from random_robots import with_torque
+
+from quadleg import cli
+from quadleg.commissioning.check import Check, as_json, check
+from quadleg.commissioning.verdict import FAILS, GOOD, Quantity
+from quadleg.commissioning.walk_forecast import Cause
+from quadleg.gait.walk_code import WalkCode
+from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.model import FixedFrame, Robot
+
+ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
+
+
+def codes(checked: Check) -> list[WalkCode]:
+    return [forecast.code for forecast in checked.forecasts]
+
+
+def causes(checked: Check) -> list[set[Cause]]:
+    return [{hindrance.cause for hindrance in forecast.hindrances} for forecast in checked.forecasts]
+
+
+def test_the_demo_robot_walks_in_both_gaits() -> None:
+    checked = check(ROBOT)
+    assert codes(checked) == [WalkCode.WALKS, WalkCode.WALKS]
+    assert [row.word for row in checked.verdicts["walk"]] == [GOOD, GOOD]
+    said = json.loads(as_json(checked))["walk"]
+    assert said["creep"] == {"forecast": "walks", "causes": []}
+
+
+def test_servos_too_weak_to_rise_get_the_torque_that_would_do() -> None:
+    weak = with_torque(ROBOT, 0.15)
+    checked = check(weak)
+    assert codes(checked) == [WalkCode.DOES_NOT_STAND, WalkCode.DOES_NOT_STAND]
+    row = checked.verdicts["walk"][0]
+    assert row.word == FAILS
+    knees = next(need for need in row.needs if need.at == "knees")
+    assert knees.quantity is Quantity.STALL_TORQUE_KG_CM
+    assert knees.have == pytest.approx(1.5)
+    assert "you have 1.5" in row.cure
+    # Twice as much as it takes is enough for rising.
+    strong = check(with_torque(weak, 1.05 * knees.value / knees.have))
+    assert all(Cause.CANNOT_RISE not in found for found in causes(strong))
+
+
+def test_servos_that_stand_and_cannot_step_get_the_torque_that_would_do() -> None:
+    weak = with_torque(ROBOT, 0.5)
+    creep = check(weak).forecasts[0]
+    assert creep.code is WalkCode.DOES_NOT_WALK
+    (hindrance,) = creep.hindrances
+    assert hindrance.cause in (Cause.WALKING_LIMITS, Cause.TORQUE)
+    need = hindrance.needs[0]
+    assert need.value > need.have
+    assert check(with_torque(weak, 1.1 * need.value / need.have)).forecasts[0].code is WalkCode.WALKS
+
+
+def test_a_supply_whose_voltage_sinks_too_far_is_foretold() -> None:
+    hungry = replace(with_torque(ROBOT, 3.0), supply=replace(ROBOT.supply, rated_current=200.0, low_share=0.99))
+    assert all(Cause.SUPPLY_VOLTAGE in found for found in causes(check(hungry)))
+    small = replace(ROBOT, supply=replace(ROBOT.supply, rated_current=1.0))
+    assert all(Cause.SUPPLY_CURRENT in found for found in causes(check(small)))
+    assert codes(check(small)) == [WalkCode.DOES_NOT_STAND] * 2
+
+
+def leaning(robot: Robot, aside: float) -> Robot:
+    """With most of its body's mass so far (m) to the left."""
+    return replace(robot, frames=(FixedFrame("payload", (0.0, aside, 0.0), (0.0, 0.0, 0.0), 0.5),))
+
+
+def test_a_load_at_one_side_makes_it_tip() -> None:
+    found = check(leaning(ROBOT, 0.2))
+    assert found.forecasts[0].code is WalkCode.DOES_NOT_WALK
+    first = found.forecasts[0].hindrances[0]
+    assert first.cause in (Cause.TIPS, Cause.WALKING_LIMITS)
+    assert check(leaning(ROBOT, 0.0)).forecasts[0].code is WalkCode.WALKS
+
+
+# By the questions of `quadleg new`; an empty answer takes what is offered.
+SHORT_LEGS = ("", "", "", "25", "60", "65", *[""] * 6, "900", "6", "20", "0.14", "6", "", "", "", "", "y")
+NINE_GRAM = ("", "", "", "", "", "", *[""] * 6, "900", "1", "", "", "", "y")
+
+
+def described(path: Path, answers: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> int:
+    given = iter(answers)
+    monkeypatch.setattr("builtins.input", lambda _: next(given))
+    return cli.main(["new", str(path)])
+
+
+@pytest.mark.parametrize("answers", [SHORT_LEGS, NINE_GRAM], ids=["short legs", "nine-gram servos"])
+def test_new_and_check_end_with_a_verdict_for_each_robot(tmp_path: Path, answers, monkeypatch, capsys) -> None:
+    path = tmp_path / "own.yaml"
+    assert described(path, answers, monkeypatch) == 0
+    assert "walk, creep" in capsys.readouterr().out
+    code = cli.main(["check", str(path), "--json"])
+    said = json.loads(capsys.readouterr().out)["walk"]
+    assert code == int(any(row["verdict"] == FAILS for row in said["verdicts"]))
+
+
+def test_nine_gram_servos_under_900_g_are_told_what_to_buy(tmp_path: Path, monkeypatch, capsys) -> None:
+    path = tmp_path / "own.yaml"
+    described(path, NINE_GRAM, monkeypatch)
+    capsys.readouterr()
+    assert cli.main(["check", str(path), "--json"]) == 1
+    rows = json.loads(capsys.readouterr().out)["walk"]["verdicts"]
+    assert all("kg·cm" in row["change"] and "you have 1.6" in row["change"] for row in rows)
+    assert {need["at"] for row in rows for need in row["needs"] if need["need"] == "stall_torque_kg_cm"} >= {"knees"}
