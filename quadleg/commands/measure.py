@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 from importlib.util import find_spec
-from math import radians
+from math import isfinite, radians
+from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import (
     Command,
@@ -17,6 +18,11 @@ from quadleg.commands.arguments import (
 )
 from quadleg.errors import SimMissing
 from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import Robot
+from quadleg.simulation.fault_kinds import FaultKind
+
+if TYPE_CHECKING:
+    from quadleg.simulation.ground import Ground
 
 
 def _timing(options: argparse.Namespace) -> int:
@@ -48,6 +54,8 @@ def _rollout(options: argparse.Namespace) -> int:
         roughness=options.roughness / 1000,
         push=options.push,
     )
+    if options.fault:
+        return _inject(robot, ground, options.fault, options.runs)
     judged = trials.verdicts(robot, ground, options.runs)
     tried = [verdict.worst.gait for verdict in judged if verdict.can_be_tried and verdict.worst.gait in trials.SPEEDS]
     todo = trials.trials(options.runs, tried)
@@ -62,6 +70,19 @@ def _rollout(options: argparse.Namespace) -> int:
         if outcomes:
             trials.print_table(found, outcomes)
     return 0 if all(verdict.worst.walks for verdict in judged) else 1
+
+
+def _inject(robot: Robot, ground: Ground, name: str, runs: int) -> int:
+    """Say what comes of a fault while the robot stands and walks; 1 where one mattered and was not reported."""
+    from quadleg.simulation.fault_trials import STAND, fault_trial, in_words
+
+    kind, missed = FaultKind(name), False
+    for doing in (STAND, *(gait.name for gait in robot.gaits)):
+        for seed in range(1, runs + 1):
+            found = fault_trial(robot, doing, kind, seed, ground)
+            missed = missed or (isfinite(found.failed) and not isfinite(found.reported))
+            say(in_words(doing, found))
+    return int(missed)
 
 
 def _rollout_command(command: Command) -> None:
@@ -88,6 +109,9 @@ def _rollout_command(command: Command) -> None:
         rollout.add_argument(
             f"--{name}", type=number, default=default, metavar=unit, help=f"{what} (default: %(default)g)"
         )
+    kinds = [kind.value for kind in FaultKind]
+    what = f"let something fail and say what came of it: {', '.join(kinds)}"
+    rollout.add_argument("--fault", choices=kinds, metavar="NAME", help=what)
     rollout.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
 
 

@@ -138,7 +138,8 @@ class JointWatchdog(QuadlegNode):
             self._watchdog.tilt(angle, now)
         w, a = message.angular_velocity, message.linear_acceleration
         if NOT_MEASURED not in (message.angular_velocity_covariance[0], message.linear_acceleration_covariance[0]):
-            self._watchdog.following.imu((w.x, w.y, w.z), (a.x, a.y, a.z), now)
+            stamp = 1e-9 * nanoseconds(message.header.stamp)
+            self._watchdog.following.imu((w.x, w.y, w.z), (a.x, a.y, a.z), stamp, now)
 
     def _robot_description(self, message: String) -> None:
         # Commands for another robot than the one that servo_output moves could twist its legs.

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from itertools import pairwise
+
+from quadleg.safety.following import FollowingCode
 
 STATES = ("off", "rising", "active", "hold", "lowering", "fault")
 POWERED = ("rising", "active", "hold", "lowering")
@@ -380,17 +382,67 @@ _NOTICES: tuple[tuple[str, Explanation], ...] = (
         ),
     ),
 )
+# How the body did not follow, by the code in joint_watchdog's diagnostics (safety/following.py).
+_SLOWED = "it went slower, then held, then lowered itself"
+_NOT_FOLLOWED: dict[FollowingCode, Explanation] = {
+    FollowingCode.TORQUE_LIMIT: Explanation(
+        "joints needed more torque than their servos have", _SLOWED, "stronger servos, less load, a higher stance"
+    ),
+    FollowingCode.JOINT_LIMP: Explanation(
+        "a joint gave way: its servo has no power, or its horn slips",
+        _SLOWED,
+        "look at the servo's plug, gears and horn",
+    ),
+    FollowingCode.JOINT_STUCK: Explanation(
+        "a joint stood still while it was sent on",
+        _SLOWED,
+        "look for what blocks the joint; turn it by hand, unpowered",
+    ),
+    FollowingCode.LEG_CAUGHT: Explanation("a leg was held by something", _SLOWED, "free the leg"),
+    FollowingCode.SLIPPING: Explanation("the feet slipped", _SLOWED, "a floor with more grip, or softer feet"),
+    FollowingCode.TILTING: Explanation(
+        "the body leaned farther than servos that carry it would let it",
+        "it lowered itself at once, as fast as the servos go",
+        "look at the leg that is named: plug, horn, gears, torque; then at the ground",
+    ),
+    FollowingCode.SINKING: Explanation(
+        "the body sank farther than servos that carry it would let it", _LOWERED, "stronger servos, less load"
+    ),
+    FollowingCode.OVERLOADED: Explanation(
+        "the servos drew more current than the motion explains",
+        _SLOWED,
+        "look for a caught leg, a stuck joint, or more load than the robot file says",
+    ),
+    FollowingCode.SUPPLY_WEAK: Explanation(
+        "the servos' voltage broke down under load",
+        "it went slower",
+        "charge the battery; thicker wires; stronger supply",
+    ),
+    FollowingCode.UNKNOWN: Explanation("the body did not do what was commanded", _SLOWED, "look at the robot"),
+}
+_TOLD_WITHIN = 0.5  # s: joint_watchdog's diagnostics follow its state
+
 _UNKNOWN = Explanation(
     "a state that this version of quadleg does not know", "", "its own words say what there is to say"
 )
 
 
-def explain(state: str, why: str) -> Explanation:
-    """What a state and its reason mean, the reason in the words of the watchdog or of servo_output."""
+def explain(state: str, why: str, code: str = FollowingCode.FOLLOWS.value) -> Explanation:
+    """What a state and its reason mean, the reason in the words of the watchdog or of servo_output.
+
+    `code` says how the body did not follow then.
+    """
+    not_followed = _not_followed(code) if state in ("hold", "lowering") else None
     for states, pattern, explanation in _RULES:
-        if state in states and re.match(pattern, why):
+        if state in states and re.match(pattern, why) and not (not_followed and pattern == "."):
             return explanation
-    return _UNKNOWN
+    return not_followed or _UNKNOWN
+
+
+def _not_followed(code: str) -> Explanation | None:
+    known = next((each for each in FollowingCode if each.value == code), FollowingCode.UNKNOWN)
+    found = _NOT_FOLLOWED.get(known)
+    return replace(found, weight=Weight.FAULT) if found else None
 
 
 def notices(why: str) -> Iterator[tuple[str, Explanation]]:
@@ -401,10 +453,12 @@ def notices(why: str) -> Iterator[tuple[str, Explanation]]:
             yield found.group(), explanation
 
 
-def events(states: Sequence[Spell], servo_states: Sequence[Spell]) -> list[Event]:
+def events(
+    states: Sequence[Spell], servo_states: Sequence[Spell], following: Sequence[tuple[float, str]] = ()
+) -> list[Event]:
     """All events in the order of time: the watchdog's states, what went on within them, and what servo_output did by
-    itself."""
-    found = [event for spell in states for event in _of_spell(spell)]
+    itself. `following` are times (s) and the codes that joint_watchdog told then, FollowingCode's values."""
+    found = [event for spell in states for event in _of_spell(spell, following)]
     stops = [spell.start for spell in states if spell.state == "fault"]
     for before, spell in pairwise(servo_states):
         told = spell.state == "stopped" and any(abs(spell.start - stop) < _LIMP_AT for stop in stops)
@@ -421,8 +475,11 @@ def _refused(spell: Spell) -> bool:
     return not spell.why.startswith(("at rest", "no command yet", "quadleg is ending", "servo_output is ending"))
 
 
-def _of_spell(spell: Spell) -> Iterator[Event]:
-    yield Event(spell.start, spell.end, "watchdog", spell.state, spell.why, explain(spell.state, spell.why))
+def _of_spell(spell: Spell, following: Sequence[tuple[float, str]] = ()) -> Iterator[Event]:
+    codes = [code for time, code in following if time <= spell.start + _TOLD_WITHIN]
+    code = codes[-1] if codes else FollowingCode.FOLLOWS.value
+    yield Event(spell.start, spell.end, "watchdog", spell.state, spell.why, explain(spell.state, spell.why, code))
+    yield from _while_active(spell, following)
     going_on: dict[Explanation, Event] = {}
     for (time, why), (until, _) in pairwise([*spell.said, (spell.end, "")]):
         for words, explanation in notices(why):
@@ -437,6 +494,18 @@ def _of_spell(spell: Spell) -> Iterator[Event]:
                 begun, said = time, words
             going_on[explanation] = Event(begun, until, "watchdog", spell.state, said, explanation)
     yield from going_on.values()
+
+
+def _while_active(spell: Spell, following: Sequence[tuple[float, str]]) -> Iterator[Event]:
+    """How the body did not follow while the robot still went on."""
+    if spell.state != "active":
+        return
+    told = [(time, code) for time, code in following if spell.start < time < spell.end]
+    for (time, code), (until, _), (_, before) in zip(told, [*told[1:], (spell.end, "")], [(0.0, ""), *told]):
+        explanation = _not_followed(code)
+        if explanation and code != before:
+            words = [why for at, why in spell.said if at <= time + _TOLD_WITHIN][-1]
+            yield Event(time, until, "watchdog", spell.state, words, replace(explanation, then="it went slower"))
 
 
 def complaints(diagnostics: Sequence[tuple[float, str, int, str]]) -> list[Complaint]:

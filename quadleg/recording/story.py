@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.errors import RobotFileError, shortened
+from quadleg.errors import RobotFileError
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.events import POWERED, Complaint, Event, Spell, complaints, events, spells
 from quadleg.recording.reader import Recording
@@ -38,7 +38,6 @@ _BLOCK = 1 << 14  # rows that are worked on at once
 _FRESH = 0.5  # s: a command that is not repeated within this counts as none, as in gait/velocity.py
 _PAUSE = 1.0  # s of standing that do not end a walk
 _TOLD = ("off:", "stopped:", "holding:", "lowering:")  # what servo_output says of its state is among the events
-_LONGEST_NAME = 40  # characters of a gait's
 _SMOOTH = 1.0  # s over which a way is evened out before its length is taken
 
 # What is read for a report, and what a report cannot show without it.
@@ -175,7 +174,8 @@ class Story:
     @cached_property
     def events(self) -> list[Event]:
         """All events in the order of time."""
-        return events(self.states, self.servo_states)
+        told = (d for d in self.signals.diagnostics if d.node == "joint_watchdog" and "following" in d.values)
+        return events(self.states, self.servo_states, [(d.time, d.values["following"]) for d in told])
 
     @cached_property
     def complaints(self) -> list[Complaint]:
@@ -333,7 +333,7 @@ class Story:
 
     def _gait_at(self, time: float) -> str:
         told = [text for at, text in self.signals.texts.get("walking_limits", ()) if at <= time]
-        return shortened(told[-1].partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME) if told else ""
+        return told[-1].partition("\n")[0].removeprefix("gait:").strip() if told else ""
 
     def walking(self, times: Array) -> Flags:
         """(n,) whether it walked by the plan."""

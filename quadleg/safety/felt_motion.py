@@ -14,33 +14,36 @@ HARD = 0.3  # share of gravity by which a specific force may differ that still t
 RATE_TIME = 0.03  # s over which the turning rate is evened: three samples of a usual IMU
 SINK_TIME = 0.5  # s after which a vertical velocity is forgotten: an accelerometer's bias would add up in it
 GAP = 0.1  # s between two samples, after which the filter begins anew
+SETTLE_TIME = 1.0  # s after that until it is judged by: one accelerometer sample in mid-step tells no vertical
 
 
 class FeltMotion:
-    """The vertical `up` in base_link (unit vector, None before the first sample), the turning `rate` (rad/s about x and
-    y of base_link) and the vertical velocity `rising` (m/s, forgotten over SINK_TIME) by an IMU's samples.
+    """By an IMU's samples: the vertical `up` in base_link (unit vector, None before the first sample), the turning
+    `rate` (rad/s about x and y of base_link), `yawed` (rad about z, adding up) and the vertical velocity `rising` (m/s,
+    forgotten over SINK_TIME).
     """
 
     def __init__(self, robot: Robot) -> None:
         turn = next((frame.rpy for frame in robot.frames if frame.name == IMU_FRAME), NOWHERE)
         self._to_body = Pose.from_rpy(*NOWHERE, *turn).matrix
-        self._at = -inf
+        self._at = self._heard = self._began = -inf
         self.up: Vector | None = None
         self.rate = (0.0, 0.0)
-        self.rising = 0.0
+        self.rising = self.yawed = 0.0
 
-    def sample(self, gyro: Vector, acceleration: Vector, now: float) -> None:
-        """One sample in the IMU's axes (rad/s, m/s²) at `now` s of a steady clock; what is not finite is left out."""
+    def sample(self, gyro: Vector, acceleration: Vector, stamp: float, now: float) -> None:
+        """One sample in the IMU's axes (rad/s, m/s²), taken at `stamp` (s of its own clock) and heard at `now` (s of a
+        steady one); what is not finite is left out."""
         if not isfinite(sum(gyro) + sum(acceleration)):
             return
-        dt, self._at = now - self._at, now
+        dt, self._at, self._heard = stamp - self._at, stamp, now
         wx, wy, wz = (r[0] * gyro[0] + r[1] * gyro[1] + r[2] * gyro[2] for r in self._to_body)
         ax, ay, az = (r[0] * acceleration[0] + r[1] * acceleration[1] + r[2] * acceleration[2] for r in self._to_body)
         force = sqrt(ax * ax + ay * ay + az * az)
         if self.up is None or not 0.0 <= dt < GAP:
             if force > (1.0 - HARD) * STANDARD_GRAVITY:
                 self.up = ax / force, ay / force, az / force
-                self.rate, self.rising = (0.0, 0.0), 0.0
+                self.rate, self.rising, self._began = (0.0, 0.0), 0.0, now
             return
         x, y, z = self.up
         # The vertical as the body sees it turns the other way: u' = -ω × u.
@@ -50,10 +53,11 @@ class FeltMotion:
             x, y, z = x + share * (ax - x * force), y + share * (ay - y * force), z + share * (az - z * force)
         length = sqrt(x * x + y * y + z * z)
         self.up = x, y, z = x / length, y / length, z / length
+        self.yawed += dt * wz
         share = min(dt / RATE_TIME, 1.0)
         self.rate = self.rate[0] + share * (wx - self.rate[0]), self.rate[1] + share * (wy - self.rate[1])
         self.rising += dt * (ax * x + ay * y + az * z - STANDARD_GRAVITY - self.rising / SINK_TIME)
 
     def heard(self, now: float) -> bool:
-        """Whether an IMU has been heard just now."""
-        return now - self._at < GAP
+        """Whether an IMU has been heard just now, and for long enough."""
+        return now - self._heard < GAP and now - self._began > SETTLE_TIME

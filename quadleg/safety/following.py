@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 from math import atan, degrees, hypot, inf, isfinite, nan
 
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.robot.model import JOINT_NAMES, LEGS, Robot, Vector
 from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.joint_lag import JointLag
@@ -35,7 +35,7 @@ LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes 
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
-OVER_TIME = 0.2  # s for which current or torque has to be over
+OVER_TIME = 0.3  # s for which current or torque has to be over
 HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
 LOWER_AFTER = 2.0  # s more, until it is lowered
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
@@ -70,7 +70,7 @@ class Response(IntEnum):
 
 
 @dataclass(frozen=True)
-class Shortfall:
+class FollowingShortfall:
     """One way in which the body does not follow: `where` are joints or legs, `share` is of what is allowed (1: the
     limit), `figure` the measured value with its unit, `words` a sentence."""
 
@@ -83,7 +83,7 @@ class Shortfall:
     grows: bool = True  # whether the response grows as it lasts; else something else stops the robot
 
 
-FOLLOWS = Shortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
+FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
 
 
 class Following:
@@ -100,12 +100,15 @@ class Following:
         self._limits = lean_limits(robot)
         sag = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
         clearance = max(gait.foot_clearance for gait in robot.gaits)
+        gives_way = self._limits[4]
+        self._lasting = {4: gives_way, 3: gives_way, 2: 1.25 * gives_way}  # a trot sways
         self._sinks = {4: 2 * sag, 3: sag + clearance}
         self._low = robot.supply.low_voltage
         self._begin()
 
     def _begin(self) -> None:
         self._ground: tuple[float, float] | None = None  # what of the tilt is taken for the ground's
+        self._yawed = self.felt.yawed
         self._leant = self._sunk = self._low_for = 0.0  # s that it has lasted
         self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
         self._rising = self._rate = self._low_by = 0.0  # m/s as commanded, twice; m lower than commanded
@@ -129,11 +132,9 @@ class Following:
 
     # What comes in
 
-    def imu(self, gyro: Sequence[float], acceleration: Sequence[float], now: float) -> None:
-        """A sample of the IMU, in its own axes: rad/s, m/s²."""
-        gx, gy, gz = gyro
-        ax, ay, az = acceleration
-        self.felt.sample((gx, gy, gz), (ax, ay, az), now)
+    def imu(self, gyro: Vector, acceleration: Vector, stamp: float, now: float) -> None:
+        """A sample of the IMU in its own axes (rad/s, m/s²), taken at `stamp` s of its clock, heard at `now`."""
+        self.felt.sample(gyro, acceleration, stamp, now)
 
     def supply(self, voltage: float, current: float, now: float) -> None:
         """What is measured at the supply: V, A; a voltage that is not finite says that the current is only modelled."""
@@ -152,7 +153,7 @@ class Following:
         self._lag.forget()
         self._load.forget()
 
-    def step(self, angles: Sequence[float], now: float) -> Shortfall:
+    def step(self, angles: Sequence[float], now: float) -> FollowingShortfall:
         """Judges one frame of twelve commanded angles (rad)."""
         dt = 0.0 if self._now is None else min(now - self._now, 0.1)
         self._now = now
@@ -174,7 +175,7 @@ class Following:
         self._remember([one for one in found if one], now)
         return self.shortfall
 
-    def _remember(self, found: list[Shortfall], now: float) -> None:
+    def _remember(self, found: list[FollowingShortfall], now: float) -> None:
         """The worst of what is found, with a response that grows as it lasts."""
         if not found:
             if now - self._last > GONE_AFTER:
@@ -196,11 +197,13 @@ class Following:
         assert self.felt.up
         ex, ey = (felt - meant for felt, meant in zip(self.felt.up[:2], self.commanded.up[:2]))
         gx, gy = self._ground or (ex, ey)
+        turned, self._yawed = self.felt.yawed - self._yawed, self.felt.yawed
+        gx, gy = gx + turned * gy, gy - turned * gx  # the slope stays where it is while the body turns
         gx, gy = gx + share * (ex - gx), gy + share * (ey - gy)
         over = max(hypot(gx, gy) / STEEPEST, 1.0)
         self._ground = gx / over, gy / over
 
-    def _by_lean(self, now: float, dt: float) -> Shortfall | None:
+    def _by_lean(self, now: float, dt: float) -> FollowingShortfall | None:
         assert self.felt.up
         self._take_ground(min(dt / GROUND_TIME, 1.0))
         assert self._ground
@@ -215,7 +218,7 @@ class Following:
         mx, my = self._mean
         self._mean = mx, my = mx + share * (ex - mx), my + share * (ey - my)
         lean, limit = hypot(x, y), self._limits[kind]
-        mean, lasting = hypot(mx, my), self._limits[4]
+        mean, lasting = hypot(mx, my), self._lasting[kind]
         self.lean, self.mean_lean = lean / limit, mean / lasting
         self._leant = self._leant + dt if lean > limit and hypot(ex, ey) > EVIDENT * limit else 0.0
         if mean > lasting:
@@ -224,7 +227,7 @@ class Following:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
-        return Shortfall(
+        return FollowingShortfall(
             FollowingCode.TILTING,
             (LEGS[leg],),
             lean / limit,
@@ -243,7 +246,7 @@ class Following:
         self._low_by += dt * (self._rising - self.felt.rising - self._low_by / SINK_TIME)
         self.sunk = self._low_by / self._sinks[4]
 
-    def _by_sinking(self, now: float, dt: float) -> Shortfall | None:
+    def _by_sinking(self, now: float, dt: float) -> FollowingShortfall | None:
         limit = self._sinks[4 if now - self._in_air > STILL_TIME else 3]
         self.sunk = self._low_by / limit
         self._sunk = self._sunk + dt if self._low_by > limit else 0.0
@@ -251,11 +254,11 @@ class Following:
             return None
         figure = f"{1000 * self._low_by:.0f} mm"
         words = f"the body has sunk by {figure}, sound servos give way by {1000 * limit:.0f} mm"
-        return Shortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, words, Response.LOWER)
+        return FollowingShortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, words, Response.LOWER)
 
     # By the supply, the joints and the model
 
-    def _by_load(self, angles: Sequence[float], now: float, dt: float) -> Shortfall | None:
+    def _by_load(self, angles: Sequence[float], now: float, dt: float) -> FollowingShortfall | None:
         load = self._load
         load.step(angles, self.commanded, now, dt)
         self._low_for = self._low_for + dt if self._voltage < self._low else 0.0
@@ -263,27 +266,31 @@ class Following:
             words = f"the servos' supply gives {self._voltage:.2f} V under load, {self._low:.2f} V is the least"
             share = self._low / max(self._voltage, 0.1)
             figure = f"{self._voltage:.2f} V"
-            return Shortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, words, Response.SLOW, grows=False)
+            return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, words, Response.SLOW, grows=False)
         if load.needed_for > OVER_TIME:
             joints = load.overloaded
             words = f"{in_words(joints)} need {100 * load.needed:.0f} % of their stall torque by the robot file"
-            return Shortfall(FollowingCode.TORQUE_LIMIT, joints, load.needed, f"{100 * load.needed:.0f} %", words)
+            return FollowingShortfall(
+                FollowingCode.TORQUE_LIMIT, joints, load.needed, f"{100 * load.needed:.0f} %", words
+            )
         if load.drawn_for > OVER_TIME:
             words = (
                 f"the servos draw {load.drawn:.1f} times the current that the motion explains: a leg is caught, a "
                 "joint is stuck, or the load is more than the robot file says"
             )
-            return Shortfall(FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words)
+            return FollowingShortfall(
+                FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words
+            )
         return None
 
-    def _by_lag(self, angles: Sequence[float], now: float) -> Shortfall | None:
+    def _by_lag(self, angles: Sequence[float], now: float) -> FollowingShortfall | None:
         found = self._lag.step(angles, now, self._load.torques)
         if found is None:
             return None
         joint, lag, kind = found
         name = JOINT_NAMES[joint]
         words = f"{name} is {degrees(lag):.0f}° from where it was sent"
-        return Shortfall(FollowingCode(kind), (name,), lag / self._lag.limit, f"{degrees(lag):.0f}°", words)
+        return FollowingShortfall(FollowingCode(kind), (name,), lag / self._lag.limit, f"{degrees(lag):.0f}°", words)
 
 
 def lean_limits(robot: Robot) -> dict[int, float]:

@@ -11,7 +11,8 @@ LAG_TIME = 0.1  # s for which a joint has to be away
 KNOWN_TIME = 0.2  # s for which a measurement counts
 FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
 AWAY = 3.0  # times that: no load that a servo carries brings it so far from its command
-STILL = 0.1  # rad/s: a joint that is slower stands
+SLOW = 0.5  # share of its no-load speed at which a servo under load is sound still (our own choice)
+STILL = 0.5  # rad/s: a joint that is slower stands
 LOADED = 0.8  # share of the stall torque at which a joint that is away is at its limit
 
 
@@ -20,7 +21,7 @@ class JointLag:
 
     def __init__(self, robot: Robot) -> None:
         self._stall = [robot.stall_torque(joint) for joint in robot.joints]
-        self._speeds = [robot.no_load_speed(joint) for joint in robot.joints]
+        self._speeds = [SLOW * robot.no_load_speed(joint) for joint in robot.joints]
         self.limit = AWAY * FULL_TORQUE_ERROR
         self.forget()
 
@@ -29,7 +30,7 @@ class JointLag:
         self._angles: Sequence[float] | None = None
         self._rates = [0.0] * len(JOINT_NAMES)
         self._heard = -inf
-        self._where: list[float] | None = None  # a servo's way to its command, at its no-load speed
+        self._where: list[float] | None = None  # a slow servo's way to its command
         self._since = [inf] * len(JOINT_NAMES)
         self._at = -inf
 
@@ -42,20 +43,20 @@ class JointLag:
 
     def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> tuple[int, float, str] | None:
         """The joint that is farthest away, its lag (rad) and the code of its failure; None where all follow."""
-        dt, self._at = now - self._at, now
+        dt, self._at = min(now - self._at, KNOWN_TIME), now
         if self._angles is None or now - self._heard > KNOWN_TIME:
             self._where = None
             return None
         if self._where is None:
-            self._where = list(self._angles)
-        # A sound servo is on its way: what it is late by is no lag.
+            self._where, dt = list(self._angles), 0.0
+        # A sound servo is between there and its command: what it is late by is no lag.
         self._where = [
             at + min(max(goal - at, -speed * dt), speed * dt)
             for at, goal, speed in zip(self._where, commanded, self._speeds)
         ]
         worst = None
-        for i, (expected, angle) in enumerate(zip(self._where, self._angles)):
-            lag = abs(expected - angle)
+        for i, (slow, goal, angle) in enumerate(zip(self._where, commanded, self._angles)):
+            lag = max(min(slow, goal) - angle, angle - max(slow, goal))
             if lag <= self.limit:
                 self._since[i] = inf
                 continue

@@ -16,7 +16,7 @@ LEARN_TIME = 60.0  # s in which a robot's own ratio of drawn to modelled current
 LEARNT = (0.7, 1.3)  # least and most of it: data sheets are not more wrong than that (unverified: measure some servos)
 # Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
 # friction of all gears: walks in physics over slopes, bumps and pushes stay 10 % below (test/faults/physics.py).
-UNEXPLAINED = {4: 1.5, 3: 1.1, 2: 1.2}
+UNEXPLAINED = {4: 1.5, 3: 1.2, 2: 1.3}
 
 
 class ServoLoad:

@@ -15,7 +15,7 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety import rest
 from quadleg.safety.commands import ALL, NONE, Command
-from quadleg.safety.following import FOLLOWS, Following, Response, Shortfall
+from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.safety.frames import FrameAssembly, leg_of_targets
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
@@ -104,7 +104,7 @@ class Watchdog:
         self._last_refusal = ""
         self._stopped_since: float | None = None
         self.following = Following(robot)  # feed it with `imu` and `joints`, where there are any
-        self.stopped_by: Shortfall = FOLLOWS  # what held or lowered the robot, until it is enabled again
+        self.stopped_by: FollowingShortfall = FOLLOWS  # what held or lowered the robot, until it is enabled again
         self.stop_category: int | None = None  # of IEC 60204-1, of the last stop
         self._dropping = False
         self._present = True
@@ -119,9 +119,12 @@ class Watchdog:
     @property
     def why(self) -> str:
         """The reason for the state, in words."""
-        notices = [text for text, _, _ in self._notices.values()]
+        failing = self._notices.get("following")
+        notices = [text for kind, (text, _, _) in self._notices.items() if kind != "following"]
         if not self.powered and self._output in ("holding", "lowering"):
             notices.append(f"servo_output is {self._output} by itself, the servos are powered")
+        if failing and self.state is State.ACTIVE:
+            return "; ".join([f"{failing[0]}; it goes slower", *notices])  # the failure first: it does not follow
         return "; ".join([self._why, *notices])
 
     @property
@@ -422,7 +425,7 @@ class Watchdog:
         self._notices.clear()
 
     @property
-    def shortfall(self) -> Shortfall:
+    def shortfall(self) -> FollowingShortfall:
         """How the body does not follow now, else what stopped it for that until it is enabled again."""
         now = self.following.shortfall
         return now if now.response is not Response.NONE else self.stopped_by

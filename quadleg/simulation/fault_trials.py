@@ -9,17 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import acos, dist, inf, radians, remainder, tau
+from math import acos, degrees, dist, inf, radians, remainder, tau
 
 from quadleg.estimation.attitude import rows
+from quadleg.gait.limits import WalkingLimits
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import Planar
-from quadleg.robot.model import Robot
-from quadleg.safety.following import FOLLOWS, Following, Response, Shortfall
-from quadleg.simulation.faults import FaultKind, InjectedFault, inject
+from quadleg.robot.model import MODELLED, Robot
+from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
+from quadleg.simulation.fault_kinds import FaultKind
+from quadleg.simulation.faults import InjectedFault, inject
+from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 
+BEFORE = 4.0  # s of sound walking before the fault
 WATCHED = 5.0  # s after the fault
+SPEED = 0.8  # of what the gait can do straight ahead
+STAND = "stand"
 # What a failure is (our own choice): the body leans, is lower, or is off the way or heading of its sound twin.
 LEANS = radians(15)
 LOWER_SHARE = 0.85  # of the twin's height
@@ -38,7 +44,7 @@ class BodyTrace:
     poses: tuple[Pose, ...]
     tilts: tuple[float, ...]
     reported: float
-    shortfall: Shortfall
+    shortfall: FollowingShortfall
     state: str
     why: str
 
@@ -53,7 +59,7 @@ class FaultOutcome:
     lost_way: float
     reported: float
     tilt: float
-    shortfall: Shortfall
+    shortfall: FollowingShortfall
     state: str
     why: str
 
@@ -66,7 +72,7 @@ class FaultOutcome:
 class _Unjudged(Following):
     """Says nothing, whatever happens."""
 
-    def step(self, angles: Sequence[float], now: float) -> Shortfall:
+    def step(self, angles: Sequence[float], now: float) -> FollowingShortfall:
         return FOLLOWS
 
 
@@ -92,6 +98,10 @@ def play(
             shortfall = said
         if reported == inf and rollout.fell and judged:
             reported = times[-1]
+        if not judged and rollout.world.tilt > LEANS:
+            break  # it has failed, and what follows does not matter
+        if not rollout.watchdog.powered and rollout.world.belly_down:
+            break
     watchdog = rollout.watchdog
     trace = BodyTrace(tuple(times), tuple(poses), tuple(tilts), reported, shortfall, watchdog.state.value, watchdog.why)
     return fault, trace
@@ -114,3 +124,39 @@ def outcome(fault: InjectedFault, sound: BodyTrace, unnoticed: BodyTrace, judged
     return FaultOutcome(
         fault, fall, lost, judged.reported, max(judged.tilts), judged.shortfall, judged.state, judged.why
     )
+
+
+def fault_trial(robot: Robot, gait: str, kind: FaultKind, seed: int, ground: Ground | None = None) -> FaultOutcome:
+    """One fault while the robot stands (STAND) or walks ahead in a gait, in three worlds one after the other.
+
+    Raises CannotWalk for a robot that does not stand up.
+    """
+    limits = WalkingLimits(robot, robot.gait(gait) if gait != STAND else robot.gaits[0])
+    forward, _, _ = limits.scaled((1.0, 0.0, 0.0))
+    asked = (0.0 if gait == STAND else SPEED * forward, 0.0, 0.0)
+    traces = []
+    fault = None
+    for own, judged in ((None, True), (kind, False), (kind, True)):
+        rollout = Rollout(robot, limits, ground, seed, MODELLED)
+        rollout.stand()
+        for _ in range(round(BEFORE / rollout.period)):
+            rollout.tick(asked)
+        fault, trace = play(rollout, robot, asked, own, seed, judged)
+        traces.append(trace)
+    assert fault
+    return outcome(fault, *traces)
+
+
+def in_words(gait: str, found: FaultOutcome) -> str:
+    """One fault's outcome as a sentence."""
+    what = found.fault.kind.value.replace("_", " ")
+    said = f"{gait}, {what}{''.join(f' {where}' for where in found.fault.where)}: "
+    if found.failed == inf:
+        said += "the body goes on as a sound one would"
+    else:
+        how = "falls or sinks" if found.fall <= found.lost_way else "loses its way"
+        said += f"unnoticed, the body {how} after {found.failed:.1f} s"
+    if found.reported == inf:
+        return f"{said}; not reported"
+    lean = f"it leans by {degrees(found.tilt):.0f}° at most"
+    return f"{said}; reported after {found.reported:.1f} s ({found.shortfall.code.value}): {found.why}; {lean}"

@@ -6,14 +6,14 @@ does not notice to what no robot survives: what came of a fault is judged by the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from enum import Enum
 
 import mujoco
 import numpy as np
 
 from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.world import World
 
 STUCK = 50.0  # times the stall torque: the friction of a joint that nothing turns
@@ -23,19 +23,6 @@ SLIPPERY = (0.02, 0.1)  # Coulomb friction of a wet or icy floor (common practic
 SUPPLY_SHARE = (0.4, 0.8)  # of its voltage that a weak supply still gives at the current it gives now
 LEAST_CURRENT = 1.0  # A: a robot that draws less when its supply becomes weak
 PAYLOAD_SPREAD = 0.25  # share of the body's length and width by which the payload's place is off its middle
-
-
-class FaultKind(str, Enum):
-    """What can be made to fail."""
-
-    WEAK_SERVOS = "weak_servos"
-    STRIPPED_HORN = "stripped_horn"
-    LIMP_SERVO = "limp_servo"
-    STUCK_SERVO = "stuck_servo"
-    PAYLOAD_DOUBLED = "payload_doubled"
-    LEG_CAUGHT = "leg_caught"
-    SLIPPERY_FLOOR = "slippery_floor"
-    WEAK_SUPPLY = "weak_supply"
 
 
 @dataclass(frozen=True)
@@ -147,4 +134,3 @@ _INJECTORS: dict[FaultKind, _Injector] = {
     FaultKind.SLIPPERY_FLOOR: _wet,
     FaultKind.WEAK_SUPPLY: _sag,
 }
-KINDS: Sequence[FaultKind] = tuple(FaultKind)

@@ -140,7 +140,7 @@ class Rollout:
         estimator = self._estimator
         for sample in self.world.imu:
             gyro, acceleration = tuple(sample.gyro.tolist()), tuple(sample.acceleration.tolist())
-            self.watchdog.following.imu(gyro, acceleration, sample.time)
+            self.watchdog.following.imu(gyro, acceleration, sample.time, sample.time)
             tilt = self._tilt.from_acceleration(acceleration, now)
             if tilt is not None:
                 self.watchdog.tilt(tilt, now)

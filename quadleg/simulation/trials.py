@@ -71,6 +71,7 @@ class Outcome:
     yaw_drift: float
     fell: bool
     realtime_factor: float
+    stopped_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,7 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
     if not _stands(rollout):
-        return Outcome(trial, nan, nan, nan, nan, nan, True, nan)
+        return Outcome(trial, nan, nan, nan, nan, nan, True, nan, rollout.watchdog.why)
     true_poses: list[tuple[Vector, Quaternion]] = []
     found_poses: list[tuple[Vector, Quaternion]] = []
     begun, left = time.thread_time(), round(distance / asked / rollout.period)
@@ -162,6 +163,7 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
         yaw_drift=yaw_drift,
         fell=rollout.fell,
         realtime_factor=factor,
+        stopped_by=rollout.watchdog.why if rollout.fell else "",
     )
 
 
@@ -214,11 +216,12 @@ def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
         if not isnan(figure.median):
             table.add_row(MEANINGS[figure.name], f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
     console = Console()
-    console.print(table)
     for outcome in outcomes:
         if outcome.fell:
             trial = outcome.trial
-            console.print(f"fell: {trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}")
+            walk = f"{trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}"
+            console.print(f"fell or was stopped: {walk}: {outcome.stopped_by}", highlight=False)
+    console.print(table)
 
 
 def _over(

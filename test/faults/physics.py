@@ -12,6 +12,7 @@ import multiprocessing
 import sys
 from collections.abc import Callable, Iterator
 from functools import partial
+from itertools import count
 from math import degrees, inf, isfinite
 from pathlib import Path
 from statistics import median
@@ -29,8 +30,8 @@ from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import MEASURED, MODELLED, Robot
 from quadleg.safety.following import Response
 from quadleg.safety.watchdog import State
+from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.fault_trials import FaultOutcome, outcome, play
-from quadleg.simulation.faults import FaultKind
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 
@@ -76,7 +77,7 @@ def twist(limits: WalkingLimits, doing: str, random: np.random.Generator) -> Pla
 
 
 def fault_trials(
-    robot: Robot, seeds: range, angles: str, kinds: tuple[FaultKind, ...]
+    robot: Robot, seeds: range, angles: str | None, kinds: tuple[FaultKind, ...]
 ) -> Iterator[tuple[str, int, FaultOutcome]]:
     """Every fault in every doing, for each seed."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
@@ -97,51 +98,49 @@ def fault_trials(
                 yield doing, seed, outcome(fault, sound, unnoticed, judged)
 
 
-def sound_walking(robot: Robot, hours: float, first_seed: int, angles: str) -> Iterator[dict[str, Any]]:
-    """Sound standing and walking in turns over all grounds, minutes of each, until the hours are over."""
+def sound_walking(robot: Robot, hours: float, first_seed: int, angles: str | None) -> Iterator[dict[str, Any]]:
+    """Sound standing and walking, two minutes a seed, over all grounds in turn, until the hours are over."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
-    seed, walked = first_seed, 0.0
-    while walked < 3600 * hours:
-        for setting, ground in SETTINGS.items():
-            for doing in (CREEP, TROT):
-                if setting == "all" and doing == TROT:
-                    continue
-                random = np.random.default_rng([seed, 7])
-                rollout = Rollout(robot, limits[doing], ground, seed, angles)
-                rollout.stand()
-                begun, said = rollout.world.time, []
-                most = dict.fromkeys(("lean", "mean_lean", "sunk", "drawn_share"), 0.0)
-                for _ in range(6):
-                    asked = twist(limits[doing], doing, random)
-                    height = robot.standing.height * float(random.uniform(0.9, 1.0))
-                    rollout.target = Pose.from_rpy(
-                        *random.uniform(-0.01, 0.01, 2), height, *random.uniform(-0.08, 0.08, 3)
-                    )
-                    for pause, count in ((asked, 15.0), (STILL, 5.0)):
-                        for _ in range(round(count / rollout.period)):
-                            rollout.tick(pause)
-                            following = rollout.watchdog.following
-                            shortfall = following.shortfall
-                            most = {key: max(value, getattr(following, key)) for key, value in most.items()}
-                            if shortfall.response is not Response.NONE and not said:
-                                said.append((round(rollout.world.time - begun, 2), shortfall.words))
-                    if rollout.watchdog.state is not State.ACTIVE:
-                        break
-                walked += rollout.world.time - begun
-                yield {
-                    "seed": seed,
-                    "ground": setting,
-                    "gait": doing,
-                    "seconds": rollout.world.time - begun,
-                    "said": said,
-                    **{key: round(value, 2) for key, value in most.items()},
-                    "state": rollout.watchdog.state.value,
-                    "why": rollout.watchdog.why,
-                    "hours": walked / 3600,
-                }
-                if walked >= 3600 * hours:
-                    return
-        seed += 1
+    walks = [(setting, doing) for setting in SETTINGS for doing in (CREEP, TROT) if (setting, doing) != ("all", TROT)]
+    walked = 0.0
+    for seed in count(first_seed):
+        setting, doing = walks[seed % len(walks)]
+        found = sound_walk(robot, limits[doing], SETTINGS[setting], doing, seed, angles)
+        walked += found["seconds"]
+        yield {"seed": seed, "ground": setting, "gait": doing, **found, "hours": round(walked / 3600, 3)}
+        if walked >= 3600 * hours:
+            return
+
+
+def sound_walk(
+    robot: Robot, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None
+) -> dict[str, Any]:
+    """One sound walk with pauses and poses: for how long, what was said that the body does not follow, and how near."""
+    random = np.random.default_rng([seed, 7])
+    rollout = Rollout(robot, limits, ground, seed, angles)
+    rollout.stand()
+    begun, said = rollout.world.time, ""
+    nearest = dict.fromkeys(("lean", "mean_lean", "sunk", "drawn_share"), 0.0)
+    for _ in range(6):
+        asked = twist(limits, doing, random)
+        height = robot.standing.height * float(random.uniform(0.9, 1.0))
+        rollout.target = Pose.from_rpy(*random.uniform(-0.01, 0.01, 2), height, *random.uniform(-0.08, 0.08, 3))
+        for pause, seconds in ((asked, 15.0), (STILL, 5.0)):
+            for _ in range(round(seconds / rollout.period)):
+                rollout.tick(pause)
+                following = rollout.watchdog.following
+                nearest = {key: max(value, getattr(following, key)) for key, value in nearest.items()}
+                if following.shortfall.response is not Response.NONE and not said:
+                    said = f"{rollout.world.time - begun:.2f} s: {following.shortfall.words}"
+        if rollout.watchdog.state is not State.ACTIVE:
+            break
+    return {
+        "seconds": round(rollout.world.time - begun, 2),
+        "said": said,
+        **{key: round(value, 2) for key, value in nearest.items()},
+        "state": rollout.watchdog.state.value,
+        "why": rollout.watchdog.why,
+    }
 
 
 def table(found: list[tuple[str, int, FaultOutcome]]) -> str:
@@ -176,21 +175,20 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--robot", choices=ROBOTS, default="inspector")
-    parser.add_argument("--angles", choices=(MEASURED, MODELLED), default=MODELLED)
+    parser.add_argument("--angles", choices=(MEASURED, MODELLED, "none"), default=MODELLED)
     parser.add_argument("--kind", choices=[kind.value for kind in FaultKind], action="append")
     parser.add_argument("--sound-hours", type=float, default=0.0)
     parser.add_argument("--lines", action="store_true", help="each run in a line of JSON")
     options = parser.parse_args()
     robot = ROBOTS[options.robot]()
+    angles = None if options.angles == "none" else options.angles
     if options.sound_hours:
-        for run in sound_walking(robot, options.sound_hours, options.first, options.angles):
+        for run in sound_walking(robot, options.sound_hours, options.first, angles):
             print(json.dumps(run), flush=True)
         return
     kinds = tuple(FaultKind(kind) for kind in options.kind) if options.kind else tuple(FaultKind)
     found = []
-    for doing, seed, one in fault_trials(
-        robot, range(options.first, options.first + options.seeds), options.angles, kinds
-    ):
+    for doing, seed, one in fault_trials(robot, range(options.first, options.first + options.seeds), angles, kinds):
         found.append((doing, seed, one))
         if options.lines:
             figures = {

@@ -1,0 +1,103 @@
+"""Failures in physics: noticed by an IMU and modelled joints, and of no effect where the truth says so."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import degrees, inf
+
+import pytest
+import robots
+
+from quadleg.gait.limits import WalkingLimits
+from quadleg.robot.model import MEASURED, MODELLED
+from quadleg.safety.following import FOLLOWS, FollowingCode, Response
+from quadleg.safety.watchdog import State
+from quadleg.simulation.fault_kinds import FaultKind
+from quadleg.simulation.fault_trials import STAND, FaultOutcome, fault_trial, in_words
+from quadleg.simulation.faults import InjectedFault, inject
+from quadleg.simulation.ground import Ground
+from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.world import World
+
+ROBOT = robots.inspector()
+# Seeds whose fault meets a joint that carries, or is hard enough to matter: see `-m faults.physics --lines`.
+CASES = (
+    (FaultKind.WEAK_SERVOS, STAND, 15),
+    (FaultKind.LIMP_SERVO, "creep", 21),
+    (FaultKind.WEAK_SUPPLY, "creep", 1),
+)
+
+
+@pytest.mark.parametrize(("kind", "gait", "seed"), CASES, ids=[kind.value for kind, _, _ in CASES])
+def test_a_failure_is_reported_and_the_robot_lies_before_it_tips(kind: FaultKind, gait: str, seed: int) -> None:
+    found = fault_trial(ROBOT, gait, kind, seed)
+    assert found.failed < inf, in_words(gait, found)
+    assert found.reported < found.failed + 1.0, in_words(gait, found)
+    assert degrees(found.tilt) < 25, in_words(gait, found)
+    assert found.state in ("lowering", "off", "fault")
+
+
+def test_a_joint_that_jams_where_it_should_be_is_no_failure() -> None:
+    found = fault_trial(ROBOT, STAND, FaultKind.STUCK_SERVO, 1)
+    assert found.failed == inf
+    assert found.reported == inf
+    assert "as a sound one would" in in_words(STAND, found)
+
+
+@pytest.mark.parametrize("gait", ["creep", "trot"])
+def test_sound_walking_over_bumps_with_pushes_raises_no_alarm(gait: str) -> None:
+    limits = WalkingLimits(ROBOT, ROBOT.gait(gait))
+    rollout = Rollout(ROBOT, limits, Ground(roughness=0.008, push=0.3), 3, None)
+    rollout.stand()
+    for _ in range(500):
+        rollout.tick((0.5 * limits.forward[0], 0.0, 0.2))
+        assert rollout.watchdog.following.shortfall.response is Response.NONE
+    assert rollout.watchdog.state is State.ACTIVE
+
+
+def test_measured_joints_name_the_joint() -> None:
+    limits = WalkingLimits(ROBOT, ROBOT.gait("creep"))
+    rollout = Rollout(ROBOT, limits, seed=1, angles=MEASURED)
+    rollout.stand()
+    fault = inject(rollout.world, ROBOT, FaultKind.STUCK_SERVO, 9)
+    hip = "rear_right_hip"
+    assert fault.where == (hip,)
+    while rollout.watchdog.following.shortfall.response is Response.NONE and rollout.world.time < 30.0:
+        rollout.tick((0.05, 0.0, 0.0))
+    assert rollout.watchdog.following.shortfall.where == (hip,)
+    assert rollout.watchdog.following.shortfall.code is FollowingCode.JOINT_STUCK
+    assert hip in rollout.watchdog.why
+
+
+def test_a_robot_with_too_weak_servos_is_told_so_while_it_rises() -> None:
+    kind = replace(ROBOT.legs[0].joints[0].servo.kind, stall_torque=0.17)
+    legs = [
+        replace(leg, joints=tuple(replace(joint, servo=replace(joint.servo, kind=kind)) for joint in leg.joints))
+        for leg in ROBOT.legs
+    ]
+    robot = replace(ROBOT, legs=tuple(legs))
+    rollout = Rollout(robot, WalkingLimits(robot, robot.gait("creep")), seed=1, angles=MODELLED)
+    while rollout.world.time < 2.0:
+        rollout.tick()
+    rollout.watchdog.enable(True, rollout.world.time)
+    codes = set()
+    while rollout.world.time < 12.0:
+        rollout.tick()
+        codes.add(rollout.watchdog.shortfall.code)
+    assert FollowingCode.TORQUE_LIMIT in codes
+    assert rollout.watchdog.state is not State.ACTIVE
+
+
+@pytest.mark.parametrize("kind", list(FaultKind))
+def test_a_fault_is_the_same_for_the_same_seed(kind: FaultKind) -> None:
+    one, other = (inject(World(ROBOT, seed=1), ROBOT, kind, 7) for _ in range(2))
+    assert one == other
+    assert one.kind is kind
+
+
+def test_a_missed_failure_is_told_as_such() -> None:
+    fault = InjectedFault(FaultKind.LEG_CAUGHT, ("rear_left",), 1.0)
+    missed = FaultOutcome(fault, 0.5, inf, inf, 0.4, FOLLOWS, "active", "following the joint targets")
+    assert in_words("trot", missed) == (
+        "trot, leg caught rear_left: unnoticed, the body falls or sinks after 0.5 s; not reported"
+    )

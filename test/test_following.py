@@ -1,0 +1,276 @@
+"""Whether the body does what is commanded: judged by made-up sensors on a clock that only the tests move."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import atan, cos, degrees, nan, radians, sin
+
+import pytest
+import robots
+from hypothesis import given
+from hypothesis import strategies as st
+
+from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
+from quadleg.robot.model import Robot
+from quadleg.safety.commanded_motion import CommandedMotion
+from quadleg.safety.following import Following, FollowingCode, Response, in_words, lean_limits
+
+GRAVITY = 9.80665  # m/s², CGPM 1901
+ROBOTS = [robots.inspector(), robots.digger()]
+IMU_HZ = 100
+
+
+class Rig:
+    """A robot that is commanded to stand still, with an IMU that leans as the test says."""
+
+    def __init__(self, robot: Robot) -> None:
+        self.robot = robot
+        # The IMU's axes are the body's: the tests lean the body, not its sensor.
+        self.following = Following(replace(robot, frames=()))
+        self.angles = stance_angles(robot, robot.standing)
+        self.now = 50.0
+        self.roll = self.pitch = 0.0
+
+    def go(self, seconds: float, roll: float = 0.0, pitch: float = 0.0, imu: bool = True) -> Response:
+        """Turn at rates (rad/s) for a while; the worst response."""
+        worst = Response.NONE
+        frames = round(seconds * self.robot.control_rate)
+        for _ in range(frames):
+            for _ in range(round(IMU_HZ / self.robot.control_rate)):
+                self.now += 1 / IMU_HZ
+                self.roll += roll / IMU_HZ
+                self.pitch += pitch / IMU_HZ
+                up = (-sin(self.pitch), sin(self.roll) * cos(self.pitch), cos(self.roll) * cos(self.pitch))
+                if imu:
+                    force = tuple(GRAVITY * value for value in up)
+                    self.following.imu((roll, pitch, 0.0), force, self.now, self.now)
+            worst = max(worst, self.following.step(self.angles, self.now).response)
+        return worst
+
+
+@pytest.fixture(params=ROBOTS, ids=[robot.name for robot in ROBOTS])
+def rig(request: pytest.FixtureRequest) -> Rig:
+    made = Rig(request.param)
+    assert made.go(2.0) is Response.NONE
+    return made
+
+
+# The IMU
+
+
+def test_a_body_that_stands_follows(rig: Rig) -> None:
+    assert rig.go(5.0) is Response.NONE
+    assert rig.following.shortfall.code is FollowingCode.FOLLOWS
+
+
+@pytest.mark.parametrize(
+    ("roll", "pitch", "leg"),
+    [(1, 1, "front_right"), (-1, 1, "front_left"), (1, -1, "rear_right"), (-1, -1, "rear_left")],
+)
+def test_a_body_that_falls_is_put_down_before_it_leans_15_degrees_and_its_leg_is_named(
+    rig: Rig, roll: int, pitch: int, leg: str
+) -> None:
+    while rig.following.shortfall.response is not Response.DROP:
+        rig.go(1 / rig.robot.control_rate, 1.5 * roll, 1.5 * pitch)
+        assert max(abs(rig.roll), abs(rig.pitch)) < radians(15)
+    assert rig.following.shortfall.code is FollowingCode.TILTING
+    assert rig.following.shortfall.where == (leg,)
+    assert rig.following.shortfall.share > 1.0
+
+
+def test_servos_that_give_way_by_what_they_can_raise_no_alarm(rig: Rig) -> None:
+    limit = lean_limits(rig.robot)[4]
+    assert rig.go(1.0, roll=0.8 * limit) is Response.NONE
+    assert rig.go(2.0) is Response.NONE
+
+
+def test_a_slope_that_comes_slowly_raises_no_alarm(rig: Rig) -> None:
+    assert rig.go(10.0, pitch=radians(1)) is Response.NONE
+
+
+def test_a_push_that_the_body_comes_back_from_raises_no_alarm(rig: Rig) -> None:
+    limit = lean_limits(rig.robot)[4]
+    assert rig.go(0.04, roll=8 * limit) is Response.NONE
+    assert rig.go(0.08, roll=-4 * limit) is Response.NONE
+    assert rig.go(1.0) is Response.NONE
+
+
+def test_an_imu_that_was_silent_is_not_judged_by_until_it_knows_up_again(rig: Rig) -> None:
+    rig.go(0.5, roll=radians(40), imu=False)
+    assert rig.go(0.5) is Response.NONE
+
+
+def test_numbers_that_are_not_finite_are_left_out(rig: Rig) -> None:
+    rig.following.imu((nan, 0.0, 0.0), (0.0, 0.0, GRAVITY), rig.now, rig.now)
+    assert rig.go(1.0) is Response.NONE
+
+
+def test_the_allowed_lean_is_what_full_torque_gives_over_the_stance() -> None:
+    robot = robots.inspector()
+    # 3° of hip and knee over 92 + 108 mm of leg, feet 90 mm to each side.
+    assert degrees(lean_limits(robot)[4]) == pytest.approx(degrees(atan(0.052 * 0.200 / 0.090)))
+    limits = lean_limits(robot)
+    assert limits[4] < limits[3] < limits[2]
+
+
+# The commands
+
+
+@given(
+    roll=st.floats(-0.25, 0.25),
+    pitch=st.floats(-0.2, 0.2),
+    height=st.floats(0.12, 0.15),
+)
+def test_the_commanded_vertical_is_that_of_the_commanded_pose(roll: float, pitch: float, height: float) -> None:
+    robot = robots.inspector()
+    pose = Pose.from_rpy(0.0, 0.0, height, roll, pitch, 0.0)
+    commanded = CommandedMotion(robot)
+    commanded.step(legs_inverse(robot, pose, robot.standing.feet), 0.02)
+    assert commanded.at_once == pytest.approx(tuple(pose.matrix[2]), abs=1e-9)
+    assert commanded.carrying == 4
+
+
+@pytest.mark.parametrize("lifted", [(0, 3), (1, 2)])
+def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertical(lifted: tuple[int, int]) -> None:
+    robot = robots.inspector()
+    commanded = CommandedMotion(robot)
+    for frame in range(50):
+        height = 0.02 * sin(frame / 50 * 3.1416)
+        feet = [(x, y, z + height * (leg in lifted)) for leg, (x, y, z) in enumerate(robot.standing.feet)]
+        commanded.step(legs_inverse(robot, Pose((0.0, 0.0, 0.15)), feet), 0.02)
+        assert commanded.at_once == pytest.approx((0.0, 0.0, 1.0), abs=1e-6)
+    assert min(commanded.height, 0.15) == pytest.approx(0.15, abs=1e-6)
+
+
+# The model alone
+
+
+def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor() -> None:
+    robot = with_torque(robots.inspector(), 0.15)
+    following, now = Following(robot), 10.0
+    for _ in range(25):
+        now += 0.02
+        shortfall = following.step(stance_angles(robot, robot.standing), now)
+    assert shortfall.code is FollowingCode.TORQUE_LIMIT
+    assert any(name.endswith("_knee") for name in shortfall.where)
+    assert "stall torque" in shortfall.words
+
+
+def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
+    robot = with_torque(robots.inspector(), 0.15)
+    following, now, seen = Following(robot), 10.0, []
+    for _ in range(250):
+        now += 0.02
+        response = following.step(stance_angles(robot, robot.standing), now).response
+        if not seen or seen[-1] is not response:
+            seen.append(response)
+    assert seen == [Response.NONE, Response.SLOW, Response.HOLD, Response.LOWER]
+
+
+def test_servos_that_are_strong_enough_are_not_blamed_without_sensors() -> None:
+    robot = robots.inspector()
+    following, now = Following(robot), 10.0
+    for _ in range(100):
+        now += 0.02
+        assert following.step(stance_angles(robot, robot.standing), now).response is Response.NONE
+
+
+def with_torque(robot: Robot, torque: float) -> Robot:
+    """The same with servos of that stall torque (N·m)."""
+    kind = replace(robot.legs[0].joints[0].servo.kind, stall_torque=torque)
+    legs = [
+        replace(leg, joints=tuple(replace(joint, servo=replace(joint.servo, kind=kind)) for joint in leg.joints))
+        for leg in robot.legs
+    ]
+    return replace(robot, legs=tuple(legs))
+
+
+# The supply
+
+
+def supplied(robot: Robot, voltage: float, current: float, seconds: float = 3.0):
+    following, now = Following(robot), 10.0
+    for _ in range(round(50 * seconds)):
+        now += 0.02
+        following.supply(voltage, current, now)
+        shortfall = following.step(stance_angles(robot, robot.standing), now)
+    return shortfall
+
+
+def test_a_current_that_the_pose_explains_is_fine() -> None:
+    assert supplied(robots.inspector(), 6.0, 4.0).code is FollowingCode.FOLLOWS
+
+
+def test_a_current_that_the_pose_does_not_explain_is_said() -> None:
+    assert supplied(robots.inspector(), 6.0, 12.0).code is FollowingCode.OVERLOADED
+
+
+def test_a_modelled_current_judges_nothing() -> None:
+    assert supplied(robots.inspector(), nan, 12.0).code is FollowingCode.FOLLOWS
+
+
+def test_a_supply_that_breaks_down_is_weak() -> None:
+    shortfall = supplied(robots.inspector(), 4.5, 4.0)
+    assert shortfall.code is FollowingCode.SUPPLY_WEAK
+    assert shortfall.response is Response.SLOW  # the supply's own rule lowers the robot
+
+
+# Measured joints
+
+
+def measured(robot: Robot, joint: int, off: float, swing: float = 0.0):
+    following, now = Following(robot), 10.0
+    angles = stance_angles(robot, robot.standing)
+    for frame in range(50):
+        now += 0.02
+        places = list(angles)
+        places[joint] += off + swing * sin(frame)
+        following.joints(places, now)
+        shortfall = following.step(angles, now)
+    return shortfall
+
+
+def test_a_joint_that_stands_far_from_its_command_is_stuck() -> None:
+    shortfall = measured(robots.inspector(), 5, radians(20))
+    assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_STUCK, ("front_right_knee",))
+
+
+def test_a_joint_that_moves_far_from_its_command_is_limp() -> None:
+    shortfall = measured(robots.inspector(), 5, radians(25), radians(5))
+    assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_LIMP, ("front_right_knee",))
+
+
+def test_a_joint_that_gives_way_as_servos_do_is_fine() -> None:
+    assert measured(robots.inspector(), 5, radians(3)).code is FollowingCode.FOLLOWS
+
+
+@given(share=st.floats(0.5, 1.0))
+def test_servos_that_are_slower_than_asked_but_arrive_raise_no_alarm(share: float) -> None:
+    robot = robots.inspector()
+    following, now = Following(robot), 10.0
+    angles = stance_angles(robot, robot.standing)
+    at, goal = angles[2], angles[2] - radians(60)
+    for _ in range(50):
+        now += 0.02
+        at = max(at - share * robot.no_load_speed(robot.joints[2]) * 0.02, goal)
+        places = list(angles)
+        places[2] = at
+        following.joints(places, now)
+        wanted = list(angles)
+        wanted[2] = goal
+        assert following.step(wanted, now).response is Response.NONE
+
+
+# In words
+
+
+@pytest.mark.parametrize(
+    ("joints", "words"),
+    [
+        (("rear_left_knee", "rear_right_knee"), "rear knees"),
+        (("front_left_hip",), "front_left_hip"),
+        (("front_left_hip", "rear_left_knee", "rear_right_knee"), "rear knees, front_left_hip"),
+    ],
+)
+def test_pairs_of_joints_are_named_as_people_do(joints: tuple[str, ...], words: str) -> None:
+    assert in_words(joints) == words
