@@ -19,6 +19,7 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.robot.urdf import urdf
 from quadleg.safety import rest
 from quadleg.servos.calibration import pulse_from_angle
+from quadleg.servos.simulated import FIRST_OFFSET
 from quadleg.simulation.ground import PATCH_CELL, PATCH_RADIUS, REACH, Ground, Patches, Pushes
 from quadleg.simulation.servos import BACKLASH, FULL_TORQUE_ERROR
 from quadleg.simulation.world import World
@@ -163,6 +164,7 @@ def test_no_energy_is_made(robot: Robot) -> None:
     world.put_at_rest(stance_angles(robot, robot.standing))
     world.data.qpos[2] += 0.1
     world.model.opt.enableflags |= mujoco.mjtEnableBit.mjENBL_ENERGY
+    world.step(pulses(robot, world.angles))  # the hand lets go
     world.step(LIMP)
     energies = []
     for _ in range(100):
@@ -183,6 +185,27 @@ def test_it_begins_lying_on_its_belly() -> None:
     assert degrees(world.tilt) < 3
     assert np.linalg.norm(world.velocity) < 1e-3
     assert not world.torques.any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hand_holds_each_leg_until_its_first_pulse(robot: Robot, seed: int) -> None:
+    """To within 12° of rest, and what a joint gives way under a load: servos of a seventh of the torque, too."""
+    kind = replace(robot.joints[0].servo.kind, stall_torque=robot.joints[0].servo.kind.stall_torque / 7)
+    weak = replace(
+        robot,
+        legs=tuple(
+            replace(leg, joints=tuple(replace(joint, servo=replace(joint.servo, kind=kind)) for joint in leg.joints))
+            for leg in robot.legs
+        ),
+    )
+    world = World(weak, seed=seed)
+    placed, at_rest = world.angles, np.array(stance_angles(weak, weak.resting))
+    assert np.abs(placed - at_rest).max() <= FIRST_OFFSET + 1e-9
+    powered: list[float | None] = [None] * 12
+    for joint, pulse in enumerate(pulses(weak, at_rest)):
+        run(world, 0.2, powered)
+        assert abs(world.angles[joint] - placed[joint]) < FULL_TORQUE_ERROR
+        powered[joint] = pulse
 
 
 def test_it_rises_and_lies_down_again_by_its_servos() -> None:

@@ -74,6 +74,11 @@ class Rollout:
         """Whether the body has tipped, or the watchdog has taken the power off or lets it lie."""
         return self.world.fallen or (self._stood and self.watchdog.state is not State.ACTIVE)
 
+    @property
+    def thrown_over(self) -> bool:
+        """Whether the body is tipped, in truth or by what the watchdog felt last."""
+        return self.world.fallen or self.watchdog.tilted > self._robot.tip_angle
+
     def stand(self) -> None:
         """Rise to the standing height. Raises CannotWalk with the watchdog's words where that fails."""
         begun = self.world.time

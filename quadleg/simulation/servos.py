@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 # What no data sheet of a hobby servo says (common practice, no source).
 FULL_TORQUE_ERROR = radians(2.5)  # of the joint, at which the motor is fully on
 BACKLASH = radians(0.4)  # of the gears, from end to end
+HAND = 5.0  # strength of a hand that holds a leg in place, in that of the joint's servo (our own choice)
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
 
 
@@ -56,6 +57,7 @@ class Servos:
         ]
         self._taken_up = (TAKEN_UP * self._motors.stall_torque).tolist()
         self._damping: list[float] = self._motors.damping.tolist()
+        self._angles: Array = np.zeros(len(joints))
         self.rest()
         self.voltage = self._supply
         self.resistance = SUPPLY_RESISTANCE
@@ -87,12 +89,17 @@ class Servos:
         self._least, self._most = model.actuator_forcerange.T
 
     def rest(self) -> None:
-        """Forget what a load has done: the joints have been put where they are."""
+        """Forget what a load has done: a hand has put the joints where they are.
+
+        It holds each of them there until its first pulse comes. Limp, the legs of weak
+        servos fell by up to 107° while others were powered; a person sees to it that they do not.
+        """
         joints = len(JOINT_NAMES)
         self._goals: list[float | None] = [None] * joints
         self._play = [0.0] * joints
         self.torques = [0.0] * joints
         self.currents = [0.0] * joints
+        self._by_hand: list[float | None] = self._angles.tolist()
 
     def drive(self, pulses: Sequence[float | None]) -> None:
         """Set what the servos do in the coming frame, by their pulses (s; None: limp)."""
@@ -116,8 +123,12 @@ class Servos:
             self._play[joint] += 0.5 * (BACKLASH / 2 * pressed - self._play[joint])
         self.voltage = max(self._supply - self.resistance * sum(self.currents), 0.0)
         strength = self.voltage / self._supply
-        self._ctrl[:] = [(goal or 0.0) - play for goal, play in zip(goals, self._play)]
         strengths = [0.0 if goal is None else strength * own for goal, own in zip(goals, self.strength)]
+        if any(place is not None for place in self._by_hand):
+            self._by_hand = [place if goal is None else None for goal, place in zip(goals, self._by_hand)]
+            strengths = [own if place is None else HAND for own, place in zip(strengths, self._by_hand)]
+            goals = [goal if place is None else place for goal, place in zip(goals, self._by_hand)]
+        self._ctrl[:] = [(goal or 0.0) - play for goal, play in zip(goals, self._play)]
         self._gain[:], self._bias[:], self._least[:], self._most[:] = self._full * strengths
 
     def note(self) -> None:

@@ -251,7 +251,7 @@ def _stands(rollout: Rollout) -> bool:
     try:
         rollout.stand()
     except CannotWalk:
-        if not rollout.world.fallen:
+        if not rollout.thrown_over:
             raise
     for _ in range(round(STANDING / rollout.period)):
         rollout.tick()
