@@ -7,63 +7,49 @@ it provokes.
 from __future__ import annotations
 
 import os
-import signal
-import subprocess
-import sys
-import tempfile
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import find_spec
-from math import cos, degrees, hypot, pi, radians, sin
+from math import cos, degrees, hypot, pi, radians, remainder, sin, tau
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.live import Live
 from rich.spinner import Spinner
-from rich.table import Table
 
-from quadleg.client import SIMULATED, Robot
-from quadleg.errors import NoPlace, NotHeard, NotReached, QuadlegError, Refused, SimMissing
+from quadleg.client import GroundMove, Robot
+from quadleg.client.place import is_near, left_to
+from quadleg.client.walking import ARRIVED_WITHIN
+from quadleg.demo_tables import announcement, demo_tables
+from quadleg.errors import NoPlace, NotReached, Refused, SimMissing
 from quadleg.graph import stay_local
 from quadleg.interrupts import ended_by_signals
 from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.kinematics.planar import STILL, Planar, compose, seen_from
-from quadleg.recording.course import Course, course_figures
+from quadleg.kinematics.planar import STILL, Planar, compose
+from quadleg.own_stack import SLOWNESS, is_real, own_stack
+from quadleg.recording.course import Course
 from quadleg.recording.run import History, Step
-from quadleg.recording.walk import Walk, walk_figures
+from quadleg.recording.walk import Walk
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
-from quadleg.runner import SAID_READY, need_ros
+from quadleg.runner import need_ros
 from quadleg.servos.simulated import SimulatedBoard
 
-STARTED_WITHIN = 30.0  # s for the stack
 CIRCLE_RADIUS = 20  # mm
 CIRCLE_TIME = 5.0  # s
 CIRCLE_RATE = 20.0  # targets a second
 PAUSE = 1.0  # s that the metronome is paused
 STOPPED_TIME = 1.0  # s that the emergency stop is looked at
 SPEED_SHARE = 0.5  # of what the gait can do, in the walks
+# m, rad of the last corner, by the estimate: closer than the 15 mm and 3° of the truth, from which it drifts
+LAST_WITHIN = (0.008, radians(2.0))
 COURSE_SPEED = 0.06  # m/s, or as fast as the robot can
 COURSE_TIME = 25.0  # s of the way at that speed
 COURSE_SHORT = 0.05  # m: what lacks more was lost to holds, and is walked after them
 COURSE_QUIET = 1.0  # s of standing before it
-AXES = (
-    ("height", "mm", 1000.0),
-    ("x", "mm", 1000.0),
-    ("y", "mm", 1000.0),
-    ("roll", "°", 180 / pi),
-    ("pitch", "°", 180 / pi),
-    ("yaw", "°", 180 / pi),
-)
-# A third of base_motion's speed by default, for a real board; the circle's targets go as slowly.
-SLOW_PARAMETERS = "/**/base_motion: {ros__parameters: {speed: 0.02, turn_speed: 0.2}}\n"
-SLOWNESS = 3
 
 
 @dataclass(frozen=True)
@@ -143,11 +129,7 @@ def acts(model: Model, physics: bool = False) -> tuple[Act, ...]:
         Act("rise again", level(stand), Demo.rise, faulty=True),
         Act("sit", None, Demo.sit),
     )
-    return tuple(act for act in all_acts if not ((act.faulty or act.hasty) and _is_real(model)))
-
-
-def _is_real(model: Model) -> bool:
-    return model.board.kind != SIMULATED
+    return tuple(act for act in all_acts if not ((act.faulty or act.hasty) and is_real(model)))
 
 
 def _sized(model: Model, length: float) -> int:
@@ -207,40 +189,67 @@ class Demo:
         return [
             Walk(gait, self.model.gait(gait), *(np.array(column) for column in zip(*rows)))
             for gait, rows in self._seen.items()
+            if len(rows) > 1
         ]
 
-    def play(self, act: Act) -> None:
-        """Does one act and keeps its step."""
-        start = self._clock()
-        note = act.do(self)
+    @property
+    def failures(self) -> list[Step]:
+        """The steps that did not do what they show."""
+        return [step for step in self.steps if step.failure]
+
+    def play(self, act: Act) -> bool:
+        """Do one act and keep its step; whether the next can follow. A robot that does not stand ends the demo."""
+        start, note, failure = self._clock(), "", ""
+        try:
+            note = act.do(self)
+        except (NotReached, Refused) as error:
+            failure = str(error)
         reached = self.robot.reached()
         if self._body and act.asked is None:  # lying or in a stance of its own, only the body knows how it is
             reached = self._body.pose
         if self._body and act.asked and act.name != "out of reach":
             self.droops[act.name] = act.asked.position[2] - self._body.pose.position[2]
-        self.steps.append(Step(act.name, start, self._clock(), act.asked, reached, self.history.angles[-1], note))
+        angles = self.history.angles[-1]
+        self.steps.append(Step(act.name, start, self._clock(), act.asked, reached, angles, note, failure))
+        return not failure or self.robot.last.state == "active"
 
     # Acts that are more than one pose
 
     def walk(self, gait: str, *ways: Planar) -> str:
-        """Walks one way after another, each seen from where the last was to end; how far off it ends."""
-        fastest = self._begin_walk(gait)
+        """Walk one way after another, each seen from where the last was to end. Raises NotReached off the goal.
+
+        It is judged by the simulated body where there is one, else by what walk_to goes by.
+        """
+        self._begin_walk(gait)
+        began = self._body.place if self._body else STILL
         place = goal = STILL
-        for way in ways:
+        judge = ""
+        for number, way in enumerate(ways, 1):
             goal = compose(goal, way)
-            left = (*seen_from(place, goal[0], goal[1]), goal[2] - place[2])
-            seconds = max(abs(part) / (SPEED_SHARE * limit) for part, limit in zip(left, fastest))
-            x, y, yaw = (part / seconds for part in left)
-            went = self.robot.walk(forward_m_s=x, left_m_s=y, turn_deg_s=degrees(yaw), seconds=seconds).reached
-            place = compose(place, (went.forward_mm / 1000, went.left_mm / 1000, radians(went.heading_deg)))
-        off = 1000 * hypot(goal[0] - place[0], goal[1] - place[1])
-        ends = f"ends {off:.1f} mm and {degrees(abs(goal[2] - place[2])):.1f}° from its goal"
+            near = LAST_WITHIN if number == len(ways) else ARRIVED_WITHIN
+            left = GroundMove.of(left_to(goal, place))
+            result = self.robot.walk_to(
+                x_mm=left.forward_mm,
+                y_mm=left.left_mm,
+                heading_deg=left.heading_deg,
+                within_mm=1000 * near[0],
+                within_deg=degrees(near[1]),
+                speed_share=SPEED_SHARE,
+            )
+            place, judge = compose(place, result.reached.planar), result.source.value
+        if self._body:
+            place, judge = left_to(self._body.place, began), "the simulated body itself"
+        forward, aside, turn = left_to(goal, place)
+        off = forward, aside, remainder(turn, tau)
+        ends = f"ends {1000 * hypot(*off[:2]):.1f} mm and {degrees(abs(off[2])):.1f}° from its goal, by {judge}"
+        if not is_near(off, ARRIVED_WITHIN):
+            raise NotReached(ends)
         if len(ways) == 1:
             return f"by {degrees(goal[2]):.0f}° in place; {ends}"
         return f"{len(ways)} sides of {1000 * abs(ways[0][0]):.0f} mm; {ends}"
 
     def _begin_walk(self, gait: str) -> Planar:
-        """Chooses the gait; its limits to both sides (m/s, m/s, rad/s)."""
+        """Choose the gait; its limits to both sides (m/s, m/s, rad/s)."""
         self.robot.choose_gait(gait)
         self._gait = gait
         self._seen.setdefault(gait, [])
@@ -273,7 +282,7 @@ class Demo:
         height, radius = _sized(self.model, 150), _sized(self.model, CIRCLE_RADIUS)
         self.robot.pose(height_mm=height, x_mm=radius)
         seen = len(self.history.angles)
-        ticks = round(CIRCLE_TIME * CIRCLE_RATE) * (SLOWNESS if _is_real(self.model) else 1)
+        ticks = round(CIRCLE_TIME * CIRCLE_RATE) * (SLOWNESS if is_real(self.model) else 1)
         begun = time.monotonic()
         for k in range(1, ticks + 1):
             turn = 2 * pi * k / ticks
@@ -343,7 +352,7 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
     With `physics` the simulated board moves a simulated body. On a real board its steps are listed first, and nothing
     is powered unless `placed` says that the legs are in the resting pose.
     """
-    if physics and _is_real(model):
+    if physics and is_real(model):
         raise Refused(f"--physics is for a simulated board, and {model.name} has a real one ({model.board.kind})")
     if physics and find_spec("mujoco") is None:
         raise SimMissing
@@ -354,9 +363,9 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
     console = Console()
     steps = acts(model, physics)
     try:
-        with ended_by_signals(), _stack(model, seed, physics) as (namespace, memory), Robot(namespace) as robot:
-            if _is_real(model):
-                console.print(_announcement(model, steps))
+        with ended_by_signals(), own_stack(model, seed, physics) as (namespace, memory), Robot(namespace) as robot:
+            if is_real(model):
+                console.print(announcement(model, steps))
                 if not placed():
                     return 1
             begun = time.monotonic()
@@ -364,19 +373,18 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
             for number, act in enumerate(steps, 1):
                 line = f"{number:>2} of {len(steps)}  {act.name}"
                 with Live(Spinner("dots", line), console=console, transient=True):
-                    played.play(act)
+                    goes_on = played.play(act)
                 step = played.steps[-1]
-                console.print(f"[green]✓[/] {line:<28} {step.end - step.start:4.1f} s", highlight=False)
+                mark = "[red]✗[/]" if step.failure else "[green]✓[/]"
+                console.print(f"{mark} {line:<28} {step.end - step.start:4.1f} s", highlight=False)
+                if not goes_on:
+                    break
     except KeyboardInterrupt:
         console.print("the robot is off")
         return 130
-    took = time.monotonic() - begun
-    tables = [_table(played), _notes(played), _walks(played), _figures(played, took)]
-    if played.course:
-        tables.insert(3, _course(played.model, played.course))
-    console.print("", *tables, sep="\n")
+    console.print("", *demo_tables(played, time.monotonic() - begun), sep="\n")
     _draw(console, played, picture)
-    return 0
+    return 1 if played.failures else 0
 
 
 def _body(robot: Robot) -> Any:
@@ -389,172 +397,6 @@ def _witness(robot: Robot) -> Any:
     from quadleg.nodes.witness import Witness
 
     return Witness(robot.node)
-
-
-def _announcement(model: Model, steps: Sequence[Act]) -> Table:
-    table = Table(
-        title=f"The demo moves {model.name} on its real board ({model.board.kind}), at a third of the usual speed. "
-        "Ctrl-C lowers it, then off; `quadleg stop` in another terminal switches off at once",
-        title_justify="left",
-        show_header=False,
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-    )
-    for number, act in enumerate(steps, 1):
-        table.add_row(f"{number:>2}", act.name, str(act.asked or ""))
-    return table
-
-
-@contextmanager
-def _stack(model: Model, seed: int, physics: bool) -> Iterator[tuple[str, Path]]:
-    """A stack of its own; its namespace and the memory of its simulated board.
-
-    A simulated robot has a namespace of its own too, so that it touches no other. A real one has none: no second
-    `quadleg run` takes the same board then, and `quadleg stop` in another terminal is heard.
-    """
-    namespace = "" if _is_real(model) else f"quadleg_demo_{os.getpid()}"
-    with tempfile.TemporaryDirectory(prefix="quadleg-demo-") as folder:
-        memory = Path(folder) / "demo.board"
-        command = [sys.executable, "-m", "quadleg.cli", "run", str(model.path), "--namespace", namespace]
-        command += ["--no-recorder", "--seed", str(seed), "--board-memory", str(memory)]
-        if physics:
-            command.append("--physics")
-        if _is_real(model):
-            slow = Path(folder) / "slow.yaml"
-            slow.write_text(SLOW_PARAMETERS, encoding="utf-8")
-            command += ["--params-file", str(slow)]
-        process = subprocess.Popen(
-            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
-        )
-        output: list[str] = []
-        started = threading.Event()
-
-        def read() -> None:
-            for line in process.stdout or ():
-                output.append(line)
-                if SAID_READY in line:
-                    started.set()
-            started.set()  # or it ended
-
-        reader = threading.Thread(target=read, daemon=True)
-        reader.start()
-        try:
-            # Before that, another stack of the same names would be taken for this one.
-            started.wait(STARTED_WITHIN)
-            if not any(SAID_READY in line for line in output):
-                raise NotHeard("the demo's stack did not start; what it said stands above")
-            yield namespace, memory
-        except QuadlegError:
-            print("".join(output), file=sys.stderr)
-            raise
-        except KeyboardInterrupt:
-            print("interrupted: lowering the robot; Ctrl-C again switches off at once", file=sys.stderr)
-            raise
-        finally:
-            _end(process)
-            reader.join()
-
-
-def _end(process: subprocess.Popen[str]) -> None:
-    """Lowers the robot and ends the stack; Ctrl-C switches off at once."""
-    process.send_signal(signal.SIGTERM)
-    try:
-        process.wait()
-    except KeyboardInterrupt:
-        process.send_signal(signal.SIGTERM)
-        process.wait()
-
-
-def _height_error_mm(step: Step) -> float:
-    return abs(step.asked.position[2] - step.reached.position[2]) * 1000 if step.asked and step.reached else 0.0
-
-
-def _table(demo: Demo) -> Table:
-    servos = "what the simulated servos did"
-    if demo.droops:
-        servos = "the joints as the simulated body's weight left them"
-    if _is_real(demo.model):
-        servos = f"joint angles that are modelled from the commands: the board ({demo.model.board.kind}) is real"
-    table = Table(
-        title=f"Body pose asked → reached, by forward kinematics of {servos}",
-        title_justify="left",
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    table.add_column("step")
-    for name, unit, _ in AXES:
-        table.add_column(f"{name} {unit}", justify="right", no_wrap=True)
-    for step in demo.steps:
-        if step.asked and step.reached:
-            asked, reached = _axes(step.asked), _axes(step.reached)
-            table.add_row(step.name, *(f"{a:g}→{r:.1f}" if a else f"{r:+.1f}" for a, r in zip(asked, reached)))
-    return table
-
-
-def _axes(pose: Pose) -> list[float]:
-    """Height, x, y in mm and roll, pitch, yaw in degrees, as the table shows them."""
-    x, y, z = pose.position
-    return [round(value * scale, 6) for value, (_, _, scale) in zip((z, x, y, *pose.rpy), AXES)]
-
-
-def _notes(demo: Demo) -> Table:
-    table = Table(show_header=False, box=None, pad_edge=False)
-    for step in demo.steps:
-        if step.note:
-            table.add_row(step.name, step.note)
-    return table
-
-
-def _walks(demo: Demo) -> Table:
-    """What was seen of each walk, side by side."""
-    table = Table(title="Walking", title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("")
-    columns = []
-    for walk in demo.walks():
-        table.add_column(walk.name)
-        columns.append(walk_figures(demo.model, walk))
-    for name in dict.fromkeys(name for column in columns for name in column):
-        table.add_row(name, *(column.get(name, "") for column in columns))
-    return table
-
-
-def _figures(demo: Demo, seconds: float) -> Table:
-    table = Table(show_header=False, box=SIMPLE_HEAD, pad_edge=False)
-    worst = max((step for step in demo.steps if step.name != "out of reach"), key=_height_error_mm)
-    figures = {
-        "largest height error, within reach": f"{_height_error_mm(worst):.2f} mm ({worst.name})",
-        **_body_figures(demo),
-        **demo.figures,
-        "the demo took": f"{seconds:.0f} s",
-    }
-    for name, value in figures.items():
-        table.add_row(name, value)
-    return table
-
-
-def _body_figures(demo: Demo) -> dict[str, str]:
-    """How far the simulated body itself is off the heights asked for."""
-    if not demo.droops:
-        return {}
-    worst = max(demo.droops, key=lambda name: abs(demo.droops[name]))
-    droop = 1000 * demo.droops[worst]
-    side = "below" if droop > 0 else "above"
-    return {"the body itself, farthest from the height asked for": f"{abs(droop):.1f} mm {side} it ({worst})"}
-
-
-def _course(model: Model, course: Course) -> Table:
-    """What was seen of the measured course."""
-    table = Table(
-        title="Measured course, creeping: the simulated body and its estimate",
-        title_justify="left",
-        show_header=False,
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-    )
-    for name, value in course_figures(model, course).items():
-        table.add_row(name, value)
-    return table
 
 
 def _draw(console: Console, demo: Demo, picture: Path) -> None:

@@ -15,7 +15,7 @@ import robots
 from conftest import Stack
 from ruamel.yaml import YAML
 
-from quadleg import demo
+from quadleg import demo, own_stack
 from quadleg.client import Robot
 from quadleg.errors import NotHeard, Refused, SimMissing
 from quadleg.kinematics.body import legs_inverse
@@ -172,6 +172,6 @@ def test_a_real_board_that_is_in_use_is_left_alone(stack: Stack, tmp_path: Path)
 
 def test_a_slow_demo_goes_at_a_third_of_the_usual_speed() -> None:
     usual = YAML(typ="safe").load(config_folder() / "parameters.yaml")["/**/base_motion"]["ros__parameters"]
-    slow = YAML(typ="safe").load(demo.SLOW_PARAMETERS)["/**/base_motion"]["ros__parameters"]
+    slow = YAML(typ="safe").load(own_stack.SLOW_PARAMETERS)["/**/base_motion"]["ros__parameters"]
     for name, value in slow.items():
-        assert value * demo.SLOWNESS == pytest.approx(usual[name])
+        assert value * own_stack.SLOWNESS == pytest.approx(usual[name])

@@ -30,6 +30,8 @@ LAYERS = [
         "cli",
         "commands",
         "demo",
+        "demo_tables",
+        "own_stack",
         "drive",
         "replay",
         "timing",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from math import acos, degrees, hypot
+from math import acos, degrees, hypot, radians
 
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import Planar
@@ -54,6 +54,11 @@ class GroundMove:
     def of(move: Planar) -> GroundMove:
         """The same of (m, m, rad)."""
         return GroundMove(1000 * move[0], 1000 * move[1], degrees(move[2]))
+
+    @property
+    def planar(self) -> Planar:
+        """The same in (m, m, rad)."""
+        return self.forward_mm / 1000, self.left_mm / 1000, radians(self.heading_deg)
 
     def __str__(self) -> str:
         # + 0.0 turns a rounded -0.0 into 0.0

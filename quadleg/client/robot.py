@@ -290,22 +290,26 @@ class Robot(StackConnection):
         heading_deg: float = 0.0,
         within_mm: float = 1000 * ARRIVED_WITHIN[0],
         within_deg: float = degrees(ARRIVED_WITHIN[1]),
+        speed_share: float = 1.0,
     ) -> WalkResult:
         """Walk to a place (mm forward, mm to the left) and heading (degrees to the left) seen from where it stands.
 
         It walks again where it has slipped, until it stands within `within_mm` and `within_deg` of the goal: by `odom`
-        where that is heard, else by the plan. Raises Refused where the robot cannot walk, Overridden where someone
-        else drives, NotReached (its `result` tells how far it came), after 20 s and three times what the way takes at
-        the gait's limits, or NotHeard.
+        where that is heard, else by the plan. `speed_share` (0 to 1) is that of the gait's limits. Raises Refused where
+        the robot cannot walk, Overridden where someone else drives, NotReached (its `result` tells how far it came)
+        after 20 s and three times what the way takes at those limits, or NotHeard.
         """
-        check_numbers(x_mm=x_mm, y_mm=y_mm, heading_deg=heading_deg, within_mm=within_mm, within_deg=within_deg)
+        check_numbers(x_mm=x_mm, y_mm=y_mm, heading_deg=heading_deg)
+        check_numbers(within_mm=within_mm, within_deg=within_deg, speed_share=speed_share)
         if abs(heading_deg) > MOST_HEADING:
             raise Refused(f"heading_deg is {heading_deg:g}; it is in degrees, and more than a whole turn leads nowhere")
         if min(within_mm, within_deg) <= 0:
             raise Refused(f"within_mm is {within_mm:g} and within_deg {within_deg:g}; both must be greater than 0")
+        if not 0 < speed_share <= 1:
+            raise Refused(f"speed_share is {speed_share:g}; it must be greater than 0 and at most 1")
         goal = x_mm / 1000, y_mm / 1000, radians(heading_deg)
         with self._walk_session() as session:
-            return walk_to_place(session, goal, (within_mm / 1000, radians(within_deg)))
+            return walk_to_place(session, goal, (within_mm / 1000, radians(within_deg)), speed_share)
 
     def gait_report(self) -> GaitReport:
         """What gait says of itself: its limits, whose velocity counts, what keeps it from walking; raises NotHeard."""

@@ -248,7 +248,7 @@ def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -
     return result
 
 
-def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float] = ARRIVED_WITHIN) -> WalkResult:
+def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float], speed_share: float) -> WalkResult:
     """Walk to a place and heading (m, m, rad), until within a tolerance (m, rad) of it; see `Robot.walk_to`."""
     report = session.report
     fastest, ramp = report.both_ways, report.ramp
@@ -256,24 +256,32 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
     if reason:
         raise Refused(f"{reason}; `quadleg status` says more")
     session.asked = goal
-    limit = WALK_PATIENCE + 3 * seconds_for(goal, fastest)
+    slower = speed_share * fastest[0], speed_share * fastest[1], speed_share * fastest[2]
+    limit = WALK_PATIENCE + 3 * seconds_for(goal, slower)
     until = time.monotonic() + limit
     stops_by_odom = min(STOPS_WITHIN_BY_ODOM[0], within[0] / 2), min(STOPS_WITHIN_BY_ODOM[1], within[1] / 2)
+    slip = STILL  # from where the plan would rest to where the robot does, which is much the same each time
     while True:
+        rest = session.track.place
         while time.monotonic() < until:
             track = session.track
             estimated = track.source(time.monotonic()) is EstimateSource.ODOMETRY
-            off = left_to(goal, compose(track.place, way_to_rest(track.twist, fastest, ramp)))
+            rest = compose(track.place, way_to_rest(track.twist, fastest, ramp))
+            off = left_to((goal[0] - slip[0], goal[1] - slip[1], goal[2] - slip[2]), rest)
             if is_near(off, stops_by_odom if estimated else STOPS_WITHIN):
                 break
-            session.go(approach_velocity(off, fastest, ramp))
+            session.go(approach_velocity(off, slower, ramp))
         session.stand()
-        result = session.result()
-        if is_near(left_to(goal, session.track.place), within):
+        result, place = session.result(), session.track.place
+        if is_near(left_to(goal, place), within):
             return result
         if time.monotonic() > until:
             far = f"{result.error_mm:.0f} mm and {result.error_deg:.1f}° away by {result.source.value}"
             raise NotReached(f"still {far} after {limit:.0f} s; {what_stops(session)}", result)
+        x, y, turn = (now - planned for now, planned in zip(place, rest))
+        if is_near((x, y, turn), ARRIVED_WITHIN):  # more than that is a push, and none to make up for in advance
+            before = (x, y, turn) if slip == STILL else slip
+            slip = (before[0] + x) / 2, (before[1] + y) / 2, (before[2] + turn) / 2
 
 
 def what_stops(session: WalkSession) -> str:

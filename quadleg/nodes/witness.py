@@ -12,9 +12,10 @@ from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 
 from quadleg.kinematics.body import Pose
+from quadleg.kinematics.planar import Planar
 from quadleg.nodes.topics import LATEST, nanoseconds
 from quadleg.recording.course import Course, Motion
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, Vector
 
 TOPICS = {
     "truth/odom": Odometry,
@@ -39,10 +40,19 @@ class Body:
     @property
     def pose(self) -> Pose:
         """Its height over the ground, roll and pitch, seen from the ground under it."""
+        (_, _, height), (roll, pitch, _) = self._in_world()
+        return Pose.from_rpy(0.0, 0.0, height, roll, pitch, 0.0)
+
+    @property
+    def place(self) -> Planar:
+        """Its place and heading in the world: m, m, rad."""
+        (x, y, _), (_, _, yaw) = self._in_world()
+        return x, y, yaw
+
+    def _in_world(self) -> tuple[Vector, Vector]:
         said = deserialize_message(self._truth, Odometry).pose.pose
-        q = said.orientation
-        roll, pitch, _ = Pose((0.0, 0.0, 0.0), (q.w, q.x, q.y, q.z)).rpy
-        return Pose.from_rpy(0.0, 0.0, said.position.z, roll, pitch, 0.0)
+        p, q = said.position, said.orientation
+        return (p.x, p.y, p.z), Pose((0.0, 0.0, 0.0), (q.w, q.x, q.y, q.z)).rpy
 
 
 class Witness:

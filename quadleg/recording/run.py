@@ -10,7 +10,7 @@ from quadleg.kinematics.body import Pose
 @dataclass(frozen=True)
 class Step:
     """One step of a run: from `start` to `end` in s, the pose asked for, the pose reached, the twelve angles
-    in rad at the end, and a note."""
+    in rad at the end, a note, and why it failed, empty where it did not."""
 
     name: str
     start: float
@@ -19,6 +19,7 @@ class Step:
     reached: Pose | None
     angles: tuple[float, ...]
     note: str
+    failure: str = ""
 
 
 @dataclass
