@@ -57,6 +57,17 @@ def test_a_plan_that_is_stopped_is_not_reached() -> None:
         reached(standing("active", "stopped", 0.145, 0.145))
 
 
+def test_a_body_that_does_not_follow_is_told_with_its_code_where_and_how_much() -> None:
+    now = standing("active", "arrived", 0.14, 0.14)
+    follows = report(following="follows", following_where="", following_figure="")
+    assert reached(now.with_reports({"joint_watchdog": follows}))
+    weak = report(following="torque_limit", following_where="rear_left_knee", following_figure="104 % of stall")
+    with pytest.raises(
+        NotReached, match=r"does not follow its commands \(torque limit, rear_left_knee, 104 % of stall"
+    ):
+        reached(now.with_reports({"joint_watchdog": weak}))
+
+
 def test_a_pose_that_another_target_replaces_is_overridden() -> None:
     request = PoseRequest(ASKED)
     assert not request.taken(standing("active", "moving", 0.14, 0.15, target_stamp=7))  # not heard yet

@@ -10,6 +10,7 @@ from quadleg.client.snapshot import Snapshot
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.safety.following import FollowingCode
 
 HOLD_PATIENCE = 3.0  # s: a hold for missing frames goes on or lowers before that (safety/watchdog.py)
 # m between the planned pose and the joints' pose: under load servos give way, some 3 mm in physics.
@@ -18,7 +19,12 @@ TURN_TOLERANCE = radians(1.0)
 
 
 def judge_state(now: Snapshot, time: float) -> None:
-    """Raise NotReached unless the robot follows; a hold may end by itself, so it is given its time."""
+    """Raise NotReached unless the robot follows its commands; a hold may end by itself, so it is given its time."""
+    watchdog = now.values("joint_watchdog")
+    if watchdog.get("following", FollowingCode.FOLLOWS.value) != FollowingCode.FOLLOWS.value:
+        where, figure = watchdog.get("following_where", ""), watchdog.get("following_figure", "")
+        shortfall = ", ".join(filter(None, (watchdog["following"].replace("_", " "), where, figure)))
+        raise NotReached(f"The body does not follow its commands ({shortfall}): {now.robot}")
     held = now.state == "hold" and time - now.state_since < HOLD_PATIENCE
     if now.state != "active" and not held:
         raise NotReached(f"{now.robot[0].upper()}{now.robot[1:]}")
