@@ -208,6 +208,11 @@ def test_a_velocity_of_which_nothing_can_be_walked_is_told_with_its_axis() -> No
     assert "cannot lift a foot" in gait(trouble="the legs cannot lift a foot").impossible((0.05, 0.0, 0.0))
 
 
+def test_the_limit_both_ways_is_the_lesser_or_the_only_one() -> None:
+    assert gait().both_ways == (0.06, 0.0, 0.4)
+    assert gait(limits_backward="0 0 -0.4").both_ways == (0.08, 0.0, 0.4)
+
+
 def test_what_is_too_fast_is_told_by_axis_and_direction() -> None:
     assert gait().too_fast((0.08, 0.0, -0.4)) == ""
     assert gait().too_fast((-0.08, 0.0, 0.5)) == "0.08 m/s backward, at most 0.06, 0.5 rad/s turning left, at most 0.4"

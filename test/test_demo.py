@@ -17,7 +17,7 @@ from ruamel.yaml import YAML
 
 from quadleg import demo, own_stack
 from quadleg.client import Robot
-from quadleg.errors import NotHeard, Refused, SimMissing
+from quadleg.errors import NotHeard, NotReached, Refused, SimMissing
 from quadleg.kinematics.body import legs_inverse
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.load import find_robot, load_robot
@@ -84,9 +84,17 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
     for drawn in (picture, tmp_path / "demo_walk.png", tmp_path / "demo_course.png"):
         assert drawn.read_bytes().startswith(b"\x89PNG")
     assert (tmp_path / "demo_course.gif").read_bytes().startswith(b"GIF89a")
-    # By what the servos did: the turn on the spot is a quarter.
-    (turned,) = figure("creep: turn", said, r"by (\d+)° in place")
-    assert turned == 90
+    # By the truth: the turns on the spot are a quarter, and the square is closed.
+    for name, words in (
+        ("creep: turn", "by 90° in place"),
+        ("trot: square", "4 sides of 200 mm"),
+        ("trot: turn", "90°"),
+    ):
+        off, turned = figure(
+            name, said, rf"{words}.*; ends (\d+\.\d) mm and (\d+\.\d)° from its goal, by the simulated"
+        )
+        assert off < 15.0
+        assert turned < 3.0
 
 
 def test_physics_is_never_on_a_real_board(tmp_path: Path) -> None:
@@ -143,6 +151,24 @@ def test_on_a_real_board_it_lists_its_steps_asks_once_and_goes_slowly(
     said = " ".join(capfd.readouterr().out.split())
     assert "modelled from the commands: the board (i2c) is real" in said
     assert "simulated" not in said
+
+
+def test_a_step_that_fails_comes_first_in_the_summary_and_the_exit_code_tells(
+    domain: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def fails(_: demo.Demo) -> str:
+        raise NotReached("ends 40.0 mm and 5.0° from its goal, by odometry")
+
+    model = load_robot(find_robot("greenhouse_inspector"))
+    rise, sit = (act for act in demo.acts(model) if act.name in ("power up, rise", "sit"))
+    monkeypatch.setattr(demo, "acts", lambda *_: (rise, demo.Act("trot: square", None, fails), sit))
+    assert demo.demo(model, tmp_path / "demo.png", 0, lambda: True) == 1
+    said = capfd.readouterr().out
+    assert "✗  2 of 3  trot: square" in said
+    assert "✓  3 of 3  sit" in said  # the robot stands, so that what comes after can follow
+    summary = said[said.index("FAILED: 1 of 3 steps") :]
+    assert "trot: square   ends 40.0 mm and 5.0° from its goal, by odometry" in summary
+    assert summary.index("40.0 mm") < summary.index("Body pose asked")
 
 
 def test_on_a_real_board_nothing_moves_while_the_legs_are_not_placed(

@@ -20,7 +20,7 @@ from sensor_msgs.msg import Imu, MultiDOFJointState
 from std_msgs.msg import String
 
 from quadleg.client import GroundMove, Robot
-from quadleg.errors import Refused
+from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.kinematics.body import Pose, all_forward
 from quadleg.kinematics.planar import STILL, carried_batch
 from quadleg.nodes.topics import LATCHED
@@ -62,6 +62,7 @@ class Commands:
         self._wire = wire
         self._message = kind()
         self._ended = threading.Event()
+        self._paused = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self.vary: Callable[[int], tuple[float, float, float]] = lambda _: (0.0, 0.0, 0.0)
         self.period = 0.05
@@ -70,10 +71,17 @@ class Commands:
 
     def go(self, *twist: float) -> None:
         self.vary = lambda _: twist
+        self._paused = False
+
+    def pause(self) -> None:
+        """Be silent until the next velocity."""
+        self._paused = True
 
     def _run(self) -> None:
         number = 0
         while not self._ended.wait(self.period):
+            if self._paused:
+                continue
             going = self._message
             if isinstance(self._message, TwistStamped):
                 self._message.header.frame_id = self.frame
@@ -226,6 +234,42 @@ def test_teleop_wins_while_it_is_fresh(robot: Robot, shared_wire: Wire) -> None:
             said(robot, "motion", "stands")
         said(robot, "asker", "cmd_vel")
         shared_wire.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
+
+
+def test_an_operator_s_velocity_ends_the_walk_of_a_script(robot: Robot, shared_wire: Wire) -> None:
+    with Commands(shared_wire, topic="teleop/cmd_vel") as teleop:
+        frames: list[object] = []
+
+        def drive_later(_: object) -> None:
+            frames.append(_)
+            if len(frames) == 60:
+                teleop.go(0.0, 0.02, 0.0)
+
+        teleop.pause()
+        robot.on_plan = drive_later
+        with pytest.raises(Overridden, match="someone else drives the robot, by teleop/cmd_vel") as found:
+            robot.walk(forward_m_s=CREEP_FORWARD, seconds=30)
+    robot.on_plan = None
+    assert found.value.result.overridden_by == "teleop/cmd_vel"
+
+
+def test_another_publisher_of_cmd_vel_ends_the_walk_of_a_script(robot: Robot, shared_wire: Wire) -> None:
+    with Commands(shared_wire) as other:
+        other.period = 0.005  # most messages are from it
+        other.go(0.0, 0.02, 0.0)
+        with pytest.raises(Overridden, match="by another publisher of cmd_vel"):
+            robot.walk(forward_m_s=CREEP_FORWARD, seconds=30)
+
+
+def test_a_walk_that_is_scaled_says_by_how_much_and_with_exact_it_is_none(robot: Robot) -> None:
+    x, y, _ = robot.gait_report().both_ways
+    with pytest.raises(Refused, match="m/s forward, at most"):
+        robot.walk(forward_m_s=2 * x, seconds=1, exact=True)
+    assert robot.last.values("gait")["motion"] == "stands"
+    result = robot.walk(forward_m_s=2 * x, seconds=2)
+    assert result.scale == pytest.approx(0.5, abs=0.01)
+    with pytest.raises(NotReached, match="with exact=True nothing is scaled"):
+        robot.walk(forward_m_s=0.9 * x, left_m_s=0.9 * y, seconds=2, exact=True)  # each alone would do
 
 
 def test_a_command_that_flips_its_sign_at_every_tick_moves_nothing_faster_than_its_servo(

@@ -10,8 +10,9 @@ with Robot() as robot:
     robot.sit()
 """
 
+from quadleg.client.posed_robot import SIMULATED
 from quadleg.client.results import EstimateSource, GroundMove, PoseResult, WalkResult, pose_difference
-from quadleg.client.robot import SIMULATED, Robot
+from quadleg.client.robot import Robot
 from quadleg.client.snapshot import NodeReport, Snapshot
 
 __all__ = [

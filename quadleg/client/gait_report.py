@@ -58,8 +58,8 @@ class GaitReport:
 
     @property
     def both_ways(self) -> Planar:
-        """The fastest velocity along each axis that is possible both ways."""
-        x, y, yaw = (min(ahead, -behind) for ahead, behind in zip(self.forward, self.backward))
+        """The fastest velocity along each axis that is possible both ways, or the one way that is possible at all."""
+        x, y, yaw = (min(a, -b) or max(a, -b) for a, b in zip(self.forward, self.backward))
         return x, y, yaw
 
     def along(self, twist: Planar) -> Planar:

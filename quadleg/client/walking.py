@@ -9,8 +9,9 @@ from math import degrees, hypot, inf, radians, sqrt
 from types import TracebackType
 from typing import Any
 
-from quadleg.client.connection import HEARD_WITHIN, StackConnection
+from quadleg.client.connection import StackConnection
 from quadleg.client.gait_report import GaitReport
+from quadleg.client.listener import HEARD_WITHIN
 from quadleg.client.place import (
     PlaceTracker,
     Track,
@@ -252,8 +253,7 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
     """Walk to a place and heading (m, m, rad), until within a tolerance (m, rad) of it; see `Robot.walk_to`."""
     report = session.report
     fastest, ramp = report.both_ways, report.ramp
-    reason = report.impossible(goal) or report.impossible((-goal[0], -goal[1], -goal[2]))
-    if reason:
+    if reason := report.impossible(goal):
         raise Refused(f"{reason}; `quadleg status` says more")
     session.asked = goal
     slower = speed_share * fastest[0], speed_share * fastest[1], speed_share * fastest[2]

@@ -1,0 +1,255 @@
+"""A running stack whose robot stands and moves its body, from a Python script."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from functools import cached_property
+from math import radians
+from typing import Any
+
+from quadleg.client.connection import StackConnection
+from quadleg.client.keywords import check_height, check_numbers, keywords_only
+from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN
+from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, pose_from_words, pose_of
+from quadleg.client.results import EstimateSource, PoseResult
+from quadleg.errors import NotHeard, NotReached, Refused
+from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import Robot as Model
+from quadleg.safety.stop_socket import stop_here
+
+STOP_WITHIN = 2.0  # s
+KEPT_WITHIN = 15.0  # s for a minute to be written, to a slow disk too
+STAND_WITHIN = 20.0  # s: rising takes at most 15
+SIT_WITHIN = 30.0  # s
+POSE_WITHIN = 30.0  # s
+TAKEN_WITHIN = 0.5  # s, after which a base target that base_motion does not follow is sent again
+WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": "`stand` goes on"}
+SIMULATED = "simulated"  # the one kind of board that moves nothing
+JOINTS = {"measured": EstimateSource.MEASURED_JOINTS, "modelled": EstimateSource.MODELLED_JOINTS}
+
+
+class PosedRobot(StackConnection):
+    """One running stack whose robot stands, moves its body over its feet and sits down.
+
+    `stand` and `pose` take keywords only, with the unit in the name, and return a frozen result: asked, reached, error,
+    and by what that is known. Numbers that are not finite or make no sense raise Refused.
+    """
+
+    def __init__(self, namespace: str = "") -> None:
+        super().__init__(namespace)
+        from geometry_msgs.msg import PoseStamped
+
+        from quadleg.nodes.topics import LATEST
+
+        self._target = self.node.create_publisher(PoseStamped, "base_target", LATEST)
+
+    @cached_property
+    def model(self) -> Model:
+        """The robot that the stack runs, from its robot file on this computer."""
+        (robot_file,) = self.parameters("servo_output", "robot")
+        return load_robot(find_robot(robot_file))
+
+    @cached_property
+    def board_kind(self) -> str:
+        """What carries the bytes to the stack's PWM board, such as `simulated`. Raises NotHeard."""
+        (instead,) = self.parameters("servo_output", "board")
+        return instead or self.model.board.kind
+
+    @cached_property
+    def frame(self) -> str:
+        """The name of the stack's base_footprint."""
+        (prefix,) = self.parameters("servo_output", "frame_prefix")
+        return f"{prefix}base_footprint"
+
+    # Standing and posing
+
+    @keywords_only()
+    def stand(self, *, height_mm: float | None = None) -> PoseResult:
+        """Power the robot where it is off, rise, and go to the height with the body level and centred.
+
+        The legs have to be in the resting pose before a robot that is off is powered. Raises Refused (a
+        fault wants `reset` first), NotReached or NotHeard.
+        """
+        if height_mm is not None:
+            check_height(height_mm)
+        self.wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
+        if self.last.state != "active":
+            self.wait(
+                lambda: (
+                    self.last.state != "off" or self.last.values("joint_watchdog").get("servo_output") == "following"
+                ),
+                ANSWER_WITHIN,
+                lambda: "servo_output does not follow",
+            )
+            asked = time.monotonic()
+            self.enable(True)
+            self.wait(
+                lambda: self.last.state == "active" or (self._is_off() and self.last.state_since > asked),
+                STAND_WITHIN,
+                lambda: f"not up within {STAND_WITHIN:g} s",
+                NotReached,
+            )
+            if self._is_off():
+                raise NotReached(f"it did not get up: {self.last.robot}")
+        return self.pose(height_mm=height_mm)
+
+    @keywords_only()
+    def pose(
+        self,
+        *,
+        height_mm: float | None = None,
+        x_mm: float = 0.0,
+        y_mm: float = 0.0,
+        roll_deg: float = 0.0,
+        pitch_deg: float = 0.0,
+        yaw_deg: float = 0.0,
+    ) -> PoseResult:
+        """Move the body over its standing feet. What is not given is the standing height, centred, level.
+
+        Angles turn about the fixed axes x, y, z in this order; a positive pitch lowers the front. Raises
+        Refused, NotReached (the robot then is as far along the way as it can be), Overridden or NotHeard.
+        """
+        check_numbers(x_mm=x_mm, y_mm=y_mm, roll_deg=roll_deg, pitch_deg=pitch_deg, yaw_deg=yaw_deg)
+        if height_mm is not None:
+            check_height(height_mm)
+        self.wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
+        self._need_active()
+        if height_mm is None:
+            height_mm = 1000 * self.model.standing.height
+        turns = map(radians, (roll_deg, pitch_deg, yaw_deg))
+        asked = Pose.from_rpy(x_mm / 1000, y_mm / 1000, height_mm / 1000, *turns)
+        self.wait_for_listener(self._target, "base_target")
+        stamp = self._send(asked)
+        request = PoseRequest(stamp.nanoseconds)
+        self._insist(asked, stamp, request)
+        self.wait(
+            lambda: request.arrived(self.last, time.monotonic()),
+            POSE_WITHIN,
+            lambda: f"no arrival within {POSE_WITHIN:g} s; base_motion: {self.last.message('base_motion')}",
+            NotReached,
+        )
+        self.wait(
+            lambda: request.reached(self.last, time.monotonic(), self.model),
+            ANSWER_WITHIN,
+            lambda: f"the servos do not come to the planned pose; the joints are at {self.reached()}",
+            NotReached,
+        )
+        joints = self.last.values("servo_output").get("joint_angles", "modelled")
+        return PoseResult(asked, self.reached(), JOINTS[joints])
+
+    def _insist(self, pose: Pose, stamp: Any, request: PoseRequest) -> None:
+        """Send a target again until base_motion follows it: one sent while ROS still matches may be lost."""
+        deadline = time.monotonic() + ANSWER_WITHIN
+        while True:
+            try:
+                return self.wait(lambda: request.taken(self.last), TAKEN_WITHIN, lambda: "base_motion takes no target")
+            except NotHeard:
+                if time.monotonic() > deadline:
+                    raise
+            self._need_active()
+            self._send(pose, stamp)
+
+    def send(self, pose: Pose) -> None:
+        """Publish a base target and do not wait for it: for targets that stream."""
+        self._send(pose)
+
+    def _send(self, pose: Pose, stamp: Any = None) -> Any:
+        from geometry_msgs.msg import PoseStamped
+
+        message = PoseStamped()
+        message.header.frame_id = self.frame
+        stamp = stamp or self.node.get_clock().now()
+        message.header.stamp = stamp.to_msg()
+        p, q = message.pose.position, message.pose.orientation
+        p.x, p.y, p.z = pose.position
+        q.w, q.x, q.y, q.z = pose.quaternion
+        self._stir()
+        self._target.publish(message)
+        return stamp
+
+    def asked(self) -> Pose | None:
+        """The pose that base_motion is asked for, None before its first diagnostics."""
+        return pose_from_words(self.last.values("base_motion").get("asked", ""))
+
+    def reached(self) -> Pose:
+        """The body's pose over its standing feet by forward kinematics of joint_states; raises NotHeard."""
+        self.wait(lambda: len(self.last.angles) >= len(JOINT_NAMES), HEARD_WITHIN, lambda: "no joint_states")
+        return pose_of(self.model, self.last)
+
+    def pose_of(self, angles: Mapping[str, float]) -> Pose:
+        """The body's pose over its standing feet with the joints at `angles` (rad)."""
+        feet = all_forward(self.model, [angles[name] for name in JOINT_NAMES])
+        return pose_from_feet(feet, self.model.standing.feet)
+
+    def sit(self) -> None:
+        """Lower the body to the resting pose and switch the servos off. Raises Refused, NotReached or NotHeard."""
+        self.wait(lambda: self.last.state is not None, HEARD_WITHIN, self._who_is_missing)
+        if self._is_off():
+            raise Refused(f"{self.last.robot} already")
+        asked = time.monotonic()
+        self.enable(False)
+
+        def over() -> bool:
+            up_again = self.last.state in ("rising", "active") and self.last.state_since > asked
+            return self._is_off() or up_again
+
+        self.wait(over, SIT_WITHIN, lambda: f"not down after {SIT_WITHIN:g} s", NotReached)
+        if not self._is_off():
+            raise NotReached(f"the robot was asked to stand again while it sat down; {self.last.robot}")
+
+    def stop(self) -> None:
+        """Emergency stop: pulses off at once. `reset` and then `stand` start again.
+
+        By the stop socket where the robot is on this computer, and over ROS as well. Raises Refused where the board
+        does not take it, and NotHeard where nothing answers.
+        """
+        from std_srvs.srv import Trigger
+
+        here = stop_here(self.node.get_namespace())
+        try:
+            self.call(Trigger, "emergency_stop", Trigger.Request(), STOP_WITHIN, urgent=True)
+        except NotHeard as error:
+            if here and all(done for done, _ in here):
+                return
+            raise NotHeard(f"{error}. The servos may be powered: open the switch in the servo supply NOW") from None
+
+    def keep(self) -> str:
+        """Save the last minute of all topics; where, in words. Raises Refused, or NotHeard without a recorder."""
+        from std_srvs.srv import Trigger
+
+        return self.call(Trigger, "recorder/keep", Trigger.Request(), KEPT_WITHIN)
+
+    def reset(self) -> str:
+        """Leave a fault; what to do next, in words. The legs have to be in the resting pose to stand again."""
+        from std_srvs.srv import Trigger
+
+        message = self.call(Trigger, "reset", Trigger.Request())
+        self.wait(lambda: self.last.state != "fault", ANSWER_WITHIN, lambda: "the fault stays", NotReached)
+        return message
+
+    # Judging
+
+    def enable(self, on: bool) -> None:
+        """Ask the watchdog to rise or go on (`on`), or to lower the robot, and do not wait for it; raises Refused."""
+        from std_srvs.srv import SetBool
+
+        self.call(SetBool, "enable", SetBool.Request(data=on))
+
+    def _everyone(self) -> bool:
+        now = self.last
+        heard = now.state is not None and now.servo_state is not None and "base_motion" in now.diagnostics
+        return heard and self._target.get_subscription_count() > 0
+
+    def _is_off(self) -> bool:
+        return self.last.state in ("off", "fault")
+
+    def _need_active(self) -> None:
+        """Raise Refused unless the robot is active; a hold may end by itself, so it is given its time."""
+        with self._news:
+            self._news.wait_for(lambda: self.last.state != "hold", HOLD_PATIENCE)
+        if self.last.state != "active":
+            first = WHAT_FIRST.get(self.last.state or "", "try again when it is active")
+            raise Refused(f"{self.last.robot}; {first}")
