@@ -56,7 +56,7 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.subscribe(String, "servo_state", self._servo_state, LATCHED)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
-        self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10, raw=True)
+        self.subscribe(DiagnosticArray, "diagnostics", self._servo_diagnostics, 10, raw=True)
         self.subscribe(BatteryState, "supply", self._supply, LATEST)
         self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
@@ -120,7 +120,7 @@ class JointWatchdog(QuadlegNode):
             if all(isfinite(places.get(name, nan)) for name in JOINT_NAMES):
                 self._watchdog.following.joints([places[name] for name in JOINT_NAMES], now)
 
-    def _diagnostics(self, serialized: bytes) -> None:
+    def _servo_diagnostics(self, serialized: bytes) -> None:
         if SERVO_OUTPUT.encode() not in serialized:  # reading what every node says would cost
             return
         for status in deserialize_message(serialized, DiagnosticArray).status:
