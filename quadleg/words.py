@@ -28,7 +28,7 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
         lines.append(("asked", str(asked)))
     if reached and now.state not in ("off", "fault", None):
         lines.append(("reached", str(reached)))
-    lines += _walking(now) + _servos(now) + _frames(now.values("joint_watchdog"))
+    lines += _walking(now) + _servos(now) + _heat(now.values("joint_watchdog")) + _frames(now.values("joint_watchdog"))
     lines += _recordings(now.values("recorder"))
     for node, report in sorted(now.diagnostics.items()):
         if report.level != OK and node not in SAID_ABOVE:
@@ -129,6 +129,14 @@ def _board(output: Mapping[str, str]) -> str:
     takes = float(output["frame_to_board_ms"])
     rate = f", so that {1000 / takes:.0f} a second are possible" if takes else ""
     return f"{output['board']}; {frame} and takes {takes:g} ms{rate}{failed}"
+
+
+def _heat(watchdog: Mapping[str, str]) -> list[tuple[str, str]]:
+    if "servo_hottest_c" not in watchdog:
+        return []
+    joint, celsius, level = (watchdog[key] for key in ("servo_hottest", "servo_hottest_c", "servo_heat"))
+    said = f"{level.replace('_', ' ')}: hottest by the model of its current is {joint}, about {celsius} °C"
+    return [("heat", f"{said}; nothing measures it")]
 
 
 def _frames(watchdog: Mapping[str, str]) -> list[tuple[str, str]]:

@@ -6,10 +6,11 @@ from math import radians
 
 import pytest
 import robots
-from test_watchdog import Bench
+from watchdog_bench import Bench, heating
 
 from quadleg.kinematics.body import stance_angles
 from quadleg.recording.events import Weight, complaints, events, explain, notices, spells
+from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.output import Output
 from quadleg.safety.watchdog import State
 
@@ -140,7 +141,21 @@ def off_now(bench: Listener) -> None:
     bench.tick()
 
 
+def too_hot(bench: Listener) -> None:
+    bench.watchdog.heat = HeatWatch(heating(100.0, 20.0), bench.now)
+    bench.until(State.LOWERING, within=60.0)
+    bench.tick()
+
+
+def idle(bench: Listener) -> None:
+    bench.watchdog.idle.seconds = 31.0
+    bench.until(State.LOWERING, within=60.0)
+    bench.tick()
+
+
 CASES = {
+    too_hot: ("lowering", "too hot", Weight.TROUBLE),
+    idle: ("lowering", "nobody asked", Weight.USUAL),
     missing: ("hold", "frames of joint angles stopped", Weight.TROUBLE),
     limit: ("hold", "joint limit or the clearance", Weight.TROUBLE),
     silent: ("hold", "servo_output fell silent", Weight.TROUBLE),
@@ -203,6 +218,23 @@ def test_each_notice_is_explained(up: Listener) -> None:
     up.tick()
     said = {explanation.what for event in up.events for explanation in [event.explanation]}
     assert "a joint target could not be used" in said
+
+
+@pytest.mark.parametrize(
+    ("resistance", "what", "weight"), [(35.0, "was warm", Weight.NOTICE), (48.0, "was hot", Weight.TROUBLE)]
+)
+def test_warm_and_hot_servos_are_explained(up: Listener, resistance: float, what: str, weight: Weight) -> None:
+    up.watchdog.heat = HeatWatch(heating(resistance), up.now)
+    up.run(30.0, standing(up))
+    assert (what, weight) in [
+        (e.what.rpartition("servo ")[2].split(" by")[0], e.weight) for _, e in notices(up.watchdog.why)
+    ]
+
+
+def test_a_robot_that_will_lower_itself_is_explained(up: Listener) -> None:
+    up.watchdog.idle.seconds = 31.0
+    up.run(5.0, standing(up))
+    assert "nobody had asked" in " ".join(explanation.what for _, explanation in notices(up.watchdog.why))
 
 
 def test_reasons_of_servo_output_are_explained() -> None:

@@ -58,6 +58,16 @@ def test_all_that_is_known_is_said() -> None:
     assert "gait" not in said
 
 
+def test_the_hottest_servo_is_said_with_where_the_figure_comes_from() -> None:
+    hot = heard(
+        **whole().values("joint_watchdog"), servo_heat="too_hot", servo_hottest="rear_left_knee", servo_hottest_c="91"
+    )
+    said = dict(status_in_words(whole().with_reports({"joint_watchdog": hot}), None, None))["heat"]
+    assert said.startswith("too hot: ")
+    assert "rear_left_knee, about 91 °C" in said
+    assert "nothing measures it" in said
+
+
 def test_a_limp_robot_has_neither_a_pose_asked_nor_one_reached() -> None:
     now = replace(whole(), state="fault")
     said = dict(status_in_words(now, STANDING, STANDING))

@@ -22,6 +22,7 @@ from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, j
 from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import urdf
 from quadleg.safety.commands import ALL, Command
+from quadleg.safety.idle_watch import default_idle_time
 from quadleg.safety.tilt import Tilt
 from quadleg.safety.watchdog import State, Watchdog
 
@@ -43,7 +44,16 @@ class JointWatchdog(QuadlegNode):
     def __init__(self, name: str = "joint_watchdog", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(name, parameters)
         period = self.declare_period()
-        self._watchdog = Watchdog(self.robot, period, time.monotonic())
+        board = self.declare("board", "", "What servo_output's board is; empty: the robot file's kind")
+        idle = self.declare(
+            "idle_time",
+            -1.0,
+            "Seconds of standing without a command until the robot lowers itself; 0: never; below 0: by the board",
+            -1.0,
+            86400.0,
+        )
+        idle = default_idle_time(self.robot.on_board(board)) if idle < 0 else idle
+        self._watchdog = Watchdog(self.robot, period, time.monotonic(), idle)
         self._tilt = Tilt(self.robot)
         self._measured = False  # whether joint_states are
         self._said: str | None = None
@@ -193,6 +203,9 @@ class JointWatchdog(QuadlegNode):
             "following": watchdog.shortfall.code.value,
             "following_where": " ".join(watchdog.shortfall.where),
             "following_figure": watchdog.shortfall.figure,
+            "servo_heat": watchdog.heat.level.value,
+            "servo_hottest": JOINT_NAMES[watchdog.heat.hottest],
+            "servo_hottest_c": f"{watchdog.heat.temperature:.0f}",
         }
         measured = {
             "supply_v": watchdog.voltage,

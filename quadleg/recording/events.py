@@ -107,7 +107,7 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
     (("off",), r"reset after a fault", Explanation("somebody has reset the fault", "the servos stayed without power")),
     (
         ("off",),
-        r"at rest \((held for|servo supply low|supply gives)",
+        r"at rest \((held for|servo supply low|supply gives|\w+ is too hot|stood for)",
         Explanation(
             "the body was down, and the servos were switched off; the lowering before says why", "", _STAND_AGAIN
         ),
@@ -216,6 +216,25 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
     (("lowering",), r"quadleg is ending", Explanation("quadleg was asked to end (Ctrl-C)", _LOWERED)),
     (
         ("lowering",),
+        r"\w+ is too hot",
+        Explanation(
+            "a servo was too hot by the model of its current, which nothing measures",
+            _LOWERED,
+            "let it cool; rest between walks, carry less, stand higher, or fit stronger servos there",
+            Weight.TROUBLE,
+        ),
+    ),
+    (
+        ("lowering",),
+        r"stood for [\d.]+ s without a command",
+        Explanation(
+            "nobody asked the robot for anything for a while",
+            f"{_LOWERED}, to keep the servos cool",
+            "parameter idle_time of joint_watchdog sets the while; 0 is never",
+        ),
+    ),
+    (
+        ("lowering",),
         r"held for",
         Explanation(
             "it had held for 2 s, and the cause did not go away", _LOWERED, f"as for the hold: {_LEAD}", Weight.TROUBLE
@@ -318,6 +337,28 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
 
 # What goes on within a state, said as long as it lasts.
 _NOTICES: tuple[tuple[str, Explanation], ...] = (
+    (
+        r"\w+ is warm, about [^;]*",
+        Explanation(
+            "a servo was warm by the model of its current",
+            "it went on; nothing measures the temperature",
+            "feel the servo with care; rest between walks",
+            Weight.NOTICE,
+        ),
+    ),
+    (
+        r"\w+ is hot, about [^;]*",
+        Explanation(
+            "a servo was hot by the model of its current",
+            "it went on, and asked for rest; hotter, it is lowered",
+            "let it sit and cool; carry less, stand higher, or fit stronger servos there",
+            Weight.TROUBLE,
+        ),
+    ),
+    (
+        r"lowers itself after [\d.]+ s without a command",
+        Explanation("nobody had asked the robot for anything for a while", "it would lower itself soon"),
+    ),
     (
         r"frame without [\w, ]+ not sent",
         Explanation(

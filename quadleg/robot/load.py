@@ -193,6 +193,8 @@ def _kind(document: Document, name: str) -> ServoKind:
         stall_current=float(kind["stall_current_a"]),
         turn=math.radians(kind.get("turn_deg", 180.0)),
         holds_without_pulses=kind.get("holds_without_pulses", False),
+        thermal_resistance=kind.get("thermal_resistance_k_w"),
+        thermal_time=kind.get("thermal_time_s"),
     )
 
 

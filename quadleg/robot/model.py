@@ -43,6 +43,8 @@ class ServoKind:
     stall_current: float
     turn: float = pi  # rad, over its pulse range
     holds_without_pulses: bool = False
+    thermal_resistance: float | None = None  # K/W, motor to still air
+    thermal_time: float | None = None  # s, time constant
 
     def no_load_speed_at(self, voltage: float) -> float:
         """Speed in rad/s at another supply voltage: a brushed motor's speed goes with its voltage."""

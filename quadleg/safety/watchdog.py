@@ -17,6 +17,8 @@ from quadleg.safety import rest
 from quadleg.safety.commands import ALL, NONE, Command
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.safety.frames import FrameAssembly, leg_of_targets
+from quadleg.safety.heat_watch import HeatLevel, HeatWatch
+from quadleg.safety.idle_watch import SAID_BEFORE, IdleWatch
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
 
@@ -74,10 +76,11 @@ class Watchdog:
     Feed it with `targets` (or `frame`), `output_says`, `output_heard`, `supply`, `tilt`, `enable`, `reset` and `tick`,
     which has to be called once a period. `targets` and `tick` give the command to send, or None when there is none.
     What is known of the supply and the body's tilt is in `voltage` (V), `current` (A drawn) and `tilted` (rad),
-    else NaN.
+    else NaN. `heat` has the servos' modelled temperatures. With an `idle_time` (s) a robot that stands for so long
+    without being asked for anything lowers itself; 0: never.
     """
 
-    def __init__(self, robot: Robot, period: float, now: float) -> None:
+    def __init__(self, robot: Robot, period: float, now: float, idle_time: float = 0.0) -> None:
         self._robot = robot
         self._period = period
         self._begun = now
@@ -107,6 +110,8 @@ class Watchdog:
         self.stopped_by: FollowingShortfall = FOLLOWS  # what held or lowered the robot, until it is enabled again
         self.stop_category: int | None = None  # of IEC 60204-1, of the last stop
         self._dropping = False
+        self.heat = HeatWatch(robot, now)
+        self.idle = IdleWatch(idle_time)
         self._present = True
         self._supply_heard = self._tilt_heard = now
         self._low_since = self._over_since = self._tipped_since = inf  # infinite: it is not so
@@ -176,6 +181,7 @@ class Watchdog:
             self._good_in_hold = 0
         self._last_good = now
         self._bad_in_a_row = 0
+        self.idle.targets(frame, now)
         if self.state is State.HOLD and self._cause in (Cause.MISSING, Cause.SILENT):
             self._good_in_hold += 1
             if self._good_in_hold >= MISSING_FRAMES and not self._output_trouble():
@@ -188,6 +194,7 @@ class Watchdog:
         """Power on (rise, or go on after a hold) or off (lower first): whether it is done, and in words."""
         if not on:
             return self._lower("asked to sit", now)
+        self.idle.begin(now)
         if self.state in (State.RISING, State.ACTIVE):
             return True, f"already {self.state.value}"
         refusal = self._refusal()
@@ -269,11 +276,15 @@ class Watchdog:
         self._forget_readings(now)
         self._judge_supply(now)
         self._judge_following(now)
+        self.heat.take(self._angles, self._powered, now)
+        self._judge_heat(now)
         if self.powered and now - self._output_heard > OUTPUT_SILENT:
             self._output = None  # a new one may come back, and its joint states may be heard before its word
         ignored = now - self._output_since > OUTPUT_IGNORES.get(self._output or "", inf)
         if self.powered and ignored:
             self._switch_off(State.OFF, f"servo_output does not follow, it is {self._output}", now)
+        if self.state in (State.ACTIVE, State.HOLD):
+            self._judge_idle(now)
         if self.state in (State.RISING, State.LOWERING):
             self._advance(now)
         elif self.state is State.ACTIVE:
@@ -349,6 +360,22 @@ class Watchdog:
             self._judge_over(over, now)
         if near and self.state is not State.HOLD:
             self._note("current", f"slowed to half of the servos' speed: {near}", now)
+
+    def _judge_heat(self, now: float) -> None:
+        level = self.heat.level
+        if not self.powered or level is HeatLevel.COOL:
+            return
+        if level is HeatLevel.TOO_HOT:
+            self._lower(self.heat.words, now)
+        else:
+            self._note("heat", self.heat.words, now)
+
+    def _judge_idle(self, now: float) -> None:
+        left = self.idle.left(now)
+        if left <= 0:
+            self._lower(f"stood for {self.idle.seconds:g} s without a command", now)
+        elif left < SAID_BEFORE and self.idle.seconds > SAID_BEFORE:
+            self._note("idle", f"lowers itself after {self.idle.seconds:g} s without a command", now)
 
     def _judge_over(self, over: str, now: float) -> None:
         lasting = now - self._over_since
@@ -432,6 +459,7 @@ class Watchdog:
 
     def _follow(self, now: float) -> None:
         self._enter(State.ACTIVE, "following the joint targets", now)
+        self.idle.begin(now)
         self._bad_in_a_row = 0
 
     def _refusal(self) -> str | None:
@@ -439,7 +467,7 @@ class Watchdog:
             return "quadleg is ending"
         if self.state is State.FAULT:
             return f"in fault ({self._why}); call reset first"
-        return self._lost() or self._low() or self._over() or self._tipped()
+        return self._lost() or self._low() or self._over() or self._tipped() or self.heat.refusal()
 
     def _start(self, now: float) -> tuple[bool, str]:
         if self._output is None:
