@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from quadleg.client import SIMULATED, Robot
 from quadleg.errors import BadRecording, NotReached, Refused
 from quadleg.recording.reader import Recording
@@ -55,7 +57,7 @@ def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: C
 def asked_for(recording: Recording) -> Iterator[Asked]:
     """All that was asked for while the recorded robot was active, in order. Raises BadRecording for nothing."""
     signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, "state", DIAGNOSTICS))
-    found = sorted(_all_of(signals), key=lambda one: one.time)
+    found = sorted(filter(_is_finite, _all_of(signals)), key=lambda one: one.time)
     active = [time for time, text in signals.texts.get("state", []) if text.startswith("active")]
     begin = active[0] if active else 0.0
     before = {one.topic: one for one in found if one.time < begin and one.topic in ("base_target", GAIT)}
@@ -79,6 +81,11 @@ def _all_of(signals: Signals) -> Iterator[Asked]:
         if said.node == "gait" and said.values.get("gait_asked", gait) != gait:
             gait = said.values["gait_asked"]
             yield Asked(said.time, GAIT, gait)
+
+
+def _is_finite(asked: Asked) -> bool:
+    """Whether all its numbers are some: a damaged recording may have others, which nobody ever asked for."""
+    return asked.topic == GAIT or bool(np.isfinite(np.hstack(asked.what)).all())
 
 
 def _play(robot: Robot, asked: list[Asked], speed: float, say: Callable[[str], None]) -> None:

@@ -31,7 +31,8 @@ NUMBERS = [0, 1, -1, 2**15, 2**31 - 1, 2**31, 2**32 - 1, 2**62, 2**63 - 1, 2**63
 FLOATS = [float("nan"), float("inf"), -float("inf"), 1e308, -1e308, 5e-324, 1e30, -1e9, 0.0, 1e5]
 TEXTS = [
     "", "x", "zstd", "lz4", "nan", "inf", "-1e400", "1e18", "9" * 400, "quadleg", "/", "//", "measured", "ros2msg",
-    "cdr", "json", "\x1b[2J", "<script>alert(1)</script>", "=1+1", "ü\u202e\0", "a" * 5000, "joint_states", "{}",
+    "cdr", "json", "\x1b[2J", "<script>alert(1)</script>", "=1+1", "$x_{$", "ü\u202e\0", "a" * 5000,
+    "joint_states", "{}",
 ]  # fmt: skip
 
 

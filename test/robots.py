@@ -135,7 +135,7 @@ def digger() -> Robot:
         supply=Supply(6.6, 12.0),
         control_rate=100.0,
         standing=_stance(0.105, 0.078, 0.067, 0.009),
-        resting=_stance(0.042, 0.080, 0.071, 0.009),
+        resting=_stance(0.046, 0.080, 0.071, 0.009),
         clearance=0.004,
         frames=(FixedFrame("imu_link", (0.012, -0.004, 0.020), (0.0, 0.0, 1.5708), 0.004),),
         gaits=derived_gaits(0.141, 0.105, 9.0 * 6.6 / 7.4),

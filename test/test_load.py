@@ -645,13 +645,23 @@ def test_reachable_standing_heights_are_told(tmp_path: Path) -> None:
 
 def test_a_resting_pose_with_a_knee_in_the_ground_is_told(tmp_path: Path) -> None:
     text = DIGGER.read_text(encoding="utf-8")
-    wrong = text.replace("feet_out_along_mm: 0, feet_out_across_mm: 4", "feet_out_along_mm: -8, feet_out_across_mm: 4")
+    wrong = text.replace("height_mm: 46, feet_out_along_mm: 0, feet", "height_mm: 42, feet_out_along_mm: -8, feet")
     assert wrong != text
     (fault,) = faults_of(tmp_path, wrong)
     assert fault.key == "resting.height_mm"
     # By triangles: in the leg's plane the foot is 36.3 mm below the abduction axis and 8 mm behind the hip joint, so
     # the knee is 49.0 mm below; turned by 6.6 degrees about that axis, 27 mm beside it, 45.6 mm. Its radius is 6 mm.
     assert "the front_left knee would be 9.6 mm in the ground: write height_mm from 51 to" in fault.remedy
+
+
+def test_knees_that_would_be_pressed_into_the_ground_on_the_way_up_are_told(tmp_path: Path) -> None:
+    text = DIGGER.read_text(encoding="utf-8")
+    wrong = text.replace("height_mm: 46, feet_out_along_mm: 0, feet", "height_mm: 42, feet_out_along_mm: 0, feet")
+    assert wrong != text
+    (fault,) = faults_of(tmp_path, wrong)
+    assert fault.key == "resting.height_mm"
+    assert "on its way up, with the feet where it stands, the front_left knee would be 3.6 mm in" in fault.remedy
+    assert "write 46 or more" in fault.remedy
 
 
 POSES = {

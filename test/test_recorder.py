@@ -12,6 +12,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from damaged import pieces
 
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording import recorder as module
@@ -64,6 +65,20 @@ def test_all_that_came_is_in_the_file_in_its_order(tmp_path: Path) -> None:
     assert data(tmp_path / "a.mcap") == sent
     assert not Recording(tmp_path / "a.mcap").cut
     assert recorder.recorded == len(sent)
+
+
+def test_what_has_waited_long_goes_into_chunks_that_any_reader_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "LARGEST_CHUNK", 10_000)
+    recorder, channel, _ = begin(tmp_path / "a.mcap")
+    sent = [text(f"{k:01000}") for k in range(100)]
+    for message in sent:
+        recorder.take(channel, message)
+    recorder.close()
+    chunks = [piece.inner for piece in pieces((tmp_path / "a.mcap").read_bytes()) if piece.inner]
+    assert max(sum(len(each.content) for each in inner) for inner in chunks) < 11_000
+    assert data(tmp_path / "a.mcap") == sent
 
 
 def test_it_is_on_the_disk_while_the_recorder_goes_on(tmp_path: Path) -> None:

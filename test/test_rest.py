@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from itertools import combinations
 
 import numpy as np
 import pytest
 import robots
 from draws import examples
+from ground_geometry import GroundGeometry
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -201,6 +203,40 @@ def test_lowering_sets_a_swing_foot_down_first(robot, swinging):
     path = walked(robot, rest.lowering, start)
     assert path[: len(settled)] == settled
     assert path[-1] == stance_angles(robot, robot.resting)
+
+
+def out_of_place(robot, count: int, judge: GroundGeometry) -> list[tuple[float, ...]]:
+    """Random stances with each foot somewhere else, as a walk leaves them, and nothing in the ground: by MuJoCo."""
+    draw, found = np.random.default_rng(0), []
+    high = robot.standing.height
+    while len(found) < count:
+        feet = np.array(robot.standing.feet)
+        feet[:, :2] += draw.uniform(-0.25, 0.25, (4, 2)) * high
+        pose = Pose((0.0, 0.0, draw.uniform(0.8, 1.05) * high))
+        with suppress(Unreachable):
+            angles = legs_inverse(robot, pose, feet.tolist())
+            judge.place(pose.position, pose.quaternion, angles)
+            if judge.lowest_but_feet()[1] > 0.0:
+                found.append(angles)
+    return found
+
+
+@pytest.mark.parametrize("robot", [robots.inspector(), *robots.varied()[5:8]], ids=lambda robot: robot.name)
+def test_lowering_over_feet_out_of_their_places_presses_no_knee_into_the_ground(robot):
+    """For as long as the feet carry; then the legs fold, and the body comes down with them."""
+    judge, lowest = GroundGeometry(robot), []
+    for start in out_of_place(robot, 6, judge):
+        path = walked(robot, rest.lowering, start)
+        assert path[-1] == stance_angles(robot, robot.resting)
+        along = feet_along(robot, path)
+        apart = distances(along)
+        stay = np.argmax(np.abs(apart - apart[0]).max(axis=1) > 1e-6)
+        assert stay > 0
+        for angles, feet in zip(path[:stay:5], along[:stay:5]):
+            pose, _ = rest.standing_over(robot, feet)
+            judge.place(pose.position, pose.quaternion, angles)
+            lowest.append(judge.lowest_but_feet()[1])
+    assert min(lowest) > -1e-5
 
 
 @both

@@ -72,7 +72,9 @@ def test_a_written_mapping_is_read_as_it_was() -> None:
             found.update(flat(value, f"{prefix}{key}.") if isinstance(value, dict) else {prefix + key: value})
         return found
 
-    written = YAML(typ="safe").load(as_yaml(INPUTS, "a test"))["/**/teleop"]["ros__parameters"]
+    written = YAML(typ="safe").load(as_yaml(INPUTS, "a gamepad named\nby its maker: so"))["/**/teleop"][
+        "ros__parameters"
+    ]
     assert flat(written) == DEFAULTS
     shipped = YAML(typ="safe").load(config_folder() / "joystick.yaml")["/**/teleop"]["ros__parameters"]
     assert DEFAULTS.items() <= flat(shipped).items()

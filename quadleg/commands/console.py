@@ -9,11 +9,18 @@ import sys
 def say(text: str) -> None:
     """Print a line. That nobody reads any more, a closed pipe's or terminal's end, stops no robot."""
     try:
-        print(text, flush=True)
+        print(_harmless(text), flush=True)
     except OSError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for what waits and what comes
 
 
 def warn(text: str) -> None:
     """Print a line to the standard error."""
-    print(f"quadleg: {text}", file=sys.stderr)
+    print(f"quadleg: {_harmless(text)}", file=sys.stderr)
+
+
+def _harmless(text: str) -> str:
+    """Without what a terminal obeys: names and texts come from recordings and from other nodes, too."""
+    if text.isprintable():
+        return text
+    return "".join(each if each.isprintable() or each in "\n\t" else "?" for each in text)

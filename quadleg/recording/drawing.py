@@ -22,8 +22,10 @@ INK, QUIET, PALE = "#27313d", "#66717e", "#b9c1ca"
 
 
 def styled() -> AbstractContextManager[None]:
-    """The words of a picture that is made within."""
-    return matplotlib.rc_context({"font.family": "DejaVu Sans", "font.size": TEXT, "text.color": INK})
+    """The words of a picture that is made within; a `$` in a recording's texts or a file's names is no formula."""
+    return matplotlib.rc_context(
+        {"font.family": "DejaVu Sans", "font.size": TEXT, "text.color": INK, "text.parse_math": False}
+    )
 
 
 def thinned(colour: str, strength: float) -> tuple[float, float, float]:

@@ -68,6 +68,8 @@ class Recording:
         self._described: set[tuple[int, bytes]] = set()
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Topic] = {}
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise BadRecording(f"{path} is no file on a disk, but a pipe or a device")
         try:
             self._most_unpacked = max(ANY_SIZE, GROWTH * path.stat().st_size)
             with path.open("rb", buffering=BUFFER) as file:

@@ -24,6 +24,7 @@ FLUSH_PERIOD = 0.5  # s: a cut loses no more than this and the time of one flush
 LAST_MINUTE = 60.0  # s that stay in memory
 CLOCK_STEPPED = 0.1  # s that the system clock gains on the steady one between two messages: it was set
 LEAST_FREE = 64 << 20  # bytes that are left free on the disk
+LARGEST_CHUNK = 8 << 20  # bytes of messages in one chunk: far below what readers take (chunks.MOST_UNPACKED)
 MOST_WAITING = 400_000  # messages that wait for a slow disk
 
 
@@ -140,16 +141,21 @@ class Recorder:
         """Pack all that waits, into the last minute and into the file."""
         entries: list[Packed | float] = []
         messages: list[Received] = []
+        size = 0
         for _ in range(len(self._waiting)):  # what comes meanwhile waits for the next time
             message = self._waiting.popleft()
             if isinstance(message, Received):
+                if size + len(message.data) > LARGEST_CHUNK and messages:
+                    entries.append(_packed(messages))
+                    messages, size = [], 0
                 messages.append(message)
+                size += len(message.data)
                 if message.channel in self._latching:
                     self._latched[message.channel] = message
                 continue
             if messages:
                 entries.append(_packed(messages))
-                messages = []
+                messages, size = [], 0
             entries.append(message)
         if messages:
             entries.append(_packed(messages))

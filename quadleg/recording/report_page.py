@@ -57,6 +57,10 @@ code { font-family: "DejaVu Sans Mono", monospace; font-size: .92em; }
 """
 
 
+# No script is run, whatever a recording's texts say.
+_NOTHING_FROM_ELSEWHERE = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
 @dataclass(frozen=True)
 class Section:
     """A part of the page: its anchor, its heading, and its HTML."""
@@ -72,6 +76,7 @@ def page(title: str, about: str, opening: str, sections: Sequence[Section]) -> s
     parts = "".join(f'<section id="{s.anchor}"><h2>{escape(s.heading)}</h2>\n{s.html}</section>\n' for s in sections)
     return (
         f'<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_NOTHING_FROM_ELSEWHERE}">\n'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>{_STYLE}</style></head>\n<body>\n"
         f'<header><h1>{escape(title)}</h1><p class="quiet">{escape(about)}</p></header>\n'

@@ -36,6 +36,7 @@ from quadleg.robot.model import LEGS
 Array = NDArray[Any]
 
 _STRIDES, _STRIDE = 4, 1.5  # strides that the gait is shown for; s of one where nobody says
+_MOST_GAITS = 6  # that are drawn: those that it walked in longest
 _ARM = 0.1  # m: turning counts as much as the speed so far from the middle
 _ELLIPSES = 10
 _MOST_REACH = 0.5  # of the way's size that is shown around it, however large the ellipses are
@@ -49,10 +50,12 @@ def gait(story: Story) -> Figure:
             known = chosen.get(stretch.gait)
             if known is None or stretch.end - stretch.start > known.end - known.start:
                 chosen[stretch.gait] = stretch
+        longest = sorted(chosen.values(), key=lambda stretch: stretch.start - stretch.end)[:_MOST_GAITS]
+        drawn = [stretch for stretch in chosen.values() if stretch in longest]
         one = 430 + (410 if story.robot else 0)
-        board = Board.of(story, 100 + one * len(chosen))
+        board = Board.of(story, 100 + one * len(drawn))
         board.key(leg_handles())
-        for k, stretch in enumerate(chosen.values()):
+        for k, stretch in enumerate(drawn):
             _one_gait(board, story, stretch, 100 + one * k)
         return board.figure
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.errors import RobotFileError
+from quadleg.errors import RobotFileError, shortened
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.events import POWERED, Complaint, Event, Spell, complaints, events, spells
 from quadleg.recording.reader import Recording
@@ -38,6 +38,7 @@ _BLOCK = 1 << 14  # rows that are worked on at once
 _FRESH = 0.5  # s: a command that is not repeated within this counts as none, as in gait/velocity.py
 _PAUSE = 1.0  # s of standing that do not end a walk
 _TOLD = ("off:", "stopped:", "holding:", "lowering:")  # what servo_output says of its state is among the events
+_LONGEST_NAME = 40  # characters of a gait's
 _SMOOTH = 1.0  # s over which a way is evened out before its length is taken
 
 # What is read for a report, and what a report cannot show without it.
@@ -333,7 +334,7 @@ class Story:
 
     def _gait_at(self, time: float) -> str:
         told = [text for at, text in self.signals.texts.get("walking_limits", ()) if at <= time]
-        return told[-1].partition("\n")[0].removeprefix("gait:").strip() if told else ""
+        return shortened(told[-1].partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME) if told else ""
 
     def walking(self, times: Array) -> Flags:
         """(n,) whether it walked by the plan."""

@@ -126,8 +126,15 @@ def _write_csv(columns: Mapping[str, Array | list[str]], path: Path) -> None:
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(columns)
-        lists = [column if isinstance(column, list) else _with_gaps(column) for column in columns.values()]
+        lists = [
+            _no_formulas(column) if isinstance(column, list) else _with_gaps(column) for column in columns.values()
+        ]
         writer.writerows(zip(*lists))
+
+
+def _no_formulas(column: list[str]) -> list[str]:
+    """Texts, with a ' before those that a spreadsheet would take for a formula, and obey (OWASP, CSV Injection)."""
+    return [f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text for text in column]
 
 
 def _with_gaps(column: Array) -> list[float | str]:

@@ -8,7 +8,7 @@ from typing import Any
 from quadleg.robot.document import Document
 from quadleg.robot.gaits import NEEDED, USUAL, gait_fault, gait_figures
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS, SHUNT_RANGE, Robot
-from quadleg.robot.poses import pose_fault
+from quadleg.robot.poses import pose_fault, rise_fault
 
 MASS_PARTS = ("body_g", "abductor_g", "upper_leg_g", "lower_leg_g")
 
@@ -71,7 +71,7 @@ def check_keys(document: Document) -> None:
 
 
 def check_robot(document: Document, robot: Robot) -> None:
-    """Add to `document` frames too heavy for the body, and poses out of reach or too tight.
+    """Add to `document` frames too heavy for the body, and poses out of reach, too tight or in the ground.
 
     `robot` may lack parts: what needs them is not checked.
     """
@@ -79,12 +79,16 @@ def check_robot(document: Document, robot: Robot) -> None:
         _check_frame_masses(document, robot)
     if robot.legs is None:
         return
+    good = robot.standing is not None and robot.resting is not None
     for section, key, stance, below in (
         ("stance", "standing_height_mm", robot.standing, None),
         ("resting", "height_mm", robot.resting, robot.standing),
     ):
         if stance is not None and (fault := pose_fault(robot, stance, key, below)):
             document.fault(fault, section, key)
+            good = False
+    if good and (fault := rise_fault(robot)):
+        document.fault(fault, "resting", "height_mm")
 
 
 def limits_deg(document: Document, leg: str, joint: str) -> tuple[float, float]:

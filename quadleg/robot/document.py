@@ -17,7 +17,7 @@ from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from quadleg.errors import MOST_TOLD, Fault, RobotFileError
-from quadleg.robot.plain_yaml import bounded_text, plain_yaml
+from quadleg.robot.plain_yaml import MOST_BYTES, bounded_text, plain_yaml
 from quadleg.robot.syntax import NO_SPACE, PUT_A_SPACE, syntax_fault
 
 Key = tuple[Any, ...]
@@ -113,6 +113,8 @@ class Document:
         self._faults[key] = Fault(self.path, line, _dotted(key), value, remedy)
 
     def _parse(self, text: str) -> dict[str, Any]:
+        if len(text) > MOST_BYTES:
+            raise RobotFileError([Fault(self.path, 1, "", None, f"it has more than {MOST_BYTES // 1000} kB")])
         try:
             yaml = plain_yaml()
             yaml.allow_duplicate_keys = True  # told by _walk, which finds every one of them

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import ceil
+from math import ceil, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,31 @@ def pose_fault(robot: Robot, stance: Stance, height_key: str, below: Stance | No
         return None
     ranges = _ranges(robot, stance, height_key, below)
     return f"{wrong}: {_remedy(ranges)}"
+
+
+def rise_fault(robot: Robot) -> str | None:
+    """What of the robot would be in the ground on its way up from rest, its feet where it stands; None for nothing.
+
+    The lowest height, in whole mm, from which it would not be is told.
+    """
+    low, high = (ceil(1000 * stance.height - 1e-6) for stance in (robot.resting, robot.standing))
+    heights = np.unique([1000 * robot.resting.height, *np.arange(low, high + 1)]) / 1000
+    feet = np.tile(np.array(robot.standing.feet), (len(heights), 1, 1))
+    feet[:, :, 2] -= heights[:, None]
+    legs = [inverse_batch(leg, feet[:, number]) for number, leg in enumerate(robot.legs)]
+    angles = np.hstack([angles for angles, _ in legs])
+    ground = _ground(robot)
+    over = ground.least_batch(angles, heights)
+    over[~np.all([reachable for _, reachable in legs], axis=0)] = inf
+    if over.min() >= -ROUNDING:
+        return None
+    deepest = int(np.argmin(over))
+    sunk = ground.least(Pose((0.0, 0.0, float(heights[deepest]))), angles[deepest].tolist())
+    free = np.flatnonzero(over < -ROUNDING)[-1] + 1
+    words = f"on its way up, with the feet where it stands, {sunk} would be {-1000 * sunk.height:.1f} mm in the ground"
+    if free == len(heights):
+        return f"{words}: move the feet of stance"
+    return f"{words}: write {ceil(1000 * heights[free] - 1e-6)} or more, or move the feet of stance"
 
 
 def _wrong(robot: Robot, stance: Stance) -> str | None:

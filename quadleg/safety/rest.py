@@ -1,7 +1,9 @@
 """Rising from the resting pose, lowering to it, and setting swing feet down.
 
 Each path is a generator of twelve joint angles (rad), one for each control period of `dt` seconds. The
-paths stay within the reach of the legs: where a foot cannot go, its leg goes to the nearest point.
+paths stay within the reach of the legs: where a foot cannot go, its leg goes to the nearest point. They do not press
+knees into the ground: a body that is let down over feet out of their places stops where a part of it touches, and comes
+down the rest of the way while the legs fold.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from quadleg.dynamics.joint_torques import BELLY_DOWN
 from quadleg.errors import Unreachable
 from quadleg.kinematics.approach import Approach
 from quadleg.kinematics.body import Pose, all_forward, feet_in_base, stance_angles
+from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import inverse
 from quadleg.robot.model import Robot, Vector
 from quadleg.safety.limits import Limits
@@ -68,10 +71,9 @@ def lowering(robot: Robot, angles: Sequence[float], dt: float) -> Path:
     pose, feet = standing_over(robot, all_forward(robot, angles))
     if not _belly_down(robot, pose):
         pose, feet = yield from _settled(robot, angles, dt)
-        level = _level(pose.position[2])
-        yield from _move(robot, pose, level, feet, dt)
-        yield from _move(robot, level, _level(robot.resting.height), feet, dt)
-        angles = _nearest_angles(robot, _level(robot.resting.height), feet)
+        pose = yield from _move(robot, pose, _level(pose.position[2]), feet, dt, GroundClearance(robot))
+        pose = yield from _move(robot, pose, _level(robot.resting.height), feet, dt, GroundClearance(robot))
+        angles = _nearest_angles(robot, pose, feet)
     at_rest = stance_angles(robot, robot.resting)
     yield from _fold(angles, at_rest, dt)
     yield from repeat(at_rest, ceil(SETTLE_TIME / dt))
@@ -150,10 +152,23 @@ def _level(height: float) -> Pose:
     return Pose.from_rpy(0.0, 0.0, height, 0.0, 0.0, 0.0)
 
 
-def _move(robot: Robot, start: Pose, target: Pose, feet: Sequence[Vector], dt: float) -> Path:
+def _move(
+    robot: Robot, start: Pose, target: Pose, feet: Sequence[Vector], dt: float, ground: GroundClearance | None = None
+) -> Generator[tuple[float, ...], None, Pose]:
+    """The body goes to `target` over its feet, as far as nothing goes into the `ground`; returns where it ends."""
     approach = Approach(start, LIFT_SPEED, LEVEL_SPEED, ACCELERATION_TIME)
-    while approach.pose != target:
-        yield _nearest_angles(robot, approach.step(target, dt), feet)
+
+    def depth(pose: Pose) -> float:
+        sunk = ground.sunk(pose, _nearest_angles(robot, pose, feet)) if ground else None
+        return -sunk.height if sunk else 0.0
+
+    def allowed(pose: Pose) -> bool:
+        deep = depth(pose)
+        return deep == 0.0 or deep < depth(approach.pose)
+
+    while approach.pose != target and not approach.stuck:
+        yield _nearest_angles(robot, approach.step(target, dt, allowed), feet)
+    return approach.pose
 
 
 def _fold(start: Sequence[float], end: Sequence[float], dt: float) -> Path:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 
-from quadleg.errors import BadMessage
+from quadleg.errors import BadMessage, shortened
 
 STICK, HOLD, PRESS = "stick", "hold", "press"
 PRESSED = 0.5  # an axis that is pushed further than this counts as a pressed button
@@ -137,7 +137,11 @@ def check(reading: Reading, inputs: Inputs) -> None:
 
 def as_yaml(inputs: Inputs, heading: str) -> str:
     """The parameter file of the node teleop with these inputs; `heading` says where they come from."""
-    lines = [f"# {heading}", "# Use it with: quadleg run --joystick --params-file THIS_FILE", "/**/teleop:"]
+    lines = [
+        f"# {shortened(heading, 200)}",
+        "# Use it with: quadleg run --joystick --params-file THIS_FILE",
+        "/**/teleop:",
+    ]
     lines.append("  ros__parameters:")
     group = ""
     for control in CONTROLS:

@@ -11,6 +11,7 @@ from typing import Any
 
 from websockets.asyncio.server import ServerConnection
 from websockets.frames import Frame, Opcode
+from websockets.protocol import State
 
 FLOOD = 300  # frames a second of one connection; a hand on the pad makes some thirty, a camera that turns some fifty
 MOST_FRAGMENTS = 16  # of one message; a browser sends messages as short as ours whole
@@ -30,10 +31,12 @@ class BoundedLine(ServerConnection):
         self._over = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Called by asyncio. One connection too many is cut at once."""
+        """Called by asyncio. Where there are too many, the oldest that has not said what it wants is cut."""
         super().connection_made(transport)
-        if len(self.server.handlers) > MOST_CONNECTIONS:
-            self._cut()
+        lines = [line for line in self.server.handlers if not line.transport.is_closing()]
+        if len(lines) > MOST_CONNECTIONS:
+            mute = (line for line in lines if line.protocol.state is State.CONNECTING)
+            next(mute, self).transport.abort()
 
     def data_received(self, data: bytes) -> None:
         """Called by asyncio with what the browser has sent."""
@@ -42,7 +45,8 @@ class BoundedLine(ServerConnection):
                 return
             super().data_received(data[begin : begin + SLICE])
             if self.transport.get_write_buffer_size() > MOST_UNSENT:
-                self._cut()
+                self._over = True
+                self.transport.abort()
 
     def process_event(self, event: Any) -> None:
         """Called for the request and then for each frame."""
@@ -74,7 +78,3 @@ class BoundedLine(ServerConnection):
         self.protocol.fail(POLICY_VIOLATION, why)
         self.send_data()
         self.loop.call_later(FAREWELL, self.transport.abort)
-
-    def _cut(self) -> None:
-        self._over = True
-        self.transport.abort()

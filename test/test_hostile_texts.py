@@ -1,0 +1,128 @@
+"""Texts and numbers that come from elsewhere, in a recording or a robot file: shown, and never obeyed."""
+
+from __future__ import annotations
+
+import csv
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import recordings
+from mcap.records import Channel, Schema
+from PIL import Image
+
+from quadleg.commands.console import say, warn
+from quadleg.errors import BadRecording, RobotFileError
+from quadleg.recording.reader import Recording
+from quadleg.recording.report import write_report
+from quadleg.recording.table import export
+from quadleg.replay import asked_for
+from quadleg.robot.load import robot_from_text
+
+ODD = [
+    "<script>alert(1)</script>",
+    "$\\frac{unfinished$",
+    "\x1b[2J\x1b]0;title\x07",
+    "=cmd|' /C calc'!A0",
+    "\N{RIGHT-TO-LEFT OVERRIDE}txt",
+]
+
+
+def saying(path: Path, words: str) -> Path:
+    """A recording of a robot whose nodes say such words wherever they can."""
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages += [
+        (0.1, "state", recordings.text(f"{words}: {words}")),
+        (0.7, "state", recordings.text(f"fault: {words}")),
+    ]
+    messages += [
+        (0.2, "servo_state", recordings.text(words)),
+        (0.3, "walking_limits", recordings.text(f"gait: {words}")),
+    ]
+    messages.append((0.4, "diagnostics", recordings.diagnosis(words, 2, words, **{words: words})))
+    messages.sort(key=lambda message: message[0])
+    return recordings.write(path, messages, recordings.metadata() | {words: {words: words}})
+
+
+@pytest.mark.parametrize("words", ODD)
+def test_a_report_shows_them(words: str, tmp_path: Path) -> None:
+    report = write_report(saying(tmp_path / "a.mcap", words), tmp_path / "report")
+    html = report.page.read_text(encoding="utf-8")
+    assert "<script" not in html
+    assert "default-src 'none'" in html
+
+
+def test_a_gait_s_name_is_no_formula_and_many_gaits_fill_no_picture(tmp_path: Path) -> None:
+    messages = [each for each in recordings.made().messages if each[1] in ("joint_states", "state")]
+    walking = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    still = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    for k in range(80):
+        at = 3.2 + 0.05 * k
+        messages.append((at - 0.001, "walking_limits", recordings.text(f"gait: $\\frac{k}$\n")))
+        messages += [(at, "planned_feet", walking), (at + 0.02, "planned_feet", still)]
+    messages.sort(key=lambda message: message[0])
+    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    drawn = {each.stem: each for each in write_report(path, tmp_path / "report").pictures}
+    assert Image.open(drawn["gait"]).height < 6000
+
+
+@pytest.mark.parametrize("words", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx"])
+def test_a_table_gives_a_spreadsheet_no_formula(words: str, tmp_path: Path) -> None:
+    export(Recording(saying(tmp_path / "a.mcap", words)), tmp_path / "a.csv")
+    with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["state"] for row in rows} == {"", f"'{words}", "fault"}
+
+
+def test_a_terminal_gets_nothing_to_obey(capsys: pytest.CaptureFixture[str]) -> None:
+    say("one\x1b[2J\ntwo \N{DEGREE SIGN}\t3\x07")
+    warn("\x9b31m")
+    out, err = capsys.readouterr()
+    assert out == "one?[2J\ntwo \N{DEGREE SIGN}\t3?\n"
+    assert err == "quadleg: ?31m\n"
+
+
+def test_what_is_no_number_is_not_replayed(tmp_path: Path) -> None:
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    for k, speed in enumerate((0.1, float("nan"), float("inf"), 0.2)):
+        stamped = recordings.msg(
+            "geometry_msgs/TwistStamped", header=recordings.header(), twist=recordings.twist((speed, 0, 0))
+        )
+        messages.append((0.5 + 0.1 * k, "cmd_vel", stamped))
+    height = recordings.pose_of((0.0, 0.0, float("-inf")))
+    messages.append(
+        (1.0, "base_target", recordings.msg("geometry_msgs/PoseStamped", header=recordings.header(), pose=height))
+    )
+    messages.sort(key=lambda message: message[0])
+    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    assert [one.what[0] for one in asked_for(Recording(path))] == [0.1, 0.2]
+
+
+def test_a_pipe_is_no_recording_and_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "a.mcap")
+    with pytest.raises(BadRecording, match="no file on a disk"):
+        Recording(tmp_path / "a.mcap")
+
+
+def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
+    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.mcap_file import McapFile
+    from quadleg.recording.signals import signals_of
+
+    with McapFile(tmp_path / "a.mcap", {}) as file:
+        names = [f"/\x1b[{k}m{'x' * 100}" for k in range(1, 200)]
+        channels = [Channel(k, name, "cdr", {}, 1) for k, name in enumerate(names, 1)]
+        file.add_channels([Schema(1, b"string data", "ros2msg", "std_msgs/msg/String")], channels)
+        file.add(pack([Received(1, 0, 10**18, b"\0\1\0\0\1\0\0\0\0")]))
+    with pytest.raises(BadRecording) as told:
+        signals_of(Recording(tmp_path / "a.mcap"))
+    assert len(str(told.value)) < 700
+    assert "\x1b" not in str(told.value)
+
+
+@pytest.mark.parametrize("name", ['"robot\\n"', f'"{"a" * 65}"', '"a/../../b"', '"a\\0"'])
+def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -> None:
+    text = recordings.FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
+    with pytest.raises(RobotFileError, match="name is"):
+        robot_from_text(text, "robot.yaml")
