@@ -16,6 +16,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from math import log
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from random_robots import RandomRobot, random_robots, with_torque
@@ -24,11 +25,12 @@ from quadleg.commissioning.reach import Reach
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import Torque
 from quadleg.commissioning.walk_forecast import WalkForecast
+from quadleg.gait import stride_feasibility
 from quadleg.gait.limits import WalkingLimits
-from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility
+from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility, StrideObstacle
 from quadleg.gait.walk_code import WalkCode
 from quadleg.kinematics.planar import STILL
-from quadleg.robot.model import Robot
+from quadleg.robot.model import Gait, Robot
 from quadleg.simulation.walk_verdict import walk_verdict
 
 NEAR = 1.5  # times the torque of the boundary, or as much below it
@@ -36,7 +38,11 @@ NEAR = 1.5  # times the torque of the boundary, or as much below it
 
 @dataclass(frozen=True)
 class Comparison:
-    """One robot in one gait. `torque_ratio` is its servos' torque over that of the boundary."""
+    """One robot in one gait. `torque_ratio` is its servos' torque over that of the boundary.
+
+    `dared` is what physics says where the walking limits refuse the gait for its torque, and the robot is made to walk
+    with limits that count none.
+    """
 
     seed: int
     number: int
@@ -47,6 +53,7 @@ class Comparison:
     causes: tuple[str, ...]
     forecast_words: str
     found_words: str
+    dared: WalkCode | None = None
 
     @property
     def agrees(self) -> bool:
@@ -65,7 +72,8 @@ def compare(robot: Robot, seed: int, number: int) -> list[Comparison]:
     for gait in robot.gaits:
         use = GaitUse.of(robot, gait)
         forecast = WalkForecast(robot, torque, use)
-        verdict = walk_verdict(robot, WalkingLimits(robot, gait))
+        verdict = walk_verdict(robot, use.limits)
+        refused = use.obstacle is StrideObstacle.TORQUE
         found.append(
             Comparison(
                 seed=seed,
@@ -77,9 +85,15 @@ def compare(robot: Robot, seed: int, number: int) -> list[Comparison]:
                 causes=tuple(hindrance.cause.value for hindrance in forecast.hindrances),
                 forecast_words=forecast.verdict().sentence,
                 found_words=verdict.sentence,
+                dared=walk_verdict(robot, _without_torque(robot, gait)).code if refused else None,
             )
         )
     return found
+
+
+def _without_torque(robot: Robot, gait: Gait) -> WalkingLimits:
+    with patch.object(stride_feasibility, "EFFORT", 1e3):
+        return WalkingLimits(robot, gait)
 
 
 def drawn(count: int, seed: int, start: int = 0) -> Iterator[tuple[RandomRobot, Robot]]:
@@ -91,6 +105,14 @@ def drawn(count: int, seed: int, start: int = 0) -> Iterator[tuple[RandomRobot, 
             dice = np.random.default_rng((seed, one.number, 1))
             robot = with_torque(robot, effort / EFFORT * NEAR ** dice.uniform(-1.0, 1.0))
         yield one, robot
+
+
+def read(line: str) -> Comparison:
+    """One line of `--out`."""
+    fields = json.loads(line)
+    for key in ("forecast", "found", "dared"):
+        fields[key] = fields[key] and WalkCode(fields[key])
+    return Comparison(**{**fields, "causes": tuple(fields["causes"])})
 
 
 def matrix(found: Sequence[Comparison]) -> str:
@@ -120,6 +142,11 @@ def report(found: Sequence[Comparison]) -> str:
         f"robots: {len(robots)}, of which {len(walking)} walk in some gait and {len(robots) - len(walking)} in none; "
         f"{len({(one.seed, one.number) for one in near})} within {NEAR:g} times of the boundary"
     )
+    dared = Counter(one.dared.value for one in found if one.dared)
+    parts.append(
+        "refused by the walking limits for torque, and made to walk all the same: "
+        + ", ".join(f"{code.words} {dared[code.value]}" for code in WalkCode)
+    )
     for one in found:
         if not one.agrees:
             parts.append(
@@ -136,8 +163,11 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=int, default=0, help="number of the first robot")
     parser.add_argument("--out", type=Path, help="JSON lines, one for each robot and gait")
+    parser.add_argument("--of", type=Path, nargs="*", help="only report what such files hold")
     options = parser.parse_args()
-    found: list[Comparison] = []
+    found: list[Comparison] = [read(line) for path in options.of or () for line in path.read_text().splitlines()]
+    if found:
+        options.robots = 0
     for one, robot in drawn(options.robots, options.seed, options.start):
         found += compare(robot, one.seed, one.number)
         if options.out:

@@ -92,6 +92,7 @@ class GaitUse:
     use: float
     trouble: str | None = None
     obstacle: StrideObstacle | None = None
+    limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
     needed_on_the_spot: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
@@ -116,6 +117,7 @@ class GaitUse:
             use=_use(robot, made),
             trouble=limits.trouble,
             obstacle=limits.obstacle,
+            limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged)) if x > 0.0 else None,
             spot_effort=effort.share,
             needed_on_the_spot=needed,
