@@ -57,15 +57,20 @@ def test_a_plan_that_is_stopped_is_not_reached() -> None:
         reached(standing("active", "stopped", 0.145, 0.145))
 
 
-def test_a_body_that_does_not_follow_is_told_with_its_code_where_and_how_much() -> None:
-    now = standing("active", "arrived", 0.14, 0.14)
-    follows = report(following="follows", following_where="", following_figure="")
-    assert reached(now.with_reports({"joint_watchdog": follows}))
+def test_a_body_that_does_not_follow_for_a_while_is_told_with_its_code_where_and_how_much() -> None:
+    now, request = standing("active", "arrived", 0.14, 0.14), PoseRequest(ASKED)
     weak = report(following="torque_limit", following_where="rear_left_knee", following_figure="104 % of stall")
+    lags = now.with_reports({"joint_watchdog": weak})
+    assert request.reached(now.with_reports({"joint_watchdog": report(following="follows")}), 1.0, MODEL)
+    assert request.following.shortfall == ""
+    assert request.reached(lags, 2.0, MODEL)  # a short lag is in the result
+    assert request.following.shortfall == "torque limit, rear_left_knee, 104 % of stall"
+    request.reached(now, 2.5, MODEL)
+    request.reached(lags, 3.0, MODEL)
     with pytest.raises(
         NotReached, match=r"does not follow its commands \(torque limit, rear_left_knee, 104 % of stall"
     ):
-        reached(now.with_reports({"joint_watchdog": weak}))
+        request.reached(lags, 4.1, MODEL)
 
 
 def test_a_pose_that_another_target_replaces_is_overridden() -> None:

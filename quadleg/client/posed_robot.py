@@ -138,7 +138,7 @@ class PosedRobot(StackConnection):
             NotReached,
         )
         joints = self.last.values("servo_output").get("joint_angles", "modelled")
-        return PoseResult(asked, self.reached(), JOINTS[joints])
+        return PoseResult(asked, self.reached(), JOINTS[joints], request.following.shortfall)
 
     def _insist(self, pose: Pose, stamp: Any, request: PoseRequest) -> None:
         """Send a target again until base_motion follows it: one sent while ROS still matches may be lost."""

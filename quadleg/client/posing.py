@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import radians
+from math import inf, radians
 
 from quadleg.client.results import pose_difference
 from quadleg.client.snapshot import Snapshot
@@ -12,6 +12,7 @@ from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.following import FollowingCode
 
+SHORTFALL_PATIENCE = 1.0  # s: unverified; what passes sooner, as a lag on a busy computer, is in the result only
 HOLD_PATIENCE = 3.0  # s: a hold for missing frames goes on or lowers before that (safety/watchdog.py)
 # m between the planned pose and the joints' pose: under load servos give way, some 3 mm in physics.
 POSITION_TOLERANCE = 0.006
@@ -19,15 +20,33 @@ TURN_TOLERANCE = radians(1.0)
 
 
 def judge_state(now: Snapshot, time: float) -> None:
-    """Raise NotReached unless the robot follows its commands; a hold may end by itself, so it is given its time."""
-    watchdog = now.values("joint_watchdog")
-    if watchdog.get("following", FollowingCode.FOLLOWS.value) != FollowingCode.FOLLOWS.value:
-        where, figure = watchdog.get("following_where", ""), watchdog.get("following_figure", "")
-        shortfall = ", ".join(filter(None, (watchdog["following"].replace("_", " "), where, figure)))
-        raise NotReached(f"The body does not follow its commands ({shortfall}): {now.robot}")
+    """Raise NotReached unless the robot is active; a hold may end by itself, so it is given its time."""
     held = now.state == "hold" and time - now.state_since < HOLD_PATIENCE
     if now.state != "active" and not held:
         raise NotReached(f"{now.robot[0].upper()}{now.robot[1:]}")
+
+
+class FollowingJudge:
+    """Whether the watchdog says that the body does not follow its commands. `shortfall` is the last such report, with
+    code, where and figure; empty where there was none.
+    """
+
+    def __init__(self) -> None:
+        self.shortfall = ""
+        self._since = inf
+
+    def judge(self, now: Snapshot, time: float) -> None:
+        """Raise NotReached where the body has not followed for a while; the robot may go on after a short lag."""
+        watchdog = now.values("joint_watchdog")
+        code = watchdog.get("following", FollowingCode.FOLLOWS.value)
+        if code == FollowingCode.FOLLOWS.value:
+            self._since = inf
+            return
+        where, figure = watchdog.get("following_where", ""), watchdog.get("following_figure", "")
+        self.shortfall = ", ".join(filter(None, (code.replace("_", " "), where, figure)))
+        self._since = min(self._since, time)
+        if time - self._since > SHORTFALL_PATIENCE:
+            raise NotReached(f"The body does not follow its commands ({self.shortfall}): {now.robot}")
 
 
 class PoseRequest:
@@ -36,6 +55,7 @@ class PoseRequest:
     def __init__(self, stamp: int) -> None:
         self._stamp = str(stamp)
         self._was_taken = False
+        self.following = FollowingJudge()
 
     def taken(self, now: Snapshot) -> bool:
         """Whether base_motion follows the target. Raises Refused, and Overridden where it follows another by now."""
@@ -53,6 +73,7 @@ class PoseRequest:
     def arrived(self, now: Snapshot, time: float) -> Pose | None:
         """The planned pose once the plan has arrived. Raises NotReached, Refused or Overridden."""
         judge_state(now, time)
+        self.following.judge(now, time)
         said = now.values("base_motion")
         if not self.taken(now) or said.get("target_stamp") != self._stamp:
             return None

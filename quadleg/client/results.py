@@ -21,11 +21,15 @@ class EstimateSource(Enum):
 
 @dataclass(frozen=True)
 class PoseResult:
-    """A body pose over the standing feet: asked for, and reached by forward kinematics of joint_states."""
+    """A body pose over the standing feet: asked for, and reached by forward kinematics of joint_states.
+
+    `shortfall` tells how the body did not follow its commands on the way, by the watchdog; empty where it did.
+    """
 
     asked: Pose
     reached: Pose
     source: EstimateSource
+    shortfall: str = ""
 
     @property
     def error_mm(self) -> float:
@@ -39,7 +43,8 @@ class PoseResult:
 
     def __str__(self) -> str:
         error = f"{self.error_mm:.1f} mm and {self.error_deg:.1f}° off"
-        return f"asked {self.asked}; reached {self.reached} ({error}), by {self.source.value}"
+        words = f"asked {self.asked}; reached {self.reached} ({error}), by {self.source.value}"
+        return words + _shortfall(self.shortfall)
 
 
 @dataclass(frozen=True)
@@ -71,7 +76,8 @@ class WalkResult:
     """A walk: where it was asked to lead, and where the robot came to, each seen from where it began.
 
     `scale` is the least share of the velocity asked for that gait let the robot walk: 1 where it was not too fast.
-    `overridden_by` names whose velocity counted in place of this one; empty where none did.
+    `overridden_by` names whose velocity counted in place of this one, `shortfall` tells how the body did not follow its
+    commands on the way, by the watchdog; each is empty where that was not so.
     """
 
     asked: GroundMove
@@ -80,6 +86,7 @@ class WalkResult:
     gait: str
     scale: float = 1.0
     overridden_by: str = ""
+    shortfall: str = ""
 
     @property
     def error_mm(self) -> float:
@@ -107,7 +114,11 @@ class WalkResult:
             words += f"; the velocity was scaled to {100 * self.scale:.0f} %, the most of the gait {self.gait}"
         if self.overridden_by:
             words += f"; overridden by {self.overridden_by}"
-        return words
+        return words + _shortfall(self.shortfall)
+
+
+def _shortfall(words: str) -> str:
+    return f"; the body did not follow on the way: {words}" if words else ""
 
 
 def pose_difference(a: Pose, b: Pose) -> tuple[float, float]:

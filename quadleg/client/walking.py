@@ -21,7 +21,7 @@ from quadleg.client.place import (
     seconds_for,
     way_to_rest,
 )
-from quadleg.client.posing import judge_state
+from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.gait.obstacle import Obstacle
@@ -79,6 +79,7 @@ class WalkSession:
         self._judged = 0.0  # when the report that was judged last came
         self.asked = STILL  # where the walk is to lead
         self.scale = 1.0
+        self._following = FollowingJudge()
         self.report = gait_report(connection)
         self._message = TwistStamped()
         self._message.header.frame_id = frame
@@ -150,6 +151,7 @@ class WalkSession:
         now = self._connection.last
         try:
             judge_state(now, time.monotonic())
+            self._following.judge(now, time.monotonic())
         except NotReached as error:
             raise NotReached(f"{error}; {self._so_far()}", self.result()) from None
         heard = now.heard("gait")
@@ -185,6 +187,7 @@ class WalkSession:
             track.source(time.monotonic()),
             self.report.gait,
             self.scale,
+            shortfall=self._following.shortfall,
         )
 
     def _so_far(self) -> str:

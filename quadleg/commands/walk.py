@@ -70,6 +70,8 @@ def _say_result(result: WalkResult) -> None:
     say(f"error     {result.error_mm:.0f} mm and {result.error_deg:.1f}°, by {result.source.value}")
     scale = f"to {100 * result.scale:.0f} % of what was asked for" if result.scaled else "no: walked as fast as asked"
     say(f"scaled    {scale}, in the gait {result.gait}")
+    if result.shortfall:
+        say(f"lagged    the body did not follow its commands on the way: {result.shortfall}")
     if result.overridden_by:
         say(f"overridden by {result.overridden_by}")
 
