@@ -9,13 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 import recordings
+from hypothesis import given
+from hypothesis import strategies as st
 from mcap.records import Channel, Schema
 from PIL import Image
 
 from quadleg.commands.console import say, warn
 from quadleg.errors import BadRecording, RobotFileError
+from quadleg.recording.panels import few
 from quadleg.recording.reader import Recording
 from quadleg.recording.report import write_report
+from quadleg.recording.story import Story
 from quadleg.recording.table import export
 from quadleg.replay import asked_for
 from quadleg.robot.load import robot_from_text
@@ -126,3 +130,47 @@ def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -
     text = recordings.FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
     with pytest.raises(RobotFileError, match="name is"):
         robot_from_text(text, "robot.yaml")
+
+
+@pytest.mark.filterwarnings("error")
+def test_states_and_walks_without_number_are_drawn_with_few_bars(tmp_path: Path) -> None:
+    """As many as messages: each drawn for itself would take minutes."""
+    walking = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    still = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    joints = recordings.joint_state(np.zeros(12))
+    messages = []
+    for k in range(1200):
+        state = recordings.text(["active: a", "hold: b"][k % 2])
+        messages += [(1.2 * k, "joint_states", joints), (1.2 * k, "state", state)]
+        messages.append((1.2 * k + 0.5, "planned_feet", [walking, still][k // 2 % 2]))
+    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    assert write_report(path, tmp_path / "report").pictures
+
+
+@given(st.lists(st.tuples(st.floats(0, 5), st.floats(0, 5)), max_size=3000), st.integers(0, 5))
+def test_bars_that_are_joined_cover_all_and_are_few(gaps: list[tuple[float, float]], more: int) -> None:
+    bars, at = [], 0.0
+    for gap, long in gaps * more:
+        bars.append((at + gap, long))
+        at += gap + long
+    drawn = few(bars, 10.0)
+    if len(bars) <= 400:
+        assert drawn == bars
+        return
+    assert len(drawn) <= at / 10.0 + 1
+    starts, ends = np.array([(start, start + long) for start, long in drawn]).T
+    for start, long in bars:
+        k = int(np.searchsorted(starts, start + 1e-6)) - 1
+        assert starts[k] - 1e-6 <= start
+        assert start + long <= ends[k] + 1e-6
+
+
+@pytest.mark.parametrize("value", ["nan", "1e400", "-inf", "x", "1e300", "\0"])
+def test_a_figure_of_a_node_that_is_no_number_is_left_out(value: str, tmp_path: Path) -> None:
+    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    for at, count in ((0.1, "1"), (0.2, value), (0.3, "4")):
+        messages.append((at, "diagnostics", recordings.diagnosis("recorder", 0, "", missed=count)))
+    messages.sort(key=lambda message: message[0])
+    assert (
+        Story(recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())).counted("recorder", "missed") == 3
+    )

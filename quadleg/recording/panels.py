@@ -31,6 +31,7 @@ PNG_DPI = 140
 TEXT, SMALL = 11.5, 10.5  # points: on a page 17 cm wide they are 60 % of that
 POINTS = 800  # parts of a curve across a whole picture, two points for each: the least and the most
 LEFT, RIGHT = 220, 2340  # pixels: the ends of a panel over the whole width
+_MOST_BARS = 400  # of one kind that are drawn each for itself
 _STRIP = 34  # pixels, of the states above panels
 _SHORTEST = 0.1  # s
 _MINUTES = 600.0  # s: what is longer has its times in minutes
@@ -74,6 +75,20 @@ def envelope(times: Array, values: Array, points: int) -> tuple[Array, Array]:
     falls = values[edges] > values[ends]
     first, second = np.where(falls, most, least), np.where(falls, least, most)
     return np.column_stack((times[edges], times[ends])).ravel(), np.column_stack((first, second)).ravel()
+
+
+def few(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[float, float]]:
+    """Bars (start, length) in their order, or where there are very many, those that are not `apart` joined."""
+    if len(bars) <= _MOST_BARS:
+        return bars
+    joined: list[tuple[float, float]] = []
+    for start, long in bars:
+        begun, lasts = joined[-1] if joined else (start, 0.0)
+        if joined and start - begun - lasts < apart:
+            joined[-1] = (begun, max(lasts, start + long - begun))
+        else:
+            joined.append((start, long))
+    return joined
 
 
 class Board(Sheet):
@@ -120,7 +135,7 @@ class Board(Sheet):
                 "linewidth": 0.6,
                 "edgecolor": thinned(INK, 0.45),
             }
-            axes.broken_barh(bars, (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
+            axes.broken_barh(few(bars, least), (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
             for (start, long), spell in zip(bars, own):
                 if long / (last - first) * width > 21 * len(spell.state) + 16:
                     text = axes.text(start + long / 2, 0.45, spell.state, ha="center", va="center", zorder=4)
@@ -147,7 +162,8 @@ class Board(Sheet):
             own = [spell for spell in self.spells if spell.state == state]
             bars = [(spell.start / self.scale, (spell.end - spell.start) / self.scale) for spell in own]
             style: dict[str, Any] = {"facecolor": STATES[state][0], "alpha": 0.45, "linewidth": 0, "zorder": 0}
-            axes.broken_barh(bars, (0, 1), transform=axes.get_xaxis_transform(), **style)
+            apart = 3 * (self.last - self.first) / width
+            axes.broken_barh(few(bars, apart), (0, 1), transform=axes.get_xaxis_transform(), **style)
         if last:
             axes.set_xlabel(f"time ({self.unit})", labelpad=2)
         else:

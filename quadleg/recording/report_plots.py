@@ -26,6 +26,7 @@ from quadleg.recording.panels import (
     TRUE_STYLE,
     Board,
     at_least,
+    few,
     handle,
     leg_handles,
     own_colour,
@@ -127,9 +128,9 @@ def _event_numbers(board: Board, story: Story, left: float, top: float, width: f
 def _walks(board: Board, axes: Axes, story: Story, width: float) -> None:
     first, last = axes.get_xlim()
     bars = [(each.start / board.scale, (each.end - each.start) / board.scale) for each in story.stretches]
-    axes.broken_barh(bars, (0.15, 0.7), facecolor=thinned(BODY, 0.45), linewidth=0)
+    axes.broken_barh(few(bars, 3 * (last - first) / width), (0.15, 0.7), facecolor=thinned(BODY, 0.45), linewidth=0)
     for (start, long), stretch in zip(bars, story.stretches):
-        if long / (last - first) * width > 24 * len(stretch.gait):
+        if stretch.gait and long / (last - first) * width > 24 * len(stretch.gait):
             axes.text(start + long / 2, 0.48, stretch.gait, ha="center", va="center", fontsize=SMALL)
 
 
@@ -139,7 +140,8 @@ def _asks(board: Board, axes: Axes, story: Story, width: float) -> None:
         moving = (speed.values != 0).any(axis=1)
         times = speed.times / board.scale
         spans = [(times[start], times[min(end, len(times) - 1)] - times[start]) for start, end in runs(moving)]
-        axes.broken_barh(spans, (0.55, 0.3), facecolor=QUIET, linewidth=0)
+        first, last = axes.get_xlim()
+        axes.broken_barh(few(spans, 3 * (last - first) / width), (0.55, 0.3), facecolor=QUIET, linewidth=0)
     if asked is not None:
         axes.plot(
             asked.times / board.scale, np.full(len(asked.times), 0.25), "v", color=INK, markersize=6, clip_on=False

@@ -37,6 +37,7 @@ Array = NDArray[Any]
 
 _STRIDES, _STRIDE = 4, 1.5  # strides that the gait is shown for; s of one where nobody says
 _MOST_GAITS = 6  # that are drawn: those that it walked in longest
+_LEAST_SEEN = 1.0  # mm that a picture of a foot is wide, where it does not move
 _ARM = 0.1  # m: turning counts as much as the speed so far from the middle
 _ELLIPSES = 10
 _MOST_REACH = 0.5  # of the way's size that is shown around it, however large the ellipses are
@@ -123,6 +124,8 @@ def _sides(board: Board, story: Story, stretch: Stretch, window: tuple[float, fl
     assert story.robot
     inside = (story.joints.times >= window[0]) & (story.joints.times <= window[1])
     seen = story.feet_at(story.joints["position"][inside])
+    if not np.isfinite(seen).all(axis=2).any(axis=0).all():  # of a foot nothing is known
+        return
     wanted = None if story.commanded is None else story.feet_at(story.commanded[inside])
     hips = np.array([leg.hip[0] for leg in story.robot.legs])
     gap, height = 50, 210
@@ -130,10 +133,9 @@ def _sides(board: Board, story: Story, stretch: Stretch, window: tuple[float, fl
     flat = [
         1000 * np.stack((part[..., 0] - hips, part[..., 2]), axis=-1) for part in (seen, wanted) if part is not None
     ]
-    low = np.min([np.nanmin(part, axis=0) for part in flat], axis=0)
-    high = np.max([np.nanmax(part, axis=0) for part in flat], axis=0)
+    low, high = np.nanmin(np.concatenate(flat), axis=0), np.nanmax(np.concatenate(flat), axis=0)
     rise = float(high[:, 1].max() - low[:, 1].min())
-    across = 1.15 * max(float((high - low)[:, 0].max()), rise * width / height)
+    across = 1.15 * max(float((high - low)[:, 0].max()), rise * width / height, _LEAST_SEEN)
     middle = (low + high) / 2
     middle[:, 1] = (high[:, 1].max() + low[:, 1].min()) / 2
     name = f"{stretch.gait or 'walking'}: feet from the right side"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -38,6 +39,7 @@ _BLOCK = 1 << 14  # rows that are worked on at once
 _FRESH = 0.5  # s: a command that is not repeated within this counts as none, as in gait/velocity.py
 _PAUSE = 1.0  # s of standing that do not end a walk
 _TOLD = ("off:", "stopped:", "holding:", "lowering:")  # what servo_output says of its state is among the events
+_MOST_COUNTED = 1e15  # no counter of a robot gets there
 _LONGEST_NAME = 40  # characters of a gait's
 _SMOOTH = 1.0  # s over which a way is evened out before its length is taken
 
@@ -239,7 +241,8 @@ class Story:
             pulses = [time for time, why in spell.said if why.startswith("first pulses")]
             if pulses:
                 after = (time for time, _ in spell.said if time > pulses[-1])
-                result |= (times >= spell.start) & (times < next(after, spell.end))
+                first, end = np.searchsorted(times, (spell.start, next(after, spell.end)))
+                result[first:end] = True
         return result
 
     @cached_property
@@ -333,15 +336,19 @@ class Story:
         return found
 
     def _gait_at(self, time: float) -> str:
-        told = [text for at, text in self.signals.texts.get("walking_limits", ()) if at <= time]
-        return shortened(told[-1].partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME) if told else ""
+        told = self.signals.texts.get("walking_limits", [])
+        count = bisect_right(told, time, key=lambda each: each[0])
+        said = told[count - 1][1] if count else ""
+        return shortened(said.partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME)
 
     def walking(self, times: Array) -> Flags:
         """(n,) whether it walked by the plan."""
-        result = np.zeros(len(times), bool)
-        for stretch in self.stretches:
-            result |= (times >= stretch.start) & (times <= stretch.end)
-        return result
+        if not self.stretches:
+            return np.zeros(len(times), bool)
+        begun = np.searchsorted([stretch.start for stretch in self.stretches], times, side="right") - 1
+        until = np.array([stretch.end for stretch in self.stretches])
+        inside: Flags = (begun >= 0) & (times <= until[begun])
+        return inside
 
     def way(self, topic: str) -> tuple[Array, Array] | None:
         """(times, (n, 2) in m) along the ground of base_footprint, by `odom` or `truth/odom`: base_link's less the
@@ -387,8 +394,10 @@ class Story:
 
     def said(self, node: str, key: str) -> tuple[Array, Array]:
         """(times, values) that a node told in its diagnostics under a key."""
-        told = [(d.time, float(d.values[key])) for d in self._by_node.get(node, ()) if d.values.get(key)]
-        return (np.array([time for time, _ in told]), np.array([value for _, value in told]))
+        told = [(d.time, _number(d.values[key])) for d in self._by_node.get(node, ()) if d.values.get(key)]
+        times, values = np.array(told, float).reshape(-1, 2).T
+        known = np.isfinite(values)
+        return times[known], values[known]
 
     @cached_property
     def _by_node(self) -> dict[str, list[Diagnosis]]:
@@ -404,6 +413,15 @@ class Story:
             return None
         rises = np.diff(values)
         return int(np.where(rises < 0, values[1:], rises).sum())
+
+
+def _number(text: str) -> float:
+    """The number that a text is; NaN for another text, or one too large to be counted."""
+    try:
+        value = float(text)
+    except ValueError:
+        return np.nan
+    return value if abs(value) < _MOST_COUNTED else np.nan
 
 
 def evened(times: Array, values: Array, seconds: float) -> Array:
