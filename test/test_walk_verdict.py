@@ -57,6 +57,14 @@ def test_the_demo_robot_walks(gait: str) -> None:
     assert verdict.figures.speed == pytest.approx(1.0, abs=0.15)
 
 
+def test_a_load_behind_costs_a_trot_its_speed_and_is_named() -> None:
+    robot = replace(ROBOT, frames=())  # without the camera at its nose
+    verdict = walk_verdict(robot, WalkingLimits(robot, robot.gait("trot")))
+    assert verdict.code is WalkCode.WALKS_BADLY
+    assert verdict.reasons[-1].code is Shortfall.OFF_CENTRE
+    assert "mm behind the middle of its feet" in verdict.sentence
+
+
 def test_servos_too_weak_to_stand_are_told() -> None:
     weak = with_torque(ROBOT, 0.15)
     verdict = walk_verdict(weak, WalkingLimits(weak, weak.gait("trot")))

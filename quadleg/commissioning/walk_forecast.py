@@ -15,7 +15,7 @@ from functools import cached_property
 from quadleg.commissioning.stride import GaitUse, Stride
 from quadleg.commissioning.torque import Torque
 from quadleg.commissioning.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.verdict import FAILS, GOOD, Need, Quantity, Verdict
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.gait.walk_code import WalkCode
@@ -29,8 +29,13 @@ TIPPING_SHARE = 0.07
 SPOT_EFFORT = 0.92
 
 
+# Of the hip height, that the centre of mass is behind the middle of the feet: beyond it, a gait without sway loses a
+# quarter of its speed and more (walks of random robots in physics: test/robot_campaign.py).
+BEHIND_SHARE = 0.09
+
+
 class Cause(str, Enum):
-    """Why a robot does not stand or walk."""
+    """Why a robot does not stand or walk, or walks badly."""
 
     CANNOT_RISE = "cannot_rise"
     SUPPLY_VOLTAGE = "supply_voltage"
@@ -38,6 +43,7 @@ class Cause(str, Enum):
     WALKING_LIMITS = "walking_limits"
     TIPS = "tips"
     TORQUE = "torque"
+    BEHIND = "behind"
 
 
 @dataclass(frozen=True)
@@ -79,7 +85,8 @@ class WalkForecast:
             assert stride
             return Verdict(about, GOOD, f"walks: {stride.twist[0]:.2f} m/s ahead")
         first = self.hindrances[0]
-        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", first.cure, first.needs)
+        word = TIGHT if first.code.walks else FAILS
+        return Verdict(about, word, f"{first.code.words}: {first.why}", first.cure, first.needs)
 
     def _standing(self) -> Iterator[Hindrance]:
         torque = self.torque
@@ -132,10 +139,19 @@ class WalkForecast:
             )
             yield Hindrance(Cause.TIPS, code, why, _balance_cure(stride))
 
+        elif use.gait.margin is None and -stride.centre[0] > BEHIND_SHARE * self.robot.standing.height:
+            behind = 1000 * -float(stride.centre[0])
+            why = f"its centre of mass is {behind:.0f} mm behind the middle of its feet, which costs speed"
+            cure = _balance_cure(stride).removesuffix(_WIDER)
+            yield Hindrance(Cause.BEHIND, WalkCode.WALKS_BADLY, why, cure)
+
+
+_WIDER = ", or feet further apart across"
+
 
 def _balance_cure(stride: Stride) -> str:
     x, y = (1000 * stride.centre).round().astype(int).tolist()
     where = [f"{abs(x)} mm to the {'front' if x > 0 else 'rear'}"] * bool(x)
     where += [f"{abs(y)} mm to the {'left' if y > 0 else 'right'}"] * bool(y)
     off = f" (it is {' and '.join(where)})" if where else ""
-    return f"bring the centre of mass over the middle of the feet{off}, or feet further apart across"
+    return f"bring the centre of mass over the middle of the feet{off}{_WIDER}"
