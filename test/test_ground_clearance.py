@@ -80,12 +80,13 @@ def accepts(robot: Robot, pose: Pose) -> Posture:
     raise AssertionError(f"{robot.name} neither comes to {pose} nor stops")
 
 
-def test_no_accepted_pose_has_a_link_in_the_ground_and_few_good_ones_are_refused() -> None:
-    """10,000 random poses of ten robots: those refused for the ground or for parts too near are looked at by MuJoCo."""
+@pytest.mark.parametrize("count", [150, pytest.param(1000, marks=pytest.mark.long)])
+def test_no_accepted_pose_has_a_link_in_the_ground_and_few_good_ones_are_refused(count: int) -> None:
+    """Random poses of ten robots: those refused for the ground or for parts too near are looked at by MuJoCo."""
     accepted = refused = sunk = wrongly = 0
     for number, robot in enumerate(varied()):
         judge = GroundGeometry(robot)
-        for pose in random_poses(robot, 1000, number):
+        for pose in random_poses(robot, count, number):
             posture = accepts(robot, pose)
             stop = posture.stop
             there = posture.pose  # which is as near to a pose that was refused as it could come
@@ -105,8 +106,8 @@ def test_no_accepted_pose_has_a_link_in_the_ground_and_few_good_ones_are_refused
                 else:
                     wrongly += judge.distance(*stop.parts) >= robot.clearance
     print(f"accepted {accepted}, {sunk} of them in the ground; refused {refused}, {wrongly} of them wrongly")
-    assert accepted > 3000
-    assert refused > 400
+    assert accepted > 4 * count
+    assert refused > 0.4 * count
     assert sunk == 0
     assert wrongly <= 0.005 * (accepted + refused)
 
