@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import sqrt
+from math import atan2, sqrt
 
 from quadleg.kinematics.body import all_forward
 from quadleg.robot.model import LEGS, Angles, Robot, Vector
@@ -22,7 +22,7 @@ class CommandedMotion:
 
     The ground is taken as level. Two feet that stand say nothing of the turn about the line between them: it stays.
     `up` follows the commands as late as servos do, `at_once` does not. `carrying` counts the feet that may carry,
-    `height` in m is that of base_link over the ground, zero before the first frame.
+    `height` in m is that of base_link over the ground, zero before the first frame; `turning` is about z in rad/s.
     """
 
     def __init__(self, robot: Robot) -> None:
@@ -31,19 +31,25 @@ class CommandedMotion:
         self.up = UP
         self.feet: tuple[Vector, ...] = ()
         self.carrying = len(LEGS)
-        self.height = 0.0
+        self.height = self.turning = 0.0
+        self._down = (False,) * len(LEGS)
 
     def step(self, angles: Angles, dt: float) -> None:
         """One frame, `dt` s after the one before."""
+        before, was_down = self.feet, self._down
         self.feet = feet = all_forward(self._robot, angles)
         self.at_once = up = self._vertical(feet)
         heights = [_dot(foot, up) for foot in feet]
         lowest = min(heights)
-        self.carrying = sum(height - lowest < LIFTED for height in heights)
+        self._down = tuple(height - lowest < LIFTED for height in heights)
+        self.carrying = sum(self._down)
         self.height = self._robot.legs[0].foot_radius - lowest
         share = min(dt / SERVO_DELAY, 1.0)
         x, y, z = (was + share * (now - was) for was, now in zip(self.up, up))
         self.up = x, y, z
+        both = [leg for leg, (now, was) in enumerate(zip(self._down, was_down)) if now and was]
+        rate = -_turn([before[leg] for leg in both], [feet[leg] for leg in both]) / dt if dt and len(both) > 1 else 0.0
+        self.turning += share * (rate - self.turning)
 
     def _vertical(self, feet: Sequence[Vector]) -> Vector:
         """Of the plane under all four feet, else under the three that stand, else under two."""
@@ -57,6 +63,18 @@ class CommandedMotion:
         if above > 0.0 and third - lowest < THIRD * (top - lowest):
             return normal
         return _across(self.at_once, _less(a, b))
+
+
+def _turn(before: Sequence[Vector], now: Sequence[Vector]) -> float:
+    """By how much points turned about z, rad: the least-squares rotation of one set onto the other."""
+    count = len(now)
+    ax, ay = sum(p[0] for p in before) / count, sum(p[1] for p in before) / count
+    bx, by = sum(p[0] for p in now) / count, sum(p[1] for p in now) / count
+    across = along = 0.0
+    for (px, py, _), (qx, qy, _) in zip(before, now):
+        across += (px - ax) * (qy - by) - (py - ay) * (qx - bx)
+        along += (px - ax) * (qx - bx) + (py - ay) * (qy - by)
+    return atan2(across, along)
 
 
 def _dot(a: Vector, b: Vector) -> float:

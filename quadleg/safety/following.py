@@ -35,6 +35,10 @@ LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes 
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
+BIAS_TIME = 5.0  # s over which a lasting descent is taken for the accelerometer's bias (our own choice)
+TURN_TIME = 1.0  # s after which a turn that nobody asked for is forgotten: a gyro's bias would add up in it
+TURN = 0.35  # rad: 20°, and as much as was asked for; sound walks stay below 0.8 of that (test/faults/physics.py)
+CAUGHT_SHARE = 0.9  # of the current that is too much
 OVER_TIME = 0.3  # s for which current or torque has to be over
 HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
 LOWER_AFTER = 2.0  # s more, until it is lowered
@@ -88,8 +92,8 @@ FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NO
 
 class Following:
     """The judge of one robot. Feed it with `imu`, `supply` and `joints` as far as there are any, and once a frame with
-    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean`, `sunk` are shares of their
-    limits."""
+    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean`, `sunk` and `off_turn` are
+    shares of their limits."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
@@ -112,7 +116,10 @@ class Following:
         self._leant = self._sunk = self._low_for = 0.0  # s that it has lasted
         self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
         self._rising = self._rate = self._low_by = 0.0  # m/s as commanded, twice; m lower than commanded
-        self.lean = self.mean_lean = self.sunk = 0.0
+        self._fallen = self._always = 0.0  # m: with what an accelerometer's bias makes of it, and that alone
+        self._off_turn = self._meant_turn = 0.0  # rad
+        self._felt_yaw = self.felt.yawed
+        self.lean = self.mean_lean = self.sunk = self.off_turn = 0.0
         self._in_air = self._two_feet = -inf  # when a foot was last in the air; when two were
         self._began = inf
         self._last = -inf
@@ -124,6 +131,11 @@ class Following:
     def drawn(self) -> float:
         """The measured current over the modelled one; zero where nothing is measured."""
         return self._load.drawn
+
+    @property
+    def off_usual(self) -> float:
+        """How many times its usual ratio to the model the measured current is."""
+        return self._load.off_usual
 
     @property
     def drawn_share(self) -> float:
@@ -169,7 +181,7 @@ class Following:
         found = [self._by_load(angles, now, dt), self._by_lag(angles, now)]
         if self.felt.up is not None and self.felt.heard(now):
             if height > self._robot.resting.height + RISEN:
-                found += [self._by_lean(now, dt), self._by_sinking(now, dt)]
+                found += [self._by_lean(now, dt), self._by_sinking(now, dt), self._by_turning(dt)]
             else:
                 self._take_ground(1.0)
         self._remember([one for one in found if one], now)
@@ -190,6 +202,10 @@ class Following:
             if lasting > HOLD_AFTER:
                 grown = Response.LOWER if lasting > HOLD_AFTER + LOWER_AFTER else Response.HOLD
         self.shortfall = replace(worst, response=max(worst.response, grown, self.shortfall.response))
+
+    def _kind(self, now: float) -> int:
+        """The least number of feet on the ground of late."""
+        return 2 if now - self._two_feet < STILL_TIME else 3 if now - self._in_air < STILL_TIME else 4
 
     # By the IMU
 
@@ -213,7 +229,7 @@ class Following:
         rx, ry = self.felt.rate
         # The vertical turns against the body: u' = -ω × u, which is (-ωy, ωx) near level.
         x, y = ex - LOOK_AHEAD * ry, ey + LOOK_AHEAD * rx
-        kind = 2 if now - self._two_feet < STILL_TIME else 3 if now - self._in_air < STILL_TIME else 4
+        kind = self._kind(now)
         share = min(dt / LEAN_TIME, 1.0)
         mx, my = self._mean
         self._mean = mx, my = mx + share * (ex - mx), my + share * (ey - my)
@@ -243,8 +259,10 @@ class Following:
         rate = by / dt
         self._rising += rate - self._rate - self._rising * dt / SINK_TIME
         self._rate = rate
-        self._low_by += dt * (self._rising - self.felt.rising - self._low_by / SINK_TIME)
-        self.sunk = self._low_by / self._sinks[4]
+        self._fallen += dt * (self._rising - self.felt.rising - self._fallen / SINK_TIME)
+        # An accelerometer's bias makes it sink all the time.
+        self._always += dt / BIAS_TIME * (self._fallen - self._always)
+        self._low_by = self._fallen - self._always
 
     def _by_sinking(self, now: float, dt: float) -> FollowingShortfall | None:
         limit = self._sinks[4 if now - self._in_air > STILL_TIME else 3]
@@ -256,11 +274,28 @@ class Following:
         words = f"the body has sunk by {figure}, sound servos give way by {1000 * limit:.0f} mm"
         return FollowingShortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, words, Response.LOWER)
 
+    def _by_turning(self, dt: float) -> FollowingShortfall | None:
+        """By how much more or less the body turned than its feet were sent round it, faded over TURN_TIME."""
+        meant = self.commanded.turning
+        felt, self._felt_yaw = self.felt.yawed - self._felt_yaw, self.felt.yawed
+        self._off_turn += felt - dt * (meant + self._off_turn / TURN_TIME)
+        self._meant_turn += dt * (abs(meant) - self._meant_turn / TURN_TIME)
+        limit = TURN + self._meant_turn
+        self.off_turn = abs(self._off_turn) / limit
+        if self.off_turn < 1.0:
+            return None
+        caught = self.drawn_share > CAUGHT_SHARE
+        code = FollowingCode.LEG_CAUGHT if caught else FollowingCode.SLIPPING
+        figure = f"{degrees(abs(self._off_turn)):.0f}°"
+        why = "a leg is caught" if caught else "the feet slip, or a leg is caught"
+        words = f"the body turned by {figure} that nobody asked for: {why}"
+        return FollowingShortfall(code, (), self.off_turn, figure, words)
+
     # By the supply, the joints and the model
 
     def _by_load(self, angles: Sequence[float], now: float, dt: float) -> FollowingShortfall | None:
         load = self._load
-        load.step(angles, self.commanded, now, dt)
+        load.step(angles, self.commanded, self._kind(now), now, dt)
         self._low_for = self._low_for + dt if self._voltage < self._low else 0.0
         if self._low_for > OVER_TIME:
             words = f"the servos' supply gives {self._voltage:.2f} V under load, {self._low:.2f} V is the least"
@@ -281,6 +316,13 @@ class Following:
             return FollowingShortfall(
                 FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words
             )
+        if load.off_for > OVER_TIME:
+            figure = f"{100 * load.off_usual:.0f} % of the usual"
+            if load.off_usual > 1.0:
+                words = f"the servos draw {figure} current: a leg is caught, a joint is stuck, or the load has grown"
+                return FollowingShortfall(FollowingCode.OVERLOADED, (), load.off_usual, figure, words)
+            words = f"the servos draw {figure} current: a servo is weak or limp, or the feet slip"
+            return FollowingShortfall(FollowingCode.UNKNOWN, (), 1.0 / max(load.off_usual, 0.1), figure, words)
         return None
 
     def _by_lag(self, angles: Sequence[float], now: float) -> FollowingShortfall | None:

@@ -11,18 +11,37 @@ from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
 
 SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
+STRIDE_TIME = 1.0  # s over which they are evened to be compared with what is usual: about a stride
 KNOWN_TIME = 0.5  # s for which a reading counts
-LEARN_TIME = 60.0  # s in which a robot's own ratio of drawn to modelled current is learned, for each number of feet
-LEARNT = (0.7, 1.3)  # least and most of it: data sheets are not more wrong than that (unverified: measure some servos)
 # Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
 # friction of all gears: walks in physics over slopes, bumps and pushes stay 10 % below (test/faults/physics.py).
 UNEXPLAINED = {4: 1.5, 3: 1.2, 2: 1.3}
+# What a robot usually draws over the model, learned in standing and in each way to walk: models and data sheets are
+# wrong by a factor that stays. By how much of it a stride may draw more or less: measured as above.
+LEARN_TIME, LEAST_LEARNT = 20.0, 8.0  # s, and after how long it counts
+MORE, LESS = 1.3, 0.8
+
+
+class UsualRatio:
+    """The ratio of drawn to modelled current that is usual for one way to move."""
+
+    def __init__(self) -> None:
+        self.ratio, self.learnt = 1.0, 0.0
+
+    def learn(self, ratio: float, dt: float) -> None:
+        """One frame of `dt` s in which nothing was unusual."""
+        self.learnt += dt
+        self.ratio += dt / min(self.learnt, LEARN_TIME) * (ratio - self.ratio)
+
+    def off(self, ratio: float) -> float:
+        """How many times the usual a ratio is; 1 before that is known."""
+        return ratio / max(self.ratio, 1e-3) if self.learnt >= LEAST_LEARNT else 1.0
 
 
 class ServoLoad:
     """`torques` are what the joints hold by the model (N·m), `needed` the largest share of a stall torque among them,
     `overloaded` the joints that need more than they have, `drawn` the measured current without friction over
-    the modelled one."""
+    the modelled one, `off_usual` how many times its usual ratio to the model the current is over a stride."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
@@ -30,26 +49,29 @@ class ServoLoad:
         self._stall = self._motors.stall_torque.tolist()
         self._damping = self._motors.damping.tolist()
         self._friction = FRICTION * float(self._motors.stall_current.sum())
-        self._learnt = dict.fromkeys(UNEXPLAINED, 1.0)
+        self._usual = {kind: UsualRatio() for kind in UNEXPLAINED}
         self.forget()
 
     def forget(self) -> None:
         """Begin anew: the servos have had no power."""
         self._before: Sequence[float] | None = None
         self._model = self._current = nan
+        self._stride_model = self._stride_current = nan
+        self._kind, self._kind_for = 4, 0.0
         self._heard = self._reading = nan
         self.torques: Sequence[float] = (0.0,) * len(JOINT_NAMES)
         self.needed = self.needed_for = 0.0
         self.overloaded: tuple[str, ...] = ()
         self.drawn = self.drawn_for = 0.0
+        self.off_usual, self.off_for = 1.0, 0.0
         self.limit = UNEXPLAINED[4]
 
     def measured(self, current: float, now: float) -> None:
         """A measured current in A; not finite: nobody measures it."""
         self._reading, self._heard = current, now
 
-    def step(self, angles: Sequence[float], commanded: CommandedMotion, now: float, dt: float) -> None:
-        """One frame of twelve commanded angles (rad)."""
+    def step(self, angles: Sequence[float], commanded: CommandedMotion, kind: int, now: float, dt: float) -> None:
+        """One frame of twelve commanded angles (rad); `kind` is the least number of feet on the ground of late."""
         before, self._before = self._before or angles, angles
         self.torques = static_torques(self._robot, angles, commanded.at_once)
         shares = [abs(torque) / stall for torque, stall in zip(self.torques, self._stall)]
@@ -58,12 +80,13 @@ class ServoLoad:
         if self.needed > 1.0:
             self.overloaded = tuple(name for name, share in zip(JOINT_NAMES, shares) if share > 1.0)
         if not dt or not isfinite(self._reading) or now - self._heard > KNOWN_TIME:
-            self._current, self.drawn_for = nan, 0.0
+            self._current = self._stride_current = nan
+            self.drawn_for = self.off_for = 0.0
             return
         rates = [(b - a) / dt for a, b in zip(before, angles)]
-        self._compare(rates, commanded.carrying, dt)
+        self._compare(rates, commanded.carrying, kind, dt)
 
-    def _compare(self, rates: Sequence[float], standing: int, dt: float) -> None:
+    def _compare(self, rates: Sequence[float], standing: int, kind: int, dt: float) -> None:
         held = [torque + damping * rate for torque, damping, rate in zip(self.torques, self._damping, rates)]
         model = sum(self._motors.currents_of_pose(self._motors.torques_of_pose(held, rates), [True] * len(JOINT_NAMES)))
         if not isfinite(self._current):
@@ -71,15 +94,26 @@ class ServoLoad:
         share = min(dt / SMOOTH_TIME, 1.0)
         self._current += share * (self._reading - self._current)
         self._model += share * (model - self._model)
-        ratio = max(self._current - self._friction, 0.0) / max(self._model, 1e-3)
-        kind = min(max(standing, 2), 4)
-        self.drawn = ratio / self._learnt[kind]
+        self.drawn = max(self._current - self._friction, 0.0) / max(self._model, 1e-3)
         # The support of the last second counts, not that of the moment: currents are evened.
-        self.limit += share * (UNEXPLAINED[kind] - self.limit)
-        if self.drawn > self.limit:
-            self.drawn_for += dt
+        self.limit += share * (UNEXPLAINED[min(max(standing, 2), 4)] - self.limit)
+        self.drawn_for = self.drawn_for + dt if self.drawn > self.limit else 0.0
+        self._compare_with_usual(model, kind, dt)
+
+    def _compare_with_usual(self, model: float, kind: int, dt: float) -> None:
+        if not isfinite(self._stride_current):
+            self._stride_current, self._stride_model = self._reading, model
+        share = min(dt / STRIDE_TIME, 1.0)
+        self._stride_current += share * (self._reading - self._stride_current)
+        self._stride_model += share * (model - self._stride_model)
+        self._kind, self._kind_for = kind, self._kind_for + dt if kind == self._kind else 0.0
+        if self._kind_for < 2 * STRIDE_TIME:
+            self.off_usual, self.off_for = 1.0, 0.0
             return
-        self.drawn_for = 0.0
-        least, most = LEARNT
-        learnt = self._learnt[kind]
-        self._learnt[kind] = min(max(learnt + dt / LEARN_TIME * (ratio - learnt), least), most)
+        usual, ratio = self._usual[kind], self._stride_current / max(self._stride_model, 1e-3)
+        self.off_usual = usual.off(ratio)
+        if LESS < self.off_usual < MORE:
+            self.off_for = 0.0
+            usual.learn(ratio, dt)
+        else:
+            self.off_for += dt

@@ -39,7 +39,7 @@ ROBOTS = {"inspector": inspector, "digger": digger}
 STAND, CREEP, TROT = "stand", "creep", "trot"
 DOINGS = (STAND, CREEP, TROT)
 SHARES = {STAND: 0.0, CREEP: 0.8, TROT: 0.6}  # of what the gait can do
-BEFORE = (3.0, 5.0)  # s of sound walking before the fault
+BEFORE = (14.0, 16.0)  # s of sound walking before the fault
 SETTINGS = {
     "flat": Ground(),
     "slope": Ground(slope=0.0873),
@@ -120,7 +120,8 @@ def sound_walk(
     rollout = Rollout(robot, limits, ground, seed, angles)
     rollout.stand()
     begun, said = rollout.world.time, ""
-    nearest = dict.fromkeys(("lean", "mean_lean", "sunk", "drawn_share"), 0.0)
+    least_usual = 1.0
+    nearest = dict.fromkeys(("lean", "mean_lean", "sunk", "off_turn", "off_usual", "drawn_share"), 0.0)
     for _ in range(6):
         asked = twist(limits, doing, random)
         height = robot.standing.height * float(random.uniform(0.9, 1.0))
@@ -130,6 +131,7 @@ def sound_walk(
                 rollout.tick(pause)
                 following = rollout.watchdog.following
                 nearest = {key: max(value, getattr(following, key)) for key, value in nearest.items()}
+                least_usual = min(least_usual, following.off_usual)
                 if following.shortfall.response is not Response.NONE and not said:
                     said = f"{rollout.world.time - begun:.2f} s: {following.shortfall.words}"
         if rollout.watchdog.state is not State.ACTIVE:
@@ -138,6 +140,7 @@ def sound_walk(
         "seconds": round(rollout.world.time - begun, 2),
         "said": said,
         **{key: round(value, 2) for key, value in nearest.items()},
+        "least_usual": round(least_usual, 2),
         "state": rollout.watchdog.state.value,
         "why": rollout.watchdog.why,
     }
