@@ -1,0 +1,124 @@
+"""What the watchdog does about a body that does not follow: slower, hold, lower; categories of IEC 60204-1.
+
+The categories are those of IEC 60204-1 (9.2.2 in the edition of 2016, unverified: the standard itself): 0 removes the
+power at once, 1 stops and then removes it, 2 stops and keeps it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import radians, sin
+
+import pytest
+import robots
+from watchdog_bench import Bench
+
+from quadleg.recording.events import Weight, events, spells
+from quadleg.safety.following import FollowingCode
+from quadleg.safety.watchdog import State
+
+GRAVITY = 9.80665  # m/s², CGPM 1901
+ROBOTS = [replace(robots.inspector(), frames=()), replace(robots.digger(), frames=())]
+
+
+@pytest.fixture(params=ROBOTS, ids=[robot.name for robot in ROBOTS])
+def up(request: pytest.FixtureRequest) -> Bench:
+    bench = Bench(request.param).up()
+    leaning(bench, 2.0, 0.0)
+    assert bench.state is State.ACTIVE
+    return bench
+
+
+def leaning(bench: Bench, seconds: float, rate: float, roll: float = 0.0) -> float:
+    """Runs for so long with an IMU that turns about x at a rate (rad/s) from an angle (rad); the angle in the end."""
+    for _ in range(round(seconds / bench.period)):
+        roll += rate * bench.period
+        gravity = (0.0, GRAVITY * sin(roll), GRAVITY * (1 - sin(roll) ** 2) ** 0.5)
+        bench.watchdog.following.imu((rate, 0.0, 0.0), gravity, bench.now, bench.now)
+        bench.run(bench.period)
+    return roll
+
+
+def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: Bench) -> None:
+    begun, roll = up.now, 0.0
+    while up.state is State.ACTIVE:
+        roll = leaning(up, up.period, 1.5, roll)
+    assert roll < radians(15)
+    assert up.state is State.LOWERING
+    assert up.watchdog.stop_category == 1
+    assert up.watchdog.shortfall.code is FollowingCode.TILTING
+    assert up.watchdog.why.startswith("the body leans")
+    fallen = up.now
+    up.until(State.OFF)
+    # The usual way down takes 2 s; half of it is at rest already: 0.3 s with power for the servos to arrive.
+    assert up.now - fallen < 1.2
+    assert up.now > begun
+
+
+def test_the_cause_stays_until_somebody_enables_again(up: Bench) -> None:
+    roll = 0.0
+    while up.state is State.ACTIVE:
+        roll = leaning(up, up.period, 1.5, roll)
+    up.until(State.OFF)
+    assert up.watchdog.stop_category == 1
+    assert up.watchdog.shortfall.code is FollowingCode.TILTING
+    up.seconds(5.0)
+    up.enable()
+    assert up.watchdog.shortfall.code is FollowingCode.FOLLOWS
+    assert up.watchdog.stop_category is None
+
+
+def test_a_current_that_nothing_explains_is_said_first_then_holds_then_lowers(up: Bench) -> None:
+    volts = up.robot.supply.voltage
+    draws = 0.8 * up.robot.supply.rated_current
+    states, said = [], []
+    for _ in range(round(8.0 / up.period)):
+        up.measured(up.period, volts, draws)
+        if not states or states[-1] is not up.state:
+            states.append(up.state)
+        said.append(up.watchdog.why)
+    assert states[:3] == [State.ACTIVE, State.HOLD, State.LOWERING]
+    told = next(words for words in said if "servos draw" in words)
+    assert told.startswith("the servos draw")
+    assert "it goes slower" in told
+    assert up.watchdog.shortfall.code is FollowingCode.OVERLOADED
+
+
+def test_a_hold_is_category_2(up: Bench) -> None:
+    volts, draws = up.robot.supply.voltage, 0.8 * up.robot.supply.rated_current
+    while up.state is State.ACTIVE:
+        up.measured(up.period, volts, draws)
+    assert up.state is State.HOLD
+    assert up.watchdog.stop_category == 2
+    up.enable()
+    assert up.state is State.ACTIVE
+    assert up.watchdog.shortfall.code is FollowingCode.FOLLOWS
+
+
+def test_a_switch_off_at_once_is_category_0(up: Bench) -> None:
+    up.off_now()
+    assert up.watchdog.stop_category == 0
+
+
+def test_reports_put_the_cause_by_its_code_and_never_by_the_sentence() -> None:
+    words = [(0.0, "active: following the joint targets"), (5.0, "lowering: words of tomorrow"), (7.0, "off: at rest")]
+    told = [(0.0, "follows"), (5.0, "tilting"), (7.0, "tilting")]
+    found = events(spells(words, 9.0), [], told)
+    lowering = next(event for event in found if event.state == "lowering")
+    assert "leaned farther" in lowering.explanation.what
+    assert lowering.weight is Weight.FAULT
+
+
+def test_reports_tell_what_was_said_while_it_still_went_on() -> None:
+    words = [(0.0, "active: following the joint targets"), (3.0, "active: the servos draw much; it goes slower")]
+    found = events(spells(words, 9.0), [], [(0.0, "follows"), (3.0, "overloaded"), (6.0, "follows")])
+    told = next(event for event in found if event.weight is Weight.FAULT)
+    assert (told.start, told.end) == (3.0, 6.0)
+    assert "more current than the motion explains" in told.explanation.what
+
+
+@pytest.mark.parametrize("code", [code for code in FollowingCode if code is not FollowingCode.FOLLOWS])
+def test_every_code_is_explained(code: FollowingCode) -> None:
+    found = events(spells([(0.0, "hold: some words")], 5.0), [], [(0.0, code.value)])
+    assert found[0].weight is Weight.FAULT
+    assert found[0].explanation.cure
