@@ -7,6 +7,7 @@ from math import degrees, inf
 
 import pytest
 import robots
+from faults import physics
 
 from quadleg.gait.limits import WalkingLimits
 from quadleg.robot.model import MEASURED, MODELLED
@@ -101,3 +102,19 @@ def test_a_missed_failure_is_told_as_such() -> None:
     assert in_words("trot", missed) == (
         "trot, leg caught rear_left: unnoticed, the body falls or sinks after 0.5 s; not reported"
     )
+
+
+@pytest.mark.long
+def test_no_fall_goes_unreported_standing_and_creeping() -> None:
+    found = physics.fault_trials(ROBOT, range(1, 4), None, tuple(FaultKind))
+    missed = [
+        in_words(doing, one)
+        for doing, _, one in found
+        if doing != physics.TROT and one.fall < inf and one.reported > one.fall + 1.0
+    ]
+    assert not missed
+
+
+@pytest.mark.long
+def test_sound_walks_raise_no_alarm_on_any_ground() -> None:
+    assert not [walk for walk in physics.sound_walking(ROBOT, 0.3, 1, None) if walk["said"]]

@@ -9,19 +9,14 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-import sys
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import count
 from math import degrees, inf, isfinite
-from pathlib import Path
 from statistics import median
 from typing import Any
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
-
 from robots import digger, inspector
 
 from quadleg.gait.limits import WalkingLimits
