@@ -462,6 +462,21 @@ def test_a_robot_that_is_carried_while_it_is_off_is_not_followed_which_is_said()
     assert Pose(estimator.estimate.position, estimator.estimate.quaternion).rpy[2] == pytest.approx(0.8, abs=0.1)
 
 
+def test_a_robot_that_lies_and_is_turned_without_that_the_gyro_feels_it_is_levelled_anew():
+    """After a fall, and in the hand that puts limp legs back: else it would rise and take the floor for a slope."""
+    estimator = Estimator(ROBOT)
+    angles = np.array(stance_angles(ROBOT, ROBOT.resting))
+    turned = Rotation.from_euler("y", 11, degrees=True).inv().as_matrix()
+    for tick in range(300):
+        still = made(tick, angles, None)
+        lies = turned if 100 <= tick < 200 else np.eye(3)
+        samples = [replace(s, acceleration=lies @ s.acceleration) for s in still.imu]
+        feed(estimator, replace(still, imu=tuple(samples)))
+        pitch = Pose(estimator.estimate.position, estimator.estimate.quaternion).rpy[1]
+        if tick in (99, 199, 299):
+            assert pitch == pytest.approx(radians(11) if tick == 199 else 0.0, abs=radians(1.0)), tick
+
+
 def test_unknown_kinds_of_angles_are_refused():
     with pytest.raises(ValueError, match="'guessed'; they must be measured or modelled"):
         Estimator(ROBOT, "guessed")

@@ -12,14 +12,14 @@ velocity and feet are what is left of them after that turn, v_estimate = exp(θ)
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import sqrt
+from math import cos, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.attitude import Inertial, level_attitude, rotation, rows
-from quadleg.kinematics.body import quaternion_product
+from quadleg.kinematics.body import Pose, quaternion_product
 from quadleg.robot.model import LEGS, NOWHERE, Robot, Vector
 
 Array = NDArray[np.float64]
@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 # Rows of the covariance.
 ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
 FEET = slice(15, 27)
-YAW_BIAS = 8
+YAW, YAW_BIAS = 2, 8
 KEPT = slice(YAW_BIAS, YAW_BIAS + 3)  # with the acceleration's along the ground
 SIZE = 27
 
@@ -168,10 +168,13 @@ class Filter:
         self.feet = (self.feet + change[FEET].reshape(-1, 3)) @ np.array(matrix).T
 
     def level(self) -> None:
-        """Takes the acceleration that is felt for the vertical, and begins anew with everything but the place."""
+        """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading."""
         inertial = self.inertial
         assert inertial.felt
-        inertial.quaternion, inertial.velocity = level_attitude(inertial.felt), NOWHERE
+        half, yaw_variance = Pose(NOWHERE, inertial.quaternion).yaw / 2, self.p[YAW, YAW]
+        heading = (cos(half), 0.0, 0.0, sin(half))
+        inertial.quaternion = quaternion_product(heading, level_attitude(inertial.felt))
+        inertial.velocity = NOWHERE
         self.p[:12] = 0.0
         self.p[:, :12] = 0.0
         for block, deviation in ((VELOCITY, FIRST_VELOCITY), (GYRO_BIAS, FIRST_GYRO_BIAS)):
@@ -184,6 +187,7 @@ class Filter:
         self.p[ATTITUDE, ACCELERATION_BIAS] = variance * by_bias
         self.p[ACCELERATION_BIAS, ATTITUDE] = variance * by_bias.T
         self.p[ATTITUDE, ATTITUDE] = variance * (by_bias @ by_bias.T) + LEVELLED**2 * np.diag([1.0, 1.0, 0.0])
+        self.p[YAW, YAW] += yaw_variance
 
     # What is known
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import atan2, cos, hypot, sin, sqrt
+from math import atan2, cos, hypot, radians, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,7 @@ LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
 NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
 FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
 REST_SPEED, SETTLING = 0.005, 0.01  # m/s, rad/s about the vertical: of a robot that lies still
+TURNED = radians(4.0)  # by so much a hand has turned a robot that lies, without that the gyro felt it; no source
 CALM_TIME, CALM_SHARE = 0.3, 0.02  # s; a robot lies calmly that feels gravity within this share of it
 CARRIED = 0.1  # rad/s: one that turns faster does not lie still
 WALKING_SPEED = 0.3  # m/s: all that is known of the velocity without any leg or while it is carried
@@ -142,6 +143,7 @@ class Estimator:
         self._jumped = -SAID  # when the ticks last jumped
         self._jump = 0.0
         self._calm = 0.0
+        self._turned = 0.0  # s for which a robot that lies feels another vertical than it knows
         self._froze = False
         self._posture: Array | None = None  # joint angles from which they have not moved, and since when
         self._moved = 0.0
@@ -272,6 +274,8 @@ class Estimator:
         if self._imu_is_missing:
             ax, ay, _ = (row[2] for row in rows(inertial.quaternion))
             self._filter.correct([0, 1], np.array((ay, -ax)), LEVEL / sqrt(dt))
+        if self._resting or not self._risen:
+            self._level_if_turned(seen, dt)
         if self._resting:
             self._rest(seen, dt)
         elif not any(self._known):
@@ -360,6 +364,18 @@ class Estimator:
             if slips:
                 r = np.array(rows(self._inertial.quaternion))
                 self._filter.land(leg, r @ (np.array(self._from_base[leg]) - self._inertial.arm), self._noise.place)
+
+    def _level_if_turned(self, seen: Array, dt: float) -> None:
+        """Take the vertical that is felt where a hand, or the fall of a limp robot, has left another one."""
+        felt, up = self._inertial.felt, rows(self._inertial.quaternion)[2]
+        size = hypot(*felt) if felt else 0.0
+        calm = not self._imu_is_missing and abs(size / GRAVITY - 1.0) < CALM_SHARE
+        turned = calm and felt is not None and sum(a * b for a, b in zip(felt, up)) < size * cos(TURNED)
+        self._turned = self._turned + dt if turned else 0.0
+        if self._turned > CALM_TIME:
+            self._turned = 0.0
+            self._filter.level()
+            self._put_on_ground(seen)
 
     def _rest(self, seen: Array, dt: float) -> None:
         """The robot is off, and lies still unless somebody carries it."""
