@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from random_robots import with_torque
 from ruamel.yaml import YAML
 
-from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
+from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.load_sharing import share_weight
 from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
@@ -26,10 +26,11 @@ from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import angles_of, strides
 from quadleg.gait.stride_feasibility import EFFORT, SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import basis
+from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.kinematics.planar import STILL
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot, Stance
+from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, Robot, Stance
 from quadleg.robot.urdf import urdf
 from quadleg.safety.limits import LOADED_SPEED_SHARE
 from quadleg.teleop.limits import Limits
@@ -57,6 +58,7 @@ def walk(robot, limits: WalkingLimits, twists):
     """Angles (n, FRAMES, 12) and margins (n, FRAMES) of strides with the twists; all must be in reach."""
     path = strides(robot, limits.gait, np.array(twists), FRAMES)
     shifts = basis(np.arange(FRAMES) / FRAMES) @ np.array([limits.sway(tuple(twist)) for twist in twists])
+    shifts = shifts + limits.lean
     angles, reached = angles_of(robot, path.feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
     assert reached.all()
     centres = centre_of_mass_batch(robot, angles)[:, :2].reshape(shifts.shape) + shifts
@@ -341,3 +343,32 @@ def test_a_walk_keeps_the_knees_off_the_ground():
         knees.append(min(height for link, height in judge.heights().items() if link.endswith("_upper")))
     # The clearance, to what is between two looks of the search, and no more than a step of it.
     assert low.clearance - 5e-4 < min(knees) < low.clearance + 5e-3
+
+
+def off_centre(robot: Robot, x: float, y: float) -> Robot:
+    """With a quarter of its mass, as a payload, so far off that the centre of all masses is (x, y) off, in m."""
+    mass = 0.25 * robot.masses.total
+    return replace(robot, frames=(FixedFrame("payload", (4 * x, 4 * y, 0.0), (0.0, 0.0, 0.0), mass),))
+
+
+@pytest.mark.parametrize("gait", ["creep", "trot"])
+def test_a_robot_whose_mass_is_off_the_middle_leans(gait):
+    robot = off_centre(ROBOTS["greenhouse_inspector"], 0.012, -0.015)
+    limits = WalkingLimits(robot, robot.gait(gait))
+    assert not limits.trouble
+    x, y, _ = centre_of_mass(robot, stance_angles(robot, robot.standing))
+    assert np.hypot(x, y) > 0.01
+    assert limits.lean == pytest.approx((-x, -y), abs=0.003)
+    _, margins = walk(robot, limits, [STILL, fastest(limits, (1, 0, 0))])
+    if limits.margin is not None:
+        assert margins.min() >= limits.margin
+    planner = Planner(robot, limits, 1 / robot.control_rate)
+    planner.walk((0.03, 0.0, 0.0))
+    shifts = [planner.step().shift for _ in range(round(4 * limits.gait.stride_period * robot.control_rate))]
+    stride = round(limits.gait.stride_period * robot.control_rate)
+    assert np.mean(shifts[-stride:], axis=0) == pytest.approx(limits.lean, abs=0.002)
+    assert np.abs(np.diff(shifts, axis=0)).max() < 0.005, "no jump"
+    planner.walk(STILL)
+    while not planner.settled:
+        last = planner.step()
+    assert last.shift == pytest.approx((0.0, 0.0), abs=1e-9)

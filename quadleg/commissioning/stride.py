@@ -41,8 +41,8 @@ class Stride:
     tipping_margin: float
 
     @classmethod
-    def of(cls, robot: Robot, gait: Gait, twist: Planar, sway: Array) -> Stride:
-        """In a gait with the sway that goes with the twist: see gait/sway.py.
+    def of(cls, robot: Robot, gait: Gait, twist: Planar, sway: Array, lean: tuple[float, float] = (0.0, 0.0)) -> Stride:
+        """In a gait with the sway that goes with the twist, and the body leaning (m): see gait/limits.py.
 
         The body goes evenly, so the ground pushes straight up. Motors also swing the links, turn their own rotors and
         overcome friction.
@@ -51,7 +51,7 @@ class Stride:
         period = gait.stride_period / count
         phases = np.arange(count) / count
         path = strides(robot, gait, np.array([twist]), count)
-        feet, shifts = path.feet[0], basis(phases) @ sway
+        feet, shifts = path.feet[0], basis(phases) @ sway + lean
         balance = Balance.of(robot)
         centres = balance.centres(robot, feet) + balance.follows * shifts
         angles, _ = angles_of(robot, feet, shifts)
@@ -101,13 +101,15 @@ class GaitUse:
     def of(cls, robot: Robot, gait: Gait) -> GaitUse:
         """By the walking limits of a robot, which take half a second or more to find."""
         limits = WalkingLimits(robot, gait)
-        effort = StrideFeasibility(robot, gait).hardest(np.array(STILL), limits.margin)
+        effort = StrideFeasibility(robot, gait, np.array(limits.lean)).hardest(np.array(STILL), limits.margin)
         needed = np.zeros(len(JOINT_NAMES))
         needed[JOINT_NAMES.index(effort.joint)] = effort.stall_torque_needed
         x, y, turn = limits.forward
         twists: tuple[Planar, ...] = ((x, 0.0, 0.0), (0.0, y, 0.0), (0.0, 0.0, turn))
         made = {
-            way: Stride.of(robot, gait, twist, limits.sway(twist)) for way, twist in zip(WAYS, twists) if any(twist)
+            way: Stride.of(robot, gait, twist, limits.sway(twist), limits.lean)
+            for way, twist in zip(WAYS, twists)
+            if any(twist)
         }
         judged = (JUDGED_SHARE * x, 0.0, 0.0)
         return cls(
@@ -118,7 +120,7 @@ class GaitUse:
             trouble=limits.trouble,
             obstacle=limits.obstacle,
             limits=limits,
-            judged=Stride.of(robot, gait, judged, limits.sway(judged)) if x > 0.0 else None,
+            judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
             needed_on_the_spot=needed,
         )

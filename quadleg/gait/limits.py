@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import ServoMotors
-from quadleg.gait.steady import SAMPLES, Strides, angles_of, strides
+from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.stride_feasibility import SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import HARMONICS, basis
 from quadleg.kinematics.leg import points_batch
@@ -24,6 +24,8 @@ Signs = tuple[int, int, int]
 _COARSE, _FINE = 16, 4  # steps, coarse ones from nothing to what no leg does
 _HALVINGS = 6
 _MARGIN_STEPS = 5
+_LEANS = (1.0, 0.5, 0.0)  # shares of the lean that centres the mass, the first that the legs can do
+_UPRIGHT = 0.015  # of the straight leg: a centre of mass less far off the middle of the feet is left there
 RAMP_STRIDES = 2.0  # from rest to the full speed
 
 # Along an axis, two axes at once, all three: where the limits are found.
@@ -36,16 +38,16 @@ class WalkingLimits:
     A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
     by planes between them, on the safe side where the set of good twists is convex. A limit may be nothing: such a
     robot walks ahead and not sideways, say. `margin` in m is what the sway keeps: that of the gait, or less where the
-    legs cannot do that; None for a gait without sway. `footprint` is half of the length and width in m that body and
-    legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from that and `trouble` a
-    sentence; its limits are then nothing.
+    legs cannot do that; None for a gait without sway. `lean` (x, y) in m is how far the body is shifted all the time
+    that it walks, where its centre of mass is off the middle of its feet. `footprint` is half of the length and width
+    in m that body and legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from that
+    and `trouble` a sentence; its limits are then nothing.
     """
 
     def __init__(self, robot: Robot, gait: Gait) -> None:
         self.gait = gait
         self._robot = robot
-        self._feasible = StrideFeasibility(robot, gait)
-        self._standing, self.margin = self._in_place()
+        self.lean, self._feasible, self._standing, self.margin = self._in_place()
         axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
         unreached = _unreached(robot, gait)
         along = self._farthest(axes * unreached, _COARSE)
@@ -151,14 +153,24 @@ class WalkingLimits:
     def _at(self, direction: Signs) -> list[float]:
         return [sign * self.axes[axis][int(sign > 0)] for axis, sign in enumerate(direction)]
 
-    def _in_place(self) -> tuple[Array, float | None]:
-        """The sway without going anywhere, and the margin that it keeps within the robot's means."""
-        in_place = np.array([STILL])
-        path, margin = strides(self._robot, self.gait, in_place), self.gait.margin
-        if margin is not None:
-            margins = (margin * (1 - step / _MARGIN_STEPS) for step in range(_MARGIN_STEPS))
-            margin = next((some for some in margins if self._feasible.walks(in_place, some)[0]), 0.0)
-        return self._feasible.sways(path, margin)[0], margin
+    def _in_place(self) -> tuple[tuple[float, float], StrideFeasibility, Array, float | None]:
+        """How the robot steps without going anywhere: its lean, what goes with that, sway and margin.
+
+        Leaning so far may be out of its reach: then less far, or, where nothing does, as if it could.
+        """
+        robot, gait, in_place = self._robot, self.gait, np.array([STILL])
+        path, margin = strides(robot, gait, in_place), gait.margin
+        lean = Balance.of(robot).lean
+        leg = robot.legs[0]
+        shares = _LEANS if np.hypot(*lean) > _UPRIGHT * (leg.upper_length + leg.lower_length) else _LEANS[-1:]
+        margins = [margin and margin * (1 - step / _MARGIN_STEPS) for step in range(_MARGIN_STEPS if margin else 1)]
+        leans = [share * lean for share in shares]
+        tried = [StrideFeasibility(robot, gait, lean) for lean in leans]
+        choices = product(range(len(leans)), margins)
+        good = (choice for choice in choices if tried[choice[0]].walks(in_place, choice[1])[0])
+        which, some = next(good, (0, margin and 0.0))
+        x, y = leans[which].tolist()
+        return (x, y), tried[which], tried[which].sways(path, some)[0], some
 
     def _without_gaps(self, shares: Array) -> Array:
         """Shares of which none is nothing: a robot that walks along its axes may hardly do so along two at once."""
@@ -213,7 +225,7 @@ class WalkingLimits:
 
     def _footprint(self, path: Strides, sways: Array) -> tuple[float, float]:
         """Half of the length and width in m of a box over the ground that body and legs stay in."""
-        shifts = (basis(np.arange(SAMPLES) / SAMPLES) @ sways).reshape(-1, 1, 2)
+        shifts = (basis(np.arange(SAMPLES) / SAMPLES) @ sways + self.lean).reshape(-1, 1, 2)
         angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts[:, 0])
         x, y = (abs(c) + size / 2 for c, size in zip(self._robot.body.centre, self._robot.body.size[:2]))
         reach = np.array([x, y]) + np.abs(shifts).max(axis=(0, 1))

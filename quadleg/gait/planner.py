@@ -139,7 +139,8 @@ class Planner:
         if not (self.walking or self.limits.trouble or (self._stops() and self._at_home())):
             self.walking = True
             self._be_at(first_lift_off(self.limits.gait))
-            self._shifting = SHIFT_TIME if self.limits.margin is not None else 0.0
+            sways = self.limits.margin is not None or any(self.limits.lean)
+            self._shifting = SHIFT_TIME if sways else 0.0
         shifting = self._shifting > 0.0
         if self.walking and not shifting:
             self._go()
@@ -227,7 +228,7 @@ class Planner:
         return carried(compose(self.place, motion(self.twist, left + half)), *self._home[leg])
 
     def _swayed(self, feet: Sequence[Vector]) -> Shift:
-        """The sway at this phase and twist over such feet."""
+        """The sway and lean at this phase and twist over such feet."""
         if self.twist != self._swayed_for:
             self._swayed_for, self._sway = self.twist, self.limits.sway(self.twist).tolist()
         turn = tau * self._phase
@@ -239,7 +240,8 @@ class Planner:
             x, y = x + cx * c + sx * s, y + cy * c + sy * s
             vx, vy = vx + order * (sx * c - cx * s), vy + order * (sy * c - cy * s)
         dx, dy = self._astray(feet)
-        return x + dx, y + dy, rate * vx, rate * vy
+        lean_x, lean_y = self.limits.lean
+        return x + dx + lean_x, y + dy + lean_y, rate * vx, rate * vy
 
     def _astray(self, feet: Sequence[Vector]) -> tuple[float, float]:
         """How far the middle of the feet is from where it would be had the velocity always been this one."""

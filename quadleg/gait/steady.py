@@ -90,6 +90,12 @@ class Balance:
         return cls(offset, float(change.mean() / step / 4))
 
     @property
+    def lean(self) -> Array:
+        """(2,) the shift of the body in m that brings the centre of mass over the middle of the feet."""
+        result: Array = -self.offset / self.follows
+        return result
+
+    @property
     def follows(self) -> float:
         """By how much the centre of mass goes along with a shift of the body over feet that stay."""
         return 1 - 4 * self.share

@@ -9,7 +9,7 @@ line, sinks under the current of the same moment.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import inf
 
@@ -68,10 +68,14 @@ class Effort:
 class StrideFeasibility:
     """Looks at many strides of one robot in one gait at once."""
 
-    def __init__(self, robot: Robot, gait: Gait) -> None:
+    def __init__(self, robot: Robot, gait: Gait, lean: Array | None = None) -> None:
+        """With the body shifted by `lean` (2,) in m all the time, besides its sway."""
         self._robot = robot
         self._gait = gait
-        self.balance = Balance.of(robot)
+        self._lean = np.zeros(2) if lean is None else lean
+        balance = Balance.of(robot)
+        # The centre of mass with the body where it leans.
+        self._balance = replace(balance, offset=balance.offset + balance.follows * self._lean)
         self._motors = ServoMotors.of(robot)
         self._manoeuvre = MANOEUVRE_SHARE * (robot.legs[0].upper_length + robot.legs[0].lower_length)
         self._clearance = Clearance(robot)
@@ -92,13 +96,13 @@ class StrideFeasibility:
         """(n, 2 · HARMONICS, 2) the sways of strides that keep a margin in m, and a little more; None: no sway."""
         if margin is None:
             return np.zeros((len(path.feet), 2 * HARMONICS, 2))
-        return sway(self._robot, path, self.balance, margin + self._manoeuvre)
+        return sway(self._robot, path, self._balance, margin + self._manoeuvre)
 
     def hardest(self, twist: Array, margin: float | None) -> Effort:
         """The joint that strides with a twist (3,) work hardest."""
         path = strides(self._robot, self._gait, twist[None])
         shifts = basis(np.arange(SAMPLES) / SAMPLES) @ self.sways(path, margin)
-        angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
+        angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), (shifts + self._lean).reshape(-1, 2))
         torques, rates, efforts = self._efforts(path, shifts, angles.reshape(1, SAMPLES, -1))
         _, sample, joint = np.unravel_index(int(efforts.argmax()), efforts.shape)
         torque, speed = abs(float(torques[0, sample, joint])), abs(float(rates[0, sample, joint]))
@@ -115,7 +119,7 @@ class StrideFeasibility:
         coarse = Strides(path.feet[:, ::_FINE], path.in_air[::_FINE])
         sways = self.sways(coarse, margin)
         shifts = basis(np.arange(frames) / frames) @ sways
-        angles, reached = angles_of(self._robot, path.feet.reshape(-1, 4, 3), shifts.reshape(-1, 2))
+        angles, reached = angles_of(self._robot, path.feet.reshape(-1, 4, 3), (shifts + self._lean).reshape(-1, 2))
         angles = angles.reshape(count, frames, -1)
         turns = np.abs(np.roll(angles, -1, axis=1) - angles).max(axis=1)
         found = {
@@ -123,9 +127,9 @@ class StrideFeasibility:
             StrideObstacle.SPEED: (turns > self._steps).any(axis=1),
         }
         if margin is not None:
-            centres = self.balance.centres(self._robot, coarse.feet)
+            centres = self._balance.centres(self._robot, coarse.feet)
             rows, least = half_planes(coarse.feet[..., :2], coarse.in_air, centres, margin + self._manoeuvre)
-            series = (sways * self.balance.follows).transpose(0, 2, 1).reshape(count, -1, 1)
+            series = (sways * self._balance.follows).transpose(0, 2, 1).reshape(count, -1, 1)
             found[StrideObstacle.BALANCE] = ((rows @ series)[..., 0] < least - _BALANCE_ROUNDING).any(axis=1)
         shifts, angles = shifts[:, ::_FINE], angles[:, ::_FINE]
 
@@ -155,7 +159,7 @@ class StrideFeasibility:
         motors = self._motors
         rates = cyclic_rate(angles, self._gait.stride_period / SAMPLES)[:, ::2]
         path, shifts, angles = Strides(path.feet[:, ::2], path.in_air[::2]), shifts[:, ::2], angles[:, ::2]
-        centres = self.balance.centres(self._robot, path.feet) + self.balance.follows * shifts
+        centres = self._balance.centres(self._robot, path.feet) + self._balance.follows * shifts
         loads = np.zeros((*angles.shape[:2], len(LEGS)))
         for standing, samples in path.support_groups():
             if len(standing) > 1:
