@@ -131,6 +131,8 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
     if limits.trouble:
         raise CannotWalk(limits.trouble)
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
+    if not asked:
+        raise CannotWalk(f"gaits.{trial.gait}: the walking limit forward is zero; `quadleg check` says why")
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
     if not _stands(rollout):
         return Outcome(trial, nan, nan, nan, nan, nan, True, nan, rollout.watchdog.why)
