@@ -239,7 +239,10 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
 def test_faults_without_number_are_counted_and_not_all_told(tmp_path: Path) -> None:
     path = tmp_path / "robot.yaml"
-    path.write_text(TEXT + "".join(f"strange_{number}: 1\n" for number in range(2000)), encoding="utf-8")
+    lines = "".join(f"  strange_{number}: {{stall_torque_kg_cm: 1}}\n" for number in range(500))
+    head, section, rest = TEXT.partition("\nservo_kinds:")
+    comment, line_end, kinds = rest.partition("\n")
+    path.write_text(head + section + comment + line_end + lines + kinds, encoding="utf-8")
     with pytest.raises(RobotFileError) as caught:
         load_robot(path)
     assert len(str(caught.value).splitlines()) < 70

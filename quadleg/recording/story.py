@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -144,12 +144,17 @@ class Story:
     @cached_property
     def start(self) -> float:
         """The time of the first message of any kind, in s."""
-        return min(signal.times[0] for signal in self.signals.signals.values())
+        return min(map(min, self._times()))
 
     @cached_property
     def end(self) -> float:
         """The time of the last one."""
-        return max(float(signal.times[-1]) for signal in self.signals.signals.values())
+        return max(map(max, self._times()))
+
+    def _times(self) -> Iterator[Sequence[float]]:
+        """When the messages of each topic came."""
+        yield from (signal.times.tolist() for signal in self.signals.signals.values() if len(signal))
+        yield from ([time for time, _ in said] for said in self.signals.texts.values() if said)
 
     @property
     def angles_are(self) -> str:

@@ -150,7 +150,7 @@ class Document:
     def _check(self) -> None:
         for error in _Validator(self._schema).iter_errors(self._data):
             if len(self._faults) >= MOST_TOLD:
-                return
+                raise RobotFileError(self.faults)
             key = tuple(error.absolute_path)
             if error.validator in ("required", "dependentRequired", "additionalProperties"):
                 self._check_keys(key, error)
