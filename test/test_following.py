@@ -205,6 +205,30 @@ def test_a_current_that_the_pose_does_not_explain_is_said() -> None:
     assert supplied(robots.inspector(), 6.0, 12.0).code is FollowingCode.OVERLOADED
 
 
+def standing_with(*currents: float) -> tuple[FollowingCode, Response]:
+    """A robot that stands for 15 s with each current (A) in turn: the last code, and the worst response."""
+    robot = robots.inspector()
+    following, now, worst = Following(robot), 10.0, Response.NONE
+    for current in currents:
+        for _ in range(round(50 * 15.0)):
+            now += 0.02
+            following.supply(6.0, current, now)
+            worst = max(worst, following.step(stance_angles(robot, robot.standing), now).response)
+    return following.shortfall.code, worst
+
+
+def test_more_than_its_usual_current_is_said_of_a_standing_robot_and_stops_nothing() -> None:
+    assert standing_with(3.5, 5.0) == (FollowingCode.OVERLOADED, Response.SLOW)
+
+
+def test_what_is_usual_is_learned() -> None:
+    assert standing_with(5.0, 5.3) == (FollowingCode.FOLLOWS, Response.NONE)
+
+
+def test_a_standing_robot_that_is_lifted_raises_no_alarm() -> None:
+    assert standing_with(4.0, 0.8) == (FollowingCode.FOLLOWS, Response.NONE)
+
+
 def test_a_modelled_current_judges_nothing() -> None:
     assert supplied(robots.inspector(), nan, 12.0).code is FollowingCode.FOLLOWS
 

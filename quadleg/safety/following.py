@@ -316,11 +316,14 @@ class Following:
             return FollowingShortfall(
                 FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words
             )
-        if load.off_for > OVER_TIME:
+        # Somebody who lifts a standing robot, or leans on it, is no failure of the robot.
+        if load.off_for > OVER_TIME and (load.walking or load.off_usual > 1.0):
             figure = f"{100 * load.off_usual:.0f} % of the usual"
             if load.off_usual > 1.0:
                 words = f"the servos draw {figure} current: a leg is caught, a joint is stuck, or the load has grown"
-                return FollowingShortfall(FollowingCode.OVERLOADED, (), load.off_usual, figure, words)
+                return FollowingShortfall(
+                    FollowingCode.OVERLOADED, (), load.off_usual, figure, words, grows=load.walking
+                )
             words = f"the servos draw {figure} current: a servo is weak or limp, or the feet slip"
             return FollowingShortfall(FollowingCode.UNKNOWN, (), 1.0 / max(load.off_usual, 0.1), figure, words)
         return None

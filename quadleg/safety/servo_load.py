@@ -66,6 +66,11 @@ class ServoLoad:
         self.off_usual, self.off_for = 1.0, 0.0
         self.limit = UNEXPLAINED[4]
 
+    @property
+    def walking(self) -> bool:
+        """Whether feet were in the air of late."""
+        return self._kind < 4
+
     def measured(self, current: float, now: float) -> None:
         """A measured current in A; not finite: nobody measures it."""
         self._reading, self._heard = current, now
