@@ -14,8 +14,9 @@ SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
 STRIDE_TIME = 1.0  # s over which they are evened to be compared with what is usual: about a stride
 KNOWN_TIME = 0.5  # s for which a reading counts
 # Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
-# friction of all gears: walks in physics over slopes, bumps and pushes stay 10 % below (test/faults/physics.py).
-UNEXPLAINED = {4: 1.5, 3: 1.2, 2: 1.3}
+# friction of all gears. Feet that push against each other draw more than the model knows, most of all standing: sound
+# robots of test/random_robots.py drew up to 1.5, 1.2 and 1.3 times the model's.
+UNEXPLAINED = {4: 2.5, 3: 1.5, 2: 1.6}
 # What a robot usually draws over the model, learned in standing and in each way to walk: models and data sheets are
 # wrong by a factor that stays. By how much of it a stride may draw more or less: measured as above.
 LEARN_TIME, LEAST_LEARNT = 20.0, 8.0  # s, and after how long it counts
