@@ -951,6 +951,34 @@ SLIPS = {
 }
 
 
+OTHER_UNITS = [
+    ("upper_leg_mm: 92", "upper_leg_cm: 9.2", "leg.upper_leg_cm", "`upper_leg_mm: 92`"),
+    ("upper_leg_mm: 92", "upper_leg_in: 3.622", "leg.upper_leg_in", "`upper_leg_mm: 92`"),
+    ("upper_leg_mm: 92", "upper_leg_mm: 9.2 cm", "leg.upper_leg_mm", "without a unit: 92"),
+    ("total_g: 1500", "total_kg: 1.5", "mass.total_kg", "`total_g: 1500`"),
+    ("total_g: 1500", "total_g: 3.3 lb", "mass.total_g", "without a unit: 1496.85"),
+    ("total_g: 1500", "total_mm: 3.3", "mass.total_mm", "did you mean `total_g`?"),
+    # 1 kg·cm is 9.80665 N·cm, and 13.887 ounce-inches: by the definitions of kilogram-force, ounce and inch.
+    ("stall_torque_kg_cm: 10", "stall_torque_nm: 0.98", "servo_kinds.ten_kg.stall_torque_nm", "_kg_cm: 9.99`"),
+    ("stall_torque_kg_cm: 10", "stall_torque_oz_in: 138.87", "servo_kinds.ten_kg.stall_torque_oz_in", "_kg_cm: 10`"),
+    ("stall_torque_kg_cm: 10", "stall_torque_kg_cm: 0.98 N·m", "servo_kinds.ten_kg.stall_torque_kg_cm", "9.99"),
+    ("seconds_per_60_deg: 0.161", "speed_deg_per_s: 372.67", "servo_kinds.ten_kg.speed_deg_per_s", "_60_deg: 0.161`"),
+    ("seconds_per_60_deg: 0.161", "no_load_speed_rpm: 62.11", "servo_kinds.ten_kg.no_load_speed_rpm", "_deg: 0.161`"),
+    ("seconds_per_60_deg: 0.161", "seconds_per_60_deg: 6.504 rad/s", "servo_kinds.ten_kg.seconds_per_60_deg", "0.161"),
+    ("length_mm: 200", "length_m: 200", "body.length_m", "did you mean `length_mm`?"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "key", "remedy"), OTHER_UNITS, ids=[new for _, new, _, _ in OTHER_UNITS])
+def test_a_figure_in_another_unit_is_told_as_the_line_to_write(
+    old: str, new: str, key: str, remedy: str, tmp_path: Path
+) -> None:
+    assert old in TEXT
+    (fault,) = faults_of(tmp_path, TEXT.replace(old, new, 1))
+    assert fault.key == key
+    assert remedy in fault.remedy
+
+
 @pytest.mark.parametrize("slip", SLIPS)
 def test_every_misspelt_key_is_told_with_the_right_one(slip: str, tmp_path: Path) -> None:
     for key, place in KEYS.items():

@@ -21,12 +21,12 @@ from hypothesis import strategies as st
 from terminal import Terminal
 
 from quadleg import cli
-from quadleg.commissioning.maker_units import number_from
 from quadleg.commissioning.new import Measures, describe, find_poses, say_next_steps
 from quadleg.commissioning.servo_kinds import READY_KINDS, usual_stall_current
 from quadleg.errors import NoPlace
 from quadleg.kinematics.body import Pose, lowest_of_body, stance_angles
 from quadleg.robot.load import load_robot
+from quadleg.robot.maker_units import number_from
 from quadleg.robot.model import JOINT_NAMES, Robot, Stance
 from quadleg.robot.poses import pose_fault
 

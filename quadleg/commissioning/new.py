@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.maker_units import number_from
 from quadleg.commissioning.servo_kinds import OWN, READY_KINDS, ReadyKind, own_kind, usual_stall_current
 from quadleg.errors import NoPlace, Unreachable
 from quadleg.kinematics.body import stance_angles
@@ -24,6 +23,7 @@ from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.robot.gaits import derived_gaits
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.robot.maker_units import number_from
 from quadleg.robot.model import JOINT_NAMES, Body, Leg, Robot, Stance, Vector
 
 Ask = Callable[[str], str]  # shows a question, and gives what the person answers

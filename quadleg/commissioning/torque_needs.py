@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.commissioning.maker_units import KG_CM
 from quadleg.commissioning.verdict import Need, Quantity
+from quadleg.robot.maker_units import KG_CM
 from quadleg.robot.model import JOINTS, Robot
 
 Array = NDArray[np.float64]

@@ -17,6 +17,7 @@ from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from quadleg.errors import MOST_TOLD, Fault, RobotFileError
+from quadleg.robot.maker_units import number_from, same_in_another_unit, unit_of
 from quadleg.robot.plain_yaml import MOST_BYTES, bounded_text, plain_yaml
 from quadleg.robot.syntax import NO_SPACE, PUT_A_SPACE, syntax_fault
 
@@ -171,12 +172,17 @@ class Document:
             if key in known or len(self._faults) >= MOST_TOLD:
                 continue
             home = self._home(key)
-            meant = _alike(key, missing) or (None if home else _alike(key, known))
+            other = same_in_another_unit(str(key), present[key], known)
+            if other and not _Validator(known[other[0]]).is_valid(other[1]):
+                other = None  # rather a slip of the pen: 218 in `length_m`
+            meant = other[0] if other else _alike(key, missing) or (None if home else _alike(key, known))
             if meant:
                 # One slip of the pen is one fault, not also a key that is missing.
                 missing.discard(meant)
                 self._unsound.add((*section, meant))
-            if NO_SPACE.match(str(key)):
+            if other:
+                remedy = f"write it in the unit that the key names: `{meant}: {other[1]:g}`"
+            elif NO_SPACE.match(str(key)):
                 remedy = PUT_A_SPACE
             elif isinstance(key, (int, float)):
                 remedy = "if it belongs to the number before it, write a decimal point, not a comma"
@@ -235,6 +241,10 @@ def _expected(schema: dict[str, Any]) -> str:
 def _hint(error: ValidationError) -> str:
     """What makes the value right, if it is a likely slip of the pen."""
     value: Any = error.instance
+    name = next((part for part in reversed(error.absolute_path) if isinstance(part, str)), "")
+    unit = unit_of(name)
+    if isinstance(value, str) and unit and (number := number_from(value, unit)) is not None:
+        return f", without a unit: {number:g}"
     if isinstance(value, str) and _DECIMAL_COMMA.fullmatch(value):
         return f", with a decimal point: {value.replace(',', '.')}"
     if isinstance(value, str) and error.validator_value == "object" and NO_SPACE.match(value):

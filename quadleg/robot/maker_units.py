@@ -1,0 +1,94 @@
+"""Numbers with the units that data sheets, rulers and scales have, turned into those of the robot file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from math import pi
+
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+
+KG_CM = STANDARD_GRAVITY / 100  # N·m
+INCH, OUNCE = 25.4, 28.349523125  # mm and g: the international inch and avoirdupois ounce, exact by definition
+OUNCE_INCH = OUNCE * INCH * 1e-6 * STANDARD_GRAVITY  # N·m
+
+# By the unit of the robot file, what one of each other unit makes of it.
+_FACTORS: dict[str, dict[str, float]] = {
+    "mm": {"mm": 1, "cm": 10, "m": 1000, "in": INCH, "inch": INCH, '"': INCH},
+    "g": {"g": 1, "kg": 1000, "oz": OUNCE, "lb": 16 * OUNCE, "lbs": 16 * OUNCE},
+    "V": {"v": 1, "mv": 0.001},
+    "A": {"a": 1, "ma": 0.001},
+    "kg-cm": {
+        "kgcm": 1,
+        "kgfcm": 1,
+        "nm": 1 / KG_CM,
+        "ncm": 0.01 / KG_CM,
+        "mnm": 0.001 / KG_CM,
+        "ozin": OUNCE_INCH / KG_CM,
+        "ozfin": OUNCE_INCH / KG_CM,
+    },
+    "s/60deg": {"s": 1, "sec": 1, "s/60": 1, "s/60deg": 1, "sec/60deg": 1, "sec/60": 1, "ms": 0.001},
+    "deg": {"deg": 1, "rad": 180 / pi},
+    "us": {"us": 1, "µs": 1, "ms": 1000, "s": 1e6},
+    "number": {},
+}
+# Units of speed, of which more is less time: the robot file's figure is this over theirs.
+_RECIPROCALS: dict[str, dict[str, float]] = {
+    "s/60deg": {"deg/s": 60, "rpm": 10, "r/min": 10, "1/min": 10, "rad/s": pi / 3}
+}
+_DIGITS = {"s/60deg": 4}
+_USUAL_DIGITS = 2
+_NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(\D?.*)")
+_NOT_LETTERS = str.maketrans({"°": "deg", "·": "", "⋅": "", "*": "", "-": "", ".": "", " ": ""})
+
+
+def number_from(answer: str, unit: str) -> float | None:
+    """The number of an answer in `unit`, with decimal point or comma, with a unit of that sort or none.
+
+    Rounded to a hundredth, seconds for 60° to a tenth of a millisecond. None where it is nothing of that kind.
+    """
+    found = _NUMBER.fullmatch(answer.strip())
+    if not found:
+        return None
+    value, written = float(found[1].replace(",", ".")), found[2].lower().translate(_NOT_LETTERS)
+    if written in _RECIPROCALS.get(unit, {}):
+        value = _RECIPROCALS[unit][written] / value if value else 0.0
+    elif written:
+        if written not in _FACTORS[unit]:
+            return None
+        value *= _FACTORS[unit][written]
+    return round(value, _DIGITS.get(unit, _USUAL_DIGITS))
+
+
+# By the end of a key of the robot file, the unit that stands there.
+_ENDS = {"_mm": "mm", "_kg_cm": "kg-cm", "_g": "g", "_v": "V", "_a": "A", "_deg": "deg", "_us": "us"}
+_SPEED_KEY, _SPEED_STEMS = "seconds_per_60_deg", ("no_load_speed_", "speed_", "")
+_SPEEDS = {"degs": "deg/s", "degpers": "deg/s", "rads": "rad/s", "radpers": "rad/s", "rpm": "rpm", "ms": "ms"}
+
+
+def unit_of(key: str) -> str | None:
+    """The unit that a key of the robot file names at its end; None where it names none of those here."""
+    if key == _SPEED_KEY:
+        return "s/60deg"
+    return next((unit for end, unit in _ENDS.items() if key.endswith(end)), None)
+
+
+def same_in_another_unit(key: str, value: object, known: Iterable[str]) -> tuple[str, float] | None:
+    """The key of `known` that says the same as a key with another unit at its end, and its value.
+
+    As `stall_torque_kg_cm`, 9.99 for `stall_torque_nm`, 0.98. None where there is none, or the value is no number.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    for name in known:
+        if name == _SPEED_KEY:
+            stems = [stem for stem in _SPEED_STEMS if key.startswith(stem)]
+            units = [_SPEEDS.get(key.removeprefix(stem).replace("_", ""), "") for stem in stems]
+        else:
+            end = next((end for end in _ENDS if name.endswith(end)), "")
+            stem = name.removesuffix(end) + "_"
+            units = [key.removeprefix(stem).replace("_", "")] if end and key.startswith(stem) else []
+        for unit in filter(None, units):
+            if (found := number_from(f"{value} {unit}", unit_of(name) or "number")) is not None:
+                return name, found
+    return None
