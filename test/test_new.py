@@ -265,7 +265,7 @@ def test_numbers_come_with_point_or_comma_and_with_units(answer: str, unit: str,
 @pytest.mark.parametrize(
     ("question", "bad", "reason"),
     [
-        ("name", "3 legs", "'3 legs' will not do: A to Z, digits, spaces, - and _, and a letter first"),
+        ("name", "3 legs", "'3 legs' will not do: up to 64 of A to Z, digits, spaces, - and _, and a letter first"),
         ("along", "wide", "'wide' is not understood: 40 to 1000 mm, as 200 would be"),
         ("upper", "9.2", "9.2 makes no sense here: 20 to 500 mm would be right"),
         ("upper", "-92", "-92 makes no sense here"),

@@ -227,13 +227,13 @@ def say_next_steps(path: Path, robot: Robot, say: Say) -> None:
 
 
 def _name_from(path: Path) -> str:
-    name = re.sub(r"[^A-Za-z0-9 _-]", "_", path.stem)
+    name = re.sub(r"[^A-Za-z0-9 _-]", "_", path.stem)[:50]
     return name if not _name_fault(name) else f"robot_{name}"
 
 
 def _name_fault(name: str) -> str:
-    good = re.fullmatch("[A-Za-z][A-Za-z0-9 _-]*", name)
-    return "" if good else f"'{name}' will not do: A to Z, digits, spaces, - and _, and a letter first"
+    good = re.fullmatch("[A-Za-z][A-Za-z0-9 _-]{0,63}", name)
+    return "" if good else f"'{name}' will not do: up to 64 of A to Z, digits, spaces, - and _, and a letter first"
 
 
 def _ask_measures(talk: _Talk, given: Measures | None = None) -> Measures:

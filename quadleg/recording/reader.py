@@ -25,6 +25,7 @@ AHEAD = 86400 * 10**9  # ns that may pass between two messages, if not the clock
 GROWTH = 200  # times its own size that a file may unpack to; a robot that lies still is recorded at some 30 times
 ANY_SIZE = 64 << 20  # bytes that a file of whatever size may unpack to
 MOST_LOOSE = 500  # messages outside of chunks that are taken apart at once
+MOST_NOTED = 10_000  # parts that are damaged; of more nobody needs to know where
 MOST_DESCRIPTIONS = 20_000  # records that describe topics
 
 
@@ -197,7 +198,7 @@ class Recording:
                 file.seek(offset)
                 self._describe(opcode, file.read(length))
         except BadRecording as error:
-            self.damage[offset] = str(error)
+            self._note(offset, str(error))
 
     def _describe(self, opcode: int, content: bytes) -> None:
         """Take a schema or channel; most stand in a file more than once. Raises BadRecording for a damaged one."""
@@ -252,7 +253,7 @@ class Recording:
                 file.seek(offset - HEAD.size)
                 records.append(file.read(HEAD.size + length))
             else:
-                self.damage[offset] = f"a message of {length} bytes"
+                self._note(offset, f"a message of {length} bytes")
         return self._walk(b"".join(records), places[0][0] if places else 0)
 
     def _noted_step(self, file: BinaryIO, offset: int, length: int) -> int:
@@ -269,9 +270,13 @@ class Recording:
         except ValueError:
             seconds = np.nan
         if not isfinite(seconds) or abs(seconds) > NS * LATEST / 8:
-            self.damage[offset] = f"a step of the clock by {shortened(said, 20)!r} s"
+            self._note(offset, f"a step of the clock by {shortened(said, 20)!r} s")
             return 0
         return round(seconds / NS)
+
+    def _note(self, offset: int, why: str) -> None:
+        if len(self.damage) < MOST_NOTED:
+            self.damage.setdefault(offset, why)
 
     def _content(self, file: BinaryIO, offset: int, length: int) -> tuple[bytes, int] | None:
         """The records in a chunk and where it stands, None where it is damaged."""
@@ -282,7 +287,7 @@ class Recording:
                 raise BadRecording(f"the file unpacks to more than {self._most_unpacked >> 20} MB")
             return unpacked(chunk), offset
         except BadRecording as error:
-            self.damage[offset] = str(error)
+            self._note(offset, str(error))
             return None
 
     def _walk(self, content: bytes, offset: int) -> MessageRun:
@@ -292,9 +297,9 @@ class Recording:
             try:
                 self._describe(opcode, record)
             except BadRecording as error:
-                self.damage[offset] = str(error)
+                self._note(offset, str(error))
 
         run = by_walk(content, describe)
         if run.damage:
-            self.damage[offset] = run.damage
+            self._note(offset, run.damage)
         return run
