@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 import robots
 from draws import examples
+from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quadleg.kinematics.body import stance_angles
+from quadleg.errors import Unreachable
+from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
 from quadleg.kinematics.clearance import Clearance
+from quadleg.kinematics.ground_clearance import StandingGround
+from quadleg.safety import rest
 from quadleg.safety.limits import Limits, joint_steps
 
 ROBOTS = (robots.inspector(), robots.digger())
@@ -173,3 +179,54 @@ def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
             assert np.all((low - 1e-6 <= frame.angles) & (frame.angles <= high + 1e-6))
             assert clearance.least(frame.angles).distance >= robot.clearance
             last = frame.angles
+
+
+@pytest.mark.parametrize("robot", [robots.inspector(), *robots.varied()[6:8]], ids=lambda robot: robot.name)
+def test_standing_legs_do_not_press_a_knee_into_the_ground(robot):
+    """By MuJoCo's shapes over the feet's plane: no deeper than legs give way."""
+    judge, limits = GroundGeometry(robot), Limits(robot, period(robot))
+    last, stops = tuple(standing(robot)), ()
+    start, height = Pose((0.0, 0.0, robot.standing.height)), 0.45 * robot.standing.height
+    lowest = np.inf
+    for share in np.linspace(0, 1, 200):
+        x = -0.5 * robot.legs[0].upper_length * share
+        pose = Pose((x, 0.0, start.position[2] + share * (height - start.position[2])))
+        try:
+            wanted = legs_inverse(robot, pose, robot.standing.feet)
+        except Unreachable:
+            break
+        limited = limits.apply(last, wanted)
+        last, stops = limited.angles, limited.stops
+        body, _ = rest.standing_over(robot, all_forward(robot, last))
+        judge.place(body.position, body.quaternion, last)
+        lowest = min(lowest, judge.lowest_but_feet()[1])
+    assert any("knee would be pressed" in stop for stop in stops)
+    assert -0.0031 < lowest < -0.001
+    back = limits.apply(last, standing(robot))
+    assert back.stops == (), "the way out is free"
+
+
+@both
+@settings(max_examples=examples(30))
+@given(seed=st.integers(0, 2**32 - 1))
+def test_standing_ground_passes_over_no_frame_that_it_would_tell_of(robot, seed):
+    """It looks again only when something may have changed: as one that looks for the first time at each frame."""
+    draw = np.random.default_rng(seed)
+    watching = StandingGround(robot)
+    goals = [standing(robot), *(low_or_tilted(robot, draw) for _ in range(4))]
+    for before, after in pairwise(goals):
+        for share in np.linspace(0, 1, 30):
+            angles = tuple((1 - share) * before + share * after)
+            fresh = StandingGround(robot).sunk(angles, 0.003)
+            found = watching.sunk(angles, 0.003)
+            assert found == fresh
+
+
+def low_or_tilted(robot, draw) -> np.ndarray:
+    while True:
+        axes = draw.uniform(-1, 1, 6) * (0.05, 0.03, 0.0, 0.15, 0.15, 0.2)
+        axes[2] = draw.uniform(0.35, 1.05) * robot.standing.height
+        try:
+            return np.array(legs_inverse(robot, Pose.from_rpy(*axes), robot.standing.feet))
+        except Unreachable:
+            continue

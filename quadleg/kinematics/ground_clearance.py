@@ -7,21 +7,26 @@ feet carry, and the pose in which a knee or the belly just touches is the last o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import product
-from math import cos, inf, sin
+from math import copysign, cos, inf, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.kinematics.body import Pose, lowest_of_body
+from quadleg.kinematics.body import Pose, all_forward
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import Angles, Leg, Robot, Vector
 
 Array = NDArray[np.float64]
 
 ROUNDING = 1e-6  # m: what lies on the ground is not in it by rounding alone
+LEVEL = 0.002  # m: feet that stand are in one plane to within the rounding of their servos (our own choice)
+# By how much more than feet and parts themselves move a part's height over the plane of the feet can change (our own
+# choice, safe: 1 passes test_standing_ground_passes_over_no_frame_that_it_would_tell_of, 0.3 does not).
+_PLANE_MOVES = 3.0
 
 
 class Part(Enum):
@@ -91,8 +96,12 @@ class GroundClearance:
 
     def least(self, pose: Pose, angles: Angles) -> GroundGap:
         """The part that is nearest to the ground or deepest in it."""
-        legs = (_of_leg(leg, angles[3 * i : 3 * i + 3], pose) for i, leg in enumerate(self._robot.legs))
-        return min((self._rigid(pose), *legs), key=lambda gap: gap.height)
+        return self.least_over(pose.matrix[2], pose.position[2], angles)
+
+    def least_over(self, up: Vector, height: float, angles: Angles) -> GroundGap:
+        """The same with the ground's normal in base_link, and base_link so high over it (m)."""
+        legs = (_of_leg(leg, angles[3 * i : 3 * i + 3], up, height) for i, leg in enumerate(self._robot.legs))
+        return min((self._rigid(up, height), *legs), key=lambda gap: gap.height)
 
     def least_batch(self, angles: Array, heights: Array | float, up: Array | Vector = (0.0, 0.0, 1.0)) -> Array:
         """(n,) heights in m of the lowest point besides the feet, for angles (n, 12) in rad.
@@ -110,26 +119,75 @@ class GroundClearance:
         result: Array = least + heights
         return result
 
-    def _rigid(self, pose: Pose) -> GroundGap:
+    def _rigid(self, up: Vector, height: float) -> GroundGap:
         """The lowest of what is fixed to the body."""
+        zx, zy, zz = up
         lowest = GroundGap(inf, Part.BODY, "base_link")
         if self._with_body:
-            lowest = GroundGap(lowest_of_body(self._robot, pose), Part.BODY, "base_link")
-        zx, zy, zz = pose.matrix[2]
+            (cx, cy, cz), (length, width, tall) = self._robot.body.centre, self._robot.body.size
+            half = (abs(zx) * length + abs(zy) * width + abs(zz) * tall) / 2
+            lowest = GroundGap(height + zx * cx + zy * cy + zz * cz - half, Part.BODY, "base_link")
         for frame in self._frames:
             x, y, z = frame.position
-            height = pose.position[2] + zx * x + zy * y + zz * z
-            if height < lowest.height:
-                lowest = GroundGap(height, Part.FRAME, frame.name, frame.name)
+            over = height + zx * x + zy * y + zz * z
+            if over < lowest.height:
+                lowest = GroundGap(over, Part.FRAME, frame.name, frame.name)
         return lowest
 
 
-def _of_leg(leg: Leg, angles: Angles, pose: Pose) -> GroundGap:
+class StandingGround:
+    """The ground that four standing feet show by the joint angles alone: the plane through them.
+
+    Where one of them is farther than `LEVEL` from the plane of the others, not all stand, and nothing is known.
+    """
+
+    def __init__(self, robot: Robot) -> None:
+        self._robot = robot
+        self._clearance = GroundClearance(robot)
+        leg = robot.legs[0]
+        self._lever = abs(leg.hip_offset) + leg.upper_length + leg.lower_length
+        # The last angles looked at, and how far the height of a part over the plane can change from there before there
+        # is something to say: at first nothing is known.
+        self._seen: Angles = (0.0,) * (3 * len(robot.legs))
+        self._room = 0.0
+
+    def sunk(self, angles: Angles, deeper_than: float) -> GroundGap | None:
+        """The part deepest in the ground at twelve angles (rad), if it is deeper than that (m)."""
+        # No point of a leg moves farther than the sum of its joints' turns by the lever of the whole leg.
+        turns = [abs(now - seen) for now, seen in zip(angles, self._seen)]
+        moved = max([turns[i] + turns[i + 1] + turns[i + 2] for i in range(0, len(turns), 3)])
+        if _PLANE_MOVES * self._lever * moved < self._room:
+            return None
+        up, height, apart = _plane(all_forward(self._robot, angles), self._robot.legs[0].foot_radius)
+        self._seen = tuple(angles)
+        if apart > LEVEL:
+            self._room = apart - LEVEL
+            return None
+        gap = self._clearance.least_over(up, height, angles)
+        self._room = gap.height + deeper_than
+        return gap if gap.height < -deeper_than else None
+
+
+def _plane(feet: Sequence[Vector], foot_radius: float) -> tuple[Vector, float, float]:
+    """The ground's normal in base_link by the feet's diagonals, base_link's height over it, and how far (m) the
+    diagonals pass each other.
+    """
+    (ax, ay, az), (bx, by, bz), (cx, cy, cz), (dx, dy, dz) = feet
+    ux, uy, uz, vx, vy, vz = ax - dx, ay - dy, az - dz, bx - cx, by - cy, bz - cz
+    nx, ny, nz = vy * uz - vz * uy, vz * ux - vx * uz, vx * uy - vy * ux
+    length = sqrt(nx * nx + ny * ny + nz * nz) or 1.0
+    length = copysign(length, nz)
+    nx, ny, nz = nx / length, ny / length, nz / length
+    first, second = nx * ax + ny * ay + nz * az, nx * bx + ny * by + nz * bz
+    return (nx, ny, nz), foot_radius - (first + second) / 2, abs(first - second)
+
+
+def _of_leg(leg: Leg, angles: Angles, up: Vector, height: float) -> GroundGap:
     """The lowest of one leg besides its foot: see `points` of kinematics/leg.py for the places of its joints."""
     abduction, hip, _ = angles
-    zx, zy, zz = pose.matrix[2]
+    zx, zy, zz = up
     x, y, z = leg.hip
-    axis = pose.position[2] + zx * x + zy * y + zz * z - leg.link_radius
+    axis = height + zx * x + zy * y + zz * z - leg.link_radius
     sa, ca = sin(abduction), cos(abduction)
     joint = axis + leg.hip_offset * (zy * ca + zz * sa)
     knee = joint + leg.upper_length * (cos(hip) * (zy * sa - zz * ca) - zx * sin(hip))

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from math import degrees, inf
 
 from quadleg.kinematics.clearance import Clearance, Gap
+from quadleg.kinematics.ground_clearance import StandingGround
 from quadleg.robot.model import LEGS, Robot
 
 # A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
 LOADED_SPEED_SHARE = 0.8
+IN_GROUND = 0.003  # m: legs give way by as much under the body
 TOLERANCE = 1e-6  # rad of a joint limit, m of a gap: rounding alone must stop no leg
 
 
@@ -38,6 +40,7 @@ class Limits:
         self.speed = 1.0
         self._robot = robot
         self._clearance = Clearance(robot)
+        self._ground = StandingGround(robot)
         self._steps = joint_steps(robot, period)
         self._bounds = tuple((j.lower - TOLERANCE, j.upper + TOLERANCE) for j in robot.joints)
 
@@ -46,7 +49,7 @@ class Limits:
 
         A leg with a joint past its limit, or nearer to another part than the robot's clearance, stays at
         its last angles. A frame faster than the servos is slowed, all joints by the same share, so that
-        the feet keep their lines.
+        the feet keep their lines. Where all four feet stand, all legs stay rather than press a part into the ground.
         """
         target = list(wanted)
         stops = self._stop_at_joint_limits(last, target)
@@ -54,6 +57,8 @@ class Limits:
             angles, share = self.slow(last, target)
             nearer = self._coming_nearer(last, angles)
             if not nearer:
+                if pressed := self._pressed(last, angles):
+                    return LimitedFrame(tuple(last), share, (*stops, pressed))
                 return LimitedFrame(angles, share, tuple(stops))
             for gap in nearer:
                 stops.append(
@@ -95,3 +100,13 @@ class Limits:
             return near
         before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, self._robot.clearance)}
         return [gap for gap in near if gap.distance < before.get(gap.parts, inf) - TOLERANCE]
+
+    def _pressed(self, last: Sequence[float], angles: Sequence[float]) -> str | None:
+        """What would be pressed into the ground under four standing feet, deeper than it is by the last angles."""
+        sunk = self._ground.sunk(angles, IN_GROUND)
+        if sunk is None:
+            return None
+        before = self._ground.sunk(last, IN_GROUND)
+        if before is not None and sunk.height >= before.height - TOLERANCE:
+            return None
+        return f"{sunk} would be pressed {-1000 * sunk.height:.1f} mm into the ground that the feet stand on"
