@@ -218,7 +218,7 @@ def standing_with(*currents: float) -> tuple[FollowingCode, Response]:
 
 
 def test_more_than_its_usual_current_is_said_of_a_standing_robot_and_stops_nothing() -> None:
-    assert standing_with(3.5, 5.0) == (FollowingCode.OVERLOADED, Response.SLOW)
+    assert standing_with(3.5, 6.0) == (FollowingCode.OVERLOADED, Response.SLOW)
 
 
 def test_what_is_usual_is_learned() -> None:

@@ -32,6 +32,7 @@ GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
 STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
 LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
+LASTING = {4: 1.0, 3: 1.2, 2: 1.25}  # times what servos give way, by the feet on the ground: bumps and sway (measured)
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
@@ -105,7 +106,7 @@ class Following:
         sag = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
         clearance = max(gait.foot_clearance for gait in robot.gaits)
         gives_way = self._limits[4]
-        self._lasting = {4: gives_way, 3: gives_way, 2: 1.25 * gives_way}  # a trot sways
+        self._lasting = {kind: share * gives_way for kind, share in LASTING.items()}
         self._sinks = {4: 2 * sag, 3: sag + clearance}
         self._low = robot.supply.low_voltage
         self._begin()

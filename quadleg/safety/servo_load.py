@@ -20,7 +20,7 @@ UNEXPLAINED = {4: 2.5, 3: 1.5, 2: 1.6}
 # What a robot usually draws over the model, learned in standing and in each way to walk: models and data sheets are
 # wrong by a factor that stays. By how much of it a stride may draw more or less: measured as above.
 LEARN_TIME, LEAST_LEARNT = 20.0, 8.0  # s, and after how long it counts
-MORE, LESS = 1.3, 0.8
+MORE, LESS = 1.35, 0.77
 
 
 class UsualRatio:
