@@ -190,6 +190,15 @@ def test_what_feeds_and_measures_the_servos(tmp_path: Path) -> None:
     assert robot.imu.gyro_bias == pytest.approx((math.radians(1), 0.0, math.radians(-2)))
 
 
+def test_how_servos_warm_up_may_be_given(tmp_path: Path) -> None:
+    path = tmp_path / "robot.yaml"
+    more = "    thermal_resistance_k_w: 12.5\n    thermal_time_s: 400\n    idle_current_a:"
+    path.write_text(edited(("    idle_current_a:", more)), encoding="utf-8")
+    kind = load_robot(path).joints[0].servo.kind
+    assert (kind.thermal_resistance, kind.thermal_time) == (12.5, 400.0)
+    assert load_robot(find_robot("greenhouse_inspector")).joints[0].servo.kind.thermal_time is None
+
+
 def test_frames_may_be_left_out(tmp_path: Path) -> None:
     path = tmp_path / "robot.yaml"
     path.write_text(TEXT[: TEXT.index("\nframes:")], encoding="utf-8")

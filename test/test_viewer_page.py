@@ -328,6 +328,11 @@ def test_no_foreign_page_steers(live: Live) -> None:
         assert "greeting" in json.loads(line.recv(5.0))
 
 
+def test_the_hottest_servo_is_shown_as_modelled(live: Live, robot: Robot, page: Page) -> None:
+    see(page, "#heat", "(modelled)")
+    expect(page.locator("#heat")).to_contain_text(re.compile(r"^(cool|warm): .+, about \d+ °C"))
+
+
 def test_what_is_not_heard_is_said_and_not_shown_as_new(live: Live, robot: Robot, page: Page) -> None:
     control = live.stack.child("joint_watchdog")
     os.kill(control, signal.SIGSTOP)

@@ -154,12 +154,16 @@ class Operator:
 
     def emergency_stop(self) -> None:
         """Asks for it, again and again until it is answered; on this computer by the stop socket at once."""
-        threading.Thread(target=stop_here, args=(self._node.get_namespace(),), daemon=True).start()
+        self._stop_by_socket()
         self.halt()
         self._reset_asked = inf
         self._stop_asked = time.monotonic()
         self._tell("emergency stop asked for")
         self._insist(self._stop_asked, held=True)
+
+    def _stop_by_socket(self) -> None:
+        """On this computer, without waiting."""
+        threading.Thread(target=stop_here, args=(self._node.get_namespace(),), daemon=True).start()
 
     def _insist(self, now: float, held: bool) -> None:
         if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:

@@ -102,6 +102,7 @@ class JointWatchdog(Bare):
         self.create_subscription(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
         self.create_subscription(String, "servo_state", self._servo_state, LATCHED)
         self.ignore(JointState, "joint_states", JOINT_STATES)
+        self.ignore(DiagnosticArray, "diagnostics", 10)
         self.ignore(JointTrajectory, "joint_commands", LATEST)
         self.ignore(BatteryState, "supply", LATEST)
         self.ignore(Imu, "imu/data", qos_profile_sensor_data)

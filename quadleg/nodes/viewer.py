@@ -42,7 +42,7 @@ LAST_SILENCE = 0.7  # s without joint_states: at the end of all, the others have
 OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
 AXES = ("x", "y", "height", "roll", "pitch", "yaw")
 IN_SIGHT = 0.6  # m around the body of which the page draws the way
-DIAGNOSED = ("servo_output", "base_motion", "gait")
+DIAGNOSED = ("servo_output", "joint_watchdog", "base_motion", "gait")
 POSABLE = ("active", "hold")  # after a hold base_motion goes to the target that came in it
 STATES_FOR = {POSE: POSABLE, LEVEL: POSABLE, WALK: ("active",)}
 NOT_UP = "the state is {}: the robot has to stand first"
@@ -57,6 +57,7 @@ class Hand(Operator):
 
     def stop_at_once(self) -> None:
         """One call of the emergency stop, from any thread; `emergency_stop` then insists."""
+        self._stop_by_socket()
         self._stopped_at_once = self._emergency_stop.call_async(Trigger.Request())
 
     def _stop_is_open(self) -> bool:
@@ -274,6 +275,7 @@ class Viewer(QuadlegNode):
             "supply": self._supply(now, output.get("supply", "")),
             "latency": [output.get(f"tick_to_bytes_p{percent}_ms") for percent in (50, 99)],
             "angles": output.get("joint_angles", ""),
+            "heat": self._heat(),
             "trouble": output.get("board_trouble", "") or output.get("sensor_trouble", ""),
             "asked": dict(zip(AXES, self._asked)) if self._asked and hand.state in POSABLE else None,
             "body_says": body_says if motion.get("motion") == "stopped" or "refused" in body_says else "",
@@ -284,6 +286,12 @@ class Viewer(QuadlegNode):
             "answer": [self._answer, round(now - self._answered_at, 1)] if self._answer else None,
             "plan": self._plan(now),
         }
+
+    def _heat(self) -> list[str] | None:
+        """Level, joint and °C of the hottest servo by the watchdog's model."""
+        figures = self._says("joint_watchdog")[1]
+        keys = ("servo_heat", "servo_hottest", "servo_hottest_c")
+        return [figures[key] for key in keys] if all(key in figures for key in keys) else None
 
     def _supply(self, now: float, source: str) -> list[Any] | None:
         said = self._fresh("supply", BatteryState, now)

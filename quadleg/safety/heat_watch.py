@@ -9,7 +9,7 @@ from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM, ServoHeat
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.robot.model import JOINT_NAMES, Angles, Robot
 
-LOOK_PERIOD = 0.37  # s between looks at the currents; no simple share of a stride, so that all of its phases count
+LOOK_PERIOD = 0.93  # s between looks at the currents; no simple share of a stride, so that all of its phases count
 
 
 class HeatLevel(str, Enum):

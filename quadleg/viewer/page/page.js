@@ -404,6 +404,8 @@ function showFigures() {
         .filter(Boolean).join(" · ") + ` (${source[supply[2]] || "?"})`
     : "not heard");
   put($("latency"), middle ? `${middle} ms · worst 1 %: ${slowest} ms` : "no frame yet");
+  const [level, joint, celsius] = news.heat || [];
+  put($("heat"), level ? `${words(level)}: ${words(joint)}, about ${celsius} °C (modelled)` : "not heard");
   put($("angles"), news.angles || "not heard");
 }
 
