@@ -117,7 +117,8 @@ class Following:
         self._leant = self._sunk = self._low_for = 0.0  # s that it has lasted
         self._mean = (0.0, 0.0)  # of the lean, over LEAN_TIME
         self._rising = self._rate = self._low_by = 0.0  # m/s as commanded, twice; m lower than commanded
-        self._fallen = self._always = 0.0  # m: with what an accelerometer's bias makes of it, and that alone
+        # m: with what an accelerometer's bias makes of it, and that alone; at rest the bias is all that is felt.
+        self._fallen = self._always = -self.felt.rising * SINK_TIME
         self._off_turn = self._meant_turn = 0.0  # rad
         self._felt_yaw = self.felt.yawed
         self.lean = self.mean_lean = self.sunk = self.off_turn = 0.0
