@@ -109,7 +109,7 @@ def drawn(count: int, seed: int, start: int = 0) -> Iterator[tuple[RandomRobot, 
 
 def read(line: str) -> Comparison:
     """One line of `--out`."""
-    fields = json.loads(line)
+    fields = {"dared": None, **json.loads(line)}
     for key in ("forecast", "found", "dared"):
         fields[key] = fields[key] and WalkCode(fields[key])
     return Comparison(**{**fields, "causes": tuple(fields["causes"])})

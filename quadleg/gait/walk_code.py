@@ -5,6 +5,8 @@ from __future__ import annotations
 from enum import Enum
 
 JUDGED_SHARE = 0.7  # of the fastest forward: the speed at which a gait is judged (our own choice)
+# Of the speed asked for, what still is a walk, and what still is a poor one; and as much above it (our own choices).
+SPEED_KEPT = (0.75, 0.4)
 
 
 class WalkCode(str, Enum):

@@ -6,18 +6,16 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from math import ceil, degrees, hypot, isfinite, nan, radians
+from math import ceil, degrees, isfinite, nan, radians
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.errors import CannotWalk
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
-from quadleg.gait.walk_code import JUDGED_SHARE, WalkCode
-from quadleg.kinematics.body import stance_angles
+from quadleg.gait.walk_code import JUDGED_SHARE, SPEED_KEPT, WalkCode
 from quadleg.kinematics.planar import Planar
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.watchdog import State
@@ -31,12 +29,10 @@ MEASURED_TIME = 3.0  # s at least, in whole strides, after it has come to speed
 
 # What still is a walk, and what still is a poor one: our own choices. A walk of the demo robot keeps 91 % of the speed,
 # 98 % of the height and 3° (`quadleg rollout`); a robot that sinks to its belly keeps half of the height.
-SPEED_KEPT = (0.75, 0.4)  # of the speed asked for
 HEIGHT_KEPT = (0.9, 0.75)  # of the standing height, on average
 TILT_KEPT = (radians(15), radians(30))  # the largest
 STANDS_FROM = 0.85  # of the standing height
 AT_LIMIT = 0.98  # of the motor's largest torque: the servo gives all that it has
-OFF_CENTRE = 0.08  # of the standing height, from which the centre of mass is named as a cause (our own choice)
 NAMED_FROM = 0.1  # of the time at its torque limit, from which a joint is named
 
 
@@ -49,15 +45,15 @@ class Shortfall(str, Enum):
     FELL = "fell"
     STOPPED = "stopped"
     SLOW = "slow"
+    FAST = "fast"
     LOW = "low"
     TILTS = "tilts"
     TORQUE_LIMIT = "torque_limit"
-    OFF_CENTRE = "off_centre"
 
 
 @dataclass(frozen=True)
 class WalkReason:
-    """A shortfall in words; `value` is its figure (a share, degrees of tilt, m off centre), None where it has none."""
+    """A shortfall in words; `value` is its figure (a share, or degrees of tilt), None where it has none."""
 
     code: Shortfall
     sentence: str
@@ -144,7 +140,6 @@ def walk_verdict(
     if limits.trouble or speed <= 0.0:
         words = limits.trouble or "its walking limit forward is zero"
         return WalkVerdict(gait.name, WalkCode.DOES_NOT_WALK, (WalkReason(Shortfall.NO_SPEED, words),), figures)
-    off_centre = _off_centre(robot)
     twist = (speed, 0.0, 0.0)
     setting_off = _Observed(robot, rollout)
     setting_off.observe((RAMP_STRIDES + 1) * gait.stride_period, twist)
@@ -162,29 +157,19 @@ def walk_verdict(
             at_limit=seen.at_limit,
         ),
         None if not rollout.fell else rollout,
-        off_centre,
     )
 
 
-def judged(
-    gait: str,
-    figures: WalkFigures,
-    fallen: Rollout | None = None,
-    off_centre: tuple[WalkReason, ...] = (),
-) -> WalkVerdict:
-    """The verdict on the figures of a walk; `fallen` is the rollout where the walk ended before its time.
-
-    A walk that lacks something also has `off_centre` among its reasons: where the robot's centre of mass is.
-    """
+def judged(gait: str, figures: WalkFigures, fallen: Rollout | None = None) -> WalkVerdict:
+    """The verdict on the figures of a walk; `fallen` is the rollout where the walk ended before its time."""
     if fallen is not None:
-        causes = (*_at_limit(figures.at_limit), *off_centre)
-        return WalkVerdict(gait, WalkCode.DOES_NOT_WALK, (_ended(fallen), *causes), figures)
+        return WalkVerdict(gait, WalkCode.DOES_NOT_WALK, (_ended(fallen), *_at_limit(figures.at_limit)), figures)
     reasons = []
     worst = WalkCode.WALKS
     for code, value, (well, badly), sentence in (
         (
-            Shortfall.SLOW,
-            figures.speed,
+            Shortfall.SLOW if figures.speed < 1.0 else Shortfall.FAST,
+            1.0 - abs(1.0 - figures.speed),
             SPEED_KEPT,
             f"goes {100 * figures.speed:.0f} % of the {figures.asked:.2f} m/s asked for",
         ),
@@ -198,11 +183,12 @@ def judged(
     ):
         if value >= well:
             continue
-        reasons.append(WalkReason(code, sentence, degrees(-value) if code is Shortfall.TILTS else value))
+        figure = {Shortfall.TILTS: degrees(figures.tilt), Shortfall.FAST: figures.speed}.get(code, value)
+        reasons.append(WalkReason(code, sentence, figure))
         graded = WalkCode.WALKS_BADLY if value >= badly else WalkCode.DOES_NOT_WALK
         worst = max(worst, graded, key=lambda one: one.severity)
     if reasons:
-        reasons += [*_at_limit(figures.at_limit), *off_centre]
+        reasons += _at_limit(figures.at_limit)
     return WalkVerdict(gait, worst, tuple(reasons), figures)
 
 
@@ -294,18 +280,6 @@ def _ended(rollout: Rollout) -> WalkReason:
     if rollout.watchdog.state is not State.ACTIVE:
         return WalkReason(Shortfall.STOPPED, f"stopped by its watchdog: {rollout.watchdog.why}")
     return WalkReason(Shortfall.FELL, "falls")
-
-
-def _off_centre(robot: Robot) -> tuple[WalkReason, ...]:
-    """Where the centre of mass is, if that is far from the middle of the feet."""
-    x, y, _ = centre_of_mass(robot, stance_angles(robot, robot.standing))
-    if max(abs(x), abs(y)) < OFF_CENTRE * robot.standing.height:
-        return ()
-    along = f"{1000 * abs(x):.0f} mm {'before' if x > 0 else 'behind'}" if round(1000 * x) else ""
-    across = f"{1000 * abs(y):.0f} mm to the {'left' if y > 0 else 'right'} of" if round(1000 * y) else ""
-    where = " and ".join(filter(None, (along, across)))
-    sentence = f"its centre of mass is {where} the middle of its feet"
-    return (WalkReason(Shortfall.OFF_CENTRE, sentence, round(hypot(x, y), 4)),)
 
 
 def _at_limit(shares: Sequence[float]) -> list[WalkReason]:
