@@ -50,7 +50,7 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
         check=False,
         env={**os.environ, "COLUMNS": "200"},
     )
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == 0, done.stderr + done.stdout
     said = done.stdout
     for act in demo.acts(load_robot(find_robot("greenhouse_inspector")), physics=True):
         assert re.search(rf"✓ .*{act.name}", said), act.name

@@ -217,6 +217,9 @@ def test_the_commands_in_another_terminal(stack: Stack) -> None:
     assert "active: following the joint targets" in said
     assert "asked     height 140.0 mm, x +10.0 mm, pitch +5.0°" in said
     assert "12 of 12 powered; joint_states are the true angles" in said
+    walked = quadleg("walk", "--to-mm", "40", "0")
+    assert walked.returncode == 0, walked.stderr
+    assert re.search(r"reached   (3|4|5)\d\.\d mm forward", walked.stdout)
     assert "the servos are off" in quadleg("sit").stdout
     assert quadleg("stop").returncode == 0
     assert "fault" in quadleg("status").stdout

@@ -155,7 +155,10 @@ class GuardedListener:
     def answer(self, client: Any, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> Any:
         """The response of a service to a request; raises NotHeard. A request without an answer is withdrawn."""
         if not client.wait_for_service(within):
-            raise NotHeard(f"no node offers {client.srv_name}: is `quadleg run` still there?")
+            known = self.condition()
+            raise NotHeard(
+                f"no node offers {client.srv_name}: is `quadleg run` still there?{f' {known}' if known else ''}"
+            )
         future = client.call_async(request)
         future.add_done_callback(lambda _: self._wake())
         try:

@@ -169,9 +169,8 @@ class WalkSession:
                 self.scale = min(self.scale, report.scale)
             elif self._judged > self._began + FRESH:  # else it may be what this client asked for before
                 self._override(f"another publisher of {OWN_TOPIC}")
-        elif report.obstacle is Obstacle.UNHEARD_TYPE:
-            raise NotReached(f"{said}; {self._so_far()}", self.result())
-        if report.obstacle in (Obstacle.CANNOT_WALK, Obstacle.VELOCITY_REFUSED):
+        unheard = not report.asker and report.obstacle in (Obstacle.UNHEARD_TYPE, Obstacle.VELOCITY_REFUSED)
+        if unheard or report.obstacle is Obstacle.CANNOT_WALK:
             raise NotReached(f"{said}; {self._so_far()}", self.result())
 
     def _override(self, by: str) -> None:

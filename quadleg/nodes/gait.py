@@ -9,7 +9,7 @@ from math import hypot, inf
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from geometry_msgs.msg import Transform, Twist, TwistStamped, Wrench
+from geometry_msgs.msg import Transform, Twist, Wrench
 from nav_msgs.msg import Odometry
 from rcl_interfaces.msg import SetParametersResult
 from rclpy.qos import qos_profile_sensor_data
@@ -19,29 +19,27 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.errors import BadTarget
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.obstacle import Obstacle
 from quadleg.gait.planner import Plan
 from quadleg.gait.stability import froude_number
-from quadleg.gait.velocity import VelocityCommand, VelocityCommands, velocity_in_words
+from quadleg.gait.velocity import VelocityCommand, velocity_in_words
 from quadleg.gait.walker import Walker
 from quadleg.kinematics.body import all_forward
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.base import Health, QuadlegNode
 from quadleg.nodes.host import main_of
 from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, nanoseconds, split_state
+from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.nodes.velocity_inputs import VelocityInputs
 from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
 from quadleg.safety.rest import standing_over
 from quadleg.safety.tilt import Tilt
 
-LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`, and of which type
+LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`
 UP_FRESH = 0.5  # s that a vertical counts after it was heard of
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
-REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
-TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 LEVEL, ALONG = "level", "along"
 
 
@@ -70,18 +68,12 @@ class Gait(QuadlegNode):
         limits = self._limits[self._chosen].result()
         self._walker = Walker(self.robot, limits, period, keep, on_slope == LEVEL)
         self._planner = self._walker.planner
-        self._commands = VelocityCommands()
-        self._cmd_vel: Any = None
-        self._cmd_vel_type = ""
         self._tilt = Tilt(self.robot)
         self._imu_at = -inf
         self._odom = (b"", -inf)  # the last message, and when it came
         self._active = False
         self._use = 0.0
         self._asked = VelocityCommand()
-        self._refusal: str | None = None
-        self._refused_at = -inf
-        self._not_heard: list[str] = []
         self._margins: deque[float] = deque(maxlen=round(MARGIN_TIME / period))
         self._said: tuple[object, ...] = ()
         self._said_at = 0.0
@@ -90,7 +82,7 @@ class Gait(QuadlegNode):
         self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
         self._message = self._empty_message()
         self._say_limits()
-        self.subscribe(TwistStamped, "teleop/cmd_vel", self._taker("teleop/cmd_vel"), LATEST)
+        self._velocities = VelocityInputs(self)
         self.subscribe(String, "state", self._state, LATCHED)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
@@ -98,47 +90,9 @@ class Gait(QuadlegNode):
         self.subscribe(Odometry, "odom", self._estimate, LATEST, raw=True)
         self.add_on_set_parameters_callback(self._check_parameters)
         self.every(period, self._tick)
-        self.every(LOOK_PERIOD, self._look_for_commands)
+        self.every(LOOK_PERIOD, self._velocities.look)
 
     # What is asked
-
-    def _look_for_commands(self) -> None:
-        """Subscribes to `cmd_vel` as it is published: a process can hear one type of a topic at a time."""
-        found = {info.topic_type for info in self.get_publishers_info_by_topic("cmd_vel")}
-        known = sorted(found & TYPES.keys())
-        heard = self._cmd_vel_type or next(iter(known), "")
-        self._not_heard = sorted(found - {heard})
-        if self._cmd_vel_type in found or not known:
-            return
-        if self._cmd_vel:
-            # The executor lets go of it after this callback: the other type can be heard from the next look on.
-            self.destroy_subscription(self._cmd_vel)
-            self._cmd_vel, self._cmd_vel_type = None, ""
-            return
-        (self._cmd_vel_type, *_) = known
-        self._cmd_vel = self.subscribe(TYPES[self._cmd_vel_type], "cmd_vel", self._taker("cmd_vel"), LATEST)
-
-    def _taker(self, source: str) -> Any:
-        def take(message: TwistStamped | Twist) -> None:
-            try:
-                twist, stamp = message, 0
-                if isinstance(message, TwistStamped):
-                    self._check_frame(source, message.header.frame_id)
-                    twist, stamp = message.twist, nanoseconds(message.header.stamp)
-                velocity = twist.linear.x, twist.linear.y, twist.angular.z
-                self._commands.take(source, velocity, time.monotonic(), stamp)
-            except BadTarget as error:
-                self._refusal, self._refused_at = f"velocity refused: {error}", time.monotonic()
-                self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
-                return
-            self._refusal = None
-
-        return take
-
-    def _check_frame(self, source: str, frame: str) -> None:
-        valid = [self.prefix + name for name in ("base_footprint", "base_link")]
-        if frame and frame not in valid:
-            raise BadTarget(f"frame_id of {source} is '{frame}'; it must be {' or '.join(valid)}, or empty")
 
     def _check_parameters(self, parameters: list[Any]) -> SetParametersResult:
         for parameter in parameters:
@@ -211,7 +165,7 @@ class Gait(QuadlegNode):
         if limits.done():
             self._planner.change(limits.result())
         now = time.monotonic()
-        self._asked = self._commands.wanted(now)
+        self._asked = self._velocities.commands.wanted(now)
         self._use = self._walker.step(self._asked.twist if self._active else None, now)
         self._margins.append(self._walker.margin)
         self._publish(self._walker.plan)
@@ -250,7 +204,7 @@ class Gait(QuadlegNode):
         self._walking_limits.publish(String(data=self._planner.limits.in_words(tuple(self._gaits))))
 
     def _say_changes(self) -> None:
-        said, now = (self._walks(), self._use > 1.0, self._asked.source, self._refusal), time.monotonic()
+        said, now = (self._walks(), self._use > 1.0, self._asked.source, self._velocities.refusal), time.monotonic()
         if said != self._said and now - self._said_at > SAY_PERIOD:
             self._said, self._said_at = said, now
             self.say_health()
@@ -294,7 +248,7 @@ class Gait(QuadlegNode):
         """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""
         if self.get_parameter("paused").value:
             return Obstacle.PAUSED, "paused by its parameter"
-        if unclear := self._unclear_command():
+        if unclear := self._velocities.unclear(self._asked.source):
             return unclear
         limits = self._planner.limits
         if limits.trouble:
@@ -305,20 +259,6 @@ class Gait(QuadlegNode):
         if not self._active:
             return Obstacle.NOT_ACTIVE, ""
         return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
-
-    def _unclear_command(self) -> tuple[Obstacle, str] | None:
-        """Why a velocity that is published does not count, or not alone."""
-        if self._refusal and time.monotonic() - self._refused_at < REFUSAL_TIME:
-            return Obstacle.VELOCITY_REFUSED, self._refusal
-        if self._not_heard:
-            right = self._cmd_vel_type or " or ".join(TYPES)
-            unheard = ", ".join(self._not_heard)
-            return Obstacle.UNHEARD_TYPE, f"cmd_vel is published as {unheard}, which is not heard; it must be {right}"
-        asker = self._asked.source
-        if asker and self.count_publishers(asker) > 1:
-            several = f"more than one publisher of {asker}: the newest message counts, so that they block each other"
-            return Obstacle.SEVERAL_PUBLISHERS, several
-        return None
 
     def _in_words(self) -> str:
         planner = self._planner
