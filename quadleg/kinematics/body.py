@@ -14,7 +14,7 @@ import numpy as np
 from transforms3d.euler import euler2quat, quat2euler
 
 from quadleg.kinematics import leg as kinematics
-from quadleg.robot.model import Angles, Robot, Stance, Vector
+from quadleg.robot.model import Angles, Body, Robot, Stance, Vector
 
 Quaternion = tuple[float, float, float, float]
 
@@ -137,11 +137,13 @@ def stance_angles(robot: Robot, stance: Stance) -> tuple[float, ...]:
 
 def lowest_of_body(robot: Robot, pose: Pose) -> float:
     """Height in m of the body box's lowest corner above the ground."""
-    half = [size / 2 for size in robot.body.size]
-    zx, zy, zz = pose.matrix[2]
-    cx, cy, cz = robot.body.centre
-    centre = pose.position[2] + zx * cx + zy * cy + zz * cz
-    return centre - abs(zx) * half[0] - abs(zy) * half[1] - abs(zz) * half[2]
+    return pose.position[2] + lowest_corner(robot.body, pose.matrix[2])
+
+
+def lowest_corner(body: Body, up: Vector) -> float:
+    """Height in m of the box's lowest corner over base_link, `up` being the vertical in base_link."""
+    (x, y, z), (cx, cy, cz), (length, width, height) = up, body.centre, body.size
+    return x * cx + y * cy + z * cz - (abs(x) * length + abs(y) * width + abs(z) * height) / 2
 
 
 def pose_from_feet(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:

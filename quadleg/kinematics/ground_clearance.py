@@ -16,7 +16,7 @@ from math import copysign, cos, inf, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.kinematics.body import Pose, all_forward
+from quadleg.kinematics.body import Pose, all_forward, lowest_corner
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import Angles, Leg, Robot, Vector
 
@@ -87,12 +87,16 @@ class GroundClearance:
 
     def sunk(self, pose: Pose, angles: Angles) -> GroundGap | None:
         """The part deepest in the ground, the body at `pose` over it and the joints at twelve angles (rad)."""
-        zx, zy, _ = pose.matrix[2]
+        up, height = pose.matrix[2], pose.position[2]
         # Most poses of a standing robot end here.
-        if pose.position[2] - abs(zx) * self._along - abs(zy) * self._across >= self._depth:
+        if self.surely(up, height) >= 0.0:
             return None
-        lowest = self.least(pose, angles)
+        lowest = self.least_over(up, height, angles)
         return lowest if lowest.sunk else None
+
+    def surely(self, up: Vector, height: float) -> float:
+        """The least height in m that any part has over the ground, whatever the angles: see `least_over`."""
+        return height - abs(up[0]) * self._along - abs(up[1]) * self._across - self._depth
 
     def least(self, pose: Pose, angles: Angles) -> GroundGap:
         """The part that is nearest to the ground or deepest in it."""
@@ -124,9 +128,7 @@ class GroundClearance:
         zx, zy, zz = up
         lowest = GroundGap(inf, Part.BODY, "base_link")
         if self._with_body:
-            (cx, cy, cz), (length, width, tall) = self._robot.body.centre, self._robot.body.size
-            half = (abs(zx) * length + abs(zy) * width + abs(zz) * tall) / 2
-            lowest = GroundGap(height + zx * cx + zy * cy + zz * cz - half, Part.BODY, "base_link")
+            lowest = GroundGap(height + lowest_corner(self._robot.body, up), Part.BODY, "base_link")
         for frame in self._frames:
             x, y, z = frame.position
             over = height + zx * x + zy * y + zz * z
@@ -162,6 +164,10 @@ class StandingGround:
         self._seen = tuple(angles)
         if apart > LEVEL:
             self._room = apart - LEVEL
+            return None
+        surely = self._clearance.surely(up, height)
+        if surely > 0.0:
+            self._room = surely + deeper_than
             return None
         gap = self._clearance.least_over(up, height, angles)
         self._room = gap.height + deeper_than
