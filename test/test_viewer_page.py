@@ -271,6 +271,10 @@ def test_the_pad_walks_while_it_is_held(robot: Robot, up: Page, wire: Wire) -> N
     stops(wire, velocities, plans)
     turning = [message.twist.angular.z for message in velocities]
     assert not any(turning)
+    walk(up, wire, -0.95, 0.95, lambda: velocities[-1].twist.angular.z > 0.05)
+    see(up, "#speed", "times too fast")  # both at once are over the limits, and the page says so
+    up.mouse.up()
+    stops(wire, velocities, plans)
     count = len(velocities)
     up.keyboard.down("Shift")
     walk(up, wire, -0.5, 0.0, lambda: len(velocities) > count + 2 and velocities[-1].twist.linear.y > 0.01)

@@ -426,7 +426,7 @@ function showGait() {
   if (news.gait && document.activeElement !== select) select.value = news.gait[0];
   const [x, y, turn] = (news.fastest || []).map((speed) => speed.toFixed(2));
   const full = news.fastest ? ` The pad's full way: ${x} m/s forward, ${y} m/s sideways, ${turn} rad/s.` : "";
-  const says = (news.gait_says || "gait is not heard").split(";")[0];
+  const says = news.gait_says || "gait is not heard"; // with what the limits clip
   put($("speed"), `${says[0].toUpperCase()}${says.slice(1)}.${full}`);
 }
 
