@@ -13,6 +13,8 @@ from enum import Enum
 from functools import cached_property
 from math import sqrt
 
+import numpy as np
+
 from quadleg.commissioning.stride import GaitUse, Stride
 from quadleg.commissioning.torque import Torque
 from quadleg.commissioning.torque_needs import torque_cure, torque_needs
@@ -88,7 +90,9 @@ class WalkForecast:
         torque = self.torque
         code = WalkCode.DOES_NOT_STAND
         if torque.rising.effort > 1.0:
-            needs = torque_needs(self.robot, torque.rising.needed)
+            # What also carries a step, so that nobody buys twice.
+            needed = np.maximum(torque.rising.needed, self.use.needed_on_the_spot)
+            needs = torque_needs(self.robot, needed)
             why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
             yield Hindrance(Cause.CANNOT_RISE, code, why, torque_cure(needs), needs)
         yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
