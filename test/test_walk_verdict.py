@@ -89,3 +89,4 @@ def test_a_robot_that_does_not_stand_ends_the_command_with_1(tmp_path, capsys: p
     said = " ".join(capsys.readouterr().out.split())
     assert "creep: does not stand: " in said
     assert "trot: does not stand: " in said
+    assert "creep: what would do, by `quadleg check`: at least " in said

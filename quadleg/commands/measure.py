@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from importlib.util import find_spec
 from math import isfinite, radians
 from typing import TYPE_CHECKING
@@ -67,6 +68,7 @@ def _rollout(options: argparse.Namespace) -> int:
         say(trials.as_json(found, judged))
     else:
         trials.print_verdicts(judged)
+        _say_what_would_do(robot, [verdict.worst.gait for verdict in judged if not verdict.worst.walks])
         if outcomes:
             trials.print_table(found, outcomes)
     return 0 if all(verdict.worst.walks for verdict in judged) else 1
@@ -83,6 +85,17 @@ def _inject(robot: Robot, ground: Ground, name: str, runs: int) -> int:
             missed = missed or (isfinite(found.failed) and not isfinite(found.reported))
             say(in_words(doing, found))
     return int(missed)
+
+
+def _say_what_would_do(robot: Robot, gaits: Sequence[str]) -> None:
+    """The cure that `quadleg check` has for each gait that the robot does not walk in."""
+    from quadleg.commissioning.check import check
+
+    if not gaits:
+        return
+    for forecast in check(robot).forecasts:
+        if forecast.use.gait.name in gaits and forecast.hindrances:
+            say(f"{forecast.use.gait.name}: what would do, by `quadleg check`: {forecast.hindrances[0].cure}")
 
 
 def _rollout_command(command: Command) -> None:
