@@ -23,6 +23,7 @@ from rich.spinner import Spinner
 from quadleg.client import GroundMove, Robot
 from quadleg.client.place import is_near, left_to
 from quadleg.client.walking import ARRIVED_WITHIN
+from quadleg.demo_pictures import draw_pictures
 from quadleg.demo_tables import announcement, demo_tables
 from quadleg.errors import NoPlace, NotReached, Refused, SimMissing
 from quadleg.graph import stay_local
@@ -383,7 +384,7 @@ def demo(model: Model, picture: Path, seed: int, placed: Callable[[], bool], phy
         console.print("the robot is off")
         return 130
     console.print("", *demo_tables(played, time.monotonic() - begun), sep="\n")
-    _draw(console, played, picture)
+    draw_pictures(console, played, picture)
     return 1 if played.failures else 0
 
 
@@ -397,23 +398,3 @@ def _witness(robot: Robot) -> Any:
     from quadleg.nodes.witness import Witness
 
     return Witness(robot.node)
-
-
-def _draw(console: Console, demo: Demo, picture: Path) -> None:
-    try:
-        from quadleg.recording.animation import animate
-        from quadleg.recording.course_plots import course_picture
-        from quadleg.recording.plots import demo_picture
-        from quadleg.recording.walk_plots import walk_picture
-    except ImportError:
-        console.print("No picture: it needs matplotlib, which the extra `log` installs", markup=False)
-        return
-    demo_picture(demo.model, demo.steps, demo.history, picture)
-    walking = picture.with_stem(f"{picture.stem}_walk")
-    walk_picture(demo.model, demo.walks(), walking)
-    pictures = [picture, walking]
-    if demo.course:
-        pictures += [picture.with_stem(f"{picture.stem}_course"), picture.with_name(f"{picture.stem}_course.gif")]
-        course_picture(demo.model, demo.course, pictures[2])
-        animate(demo.model, demo.course, pictures[3])
-    console.print("Pictures: " + "\n          ".join(str(path.resolve()) for path in pictures), soft_wrap=True)

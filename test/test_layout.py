@@ -30,6 +30,7 @@ LAYERS = [
         "cli",
         "commands",
         "demo",
+        "demo_pictures",
         "demo_tables",
         "own_stack",
         "drive",
