@@ -195,7 +195,7 @@ class Following:
             if now - self._last > GONE_AFTER:
                 self.shortfall, self._began = FOLLOWS, inf
             return
-        worst = max(found, key=lambda one: (one.response, one.share))
+        worst = max(found, key=lambda one: (one.response, bool(one.where), one.share))
         self._last = now
         grown = Response.NONE
         if worst.grows:
