@@ -11,7 +11,7 @@ from watchdog_bench import Bench, heating
 from quadleg.dynamics.servo_heat import HOT, STANDARD_CASE, TOO_HOT, WARM
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.heat_watch import HeatLevel
-from quadleg.safety.idle_watch import ON_A_BOARD, default_idle_time
+from quadleg.safety.idle_watch import ON_A_BOARD, IdleCode, default_idle_time
 from quadleg.safety.watchdog import State, Watchdog
 
 IDLE = 60.0  # s
@@ -87,6 +87,30 @@ def test_a_robot_that_nobody_asks_for_anything_says_so_and_lowers_itself() -> No
     assert bench.watchdog.why.startswith("stood for 60 s without a command")
     bench.until(State.OFF)
     assert bench.watchdog.stop_category == 1
+
+
+def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_something() -> None:
+    bench = stands(robots.inspector(), IDLE)
+    idle = bench.watchdog.idle
+    assert idle.code(bench.now) is IdleCode.NOT_IDLE
+    bench.run(IDLE - 20.0)
+    assert idle.code(bench.now) is IdleCode.LOWERS_SOON
+    assert idle.left(bench.now) == pytest.approx(20.0, abs=1.0)
+    bench.until(State.OFF, within=40.0)
+    bench.seconds(60.0)
+    assert idle.code(bench.now) is IdleCode.LOWERED
+    bench.enable()
+    bench.until(State.ACTIVE)
+    assert idle.code(bench.now) is IdleCode.NOT_IDLE
+
+
+def test_a_robot_that_was_sat_down_did_not_lower_itself() -> None:
+    bench = stands(robots.inspector(), IDLE)
+    bench.run(IDLE - 20.0)
+    bench.watchdog.enable(False, bench.now)
+    bench.until(State.OFF)
+    bench.seconds(60.0)
+    assert bench.watchdog.idle.code(bench.now) is IdleCode.NOT_IDLE
 
 
 def test_a_target_that_moves_is_a_command_and_one_that_trembles_is_none() -> None:

@@ -186,8 +186,8 @@ class JointWatchdog(QuadlegNode):
         self.say_health()
 
     def health(self) -> Health:
-        watchdog = self._watchdog
-        age = watchdog.age(time.monotonic())
+        watchdog, now = self._watchdog, time.monotonic()
+        age, idle_left = watchdog.age(now), watchdog.idle.left(now)
         values = {
             "state": watchdog.state.value,
             "servo_output": watchdog.output or "not heard",
@@ -206,6 +206,8 @@ class JointWatchdog(QuadlegNode):
             "servo_heat": watchdog.heat.level.value,
             "servo_hottest": JOINT_NAMES[watchdog.heat.hottest],
             "servo_hottest_c": f"{watchdog.heat.temperature:.0f}",
+            "idle": watchdog.idle.code(now).value,
+            "idle_left_s": f"{max(idle_left, 0.0):.0f}" if isfinite(idle_left) else "",
         }
         measured = {
             "supply_v": watchdog.voltage,

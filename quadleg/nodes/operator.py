@@ -60,6 +60,7 @@ class Operator:
         self._stop_asked: float | None = None
         self._reset_asked = inf
         self._stop_called = -inf
+        self.stop_answered_at = -inf  # s on the steady clock
         self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
         self._poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
         self._kept_poses = node.create_publisher(PoseStamped, "base_target", LATEST)
@@ -181,6 +182,7 @@ class Operator:
 
     def _stop_answered(self, response: Any) -> str:
         self._stop_asked = None
+        self.stop_answered_at = time.monotonic()
         return f"emergency stop: {response.message}"
 
     def enable(self, on: bool) -> None:

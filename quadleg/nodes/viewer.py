@@ -33,6 +33,7 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
 from quadleg.teleop.body import RANGE, BodyOffsets
 from quadleg.teleop.pilot import Wish
 from quadleg.viewer.asked import GAIT, LEVEL, POSE, RESET, SIT, STAND, STOP, WALK, Asked, asked_of
+from quadleg.viewer.failure_notices import failure_notices
 from quadleg.viewer.mailbox import Mailbox
 from quadleg.viewer.sight import Above, Seen, Sight, Trail, look
 
@@ -175,6 +176,11 @@ class Viewer(QuadlegNode):
             self._diagnoses[node] = serialized, status
         return status.message, {pair.key: pair.value for pair in status.values}
 
+    def _warns(self, node: str) -> bool:
+        """Whether a node's last diagnostics say that something is not as it should be."""
+        self._says(node)
+        return node in self._diagnoses and self._diagnoses[node][1].level != DiagnosticStatus.OK
+
     # What pages ask for
 
     def _hear(self, page: int, text: str | bytes) -> str:
@@ -262,9 +268,10 @@ class Viewer(QuadlegNode):
     def _news(self, now: float) -> dict[str, Any]:
         hand, limits = self._hand, self._hand.limits
         output, gait = self._says("servo_output")[1], self._says("gait")
-        body_says, motion = self._says("base_motion")
+        body_says, _ = self._says("base_motion")
         servo_state, servo_why = self._servo_state
         return {
+            "failures": [asdict(notice) for notice in failure_notices(self._says("joint_watchdog")[1])],
             "state": [hand.state, hand.why],
             "servos": [servo_state, servo_why],
             "silent": {
@@ -278,12 +285,14 @@ class Viewer(QuadlegNode):
             "heat": self._heat(),
             "trouble": output.get("board_trouble", "") or output.get("sensor_trouble", ""),
             "asked": dict(zip(AXES, self._asked)) if self._asked and hand.state in POSABLE else None,
-            "body_says": body_says if motion.get("motion") == "stopped" or "refused" in body_says else "",
+            "body_says": body_says if self._warns("base_motion") else "",
             "gait": [limits.gait, limits.gaits] if limits else None,
             "fastest": limits.ahead if limits else None,
             "gait_says": gait[0],
             "hindrance": self._hindrance,
             "answer": [self._answer, round(now - self._answered_at, 1)] if self._answer else None,
+            # s since a stop of this page's or another's was answered
+            "stop_answered": round(now - hand.stop_answered_at, 3) if isfinite(hand.stop_answered_at) else None,
             "plan": self._plan(now),
         }
 

@@ -473,14 +473,15 @@ def explain(state: str, why: str, code: str = FollowingCode.FOLLOWS.value) -> Ex
 
     `code` says how the body did not follow then.
     """
-    not_followed = _not_followed(code) if state in ("hold", "lowering") else None
+    failed = not_followed(code) if state in ("hold", "lowering") else None
     for states, pattern, explanation in _RULES:
-        if state in states and re.match(pattern, why) and not (not_followed and pattern == "."):
+        if state in states and re.match(pattern, why) and not (failed and pattern == "."):
             return explanation
-    return not_followed or _UNKNOWN
+    return failed or _UNKNOWN
 
 
-def _not_followed(code: str) -> Explanation | None:
+def not_followed(code: str) -> Explanation | None:
+    """What a code of FollowingCode means, one of another version too; None where the body follows."""
     known = next((each for each in FollowingCode if each.value == code), FollowingCode.UNKNOWN)
     found = _NOT_FOLLOWED.get(known)
     return replace(found, weight=Weight.FAULT) if found else None
@@ -543,7 +544,7 @@ def _while_active(spell: Spell, following: Sequence[tuple[float, str]]) -> Itera
         return
     told = [(time, code) for time, code in following if spell.start < time < spell.end]
     for (time, code), (until, _), (_, before) in zip(told, [*told[1:], (spell.end, "")], [(0.0, ""), *told]):
-        explanation = _not_followed(code)
+        explanation = not_followed(code)
         if explanation and code != before:
             words = [why for at, why in spell.said if at <= time + _TOLD_WITHIN][-1]
             yield Event(time, until, "watchdog", spell.state, words, replace(explanation, then="it went slower"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import Enum
 from math import inf, radians
 
 from quadleg.robot.model import Angles, Robot
@@ -9,6 +10,14 @@ from quadleg.robot.model import Angles, Robot
 ON_A_BOARD = 300.0  # s, the default on a real board (our own choice)
 MOVED = radians(1.0)  # a target that differs by more is a command; levelling and course corrections stay below it
 SAID_BEFORE = 30.0  # s before the robot lowers itself
+
+
+class IdleCode(str, Enum):
+    """Whether the robot lowers itself because nobody asks it for anything; stable values for programs."""
+
+    NOT_IDLE = "not_idle"
+    LOWERS_SOON = "lowers_soon"  # in less than SAID_BEFORE
+    LOWERED = "lowered"  # until it is asked for something
 
 
 def default_idle_time(robot: Robot) -> float:
@@ -23,10 +32,19 @@ class IdleWatch:
         self.seconds = seconds
         self._where: Angles | None = None
         self._since = inf
+        self._lowered = False
 
     def begin(self, now: float) -> None:
         """The robot is asked for something, as to stand or to go on."""
-        self._where, self._since = None, now
+        self._where, self._since, self._lowered = None, now, False
+
+    def end(self) -> None:
+        """The robot stands no more: nothing is counted until it is asked for something."""
+        self._since = inf
+
+    def lower(self) -> None:
+        """The robot is lowered for this."""
+        self._lowered = True
 
     def targets(self, angles: Angles, now: float) -> None:
         """Take the twelve joint targets (rad) of a frame."""
@@ -37,3 +55,10 @@ class IdleWatch:
     def left(self, now: float) -> float:
         """How many s are left; infinite where it never lowers itself."""
         return self._since + self.seconds - now if self.seconds else inf
+
+    def code(self, now: float) -> IdleCode:
+        """What is to be said of it."""
+        if self._lowered:
+            return IdleCode.LOWERED
+        soon = self.seconds > SAID_BEFORE and self.left(now) < SAID_BEFORE
+        return IdleCode.LOWERS_SOON if soon else IdleCode.NOT_IDLE

@@ -18,7 +18,7 @@ from quadleg.safety.commands import ALL, NONE, Command
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.safety.frames import FrameAssembly, leg_of_targets
 from quadleg.safety.heat_watch import HeatLevel, HeatWatch
-from quadleg.safety.idle_watch import SAID_BEFORE, IdleWatch
+from quadleg.safety.idle_watch import IdleCode, IdleWatch
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
 
@@ -371,10 +371,10 @@ class Watchdog:
             self._note("heat", self.heat.words, now)
 
     def _judge_idle(self, now: float) -> None:
-        left = self.idle.left(now)
-        if left <= 0:
+        if self.idle.left(now) <= 0:
+            self.idle.lower()
             self._lower(f"stood for {self.idle.seconds:g} s without a command", now)
-        elif left < SAID_BEFORE and self.idle.seconds > SAID_BEFORE:
+        elif self.idle.code(now) is IdleCode.LOWERS_SOON:
             self._note("idle", f"lowers itself after {self.idle.seconds:g} s without a command", now)
 
     def _judge_over(self, over: str, now: float) -> None:
@@ -450,6 +450,8 @@ class Watchdog:
         self._path = self._cause = None
         self._stopped_since = None
         self._notices.clear()
+        if state not in (State.ACTIVE, State.HOLD):
+            self.idle.end()
 
     @property
     def shortfall(self) -> FollowingShortfall:

@@ -75,7 +75,8 @@ function stop() {
 function insist() {
   const since = performance.now() - stopAt;
   stopSent = send({ kind: "stop" }) || stopSent;
-  const answered = news && news.answer && news.answer[0].startsWith("emergency stop:") && news.answer[1] * 1000 < since;
+  const answered = news && news.stop_answered !== null
+    && news.stop_answered * 1000 + performance.now() - heardAt < since;
   if (stopSent && (answered || (isHeard() && news.state[0] === "fault"))) {
     clearInterval(stopTimer);
     stopAt = 0;
@@ -373,6 +374,7 @@ function show() {
   const [state, why] = news.state, [servos, servosWhy] = news.servos;
   const heard = !("joint_watchdog" in news.silent), up = heard && state === "active";
   document.body.className = `state-${state}`;
+  showFailures();
   put($("state"), state || "not heard");
   put($("why"), servos && servos !== "following" ? `${why}. The servos are ${servos}: ${servosWhy}` : why);
   showFigures();
@@ -394,6 +396,21 @@ function show() {
   warn("answer", news.answer && news.answer[1] < ANSWER_SHOWN && news.answer[0]);
   showPlan(news.plan);
   showSilence();
+}
+
+function showFailures() {
+  const drawn = news.failures.map((failure) => {
+    const row = document.createElement("p");
+    row.className = failure.loud ? "failure loud" : "failure warning";
+    row.dataset.code = failure.code;
+    row.append(Object.assign(document.createElement("strong"), { textContent: failure.what }));
+    row.append(` ${failure.does} ${failure.do}`);
+    return row;
+  });
+  const text = drawn.map((row) => `${row.className}: ${row.textContent}`).join("\n");
+  if ($("failures").dataset.drawn === text) return; // a screen reader says it once
+  $("failures").dataset.drawn = text;
+  $("failures").replaceChildren(...drawn);
 }
 
 function showFigures() {
