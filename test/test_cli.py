@@ -245,7 +245,7 @@ def test_without_ros_the_cure_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_timing_as_json_is_one_array(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    for slow in ("graph_rows", "recording_rows", "physics_rows"):
+    for slow in ("graph_rows", "recording_rows", "physics_rows", "stop_rows"):
         monkeypatch.setattr(timing, slow, lambda *_: [])
     assert cli.main(["timing", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)

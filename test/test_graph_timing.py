@@ -62,7 +62,7 @@ def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monke
 
 def test_a_side_that_does_not_come_up_is_an_error_with_its_words():
     command = [graph_timing.sys.executable, "-c", "print('no such node')"]
-    with pytest.raises(QuadlegError, match="no such node"), graph_timing._started([command]):
+    with pytest.raises(QuadlegError, match="no such node"), graph_timing.started([command]):
         pass
 
 

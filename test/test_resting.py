@@ -70,9 +70,9 @@ def test_the_table_has_the_twelve_angles_and_their_ways(robot: Robot) -> None:
 def test_the_ways_are_those_of_the_robot() -> None:
     # The digger's feet stand wider than its hips, and its front knees point forward.
     _, front_left, front_right, rear_left, _ = angles_in_words(robots.digger())
-    assert " ".join(front_left.split()) == "front left 7° outward -49° forward 150° points forward"
-    assert " ".join(front_right.split()) == "front right -7° outward -49° forward 150° points forward"
-    assert " ".join(rear_left.split()) == "rear left 7° outward 49° rearward -150° points rearward"
+    assert " ".join(front_left.split()) == "front left 6° outward -61° forward 148° points forward"
+    assert " ".join(front_right.split()) == "front right -6° outward -61° forward 148° points forward"
+    assert " ".join(rear_left.split()) == "rear left 6° outward 61° rearward -148° points rearward"
 
 
 @BOTH
