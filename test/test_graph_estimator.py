@@ -24,9 +24,10 @@ from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
-from quadleg.dynamics.gravity import STANDARD_GRAVITY, find_robot, load_robot
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.kinematics.body import stance_angles
 from quadleg.nodes.topics import LATCHED
+from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, LEGS
 
 NODE = "from quadleg.nodes.state_estimator import main; main()"

@@ -28,7 +28,7 @@ _DID = {"0": "Its pulses were cut at once.", "1": "It was lowered, its servos ar
 
 @dataclass(frozen=True)
 class FailureNotice:
-    """One notice, `code` for programs; `what` happened, what the robot `does`, what to `do`. `loud`: it is a failure."""
+    """`what` happened, what the robot `does`, what to `do`; `code` for programs. `loud`: it is a failure."""
 
     code: str
     what: str
@@ -76,7 +76,9 @@ def _idle(watchdog: Mapping[str, str]) -> Iterator[FailureNotice]:
     code = watchdog.get("idle")
     if code == IdleCode.LOWERS_SOON.value:
         does = f"It lowers itself in {watchdog.get('idle_left_s', '?')} s, then its servos are off."
-        yield FailureNotice(code, "Nobody asks the robot for anything.", does, "To stay up: walk, or move the body.", False)
+        yield FailureNotice(
+            code, "Nobody asks the robot for anything.", does, "To stay up: walk, or move the body.", False
+        )
     elif code == IdleCode.LOWERED.value:
         did = _LOWERS if watchdog.get("state") == State.LOWERING.value else "It lowered itself to spare its servos."
         yield FailureNotice(code, "Nobody asked the robot for anything.", did, "Stand up goes on.", loud=False)
