@@ -123,6 +123,16 @@ def test_the_shipped_robot_is_copied_first(path: Path, capsys) -> None:
     assert "is there already" in capsys.readouterr().err
 
 
+def test_a_card_overwrites_nothing(path: Path, capsys) -> None:
+    card = Path("card.svg")
+    card.write_text("drawn by hand")
+    assert cli.main(["calibrate", "--card", "card.svg"]) == 1
+    said = capsys.readouterr().err
+    assert "card.svg exists already" in said
+    assert "name a new file" in said
+    assert card.read_text() == "drawn by hand"
+
+
 def test_a_card_with_angles_is_true_to_size(path: Path, capsys) -> None:
     assert cli.main(["calibrate", "--card", "card.svg"]) == 0
     assert "100 %" in capsys.readouterr().out

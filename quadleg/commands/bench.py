@@ -199,7 +199,7 @@ def _calibrate_commands(command: Command) -> None:
         "--card",
         type=Path,
         metavar="FILE",
-        help="only write a card with angles as SVG, to print and hold to the joints",
+        help="only write a card with angles as SVG into a new file, to print and hold to the joints",
     )
     calibrate.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
     calibrate.add_argument("--seed", type=seed, default=0, help="where a simulated robot's horns went on")

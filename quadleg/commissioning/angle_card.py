@@ -49,9 +49,12 @@ def card() -> str:
 
 
 def save_card(path: Path) -> None:
-    """Write the card. Raises NoPlace where that is not possible."""
+    """Write the card into a new file. Raises NoPlace where that is not possible, or something is there already."""
     try:
-        path.write_text(card(), encoding="utf-8")
+        with path.open("x", encoding="utf-8") as file:
+            file.write(card())
+    except FileExistsError:
+        raise NoPlace(f"{path} exists already and is never overwritten: name a new file") from None
     except OSError as error:
         raise NoPlace(f"{path} cannot be written: {error.strerror}") from error
 
