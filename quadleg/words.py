@@ -8,7 +8,7 @@ from math import degrees
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.snapshot import OK, Snapshot
 from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import velocity_in_words
+from quadleg.gait.velocity import cannot_in_words, velocity_in_words
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL
 
@@ -77,6 +77,10 @@ def _walk(report: GaitReport, now: Snapshot) -> str:
         parts.append("no velocity is asked for")
     if report.obstacle is Obstacle.TOO_FAST:
         parts.append(f"scaled to {100 * report.scale:.0f} %, the most that the gait can go that way")
+    elif report.obstacle is Obstacle.WAY_IMPOSSIBLE:
+        parts.append(cannot_in_words(report.left_out, report.gait))
+        if 0.0 < report.scale < 1.0:
+            parts.append(f"the rest is scaled to {100 * report.scale:.0f} %")
     elif report.obstacle is Obstacle.NOT_ACTIVE:
         parts.append(f"it walks only while the robot is active; it is {now.state}")
     elif report.obstacle is Obstacle.CANNOT_WALK:

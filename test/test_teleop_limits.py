@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from quadleg.errors import BadMessage
 from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.velocity import Way
 from quadleg.kinematics.body import legs_inverse
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.teleop.body import FULL_RANGE_TIME, RANGE, BodyOffsets
@@ -33,6 +34,13 @@ def test_a_full_stick_is_the_limit_to_its_side() -> None:
     assert limits.velocity((1.0, 1.0, 1.0)) == pytest.approx((0.07, 0.045, 0.44))
     assert limits.velocity((-1.0, -1.0, -1.0)) == pytest.approx((-0.06, -0.04, -0.5))
     assert limits.velocity((0.5, 0.0, -0.5)) == pytest.approx((0.035, 0.0, -0.25))
+
+
+def test_a_way_without_a_limit_is_told() -> None:
+    limits = Limits.of(SAID.replace("0.045", "0.0"))
+    assert limits.left_out((1.0, 0.5, -1.0)) == (Way.LEFT,)
+    assert limits.left_out((1.0, -0.5, 0.0)) == ()
+    assert limits.left_out((0.0, 0.0, 0.0)) == ()
 
 
 @given(share, share, share)

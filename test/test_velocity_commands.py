@@ -7,7 +7,14 @@ from math import nan
 import pytest
 
 from quadleg.errors import BadTarget
-from quadleg.gait.velocity import VelocityCommand, VelocityCommands, velocity_in_words
+from quadleg.gait.velocity import (
+    VelocityCommand,
+    VelocityCommands,
+    Way,
+    cannot_in_words,
+    velocity_in_words,
+    ways_left_out,
+)
 
 
 def test_teleop_counts_while_it_is_fresh_and_the_stamp_names_its_message() -> None:
@@ -32,3 +39,11 @@ def test_a_velocity_that_is_not_finite_counts_as_none_and_is_refused() -> None:
 def test_a_velocity_in_words_leaves_out_what_is_nothing() -> None:
     assert velocity_in_words((0.05, 0.0, -0.1)) == "0.050 m/s forward, 0.100 rad/s right"
     assert velocity_in_words((0.0, 0.0, 0.0)) == "on the spot"
+
+
+def test_ways_that_are_asked_for_and_not_possible_are_told() -> None:
+    assert ways_left_out((0.2, -0.1, 0.3), (0.2, 0.0, 0.0)) == (Way.RIGHT, Way.TURN_LEFT)
+    assert ways_left_out((0.2, 0.0, 0.0), (0.1, 0.0, 0.0)) == ()
+    words = cannot_in_words((Way.RIGHT, Way.TURN_LEFT), "creep")
+    assert words == "this robot cannot walk to the right or turn left in the gait creep: its limit there is zero"
+    assert cannot_in_words((), "creep") == ""

@@ -26,6 +26,7 @@ from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import angles_of, strides
 from quadleg.gait.stride_feasibility import EFFORT, SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import basis
+from quadleg.gait.walker import Walker
 from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
@@ -295,6 +296,10 @@ def test_a_robot_that_walks_ahead_and_not_sideways():
     assert limits.scaled((0.5, 0.1, 0.0))[1] == 0.0
     assert limits.scaled((0.0, 0.1, 0.0)) == STILL
     assert limits.use((0.0, 0.01, 0.0)) == np.inf
+    walker = Walker(robot, limits, 0.02)
+    fast = 2 * limits.forward[0]
+    assert walker.step((fast, 0.1, 0.0), 0.0) == walker.step((fast, 0.0, 0.0), 0.02)  # what is left is scaled alone
+    assert walker.step((fast, 0.0, 0.0), 0.04) == pytest.approx(2.0)
     told = YAML(typ="safe").load(limits.in_words(("creep", "trot")))
     assert told["max_velocity"][1] == told["min_velocity"][1] == 0.0
     assert Limits.of(limits.in_words(("creep", "trot"))).velocity((0.0, 1.0, 0.0)) == (0.0, 0.0, 0.0)

@@ -124,6 +124,25 @@ ASKED = {"asker": "cmd_vel", "asked": "0.2 0 0"}
             "velocity; this robot cannot walk in this gait: too heavy",
         ),
         (
+            {
+                **ASKED,
+                "asked": "0.2 0.1 0",
+                "motion": "walks",
+                "planned": "0.08 0 0",
+                "scale": "0.4",
+                "left_out": "left",
+                "obstacle": "way_impossible",
+            },
+            "walks in the gait creep; asked for 0.200 m/s forward, 0.100 m/s to the left by a script or navigation on "
+            "cmd_vel; planned: 0.080 m/s forward; this robot cannot walk to the left in the gait creep: its limit there "
+            "is zero; the rest is scaled to 40 %",
+        ),
+        (
+            {**ASKED, "asked": "0 0.1 0", "scale": "0", "left_out": "left", "obstacle": "way_impossible"},
+            "stands in the gait creep; asked for 0.100 m/s to the left by a script or navigation on cmd_vel; planned: "
+            "no velocity; this robot cannot walk to the left in the gait creep: its limit there is zero",
+        ),
+        (
             {"obstacle": "not_active"},
             "stands in the gait creep; no velocity is asked for; it walks only while the robot is active; it is off",
         ),

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from quadleg.gait.obstacle import Obstacle
+from quadleg.gait.velocity import Way, cannot_in_words, ways_left_out
 from quadleg.kinematics.planar import Planar
 
 AXES = (
@@ -20,7 +21,8 @@ class GaitReport:
     """The keys of gait's diagnostics. Velocities are (m/s forward, m/s to the left, rad/s to the left).
 
     `asker` is the topic whose velocity counts, empty where none does, and `asker_stamp` the stamp in ns of its message;
-    `planned` is the velocity that the plan has now; `scale` is the share of the velocity asked for that is walked;
+    `planned` is the velocity that the plan has now; `scale` is the share of the velocity asked for that is walked,
+    without the ways in `left_out`, whose limit is zero;
     `trouble` tells why the robot cannot walk in this gait at all, `obstacle` what keeps it now from walking as it is
     asked to; `ramp` is the time in s from rest to the full speed.
     """
@@ -32,6 +34,7 @@ class GaitReport:
     asker_stamp: int
     planned: Planar
     scale: float
+    left_out: tuple[Way, ...]
     forward: Planar
     backward: Planar
     ramp: float
@@ -49,6 +52,7 @@ class GaitReport:
             int(values["asker_stamp"]),
             _three(values["planned"]),
             float(values["scale"]),
+            tuple(map(Way, values.get("left_out", "").split())),
             _three(values["limits_forward"]),
             _three(values["limits_backward"]),
             float(values["ramp_s"]),
@@ -71,14 +75,10 @@ class GaitReport:
         return x, y, yaw
 
     def impossible(self, twist: Planar) -> str:
-        """Why nothing of a velocity can be walked; empty where some of it can."""
+        """Why a velocity cannot be walked, or not in one of its ways; empty where it can, if only more slowly."""
         if self.trouble:
             return f"this robot cannot walk in the gait {self.gait}: {self.trouble}"
-        for part, limit, (ahead, behind, _) in zip(twist, self.along(twist), AXES):
-            if part and not limit:
-                way = ahead if part > 0 else behind
-                return f"this robot cannot walk {way} in the gait {self.gait}: its limit there is zero"
-        return ""
+        return cannot_in_words(ways_left_out(twist, self.along(twist)), self.gait)
 
     def too_fast(self, twist: Planar) -> str:
         """Which part of a velocity is beyond its limit; empty where none is."""

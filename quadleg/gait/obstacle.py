@@ -16,4 +16,5 @@ class Obstacle(Enum):
     SEVERAL_PUBLISHERS = "several_publishers"  # of the topic whose velocity counts
     CANNOT_WALK = "cannot_walk"  # in this gait, at any velocity
     LEANS = "leans"  # the body leans so far that the robot would nearly tip over
+    WAY_IMPOSSIBLE = "way_impossible"  # in one of the ways asked for the limit is zero; the others are walked
     TOO_FAST = "too_fast"  # scaled to what the gait can do

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from math import inf, isfinite
 
 from quadleg.errors import BadTarget
@@ -10,6 +12,28 @@ from quadleg.kinematics.planar import STILL, Planar
 
 FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
+
+
+class Way(str, Enum):
+    """A way to walk, along one axis; stable values for programs."""
+
+    FORWARD = "forward"
+    BACKWARD = "backward"
+    LEFT = "left"
+    RIGHT = "right"
+    TURN_LEFT = "turn_left"
+    TURN_RIGHT = "turn_right"
+
+
+WAYS = ((Way.FORWARD, Way.BACKWARD), (Way.LEFT, Way.RIGHT), (Way.TURN_LEFT, Way.TURN_RIGHT))
+_WAY_WORDS = {
+    Way.FORWARD: "walk forward",
+    Way.BACKWARD: "walk backward",
+    Way.LEFT: "walk to the left",
+    Way.RIGHT: "walk to the right",
+    Way.TURN_LEFT: "turn left",
+    Way.TURN_RIGHT: "turn right",
+}
 
 
 @dataclass(frozen=True)
@@ -54,3 +78,16 @@ def velocity_in_words(twist: Planar) -> str:
     ways = (("m/s forward", "m/s backward"), ("m/s to the left", "m/s to the right"), ("rad/s left", "rad/s right"))
     parts = [f"{abs(value):.3f} {way[value < 0]}" for value, way in zip(twist, ways) if abs(value) >= 0.0005]
     return ", ".join(parts) or "on the spot"
+
+
+def ways_left_out(asked: Planar, possible: Planar) -> tuple[Way, ...]:
+    """The ways that are asked for and of which nothing is possible; positive: forward, left, turning left."""
+    return tuple(ways[want < 0] for ways, want, can in zip(WAYS, asked, possible) if want and not can)
+
+
+def cannot_in_words(ways: Sequence[Way], gait: str) -> str:
+    """That a robot cannot walk these ways in a gait; empty without any."""
+    if not ways:
+        return ""
+    cannot = " or ".join(_WAY_WORDS[way] for way in ways)
+    return f"this robot cannot {cannot} in the gait {gait}: its limit there is zero"

@@ -90,11 +90,11 @@ class Walker:
 
     def step(self, asked: Planar | None, now: float) -> float:
         """The next tick's plan with the velocity (m/s, m/s, rad/s) asked for, and how much of what is possible in its
-        direction that takes. None: the watchdog leads, and the plan stands.
+        direction that takes, ways of no limit left out. None: the watchdog leads, and the plan stands.
         """
         use = 0.0
         if asked is not None:
-            use = self.planner.limits.use(asked)
+            use = self.planner.limits.use(self.planner.limits.possible(asked))
             self.planner.walk(self._kept_on_course(asked, now))
         self.plan = self.planner.step()
         return use

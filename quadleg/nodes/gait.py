@@ -23,7 +23,7 @@ from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
 from quadleg.gait.obstacle import Obstacle
 from quadleg.gait.planner import Plan
 from quadleg.gait.stability import froude_number
-from quadleg.gait.velocity import VelocityCommand, velocity_in_words
+from quadleg.gait.velocity import VelocityCommand, Way, cannot_in_words, velocity_in_words, ways_left_out
 from quadleg.gait.walker import Walker
 from quadleg.kinematics.body import all_forward
 from quadleg.kinematics.planar import STILL, Planar
@@ -204,10 +204,23 @@ class Gait(QuadlegNode):
         self._walking_limits.publish(String(data=self._planner.limits.in_words(tuple(self._gaits))))
 
     def _say_changes(self) -> None:
-        said, now = (self._walks(), self._use > 1.0, self._asked.source, self._velocities.refusal), time.monotonic()
+        walking = self._walks(), self._use > 1.0, self._left_out
+        said, now = (*walking, self._asked.source, self._velocities.refusal), time.monotonic()
         if said != self._said and now - self._said_at > SAY_PERIOD:
             self._said, self._said_at = said, now
             self.say_health()
+
+    @property
+    def _left_out(self) -> tuple[Way, ...]:
+        """The ways asked for in which the limit is zero."""
+        asked = self._asked.twist if self._active else STILL
+        return ways_left_out(asked, self._planner.limits.possible(asked))
+
+    @property
+    def _scale(self) -> float:
+        """The share of the velocity asked for that is walked, without the ways left out; 0 where nothing is left."""
+        nothing = self._left_out and self._planner.limits.possible(self._asked.twist) == STILL
+        return 0.0 if nothing else 1.0 / max(self._use, 1.0)
 
     def _walks(self) -> str:
         planner = self._planner
@@ -228,7 +241,8 @@ class Gait(QuadlegNode):
             "asked": _numbers(self._asked.twist),
             "asker": self._asked.source,
             "asker_stamp": self._asked.stamp,
-            "scale": f"{1.0 / max(self._use, 1.0):.4f}",
+            "scale": f"{self._scale:.4f}",
+            "left_out": " ".join(way.value for way in self._left_out),
             "planned": _numbers(planner.twist),
             "limits_forward": _numbers(limits.forward),
             "limits_backward": _numbers(limits.backward),
@@ -258,6 +272,8 @@ class Gait(QuadlegNode):
             return Obstacle.LEANS, leaning
         if not self._active:
             return Obstacle.NOT_ACTIVE, ""
+        if self._left_out:
+            return Obstacle.WAY_IMPOSSIBLE, "" if self._scale else cannot_in_words(self._left_out, limits.gait.name)
         return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
 
     def _in_words(self) -> str:
@@ -270,6 +286,8 @@ class Gait(QuadlegNode):
         words = f"walks in the {gait}, {velocity_in_words(planner.twist)}"
         if self._use > 1.0:
             words += f"; asked for {velocity_in_words(self._asked.twist)}, which is {self._use:.1f} times too fast"
+        if self._left_out:
+            words += f"; {cannot_in_words(self._left_out, gait)}"
         return words
 
     def close(self) -> None:

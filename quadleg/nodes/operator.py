@@ -16,6 +16,7 @@ from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 
 from quadleg.errors import BadMessage
+from quadleg.gait.velocity import cannot_in_words
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds, split_state
@@ -106,7 +107,7 @@ class Operator:
         elif shares is not None:
             self._walks = True
             self._send(self.limits.velocity(shares))
-            return ""
+            return cannot_in_words(self.limits.left_out(shares), self.limits.gait)
         self.halt()
         return hindrance
 

@@ -9,6 +9,7 @@ from typing import Any
 from ruamel.yaml.error import YAMLError
 
 from quadleg.errors import BadMessage
+from quadleg.gait.velocity import Way, ways_left_out
 from quadleg.kinematics.planar import Planar
 from quadleg.robot.plain_yaml import MOST_BYTES, plain_yaml
 
@@ -51,6 +52,10 @@ class Limits:
             for share, ahead, behind in zip(shares, self.ahead, self.behind)
         )
         return x, y, yaw
+
+    def left_out(self, shares: Planar) -> tuple[Way, ...]:
+        """The ways wanted by shares of the limits in which the limit is zero."""
+        return ways_left_out(shares, self.velocity(shares))
 
     def beside(self, gait: str, step: int) -> str:
         """The gait so many places on from another, around the end."""

@@ -1,0 +1,85 @@
+"""What the node gait says of a velocity that is asked for, in the test's own process."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+rclpy = pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from geometry_msgs.msg import TwistStamped
+from rclpy.executors import SingleThreadedExecutor
+from rclpy.signals import SignalHandlerOptions
+from std_msgs.msg import String
+
+from quadleg.gait.obstacle import Obstacle
+from quadleg.gait.velocity import Way
+from quadleg.nodes.gait import Gait
+from quadleg.nodes.topics import LATCHED
+from quadleg.robot.load import find_robot
+
+SOON = 20.0  # s
+
+
+class GaitBench:
+    """The node gait of a robot whose legs do not abduct, so that it walks ahead and not sideways; it is active."""
+
+    def __init__(self, folder: Path) -> None:
+        shipped = find_robot("greenhouse_inspector").read_text()
+        assert shipped.count("abduction: [-30, 45]") == 2
+        path = folder / "narrow.yaml"
+        path.write_text(shipped.replace("abduction: [-30, 45]", "abduction: [-0.001, 0.001]"))
+        rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
+        self.gait = Gait(parameters={"robot": str(path), "gait": "trot"})
+        self._other = rclpy.create_node("other")
+        self._executor = SingleThreadedExecutor()
+        for node in (self.gait, self._other):
+            self._executor.add_node(node)
+        self._velocities = self._other.create_publisher(TwistStamped, "teleop/cmd_vel", 1)
+        self._other.create_publisher(String, "state", LATCHED).publish(String(data="active: for a test"))
+
+    def asked(self, forward: float, left: float) -> tuple[str, dict[str, str]]:
+        """What gait says once it has heard this velocity (m/s): a sentence, and its figures."""
+        message = TwistStamped()
+        message.twist.linear.x, message.twist.linear.y = forward, left
+        until, asked = time.monotonic() + SOON, f"{forward:.4f} {left:.4f} 0.0000"
+        while time.monotonic() < until:
+            self._velocities.publish(message)
+            self._executor.spin_once(0.02)
+            health = self.gait.health()
+            values = {key: str(value) for key, value in health.values.items()}
+            if values["asked"] == asked and values["obstacle"] != Obstacle.NOT_ACTIVE.value:
+                return health.message, values
+        raise AssertionError(f"not heard: {asked}")
+
+    def close(self) -> None:
+        self._executor.shutdown()
+        self.gait.close()
+        self._other.destroy_node()
+        rclpy.try_shutdown()
+
+
+@pytest.fixture
+def bench(domain: int, tmp_path: Path) -> Iterator[GaitBench]:
+    bench = GaitBench(tmp_path)
+    yield bench
+    bench.close()
+
+
+def test_a_way_without_a_limit_is_named_and_the_others_have_their_own_scale(bench: GaitBench) -> None:
+    _, alone = bench.asked(2.0, 0.0)
+    assert alone["obstacle"] == Obstacle.TOO_FAST.value
+    assert alone["left_out"] == ""
+    assert 0.0 < float(alone["scale"]) < 1.0
+    _, both = bench.asked(2.0, 0.1)
+    assert both["obstacle"] == Obstacle.WAY_IMPOSSIBLE.value
+    assert both["left_out"] == Way.LEFT.value
+    assert both["scale"] == alone["scale"]
+    words, sideways = bench.asked(0.0, -0.1)
+    assert sideways["obstacle"] == Obstacle.WAY_IMPOSSIBLE.value
+    assert sideways["left_out"] == Way.RIGHT.value
+    assert float(sideways["scale"]) == 0.0
+    assert words == "this robot cannot walk to the right in the gait trot: its limit there is zero"
