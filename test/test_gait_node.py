@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-rclpy = pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+import rclpy
 from geometry_msgs.msg import TwistStamped
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.signals import SignalHandlerOptions

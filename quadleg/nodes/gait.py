@@ -272,8 +272,12 @@ class Gait(QuadlegNode):
             return Obstacle.LEANS, leaning
         if not self._active:
             return Obstacle.NOT_ACTIVE, ""
+        return self._beyond_limits()
+
+    def _beyond_limits(self) -> tuple[Obstacle, str]:
         if self._left_out:
-            return Obstacle.WAY_IMPOSSIBLE, "" if self._scale else cannot_in_words(self._left_out, limits.gait.name)
+            gait = self._planner.limits.gait.name
+            return Obstacle.WAY_IMPOSSIBLE, "" if self._scale else cannot_in_words(self._left_out, gait)
         return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
 
     def _in_words(self) -> str:
