@@ -134,8 +134,8 @@ ASKED = {"asker": "cmd_vel", "asked": "0.2 0 0"}
                 "obstacle": "way_impossible",
             },
             "walks in the gait creep; asked for 0.200 m/s forward, 0.100 m/s to the left by a script or navigation on "
-            "cmd_vel; planned: 0.080 m/s forward; this robot cannot walk to the left in the gait creep: its limit there "
-            "is zero; the rest is scaled to 40 %",
+            "cmd_vel; planned: 0.080 m/s forward; this robot cannot walk to the left in the gait creep: its limit "
+            "there is zero; the rest is scaled to 40 %",
         ),
         (
             {**ASKED, "asked": "0 0.1 0", "scale": "0", "left_out": "left", "obstacle": "way_impossible"},
