@@ -118,9 +118,11 @@ class Drive:
         from rclpy.parameter import parameter_value_to_python
 
         client = self._node.create_client(GetParameters, "gait/get_parameters")
-        self._wait(client.service_is_ready, "no running stack is heard; start one in another terminal: quadleg run")
+        absent = "no running stack is heard: gait is not there; start one in another terminal: quadleg run"
+        self._wait(client.service_is_ready, absent)
         future = client.call_async(GetParameters.Request(names=["robot", "frame_prefix"]))
-        self._wait(future.done, "gait does not answer; is `quadleg run` still there?")
+        silent = f"gait is there and does not answer within {HEARD_WITHIN:g} s; is `quadleg run` still there?"
+        self._wait(future.done, silent)
         robot_file, prefix = map(parameter_value_to_python, future.result().values)
         return robot_file, prefix
 
@@ -236,8 +238,6 @@ class Drive:
         return Group(Text(f"quadleg drive: {self._robot.name}", style="bold"), "", table, "", self._keys_table())
 
     def _lines(self, now: float) -> Iterator[tuple[str, str | Text]]:
-        from quadleg.nodes.operator import NOT_ANSWERED
-
         operator = self._operator
         assert operator is not None
         yield "state", f"{operator.state or 'not heard'}: {operator.why}"
@@ -263,7 +263,7 @@ class Drive:
         yield "dead-man", f"{bar} {left:.1f} s until it stops" if left else "no key is pressed: it does not walk"
         yield "blocked", Text(self._hindrance, style="bold red")
         # That a stop was not answered stays, until there is news.
-        fresh = now - self._said_at < ANSWER_TIME or self._said == NOT_ANSWERED
+        fresh = now - self._said_at < ANSWER_TIME or operator.stop_unanswered
         yield "answer", Text(self._said if fresh else "", style="bold")
 
     def _clipped(self, velocity: Planar) -> str:

@@ -16,6 +16,7 @@ from quadleg.commissioning import pulses as pulses_module
 from quadleg.commissioning import standing as standing_module
 from quadleg.commissioning.pulses import Pulses, Stopped
 from quadleg.commissioning.standing import Standing
+from quadleg.errors import Refused
 from quadleg.robot.model import OutputEnable, Robot
 from quadleg.safety.watchdog import State, Watchdog
 from quadleg.servos import bank, i2c, link, output_enable, pca9685
@@ -253,6 +254,26 @@ def test_a_board_that_fails_in_a_way_of_its_own_is_cut_as_soon_as_it_takes_bytes
             ticks.one()
         assert powered(wires) == 0
     assert any("Open the servo supply's switch" in sentence for sentence in words)
+
+
+def test_a_robot_that_is_not_up_or_down_in_time_says_where_it_is_and_what_to_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On a real clock: with one that runs ahead, it may be up before anyone waits for it."""
+    monkeypatch.setattr(standing_module, "LONGEST_WAY", 0.05)
+    wires, words = Wires(), []
+    standing = Standing(robot(), wires.open, hear=words.append, open_switch=wires.switch)
+    try:
+        with pytest.raises(Refused) as refused:
+            standing.rise()
+    finally:
+        assert standing.sit()
+    for part in ("not up within 0.05 s", "it is rising (first pulses: ", "quadleg check --hardware", "sit down again"):
+        assert part in str(refused.value)
+    (late,) = words
+    for part in ("not down within 0.05 s", "its pulses are cut now", "it is lowering"):
+        assert part in late
+    assert powered(wires) == 0
 
 
 def test_a_stop_does_not_wait_for_a_tick_that_hangs_on_the_board() -> None:

@@ -102,16 +102,20 @@ class Standing:
             return done
 
         done = self._wait(enabled, 3 * QUIET_TIME)
-        if done:
-            self._wait(lambda _: self.state is not State.RISING, LONGEST_WAY)
+        if done and not self._wait(lambda _: self.state is not State.RISING, LONGEST_WAY):
+            raise Refused(f"the robot is not up within {LONGEST_WAY:g} s{self._late()} It has to sit down again")
         if self.state is not State.ACTIVE:
             raise Refused(f"the robot does not stand, it is {self.state.value}: {self.why if done else words}")
 
     def sit(self) -> bool:
-        """Lower the body, switch the pulses off, and let go of the board; whether it took the last of that."""
+        """Lower the body, switch the pulses off, and let go of the board; whether it took the last of that.
+
+        A body that is not down within LONGEST_WAY is told of, and drops.
+        """
         with self._turn:
             self._watchdog.enable(False, self._clock())
-        self._wait(lambda _: not any(self._output.powered), LONGEST_WAY)
+        if not self._wait(lambda _: not any(self._output.powered), LONGEST_WAY) and self._hear:
+            self._hear(f"It is not down within {LONGEST_WAY:g} s, and its pulses are cut now{self._late()}")
         self._over.set()
         self._thread.join()
         try:
@@ -121,6 +125,13 @@ class Standing:
         finally:
             self._link.close()
         return True
+
+    def _late(self) -> str:
+        """What is known of a robot that does not arrive in time, and what to do."""
+        return (
+            f": it is {self.state.value} ({self.why}). See `quadleg check --hardware` for the board, and "
+            "seconds_per_60_deg of the servos in the robot file."
+        )
 
     def cut(self) -> None:
         """Pulses off at once, from any thread: the robot falls onto its belly. Raises BoardError where that fails."""

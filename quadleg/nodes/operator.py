@@ -31,7 +31,10 @@ ANSWER_WITHIN = 5.0  # s
 HEARD_WITHIN = 0.2  # s that the last word is given to arrive
 STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
 STOP_PATIENCE = 3.0  # s that it is called for at least
-NOT_ANSWERED = "the emergency stop is not answered. The servos may be powered: open the switch in the servo supply NOW"
+NOT_ANSWERED = (
+    "servo_output does not answer the emergency stop. The servos may be powered: open the switch in the servo supply "
+    "NOW"
+)
 
 
 class Operator:
@@ -62,6 +65,7 @@ class Operator:
         self._reset_asked = inf
         self._stop_called = -inf
         self.stop_answered_at = -inf  # s on the steady clock
+        self.stop_unanswered = False  # whether `said` is that nobody answers a stop
         self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
         self._poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
         self._kept_poses = node.create_publisher(PoseStamped, "base_target", LATEST)
@@ -85,6 +89,7 @@ class Operator:
                 client.remove_pending_request(future)
                 del self._open[future]
                 self._tell(unanswered)
+                self.stop_unanswered = client is self._emergency_stop
         if self._stop_asked is not None:
             self.halt()
             self._pose(Wish())
@@ -170,8 +175,9 @@ class Operator:
     def _insist(self, now: float, held: bool) -> None:
         if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:
             return
-        if now - self._stop_asked > 1.0 and self.said != NOT_ANSWERED:
+        if now - self._stop_asked > 1.0 and not self.stop_unanswered:
             self._tell(NOT_ANSWERED)
+            self.stop_unanswered = True
         if now - self._stop_asked > STOP_PATIENCE and not held:
             self._stop_asked = None
             return
@@ -190,13 +196,15 @@ class Operator:
         """Asks the robot to stand up or go on (on), or to sit down."""
         what = "stand" if on else "sit"
         if not self._enable.service_is_ready():
-            self._tell(f"{what}: no node offers the service enable; is `quadleg run` still there?")
+            self._tell(
+                f"{what}: joint_watchdog is not there, which offers the service enable; is `quadleg run` still there?"
+            )
             return
         self._ask(
             self._enable,
             SetBool.Request(data=on),
             lambda response: f"{what}: {response.message}",
-            f"{what}: the service enable does not answer",
+            f"{what}: {self._unanswered('joint_watchdog')}",
         )
 
     def reset(self) -> None:
@@ -215,7 +223,7 @@ class Operator:
                 return f"reset: {response.message}"
             return "reset: the fault is over, the robot is off" if faulty else "reset: there is no fault"
 
-        missing = "reset: the service does not answer; is `quadleg run` still there?"
+        missing = f"reset: {self._unanswered('joint_watchdog')}"
         self._ask(self._reset, Trigger.Request(), answer, missing)
 
     def _stop_is_open(self) -> bool:
@@ -238,7 +246,15 @@ class Operator:
             self._gait_asked = None
             return f"gait: {gait} is refused: {result.reason}"
 
-        self._ask(self._gait, request, answer, f"gait: {gait} is not answered; is gait running?")
+        self._ask(self._gait, request, answer, f"gait: {gait}: {self._unanswered('gait')}")
+
+    def _unanswered(self, node: str) -> str:
+        """That a node does not answer, with what was last heard of the robot."""
+        last = f"{self.state}: {self.why}" if self.state else "nothing"
+        return (
+            f"{node} has not answered within {ANSWER_WITHIN:g} s; before that the robot said {last}. Ask "
+            "`quadleg status`; is `quadleg run` still there?"
+        )
 
     def _ask(self, client: Any, request: Any, answer: Callable[[Any], str], unanswered: str) -> None:
         future = client.call_async(request)
@@ -251,7 +267,7 @@ class Operator:
         future.add_done_callback(answered)
 
     def _tell(self, said: str) -> None:
-        self.said = said
+        self.said, self.stop_unanswered = said, False
         self._say(said)
 
     # What is heard

@@ -89,7 +89,7 @@ function showStop() {
   let says = "";
   if (stopAt && !stopSent) says = "STOP NOT SENT: no connection to the viewer. Open the switch in the servo supply NOW";
   else if (stopAt && since > 1000)
-    says = "STOP IS NOT ANSWERED. The servos may be powered: open the switch in the servo supply NOW";
+    says = "STOP IS NOT ANSWERED BY servo_output. The servos may be powered: open the switch in the servo supply NOW";
   else if (stopAt) says = "stop asked for …";
   put($("stop_says"), says);
   $("stop_says").hidden = !says;
@@ -472,7 +472,8 @@ function showSilence() {
       + "What you see is old, and STOP does not arrive. Is quadleg run still there?";
   } else {
     const silent = Object.entries(news.silent).map(([node, seconds]) => `${node} for ${seconds.toFixed(0)} s`);
-    if (silent.length) says = `NOT HEARD: ${silent.join(", ")}. What it said last is old.`;
+    if (silent.length) says = `NOT HEARD: ${silent.join(", ")}. What it said last is old; the servos may be powered. `
+      + "If it does not come back, look at the terminal of quadleg run; the switch in the servo supply ends all.";
   }
   put($("silent"), says);
   $("silent").hidden = !says;
