@@ -20,7 +20,7 @@ from watchdog_bench import Bench
 
 from quadleg.kinematics.body import Pose, all_forward, legs_inverse
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety import rest, watchdog
+from quadleg.safety import rest, supply_watch, watchdog
 from quadleg.safety.commands import ALL, NONE, Command
 from quadleg.safety.watchdog import State
 
@@ -779,7 +779,7 @@ def test_a_good_supply_message_after_a_bad_one_lets_it_be_enabled(bench):
 
 def test_a_low_supply_lowers_after_half_a_second_and_says_voltage_and_limit(up):
     low = volts(up, 0.84)
-    up.measured(watchdog.LOW_TIME - up.period, low)
+    up.measured(supply_watch.LOW_TIME - up.period, low)
     assert up.state is State.ACTIVE
     up.measured(4 * up.period, low)
     assert up.state is State.LOWERING
@@ -836,7 +836,7 @@ def test_with_the_current_over_the_rating_frames_go_at_half_speed_and_it_is_said
 def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
     far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
     near = amperes(up, 0.95)
-    up.measured(1.5 * (watchdog.OVER_TIME + watchdog.HOLD_TIME), current=near)
+    up.measured(1.5 * (supply_watch.OVER_TIME + watchdog.HOLD_TIME), current=near)
     assert up.state is State.ACTIVE
     words = f"supply gives {near:.1f} A, it is rated for {amperes(up, 1):g} A"
     assert up.watchdog.why == f"following the joint targets; slowed to half of the servos' speed: {words}"
@@ -847,7 +847,7 @@ def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
 
 def test_a_current_over_the_rating_for_a_second_is_a_hold_and_two_seconds_later_lowering(up):
     over = amperes(up, 1.2)
-    up.measured(watchdog.OVER_TIME - up.period, current=over)
+    up.measured(supply_watch.OVER_TIME - up.period, current=over)
     assert up.state is State.ACTIVE
     up.measured(4 * up.period, current=over)
     assert up.state is State.HOLD
@@ -892,7 +892,7 @@ def test_a_current_over_the_rating_while_it_rises_is_lowered_after_a_second(benc
         bench.measure(current=amperes(bench, 1.2))
         bench.tick()
     assert bench.state is State.LOWERING
-    assert bench.now - begun == pytest.approx(watchdog.OVER_TIME, abs=3 * bench.period)
+    assert bench.now - begun == pytest.approx(supply_watch.OVER_TIME, abs=3 * bench.period)
     assert bench.watchdog.why.startswith("supply gives ")
 
 
@@ -904,9 +904,9 @@ def test_a_charging_current_is_not_over_the_rating(up):
 def test_supply_messages_that_stop_are_no_fault_and_are_forgotten(up):
     up.measure(volts(up, 0.9), amperes(up, 0.5))
     up.run(1.9)
-    assert (up.watchdog.voltage, up.watchdog.current) == (volts(up, 0.9), amperes(up, 0.5))
+    assert (up.watchdog.supply_watch.voltage, up.watchdog.supply_watch.current) == (volts(up, 0.9), amperes(up, 0.5))
     up.run(0.2)
-    assert np.isnan([up.watchdog.voltage, up.watchdog.current]).all()
+    assert np.isnan([up.watchdog.supply_watch.voltage, up.watchdog.supply_watch.current]).all()
     up.run(5.0)
     assert up.state is State.ACTIVE
     assert up.watchdog.why == "following the joint targets"

@@ -210,8 +210,8 @@ class JointWatchdog(QuadlegNode):
             "idle_left_s": f"{max(idle_left, 0.0):.0f}" if isfinite(idle_left) else "",
         }
         measured = {
-            "supply_v": watchdog.voltage,
-            "supply_a": watchdog.current,
+            "supply_v": watchdog.supply_watch.voltage,
+            "supply_a": watchdog.supply_watch.current,
             "tilt_deg": degrees(watchdog.tilted),
         }
         values |= {name: f"{value:.2f}" for name, value in measured.items() if isfinite(value)}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum
-from math import degrees, inf, isfinite, nan
+from math import degrees, inf, nan
 
 from quadleg.errors import BadTarget
 from quadleg.kinematics.body import stance_angles
@@ -21,6 +21,7 @@ from quadleg.safety.heat_watch import HeatLevel, HeatWatch
 from quadleg.safety.idle_watch import IdleCode, IdleWatch
 from quadleg.safety.limits import Limits
 from quadleg.safety.output import HOLD_AFTER
+from quadleg.safety.supply_watch import KNOWN_TIME, LOW_TIME, OVER_TIME, SupplyWatch
 
 MISSING_FRAMES = 3  # frames without a good one, and good ones that end the hold again
 BAD_TARGETS = 3
@@ -31,12 +32,7 @@ OUTPUT_SILENT = 0.5
 # How long servo_output may be so before the watchdog takes itself for ignored. One that was started again after a kill
 # holds, and may be heard up to 3 s before it hears.
 OUTPUT_IGNORES = {"holding": 4.0, "lowering": 1.0}
-# A message of the supply or the IMU says nothing any more after KNOWN_TIME; nobody has to measure.
-KNOWN_TIME = 2.0
-LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
-LOW_TIME = 0.5  # longer than an inrush
-NEAR_SHARE, NEAR_SPEED = 0.9, 0.5  # of the supply's rating: from there on half the servos' speed
-OVER_TIME = 1.0  # with the current over the rating: at half speed still, then a hold
+SLOWER = 0.5  # of the servos' speed: where the supply comes near its rating, and where the body does not follow
 TIP_TIME = 0.1
 NOTICE_TIME = 1.0
 QUIET_TIME = 2 * HOLD_AFTER  # after the start: a servo_output that a dead watchdog left powered holds by then
@@ -75,9 +71,9 @@ class Watchdog:
 
     Feed it with `targets` (or `frame`), `output_says`, `output_heard`, `supply`, `tilt`, `enable`, `reset` and `tick`,
     which has to be called once a period. `targets` and `tick` give the command to send, or None when there is none.
-    What is known of the supply and the body's tilt is in `voltage` (V), `current` (A drawn) and `tilted` (rad),
-    else NaN. `heat` has the servos' modelled temperatures. With an `idle_time` (s) a robot that stands for so long
-    without being asked for anything lowers itself; 0: never.
+    What is known of the supply is in `supply_watch`, of the body's tilt in `tilted` (rad), else NaN. `heat` has the
+    servos' modelled temperatures. With an `idle_time` (s) a robot that stands for so long without being asked for
+    anything lowers itself; 0: never.
     """
 
     def __init__(self, robot: Robot, period: float, now: float, idle_time: float = 0.0) -> None:
@@ -112,10 +108,10 @@ class Watchdog:
         self._dropping = False
         self.heat = HeatWatch(robot, now)
         self.idle = IdleWatch(idle_time)
-        self._present = True
-        self._supply_heard = self._tilt_heard = now
-        self._low_since = self._over_since = self._tipped_since = inf  # infinite: it is not so
-        self.voltage = self.current = self.tilted = nan
+        self.supply_watch = SupplyWatch(robot, now)
+        self._tilt_heard = now
+        self._tipped_since = inf  # infinite: it is not so
+        self.tilted = nan
         self.sent = 0
         self.slowed = 0
         self.refused = 0
@@ -237,15 +233,11 @@ class Watchdog:
 
         A supply lost under power is a fault: the pulses must not wait for its switch to close again.
         """
-        self.voltage = voltage if isfinite(voltage) else nan
-        self.current = current if isfinite(current) else nan
-        self._present, self._supply_heard = present, now
-        self.following.supply(self.voltage, self.current, now)
-        self._low_since = min(self._low_since, now) if self._low() else inf
-        self._over_since = min(self._over_since, now) if self._over() else inf
-        lost = self._lost()
-        if lost and self.powered:
-            self._switch_off(State.FAULT, lost, now)
+        watch = self.supply_watch
+        watch.take(voltage, current, present, now)
+        self.following.supply(watch.voltage, watch.current, now)
+        if watch.lost and self.powered:
+            self._switch_off(State.FAULT, watch.lost, now)
 
     def tilt(self, angle: float, now: float) -> None:
         """Takes the angle between the body's z axis and the vertical, in rad; NaN is unknown."""
@@ -303,7 +295,7 @@ class Watchdog:
         # A command without joints would cut the power in the middle of what servo_output does to
         # put the robot down, and at first nobody knows whether it is doing that.
         # A supply that is lost and a body that is tipped want the power cut whatever else is going on.
-        if self.powered or self._lost() or (self._tipped() and now - self._tipped_since >= TIP_TIME):
+        if self.powered or self.supply_watch.lost or (self._tipped() and now - self._tipped_since >= TIP_TIME):
             return False
         # The same goes for another watchdog that has the servos powered.
         begun = max(self._begun, self._other_heard)
@@ -319,7 +311,7 @@ class Watchdog:
         self.sent += 1
         if limited.share < 1.0:
             self.slowed += 1
-            if not self._over():
+            if not self.supply_watch.over:
                 self._note("slowed", "slowed to the speed of the servos", now)
         if not limited.stops:
             self._stopped_since = None
@@ -350,12 +342,13 @@ class Watchdog:
             self._hold(Cause.MISSING, NO_FRAME, now)
 
     def _judge_supply(self, now: float) -> None:
-        near, over, low = self._over(NEAR_SHARE), self._over(), self._low()
-        self._limits.speed = NEAR_SPEED if near else 1.0
+        watch = self.supply_watch
+        near, over = watch.near, watch.over
+        self._limits.speed = SLOWER if near else 1.0
         if not self.powered:
             return
-        if low and now - self._low_since > LOW_TIME:
-            self._lower(low, now)
+        if watch.low_for(now) > LOW_TIME:
+            self._lower(watch.low, now)
         if over:
             self._judge_over(over, now)
         if near and self.state is not State.HOLD:
@@ -378,7 +371,7 @@ class Watchdog:
             self._note("idle", f"lowers itself after {self.idle.seconds:g} s without a command", now)
 
     def _judge_over(self, over: str, now: float) -> None:
-        lasting = now - self._over_since
+        lasting = self.supply_watch.over_for(now)
         if lasting > OVER_TIME + HOLD_TIME or (lasting > OVER_TIME and self.state is State.RISING):
             self._lower(over, now)
         elif lasting > OVER_TIME and self.state is not State.LOWERING and self._cause is not Cause.CURRENT:
@@ -395,7 +388,7 @@ class Watchdog:
         if response >= Response.HOLD:
             self.stopped_by = shortfall
         if not self._dropping:
-            self._limits.speed = min(self._limits.speed, NEAR_SPEED)
+            self._limits.speed = min(self._limits.speed, SLOWER)
         if response is Response.DROP and not self._dropping:
             self._drop(words, now)
         elif response >= Response.LOWER:
@@ -406,24 +399,6 @@ class Watchdog:
         elif self.state is not State.LOWERING:
             self._note("following", words, now)
 
-    def _lost(self) -> str | None:
-        if not self._present:
-            return "servo supply lost: it says that it is not present"
-        nominal = self._robot.supply.voltage
-        if self.voltage < LOST_SHARE * nominal:
-            return f"servo supply lost: {self.voltage:.1f} V of {nominal:g} V"
-        return None
-
-    def _low(self) -> str | None:
-        limit = self._robot.supply.low_voltage
-        return f"servo supply low: {self.voltage:.2f} V, the limit is {limit:.2f} V" if self.voltage < limit else None
-
-    def _over(self, share: float = 1.0) -> str | None:
-        rating = self._robot.supply.rated_current
-        if not self.current > share * rating:
-            return None
-        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A"
-
     def _tipped(self) -> str | None:
         limit = self._robot.tip_angle
         if not self.tilted > limit:
@@ -431,7 +406,7 @@ class Watchdog:
         return f"body tipped by {degrees(self.tilted):.0f}°, the limit is {degrees(limit):.0f}°"
 
     def _forget_readings(self, now: float) -> None:
-        if now - self._supply_heard > KNOWN_TIME:
+        if self.supply_watch.is_old(now):
             self.supply(nan, nan, True, now)
         if now - self._tilt_heard > KNOWN_TIME:
             self.tilt(nan, now)
@@ -469,7 +444,8 @@ class Watchdog:
             return "quadleg is ending"
         if self.state is State.FAULT:
             return f"in fault ({self._why}); call reset first"
-        return self._lost() or self._low() or self._over() or self._tipped() or self.heat.refusal()
+        supply = self.supply_watch
+        return supply.lost or supply.low or supply.over or self._tipped() or self.heat.refusal()
 
     def _start(self, now: float) -> tuple[bool, str]:
         if self._output is None:

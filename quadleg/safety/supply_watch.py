@@ -1,0 +1,78 @@
+"""Whether the servos' supply is lost, low, or near or over its rated current, by what is measured there."""
+
+from __future__ import annotations
+
+from math import inf, isfinite, nan
+
+from quadleg.robot.model import Robot
+
+KNOWN_TIME = 2.0  # s for which a reading counts; nobody has to measure
+LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
+LOW_TIME = 0.5  # s: longer than an inrush
+NEAR_SHARE = 0.9  # of the supply's rated current: the robot goes slower from there on
+OVER_TIME = 1.0  # s with the current over the rating: slower still, then a hold
+
+
+class SupplyWatch:
+    """The last reading, `voltage` (V) and `current` (A drawn), NaN where unknown, and what is wrong with it, in words.
+
+    Times are those of a steady clock, in s.
+    """
+
+    def __init__(self, robot: Robot, now: float) -> None:
+        self._rated = robot.supply
+        self._present = True
+        self._heard = now
+        self._low_since = self._over_since = inf  # infinite: it is not so
+        self.voltage = self.current = nan
+
+    def take(self, voltage: float, current: float, present: bool, now: float) -> None:
+        """Take a reading: V, and A that are drawn; what is not finite is unknown."""
+        self.voltage = voltage if isfinite(voltage) else nan
+        self.current = current if isfinite(current) else nan
+        self._present, self._heard = present, now
+        self._low_since = min(self._low_since, now) if self.low else inf
+        self._over_since = min(self._over_since, now) if self.over else inf
+
+    def is_old(self, now: float) -> bool:
+        """Whether the last reading says nothing any more."""
+        return now - self._heard > KNOWN_TIME
+
+    @property
+    def lost(self) -> str:
+        """That the supply is gone; empty where it is not known to be."""
+        if not self._present:
+            return "servo supply lost: it says that it is not present"
+        if self.voltage < LOST_SHARE * self._rated.voltage:
+            return f"servo supply lost: {self.voltage:.1f} V of {self._rated.voltage:g} V"
+        return ""
+
+    @property
+    def low(self) -> str:
+        """That the voltage is below the robot file's limit, else empty."""
+        limit = self._rated.low_voltage
+        return f"servo supply low: {self.voltage:.2f} V, the limit is {limit:.2f} V" if self.voltage < limit else ""
+
+    @property
+    def over(self) -> str:
+        """That the current is over the rating, else empty."""
+        return self._beyond(1.0)
+
+    @property
+    def near(self) -> str:
+        """That the current is over NEAR_SHARE of the rating, else empty."""
+        return self._beyond(NEAR_SHARE)
+
+    def _beyond(self, share: float) -> str:
+        rating = self._rated.rated_current
+        if not self.current > share * rating:
+            return ""
+        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A"
+
+    def low_for(self, now: float) -> float:
+        """For how many s the voltage has been low; below 0 where it is not."""
+        return now - self._low_since
+
+    def over_for(self, now: float) -> float:
+        """For how many s the current has been over the rating; below 0 where it is not."""
+        return now - self._over_since
