@@ -90,7 +90,7 @@ def test_what_is_assumed_is_said() -> None:
     legs = (replace(robot.legs[0], joints=(guessed, *robot.legs[0].joints[1:])), *robot.legs[1:])
     said = printed(module._quick(replace(robot, legs=legs)), 200)
     assert "how it is split between body and legs is assumed" in said
-    assert "Not calibrated yet, so reckoned with guesses: front_left_abduction." in said
+    assert "Not calibrated yet, assuming defaults for: front_left_abduction." in said
 
 
 def test_the_quick_verdicts_are_those_of_the_whole_check_but_for_speed_and_figures() -> None:

@@ -12,7 +12,7 @@ from random_robots import with_torque
 from quadleg import cli
 from quadleg.commissioning.check import Check, as_json, check
 from quadleg.commissioning.verdict import FAILS, GOOD, Quantity
-from quadleg.commissioning.walk_forecast import Cause
+from quadleg.commissioning.walk_forecast import WalkObstruction
 from quadleg.gait.walk_code import WalkCode
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.robot.model import FixedFrame, Robot
@@ -24,7 +24,7 @@ def codes(checked: Check) -> list[WalkCode]:
     return [forecast.code for forecast in checked.forecasts]
 
 
-def causes(checked: Check) -> list[set[Cause]]:
+def causes(checked: Check) -> list[set[WalkObstruction]]:
     return [{hindrance.cause for hindrance in forecast.hindrances} for forecast in checked.forecasts]
 
 
@@ -32,6 +32,8 @@ def test_the_demo_robot_walks_in_both_gaits() -> None:
     checked = check(ROBOT)
     assert codes(checked) == [WalkCode.WALKS, WalkCode.WALKS]
     assert [row.word for row in checked.verdicts["walk"]] == [GOOD, GOOD]
+    assert "70 % of its limit" in checked.verdicts["walk"][0].why  # the row of its speed has the limit itself
+    assert checked.verdicts["bus"][1].why.startswith("at most ")
     said = json.loads(as_json(checked))["walk"]
     assert said["creep"] == {"forecast": "walks", "causes": []}
 
@@ -56,7 +58,7 @@ def test_servos_that_stand_and_cannot_step_get_the_torque_that_would_do() -> Non
     creep = check(weak).forecasts[0]
     assert creep.code is WalkCode.DOES_NOT_WALK
     (hindrance,) = creep.hindrances
-    assert hindrance.cause in (Cause.WALKING_LIMITS, Cause.TOO_SLOW)
+    assert hindrance.cause in (WalkObstruction.WALKING_LIMITS, WalkObstruction.TOO_SLOW)
     need = hindrance.needs[0]
     assert need.value > need.have
     assert check(with_torque(weak, 1.1 * need.value / need.have)).forecasts[0].code is WalkCode.WALKS
@@ -64,9 +66,9 @@ def test_servos_that_stand_and_cannot_step_get_the_torque_that_would_do() -> Non
 
 def test_a_supply_whose_voltage_sinks_too_far_is_foretold() -> None:
     hungry = replace(with_torque(ROBOT, 3.0), supply=replace(ROBOT.supply, rated_current=200.0, low_share=0.99))
-    assert all(Cause.SUPPLY_VOLTAGE in found for found in causes(check(hungry)))
+    assert all(WalkObstruction.SUPPLY_VOLTAGE in found for found in causes(check(hungry)))
     small = replace(ROBOT, supply=replace(ROBOT.supply, rated_current=1.0))
-    assert all(Cause.SUPPLY_CURRENT in found for found in causes(check(small)))
+    assert all(WalkObstruction.SUPPLY_CURRENT in found for found in causes(check(small)))
     assert codes(check(small)) == [WalkCode.DOES_NOT_STAND] * 2
 
 
@@ -79,7 +81,7 @@ def test_a_load_at_one_side_makes_it_tip() -> None:
     found = check(leaning(ROBOT, 0.2))
     assert found.forecasts[0].code is WalkCode.DOES_NOT_WALK
     first = found.forecasts[0].hindrances[0]
-    assert first.cause in (Cause.TIPS, Cause.WALKING_LIMITS)
+    assert first.cause in (WalkObstruction.TIPS, WalkObstruction.WALKING_LIMITS)
     assert check(leaning(ROBOT, 0.0)).forecasts[0].code is WalkCode.WALKS
 
 

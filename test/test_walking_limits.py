@@ -203,7 +203,8 @@ def test_a_gait_that_no_leg_can_follow_goes_nowhere_and_says_the_remedy():
     gait = replace(robot.gait("trot"), name="hop", foot_clearance=0.09, stride_period=0.2)
     limits = WalkingLimits(robot, gait)
     assert limits.trouble
-    assert "gaits.hop: the legs cannot lift a foot by 90 mm and back in 0.09 s" in limits.trouble
+    assert limits.why == "the legs cannot lift a foot by 90 mm and back in 0.09 s and go anywhere"
+    assert limits.trouble == f"gaits.hop: {limits.why}: {limits.cure}"
     assert limits.forward == STILL
     assert limits.use(STILL) == 0.0
     assert limits.scaled((0.1, 0.0, -0.1)) == STILL

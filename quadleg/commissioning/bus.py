@@ -101,12 +101,11 @@ def _serial_frame(robot: Robot, messages: Sequence[bytes]) -> tuple[int, float]:
 
 def _of_speed(use: GaitUse, fastest: Planar) -> Verdict:
     about = f"speed, {use.gait.name}"
-    if use.trouble:
-        why, _, cure = use.trouble.removeprefix(f"gaits.{use.gait.name}: ").partition(": ")
-        return Verdict(about, FAILS, why, cure)
+    if use.obstacle:
+        return Verdict(about, FAILS, use.why, use.cure)
     x, y, turn = fastest
     why = (
-        f"{x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
+        f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
         f"{100 * use.use:.0f} % of their speed without load"
     )
     if min(x, y) < SLOW or turn < SLOW_TURN:

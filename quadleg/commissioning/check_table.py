@@ -63,5 +63,5 @@ def _notes(checked: Check) -> list[str]:
     if robot.masses.assumed:
         notes.append("Only the total mass is given: how it is split between body and legs is assumed.")
     if robot.uncalibrated:
-        notes.append(f"Not calibrated yet, so reckoned with guesses: {', '.join(robot.uncalibrated)}.")
+        notes.append(f"Not calibrated yet, assuming defaults for: {', '.join(robot.uncalibrated)}.")
     return notes

@@ -54,7 +54,7 @@ class Current:
         return cls(
             supply=robot.supply,
             standing=_draw(robot, "standing", held, held),
-            gaits=tuple(_draw(robot, use.gait.name, use.mean, use.peak) for use in gaits if not use.trouble),
+            gaits=tuple(_draw(robot, use.gait.name, use.mean, use.peak) for use in gaits if not use.obstacle),
             stalled=float(motors.stall_current.sum()),
             over=motors.currents(motors.torques(torque.over[4])).sum(axis=1),
         )

@@ -79,19 +79,20 @@ class Stride:
 
 @dataclass(frozen=True)
 class GaitUse:
-    """A gait at its fastest: its strides by the names of `WAYS`. `trouble` says why there are none; `fastest` is as
-    WalkingLimits has it, None where nobody looked; `use` is how near the joints come to their speed: the largest of
-    rate over no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot
-    goes nowhere; `spot_effort` is the share of the torque-speed line that the hardest joint takes on the spot, and
-    `needed_on_the_spot` (12,) the stall torque in N·m with which it would do (zero for the other joints).
+    """A gait at its fastest: its strides by the names of `WAYS`. `fastest`, `obstacle`, `why` and `cure` are as
+    WalkingLimits has them, `fastest` None where nobody looked; `use` is how near the joints come to their speed:
+    the largest of rate over no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None
+    where the robot goes nowhere; `spot_effort` is the share of the torque-speed line that the hardest joint takes on
+    the spot, and `needed_on_the_spot` (12,) the stall torque in N·m with which it would do (zero for the others).
     """
 
     gait: Gait
     strides: dict[str, Stride]
     fastest: Planar | None
     use: float
-    trouble: str | None = None
     obstacle: StrideObstacle | None = None
+    why: str = ""
+    cure: str = ""
     limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
@@ -117,8 +118,9 @@ class GaitUse:
             strides=made,
             fastest=limits.forward,
             use=_use(robot, made),
-            trouble=limits.trouble,
             obstacle=limits.obstacle,
+            why=limits.why,
+            cure=limits.cure,
             limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,

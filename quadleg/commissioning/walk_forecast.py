@@ -22,7 +22,7 @@ from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Ve
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
-from quadleg.gait.walk_code import WalkCode
+from quadleg.gait.walk_code import JUDGED_SHARE, WalkCode
 from quadleg.robot.model import Robot
 
 # Of the hip height: how far the body's centre moves where servos give way and tilt it by 4° (walks in physics tilt by 2
@@ -33,7 +33,7 @@ TIPPING_SHARE = 0.07
 BARELY, BARELY_ON_TWO = 0.008, 0.01
 
 
-class Cause(str, Enum):
+class WalkObstruction(str, Enum):
     """Why a robot does not stand or walk, or walks badly."""
 
     CANNOT_RISE = "cannot_rise"
@@ -48,7 +48,7 @@ class Cause(str, Enum):
 class Hindrance:
     """One cause: the code that follows, the sentence, what to change, and the numbers that would do."""
 
-    cause: Cause
+    cause: WalkObstruction
     code: WalkCode
     why: str
     cure: str
@@ -81,7 +81,9 @@ class WalkForecast:
         if not self.hindrances:
             stride = self.use.judged
             assert stride
-            return Verdict(about, GOOD, f"walks: {stride.twist[0]:.2f} m/s ahead")
+            return Verdict(
+                about, GOOD, f"walks at {stride.twist[0]:.2f} m/s, {100 * JUDGED_SHARE:.0f} % of its limit ahead"
+            )
         first = self.hindrances[0]
         word = TIGHT if first.code.walks else FAILS
         return Verdict(about, word, f"{first.code.words}: {first.why}", first.cure, first.needs)
@@ -94,7 +96,7 @@ class WalkForecast:
             needed = np.maximum(torque.rising.needed, self.use.needed_on_the_spot)
             needs = torque_needs(self.robot, needed)
             why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
-            yield Hindrance(Cause.CANNOT_RISE, code, why, torque_cure(needs), needs)
+            yield Hindrance(WalkObstruction.CANNOT_RISE, code, why, torque_cure(needs), needs)
         yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
 
     def _supply(self, mean: float, peak: float, code: WalkCode, doing: str) -> Iterator[Hindrance]:
@@ -105,26 +107,22 @@ class WalkForecast:
             why = f"{doing}, the servos get {left:.1f} V, and below {supply.low_voltage:.1f} V it lies down"
             cure = f"{ohm:.3f} ohm from the supply to the servos at most: short thick wires, or a feed for each leg"
             needs = (Need(Quantity.SUPPLY_OHM, ohm, SUPPLY_RESISTANCE),)
-            yield Hindrance(Cause.SUPPLY_VOLTAGE, code, why, cure, needs)
+            yield Hindrance(WalkObstruction.SUPPLY_VOLTAGE, code, why, cure, needs)
         if mean > supply.rated_current:
             why = f"{doing} takes {mean:.1f} A, more than the supply's {supply.rated_current:g} A"
             need = Need(Quantity.SUPPLY_A, peak, supply.rated_current)
-            yield Hindrance(Cause.SUPPLY_CURRENT, code, why, f"a supply of more than {peak:.0f} A", (need,))
+            yield Hindrance(WalkObstruction.SUPPLY_CURRENT, code, why, f"a supply of more than {peak:.0f} A", (need,))
 
     def _walking(self) -> Iterator[Hindrance]:
         use, code = self.use, WalkCode.DOES_NOT_WALK
         stride = use.judged
-        if use.trouble or stride is None:
-            why, _, cure = (
-                (use.trouble or "its walking limit forward is zero")
-                .removeprefix(f"gaits.{use.gait.name}: ")
-                .partition(": ")
-            )
+        if use.obstacle or stride is None:
+            why, cure = use.why or "its walking limit forward is zero", use.cure
             needs: tuple[Need, ...] = ()
             if use.obstacle is StrideObstacle.TORQUE:
                 needs = torque_needs(self.robot, use.needed_on_the_spot)
                 cure = torque_cure(needs) or cure
-            yield Hindrance(Cause.WALKING_LIMITS, code, why, cure, needs)
+            yield Hindrance(WalkObstruction.WALKING_LIMITS, code, why, cure, needs)
             return
         height = self.robot.standing.height
         natural = sqrt(STANDARD_GRAVITY * height)
@@ -133,7 +131,7 @@ class WalkForecast:
             needs = torque_needs(self.robot, 1.2 * use.needed_on_the_spot)
             why = f"its servos let it go {1000 * stride.twist[0]:.0f} mm/s only"
             cure = torque_cure(needs) or "faster servos, or a longer gaits." + f"{use.gait.name}.stride_period_s"
-            yield Hindrance(Cause.TOO_SLOW, code, why, cure, needs)
+            yield Hindrance(WalkObstruction.TOO_SLOW, code, why, cure, needs)
         yield from self._supply(float(stride.total.mean()), float(stride.total.max()), code, "walking")
         least = TIPPING_SHARE * height
         if not on_two and stride.tipping_margin < least:
@@ -141,7 +139,7 @@ class WalkForecast:
                 f"its centre of mass comes within {1000 * stride.tipping_margin:.0f} mm of tipping over its feet, "
                 f"{1000 * least:.0f} mm are needed"
             )
-            yield Hindrance(Cause.TIPS, code, why, _balance_cure(stride))
+            yield Hindrance(WalkObstruction.TIPS, code, why, _balance_cure(stride))
 
 
 def _balance_cure(stride: Stride) -> str:

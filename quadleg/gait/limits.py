@@ -40,8 +40,8 @@ class WalkingLimits:
     robot walks ahead and not sideways, say. `margin` in m is what the sway keeps: that of the gait, or less where the
     legs cannot do that; None for a gait without sway. `lean` (x, y) in m is how far the body is shifted all the time
     that it walks, where its centre of mass is off the middle of its feet. `footprint` is half of the length and width
-    in m that body and legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from that
-    and `trouble` a sentence; its limits are then nothing.
+    in m that body and legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from
+    that, `why` and `cure` (what to change) say it in words, and its limits are nothing.
     """
 
     def __init__(self, robot: Robot, gait: Gait) -> None:
@@ -61,15 +61,20 @@ class WalkingLimits:
         shares = np.ones(len(DIRECTIONS))
         shares[corners] = self._without_gaps(self._farthest(ends[corners], _FINE))
         self.obstacle: StrideObstacle | None = None
-        self.trouble: str | None = None
+        self.why = self.cure = ""
         if not any(map(any, self.axes)):
-            self.obstacle, self.trouble = self._trouble()
+            self.obstacle, self.why, self.cure = self._trouble()
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
         path = strides(robot, gait, ends * shares[:, None])
         sways = self._feasible.sways(path, self.margin)
         self._sways = dict(zip(DIRECTIONS, sways))
         self._parts = lru_cache(maxsize=8)(self._parts_of)  # of one twist they are asked for several times a tick
         self.footprint = self._footprint(path, sways)
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the robot cannot walk in this gait and what to change, None where it can walk."""
+        return f"gaits.{self.gait.name}: {self.why}: {self.cure}" if self.obstacle else None
 
     @cached_property
     def forward(self) -> Planar:
@@ -177,35 +182,37 @@ class WalkingLimits:
         result: Array = np.maximum(shares, 1.0 / (_FINE << _HALVINGS))
         return result
 
-    def _trouble(self) -> tuple[StrideObstacle, str]:
-        """What keeps the robot from going anywhere, and that in words."""
+    def _trouble(self) -> tuple[StrideObstacle, str, str]:
+        """What keeps the robot from going anywhere, that in words, and what to change."""
         slow = np.array([STILL, (1e-4, 0.0, 0.0)])
         found = (self._feasible.first_obstacle(twist, self.margin) for twist in slow)
         obstacle = next(filter(None, found), StrideObstacle.REACH)
-        return obstacle, f"gaits.{self.gait.name}: {self._sentence(obstacle)}"
+        return obstacle, *self._why_and_cure(obstacle)
 
-    def _sentence(self, obstacle: StrideObstacle) -> str:
+    def _why_and_cure(self, obstacle: StrideObstacle) -> tuple[str, str]:
         gait = self.gait
         if obstacle is StrideObstacle.TORQUE:
             effort = self._feasible.hardest(np.array(STILL), self.margin)
             joint = self._robot.joints[JOINT_NAMES.index(effort.joint)]
             return (
                 f"{effort.joint} needs {effort.stall_torque_needed:.2f} N·m of stall torque to carry the robot and has "
-                f"{self._robot.stall_torque(joint):.2f} N·m: stronger servos, less mass, or stand higher"
+                f"{self._robot.stall_torque(joint):.2f} N·m",
+                "stronger servos, less mass, or stand higher",
             )
         if obstacle is StrideObstacle.BALANCE:
             return (
-                "the body cannot sway so far that the feet on the ground carry it: put the masses nearer to its "
-                "middle, or the feet farther apart"
+                "the body cannot sway so far that the feet on the ground carry it",
+                "put the masses nearer to its middle, or the feet farther apart",
             )
         if obstacle is StrideObstacle.CLEARANCE:
-            return "the legs come too near to each other or to the body: set the feet farther out, or stand higher"
+            return "the legs come too near to each other or to the body", "set the feet farther out, or stand higher"
         if obstacle is StrideObstacle.GROUND:
-            return "the legs' links come too near to the ground: stand higher, or set the feet farther out"
+            return "the legs' links come too near to the ground", "stand higher, or set the feet farther out"
         swing = (1 - gait.duty_factor) * gait.stride_period
         return (
             f"the legs cannot lift a foot by {1000 * gait.foot_clearance:.3g} mm and back in {swing:.2g} s and go "
-            "anywhere: lower foot_clearance_mm, or raise stride_period_s"
+            "anywhere",
+            "lower foot_clearance_mm, or raise stride_period_s",
         )
 
     def _farthest(self, ends: Array, steps: int) -> Array:
