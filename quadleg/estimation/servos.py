@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import FRICTION
 from quadleg.robot.model import Leg, Robot, Vector
+from quadleg.servos.model import FULL_TORQUE_ERROR
 
 Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
-FULL_TORQUE_ERROR = radians(3.0)  # of the joint, at which the motor is fully on
 BACKLASH = radians(0.4)  # of the gears, from end to end
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from math import copysign
+from math import copysign, radians
 
 from quadleg.robot.model import Servo
 from quadleg.servos.calibration import angle_from_pulse
+
+# Error of the joint in rad at which a servo's motor is fully on, as estimation and safety take it (common practice, no
+# source). Physics has a value of its own (simulation/servos.py), since nobody knows that of a real servo.
+FULL_TORQUE_ERROR = radians(3.0)
 
 
 class ServoModel:

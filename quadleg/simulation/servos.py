@@ -20,7 +20,9 @@ from quadleg.robot.model import JOINT_NAMES, Robot
 Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
-FULL_TORQUE_ERROR = radians(2.5)  # of the joint, at which the motor is fully on
+# The joint's error at which the motor is fully on is not the 3° of servos/model.py, on purpose: what estimation and
+# safety assume has to hold for servos that differ from it.
+FULL_TORQUE_ERROR = radians(2.5)
 BACKLASH = radians(0.4)  # of the gears, from end to end
 HAND = 5.0  # strength of a hand that holds a leg in place, in that of the joint's servo (our own choice)
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
