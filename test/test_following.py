@@ -10,8 +10,9 @@ import robots
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quadleg.dynamics.joint_torques import static_torques
 from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
-from quadleg.robot.model import Robot
+from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.following import Following, FollowingCode, Response, in_words, lean_limits
 
@@ -108,7 +109,7 @@ def test_numbers_that_are_not_finite_are_left_out(rig: Rig) -> None:
 def test_the_allowed_lean_is_what_full_torque_gives_over_the_stance() -> None:
     robot = robots.inspector()
     # 3° of hip and knee over 92 + 108 mm of leg, feet 90 mm to each side.
-    assert degrees(lean_limits(robot)[4]) == pytest.approx(degrees(atan(0.052 * 0.200 / 0.090)))
+    assert degrees(lean_limits(robot)[4]) == pytest.approx(degrees(atan(radians(3) * 0.200 / 0.090)))
     limits = lean_limits(robot)
     assert limits[4] < limits[3] < limits[2]
 
@@ -154,6 +155,16 @@ def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor(
     assert shortfall.code is FollowingCode.TORQUE_LIMIT
     assert any(name.endswith("_knee") for name in shortfall.where)
     assert "stall torque" in shortfall.words
+
+
+def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_measured() -> None:
+    robot = robots.inspector()
+    loads = static_torques(robot, stance_angles(robot, robot.standing))
+    rear = [JOINT_NAMES.index(name) for name in ("rear_left_knee", "rear_right_knee")]
+    share = max(abs(loads[joint]) / robot.stall_torque(robot.joints[joint]) for joint in rear)
+    shortfall = measured(with_torque(robot, share / 0.95), {joint: radians(49) for joint in rear})
+    assert (shortfall.code, shortfall.where) == (FollowingCode.TORQUE_LIMIT, ("rear_left_knee", "rear_right_knee"))
+    assert shortfall.words == "rear knees at their torque limit, 49° from the commanded angle"
 
 
 def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
@@ -225,6 +236,20 @@ def test_what_is_usual_is_learned() -> None:
     assert standing_with(5.0, 5.3) == (FollowingCode.FOLLOWS, Response.NONE)
 
 
+def test_less_than_its_usual_current_while_walking_has_a_code_of_its_own() -> None:
+    robot = robots.inspector()
+    following, now = Following(robot), 10.0
+    feet = list(robot.standing.feet)
+    high = [(x, y, z + 0.02 * (i == 0)) for i, (x, y, z) in enumerate(feet)]
+    frames = [legs_inverse(robot, Pose((0.0, 0.0, robot.standing.height)), places) for places in (feet, high)]
+    for current, seconds in ((4.0, 15.0), (2.0, 8.0)):
+        for frame in range(round(50 * seconds)):
+            now += 0.02
+            following.supply(6.0, current, now)
+            shortfall = following.step(frames[frame // 15 % 2], now)
+    assert shortfall.code is FollowingCode("weak_or_limp")
+
+
 def test_a_standing_robot_that_is_lifted_raises_no_alarm() -> None:
     assert standing_with(4.0, 0.8) == (FollowingCode.FOLLOWS, Response.NONE)
 
@@ -242,30 +267,31 @@ def test_a_supply_that_breaks_down_is_weak() -> None:
 # Measured joints
 
 
-def measured(robot: Robot, joint: int, off: float, swing: float = 0.0):
+def measured(robot: Robot, off: dict[int, float], swing: float = 0.0):
     following, now = Following(robot), 10.0
     angles = stance_angles(robot, robot.standing)
     for frame in range(50):
         now += 0.02
         places = list(angles)
-        places[joint] += off + swing * sin(frame)
+        for joint, by in off.items():
+            places[joint] += by + swing * sin(frame)
         following.joints(places, now)
         shortfall = following.step(angles, now)
     return shortfall
 
 
 def test_a_joint_that_stands_far_from_its_command_is_stuck() -> None:
-    shortfall = measured(robots.inspector(), 5, radians(20))
+    shortfall = measured(robots.inspector(), {5: radians(20)})
     assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_STUCK, ("front_right_knee",))
 
 
 def test_a_joint_that_moves_far_from_its_command_is_limp() -> None:
-    shortfall = measured(robots.inspector(), 5, radians(25), radians(5))
+    shortfall = measured(robots.inspector(), {5: radians(25)}, radians(5))
     assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_LIMP, ("front_right_knee",))
 
 
 def test_a_joint_that_gives_way_as_servos_do_is_fine() -> None:
-    assert measured(robots.inspector(), 5, radians(3)).code is FollowingCode.FOLLOWS
+    assert measured(robots.inspector(), {5: radians(3)}).code is FollowingCode.FOLLOWS
 
 
 @given(share=st.floats(0.5, 1.0))

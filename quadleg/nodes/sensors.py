@@ -22,7 +22,7 @@ from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.nodes.base import QuadlegNode
 from quadleg.nodes.topics import LATEST
 from quadleg.robot.model import MEASURED, MODELLED, Robot
-from quadleg.safety.supply_monitor import Explanation, Meter, stalled_joints
+from quadleg.safety.supply_meter import Meter
 from quadleg.sensors.ina226 import Ina226, PowerReading
 from quadleg.sensors.mpu6050 import VARIANCES, ImuReading, Mpu6050
 from quadleg.sensors.reader import Reader
@@ -47,14 +47,6 @@ class Held(NamedTuple):
     commanded: Sequence[float]
     powered: Sequence[bool]
     measured: Sequence[float] | None
-
-
-class _Look(NamedTuple):
-    """What the servos do, how fast their joints turn (rad/s), and what each draws by the model (A)."""
-
-    held: Held
-    rates: Sequence[float]
-    modelled: Sequence[float]
 
 
 class Sensors:
@@ -88,7 +80,6 @@ class Sensors:
         self._turns = turns(robot, period, messages)
         self._physics = physics
         self._model = SupplyCurrentModel(robot)
-        self._explanation = Explanation(robot)
         self._meter = Meter()
         self._source = UNKNOWN
         self._latest = PowerReading(nan, nan)
@@ -215,33 +206,26 @@ class Sensors:
             self._publish_supply(nan, nan, UNKNOWN, stamp)
 
     def say_supply(self, voltage: float, current: float, stamp: Time) -> None:
-        """Publishes what is measured: V, and A that are drawn; judges whether the pose explains it."""
-        now = time.monotonic()
-        look = self._look(now)
+        """Publishes what is measured: V, and A that are drawn."""
+        self._powered = any(self._held().powered)
         self._publish_supply(voltage, current, MEASURED, stamp)
-        if look:
-            held, rates, modelled = look
-            stalled = None
-            if held.measured is not None:
-                stalled = stalled_joints(held.commanded, held.measured, rates, held.powered)
-            self._explanation.take(current, modelled, stalled, now)
 
     def _say_model(self) -> None:
-        look = self._look(time.monotonic())
-        if look:
-            another = self._node.count_publishers("supply") > 1
-            self._publish_supply(nan, nan if another else sum(look.modelled), ELSEWHERE if another else MODELLED)
-
-    def _look(self, now: float) -> _Look | None:
-        """What the servos do, and draw by the model; None where that was looked at just now."""
+        now = time.monotonic()
         if now - self._looked < MODEL_PERIOD:
-            return None
+            return
+        current = self._modelled(now)
+        another = self._node.count_publishers("supply") > 1
+        self._publish_supply(nan, nan if another else current, ELSEWHERE if another else MODELLED)
+
+    def _modelled(self, now: float) -> float:
+        """What the servos draw together by the model (A)."""
         held = self._held()
         self._powered = any(held.powered)
         places = held.commanded if held.measured is None else held.measured
         rates = [(place - before) / (now - self._looked) for place, before in zip(places, self._places or places)]
         self._looked, self._places = now, places
-        return _Look(held, rates, self._model.currents(held.commanded, rates, held.powered))
+        return sum(self._model.currents(held.commanded, rates, held.powered))
 
     def _publish_supply(self, voltage: float, current: float, source: str, stamp: Time | None = None) -> None:
         self._source, self._latest = source, PowerReading(voltage, current)
@@ -276,14 +260,14 @@ class Sensors:
 
     @property
     def trouble(self) -> str:
-        """What is wrong with a sensor, or with what it says; empty where nothing is."""
+        """What is wrong with a sensor; empty where nothing is."""
         said = []
-        if self._power:
-            said.append(f"supply unknown: {self._power.trouble}" if self._power.trouble else self._explanation.words)
+        if self._power and self._power.trouble:
+            said.append(f"supply unknown: {self._power.trouble}")
         if self._imu and self._imu.trouble:
             said.append(f"no imu/data: {self._imu.trouble}")
         if not self._physics and self._power and not self._turns.supply_every:
             said.append(f"the supply is not measured: {NO_TIME}")
         if not self._physics and self._imu and not self._turns.imu:
             said.append(f"no imu/data: {NO_TIME}")
-        return "; ".join(filter(None, said))
+        return "; ".join(said)

@@ -459,8 +459,13 @@ _NOT_FOLLOWED: dict[FollowingCode, Explanation] = {
         "it went slower",
         "charge the battery; thicker wires; stronger supply",
     ),
-    FollowingCode.UNKNOWN: Explanation("the body did not do what was commanded", _SLOWED, "look at the robot"),
+    FollowingCode.WEAK_OR_LIMP: Explanation(
+        "the servos drew less current than usual: one is weak or limp, or the feet slipped",
+        _SLOWED,
+        "look at plugs, horns and gears with the power off, then at the floor",
+    ),
 }
+_OTHER_FAILURE = Explanation("the body did not do what was commanded", _SLOWED, "look at the robot")
 _TOLD_WITHIN = 0.5  # s: joint_watchdog's diagnostics follow its state
 
 _UNKNOWN = Explanation(
@@ -482,9 +487,10 @@ def explain(state: str, why: str, code: str = FollowingCode.FOLLOWS.value) -> Ex
 
 def not_followed(code: str) -> Explanation | None:
     """What a code of FollowingCode means, one of another version too; None where the body follows."""
-    known = next((each for each in FollowingCode if each.value == code), FollowingCode.UNKNOWN)
-    found = _NOT_FOLLOWED.get(known)
-    return replace(found, weight=Weight.FAULT) if found else None
+    if code == FollowingCode.FOLLOWS.value:
+        return None
+    known = {each.value: explanation for each, explanation in _NOT_FOLLOWED.items()}
+    return replace(known.get(code, _OTHER_FAILURE), weight=Weight.FAULT)
 
 
 def notices(why: str) -> Iterator[tuple[str, Explanation]]:

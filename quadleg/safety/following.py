@@ -8,7 +8,7 @@ walks slower raises no alarm. What leaves that, beyond the bumps that a foot may
 |---|---|---|
 | lean: tilt against the commanded one, and where its rate takes it in LOOK_AHEAD | IMU | tilting, joint_limp |
 | sinking: the body goes down and was not asked to | IMU | sinking |
-| supply current against the model of the commanded motion | a measured supply | overloaded |
+| supply current against the model of the commanded motion | a measured supply | overloaded, weak_or_limp |
 | supply voltage | a measured supply | supply_weak |
 | lag of a joint behind its command | measured joints | joint_limp, joint_stuck, torque_limit |
 | static torques of the commanded pose | the robot file | torque_limit |
@@ -26,6 +26,7 @@ from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.joint_lag import JointLag
 from quadleg.safety.servo_load import ServoLoad
+from quadleg.servos.model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
 GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
@@ -45,7 +46,6 @@ HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until 
 LOWER_AFTER = 2.0  # s more, until it is lowered
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
 RISEN = 0.01  # m over the resting pose: the belly is off the ground
-FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
 
 
 class FollowingCode(str, Enum):
@@ -61,7 +61,7 @@ class FollowingCode(str, Enum):
     SINKING = "sinking"
     OVERLOADED = "overloaded"
     SUPPLY_WEAK = "supply_weak"
-    UNKNOWN = "unknown"
+    WEAK_OR_LIMP = "weak_or_limp"
 
 
 class Response(IntEnum):
@@ -87,6 +87,13 @@ class FollowingShortfall:
     response: Response = Response.SLOW
     grows: bool = True  # whether the response grows as it lasts; else something else stops the robot
 
+
+# What joints do that do not follow: one, and several.
+_JOINT_WORDS = {
+    FollowingCode.TORQUE_LIMIT: ("at its torque limit", "at their torque limit"),
+    FollowingCode.JOINT_STUCK: ("stands still", "stand still"),
+    FollowingCode.JOINT_LIMP: ("gives way", "give way"),
+}
 
 FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
 
@@ -306,14 +313,13 @@ class Following:
             return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, words, Response.SLOW, grows=False)
         if load.needed_for > OVER_TIME:
             joints = load.overloaded
-            words = f"{in_words(joints)} need {100 * load.needed:.0f} % of their stall torque by the robot file"
-            return FollowingShortfall(
-                FollowingCode.TORQUE_LIMIT, joints, load.needed, f"{100 * load.needed:.0f} %", words
-            )
+            code, figure = FollowingCode.TORQUE_LIMIT, f"{100 * load.needed:.0f} %"
+            words = f"{_at(code, joints)}: the pose needs {figure} of the stall torque by the robot file"
+            return FollowingShortfall(code, joints, load.needed, figure, words)
         if load.drawn_for > OVER_TIME:
             words = (
-                f"the servos draw {load.drawn:.1f} times the current that the motion explains: a leg is caught, a "
-                "joint is stuck, or the load is more than the robot file says"
+                f"the servos draw {load.current:.1f} A, {load.drawn:.1f} times the current that the motion explains: a "
+                "leg is caught, a joint is stuck, or the load is more than the robot file says"
             )
             return FollowingShortfall(
                 FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words
@@ -327,17 +333,19 @@ class Following:
                     FollowingCode.OVERLOADED, (), load.off_usual, figure, words, grows=load.walking
                 )
             words = f"the servos draw {figure} current: a servo is weak or limp, or the feet slip"
-            return FollowingShortfall(FollowingCode.UNKNOWN, (), 1.0 / max(load.off_usual, 0.1), figure, words)
+            return FollowingShortfall(FollowingCode.WEAK_OR_LIMP, (), 1.0 / max(load.off_usual, 0.1), figure, words)
         return None
 
     def _by_lag(self, angles: Sequence[float], now: float) -> FollowingShortfall | None:
-        found = self._lag.step(angles, now, self._load.torques)
-        if found is None:
+        away = self._lag.step(angles, now, self._load.torques)
+        if not away:
             return None
-        joint, lag, kind = found
-        name = JOINT_NAMES[joint]
-        words = f"{name} is {degrees(lag):.0f}° from where it was sent"
-        return FollowingShortfall(FollowingCode(kind), (name,), lag / self._lag.limit, f"{degrees(lag):.0f}°", words)
+        _, lag, kind = away[0]
+        code = FollowingCode(kind)
+        joints = tuple(JOINT_NAMES[i] for i in sorted(i for i, _, other in away if other == kind))
+        figure = f"{degrees(lag):.0f}°"
+        words = f"{_at(code, joints)}, {figure} from the commanded angle"
+        return FollowingShortfall(code, joints, lag / self._lag.limit, figure, words)
 
 
 def lean_limits(robot: Robot) -> dict[int, float]:
@@ -352,6 +360,12 @@ def lean_limits(robot: Robot) -> dict[int, float]:
     gives_way = atan(FULL_TORQUE_ERROR * (leg.upper_length + leg.lower_length) / half_width)
     bump = atan(clearance / (2 * half_width))
     return {4: gives_way, 3: gives_way + bump, 2: gives_way + bump + atan(clearance / half_width)}
+
+
+def _at(code: FollowingCode, joints: Sequence[str]) -> str:
+    """Which joints do not follow, and how."""
+    one, many = _JOINT_WORDS[code]
+    return f"{in_words(joints)} {one if len(joints) == 1 else many}"
 
 
 def in_words(joints: Sequence[str]) -> str:

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from math import inf
 
 from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.servos.model import FULL_TORQUE_ERROR
 
 LAG_TIME = 0.15  # s for which a joint has to be away
 KNOWN_TIME = 0.2  # s for which a measurement counts
-FULL_TORQUE_ERROR = 0.052  # rad: 3°, at which a servo's motor is fully on (common practice, no source)
-AWAY = 5.0  # times that: 15°; landing on bumps pushed sound joints 13° away (test/faults/physics.py)
+AWAY = 5.0  # times FULL_TORQUE_ERROR: 15°; landing on bumps pushed sound joints 13° away (test/faults/physics.py)
 SLOW = 0.5  # share of its no-load speed at which a servo under load is sound still (our own choice)
 STILL = 0.5  # rad/s: a joint that is slower stands
 LOADED = 0.8  # share of the stall torque at which a joint that is away is at its limit
@@ -41,12 +41,12 @@ class JointLag:
             self._rates = [(b - a) / dt for a, b in zip(self._angles, angles)]
         self._angles, self._heard = list(angles), now
 
-    def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> tuple[int, float, str] | None:
-        """The joint that is farthest away, its lag (rad) and the code of its failure; None where all follow."""
+    def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> list[tuple[int, float, str]]:
+        """The joints that are away, the farthest first: each one's lag (rad) and the code of its failure."""
         dt, self._at = min(now - self._at, KNOWN_TIME), now
         if self._angles is None or now - self._heard > KNOWN_TIME:
             self._where = None
-            return None
+            return []
         if self._where is None:
             self._where, dt = list(self._angles), 0.0
         # A sound servo is between there and its command: what it is late by is no lag.
@@ -54,16 +54,16 @@ class JointLag:
             at + min(max(goal - at, -speed * dt), speed * dt)
             for at, goal, speed in zip(self._where, commanded, self._speeds)
         ]
-        worst = None
+        away = []
         for i, (slow, goal, angle) in enumerate(zip(self._where, commanded, self._angles)):
             lag = max(min(slow, goal) - angle, angle - max(slow, goal))
             if lag <= self.limit:
                 self._since[i] = inf
                 continue
             self._since[i] = min(self._since[i], now)
-            if now - self._since[i] >= LAG_TIME and (worst is None or lag > worst[1]):
-                worst = i, lag, self._kind(i, torques[i])
-        return worst
+            if now - self._since[i] >= LAG_TIME:
+                away.append((i, lag, self._kind(i, torques[i])))
+        return sorted(away, key=lambda one: -one[1])
 
     def _kind(self, joint: int, torque: float) -> str:
         if abs(torque) > LOADED * self._stall[joint]:

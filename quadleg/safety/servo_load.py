@@ -68,6 +68,11 @@ class ServoLoad:
         self.limit = UNEXPLAINED[4]
 
     @property
+    def current(self) -> float:
+        """The measured current in A, evened; NaN where nothing is measured."""
+        return self._current
+
+    @property
     def walking(self) -> bool:
         """Whether feet were in the air of late."""
         return self._kind < 4
