@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
-from math import degrees, inf
+from math import degrees, inf, isnan, radians
+from pathlib import Path
 
 import pytest
 import robots
 from faults import physics
+from robot_campaign import drawn
 
 from quadleg.gait.limits import WalkingLimits
 from quadleg.robot.model import MEASURED, MODELLED
@@ -21,6 +24,7 @@ from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.world import World
 
 ROBOT = robots.inspector()
+HARD_WORKERS = (169, 171)  # robots of seed 4242 of test/robot_campaign.py, near the boundary of walking
 # Seeds whose fault meets a joint that carries, or is hard enough to matter: see `-m faults.physics --lines`.
 CASES = (
     (FaultKind.WEAK_SERVOS, STAND, 15),
@@ -104,9 +108,46 @@ def test_a_missed_failure_is_told_as_such() -> None:
     )
 
 
+def test_without_a_supply_sensor_the_watchdog_hears_no_voltage_or_current() -> None:
+    rollout = Rollout(ROBOT, WalkingLimits(ROBOT, ROBOT.gait("creep")), supply_sensor=False)
+    rollout.stand()
+    assert isnan(rollout.watchdog.voltage)
+    assert isnan(rollout.watchdog.current)
+    assert rollout.watchdog.following.drawn == 0.0
+
+
+def test_lines_of_several_processes_come_to_one_table(tmp_path: Path) -> None:
+    fault = InjectedFault(FaultKind.WEAK_SERVOS, (), 0.3)
+    paths = []
+    for seed, reported in ((1, 0.5), (2, 2.5), (3, inf)):
+        outcome = FaultOutcome(fault, 1.0, inf, reported, radians(12), FOLLOWS, "off", "at rest")
+        paths.append(tmp_path / f"{seed}.jsonl")
+        paths[-1].write_text(f"{json.dumps(physics.line('creep', seed, outcome))}\n\n| a table |\n", encoding="utf-8")
+    said = physics.table(physics.read(paths))
+    # Medians of 0 and 1.5 s after the fall, and of 0.5 and 2.5 s after the fault.
+    assert "| weak servos | creep | 3 | 0 (0) | 2 of 3 (0.75, 1.50 s; 1.50, 2.50 s) | - | 12° | 0 |" in said
+    assert "1 within 1 s" in said
+
+
+@pytest.mark.parametrize("number", HARD_WORKERS)
+def test_a_sound_robot_that_works_hard_raises_no_alarm(number: int) -> None:
+    """Its feet press against each other after it has risen, and its knees are at their torque limit for a third of a
+    stride: it draws up to 1.7 times the model's current."""
+    _, robot = next(drawn(1, 4242, number))
+    limits = WalkingLimits(robot, robot.gait("trot"))
+    rollout = Rollout(robot, limits, seed=1, angles=None)
+    rollout.stand()
+    most = 0.0
+    for _ in range(round(6.0 / rollout.period)):
+        rollout.tick((0.8 * limits.forward[0], 0.0, 0.0))
+        most = max(most, rollout.watchdog.following.drawn)
+        assert rollout.watchdog.following.shortfall.response is Response.NONE
+    assert most > 1.4  # it does work hard
+
+
 @pytest.mark.long
 def test_no_fall_goes_unreported_standing_and_creeping() -> None:
-    found = physics.fault_trials(ROBOT, range(1, 4), None, tuple(FaultKind))
+    found = physics.fault_trials(ROBOT, range(1, 4), None, True, tuple(FaultKind))
     missed = [
         in_words(doing, one)
         for doing, _, one in found
@@ -117,4 +158,4 @@ def test_no_fall_goes_unreported_standing_and_creeping() -> None:
 
 @pytest.mark.long
 def test_sound_walks_raise_no_alarm_on_any_ground() -> None:
-    assert not [walk for walk in physics.sound_walking(ROBOT, 0.3, 1, None) if walk["said"]]
+    assert not [walk for walk in physics.sound_walking(ROBOT, 0.3, 1, None, True) if walk["said"]]

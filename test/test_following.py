@@ -143,6 +143,17 @@ def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertica
     assert min(commanded.height, 0.15) == pytest.approx(0.15, abs=1e-6)
 
 
+def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told_so() -> None:
+    robot = replace(robots.inspector(), frames=())
+    rig = Rig(needing(robot, 0.9))
+    assert rig.go(2.0) is Response.NONE
+    while rig.following.shortfall.response is not Response.DROP:
+        rig.go(1 / robot.control_rate, -1.5, -1.5)
+    assert rig.following.shortfall.code is FollowingCode.TILTING
+    assert rig.following.shortfall.words.endswith("near the torque limit")
+    assert "rear knees" in rig.following.shortfall.words
+
+
 # The model alone
 
 
@@ -159,10 +170,8 @@ def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor(
 
 def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_measured() -> None:
     robot = robots.inspector()
-    loads = static_torques(robot, stance_angles(robot, robot.standing))
     rear = [JOINT_NAMES.index(name) for name in ("rear_left_knee", "rear_right_knee")]
-    share = max(abs(loads[joint]) / robot.stall_torque(robot.joints[joint]) for joint in rear)
-    shortfall = measured(with_torque(robot, share / 0.95), {joint: radians(49) for joint in rear})
+    shortfall = measured(needing(robot, 0.95), {joint: radians(49) for joint in rear})
     assert (shortfall.code, shortfall.where) == (FollowingCode.TORQUE_LIMIT, ("rear_left_knee", "rear_right_knee"))
     assert shortfall.words == "rear knees at their torque limit, 49° from the commanded angle"
 
@@ -194,6 +203,13 @@ def with_torque(robot: Robot, torque: float) -> Robot:
         for leg in robot.legs
     ]
     return replace(robot, legs=tuple(legs))
+
+
+def needing(robot: Robot, share: float) -> Robot:
+    """The same with servos that need this share of their stall torque to stand."""
+    loads = static_torques(robot, stance_angles(robot, robot.standing))
+    now = max(abs(load) / robot.stall_torque(joint) for load, joint in zip(loads, robot.joints))
+    return with_torque(robot, robot.legs[0].joints[0].servo.kind.stall_torque * now / share)
 
 
 # The supply

@@ -252,14 +252,11 @@ class Following:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
-        return FollowingShortfall(
-            FollowingCode.TILTING,
-            (LEGS[leg],),
-            lean / limit,
-            f"{degrees(lean):.0f}°",
-            f"the body leans {degrees(lean):.0f}° towards {LEGS[leg]}, sound servos allow {degrees(limit):.0f}°",
-            Response.DROP,
-        )
+        figure = f"{degrees(lean):.0f}°"
+        words = f"the body leans {figure} towards {LEGS[leg]}, sound servos allow {degrees(limit):.0f}°"
+        if self._load.strained:
+            words += f"; by the robot file {in_words(self._load.strained)} near the torque limit"
+        return FollowingShortfall(FollowingCode.TILTING, (LEGS[leg],), lean / limit, figure, words, Response.DROP)
 
     def _rises(self, by: float, dt: float) -> None:
         """How far the body is lower than commanded: both velocities and what they add up to fade over SINK_TIME."""

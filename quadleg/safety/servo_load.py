@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite, nan
+from math import inf, isfinite, nan
 
 from quadleg.dynamics.joint_torques import static_torques
 from quadleg.dynamics.servo_motors import FRICTION, ServoMotors
 from quadleg.robot.model import JOINT_NAMES, Robot
 from quadleg.safety.commanded_motion import CommandedMotion
 
+STRAINED = 0.8  # share of a stall torque from which a joint may be why the body leans (our own choice)
+STRAINED_TIME = 1.0  # s for which that is remembered: a body that falls takes other joints' loads
 SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
 STRIDE_TIME = 1.0  # s over which they are evened to be compared with what is usual: about a stride
 KNOWN_TIME = 0.5  # s for which a reading counts
@@ -41,8 +43,9 @@ class UsualRatio:
 
 class ServoLoad:
     """`torques` are what the joints hold by the model (N·m), `needed` the largest share of a stall torque among them,
-    `overloaded` the joints that need more than they have, `drawn` the measured current without friction over
-    the modelled one, `off_usual` how many times its usual ratio to the model the current is over a stride."""
+    `overloaded` the joints that need more than they have, `strained` those that lately needed nearly all, `drawn` the
+    measured current without friction over the modelled one, `off_usual` how many times its usual ratio to the model
+    the current is over a stride."""
 
     def __init__(self, robot: Robot) -> None:
         self._robot = robot
@@ -63,6 +66,8 @@ class ServoLoad:
         self.torques: Sequence[float] = (0.0,) * len(JOINT_NAMES)
         self.needed = self.needed_for = 0.0
         self.overloaded: tuple[str, ...] = ()
+        self.strained: tuple[str, ...] = ()
+        self._strained_at = -inf
         self.drawn = self.drawn_for = 0.0
         self.off_usual, self.off_for = 1.0, 0.0
         self.limit = UNEXPLAINED[4]
@@ -90,6 +95,11 @@ class ServoLoad:
         self.needed_for = self.needed_for + dt if self.needed > 1.0 else 0.0
         if self.needed > 1.0:
             self.overloaded = tuple(name for name, share in zip(JOINT_NAMES, shares) if share > 1.0)
+        if self.needed > STRAINED:
+            self.strained = tuple(name for name, share in zip(JOINT_NAMES, shares) if share > STRAINED)
+            self._strained_at = now
+        elif now - self._strained_at > STRAINED_TIME:
+            self.strained = ()
         if not dt or not isfinite(self._reading) or now - self._heard > KNOWN_TIME:
             self._current = self._stride_current = nan
             self.drawn_for = self.off_for = 0.0

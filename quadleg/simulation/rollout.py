@@ -33,7 +33,8 @@ class Rollout:
     """One robot in a world of its own, at rest at first; deterministic by `seed`.
 
     `angles` says whether the estimator has `measured` joint angles or `modelled` ones; None: there is no estimator, and
-    the walk keeps no course. `target` is the base target, a pose of base_link in base_footprint.
+    the walk keeps no course. Without a `supply_sensor` the watchdog hears neither voltage nor current. `target` is the
+    base target, a pose of base_link in base_footprint.
     """
 
     def __init__(
@@ -43,6 +44,7 @@ class Rollout:
         ground: Ground | None = None,
         seed: int = 0,
         angles: str | None = MEASURED,
+        supply_sensor: bool = True,
     ) -> None:
         self._robot = robot
         self.world = World(robot, ground, seed)
@@ -60,6 +62,7 @@ class Rollout:
         self._tilt = Tilt(robot)
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._measured = angles == MEASURED
+        self._supply_sensor = supply_sensor
         self.estimate: Estimate | None = None
         self._modelled = list(rest)
         self._stood = False
@@ -153,7 +156,8 @@ class Rollout:
                 estimator.imu(sample.time, gyro, acceleration)
         if self._measured:
             self.watchdog.following.joints(self.world.angles.tolist(), now)
-        self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
+        if self._supply_sensor:
+            self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
         if estimator is None:
             return
         estimator.legs(now, self._angles(), self.walker.plan if self.watchdog.powered else None)

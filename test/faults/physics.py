@@ -2,6 +2,12 @@
 
 cd test && ../.venv/bin/python -m faults.physics --seeds 100            # the table
 cd test && ../.venv/bin/python -m faults.physics --sound-hours 10       # false alarms in sound walking
+
+Several processes share the work by their seeds, and one merges their lines:
+
+../.venv/bin/python -m faults.physics --first 1 --seeds 50 --lines > a.jsonl
+../.venv/bin/python -m faults.physics --first 51 --seeds 50 --lines > b.jsonl
+../.venv/bin/python -m faults.physics --of a.jsonl b.jsonl
 """
 
 from __future__ import annotations
@@ -12,7 +18,8 @@ import multiprocessing
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import count
-from math import degrees, inf, isfinite
+from math import degrees, isfinite
+from pathlib import Path
 from statistics import median
 from typing import Any
 
@@ -34,6 +41,7 @@ ROBOTS = {"inspector": inspector, "digger": digger}
 STAND, CREEP, TROT = "stand", "creep", "trot"
 DOINGS = (STAND, CREEP, TROT)
 SHARES = {STAND: 0.0, CREEP: 0.8, TROT: 0.6}  # of what the gait can do
+NEAREST = ("lean", "mean_lean", "sunk", "off_turn", "off_usual", "drawn_share")  # shares of their limits
 BEFORE = (14.0, 16.0)  # s of sound walking before the fault
 SETTINGS = {
     "flat": Ground(),
@@ -72,14 +80,14 @@ def twist(limits: WalkingLimits, doing: str, random: np.random.Generator) -> Pla
 
 
 def fault_trials(
-    robot: Robot, seeds: range, angles: str | None, kinds: tuple[FaultKind, ...]
+    robot: Robot, seeds: range, angles: str | None, supplied: bool, kinds: tuple[FaultKind, ...]
 ) -> Iterator[tuple[str, int, FaultOutcome]]:
     """Every fault in every doing, for each seed."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
     for seed in seeds:
         for doing in DOINGS:
             random = np.random.default_rng([seed, DOINGS.index(doing)])
-            rollout = Rollout(robot, limits[TROT if doing == TROT else CREEP], seed=seed, angles=angles)
+            rollout = Rollout(robot, limits[TROT if doing == TROT else CREEP], None, seed, angles, supplied)
             rollout.stand()
             asked = twist(limits[TROT if doing == TROT else CREEP], doing, random)
             for _ in range(round(random.uniform(*BEFORE) / rollout.period)):
@@ -93,14 +101,16 @@ def fault_trials(
                 yield doing, seed, outcome(fault, sound, unnoticed, judged)
 
 
-def sound_walking(robot: Robot, hours: float, first_seed: int, angles: str | None) -> Iterator[dict[str, Any]]:
+def sound_walking(
+    robot: Robot, hours: float, first_seed: int, angles: str | None, supplied: bool
+) -> Iterator[dict[str, Any]]:
     """Sound standing and walking, two minutes a seed, over all grounds in turn, until the hours are over."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
     walks = [(setting, doing) for setting in SETTINGS for doing in (CREEP, TROT) if (setting, doing) != ("all", TROT)]
     walked = 0.0
     for seed in count(first_seed):
         setting, doing = walks[seed % len(walks)]
-        found = sound_walk(robot, limits[doing], SETTINGS[setting], doing, seed, angles)
+        found = sound_walk(robot, limits[doing], SETTINGS[setting], doing, seed, angles, supplied)
         walked += found["seconds"]
         yield {"seed": seed, "ground": setting, "gait": doing, **found, "hours": round(walked / 3600, 3)}
         if walked >= 3600 * hours:
@@ -108,15 +118,15 @@ def sound_walking(robot: Robot, hours: float, first_seed: int, angles: str | Non
 
 
 def sound_walk(
-    robot: Robot, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None
+    robot: Robot, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None, supplied: bool
 ) -> dict[str, Any]:
     """One sound walk with pauses and poses: for how long, what was said that the body does not follow, and how near."""
     random = np.random.default_rng([seed, 7])
-    rollout = Rollout(robot, limits, ground, seed, angles)
+    rollout = Rollout(robot, limits, ground, seed, angles, supplied)
     rollout.stand()
     begun, said = rollout.world.time, ""
     least_usual = 1.0
-    nearest = dict.fromkeys(("lean", "mean_lean", "sunk", "off_turn", "off_usual", "drawn_share"), 0.0)
+    nearest = dict.fromkeys(NEAREST, 0.0)
     for _ in range(6):
         asked = twist(limits, doing, random)
         height = robot.standing.height * float(random.uniform(0.9, 1.0))
@@ -141,76 +151,128 @@ def sound_walk(
     }
 
 
-def table(found: list[tuple[str, int, FaultOutcome]]) -> str:
-    """Fault by doing, as Markdown."""
-    lines = [
-        "| fault | doing | runs | no effect | falls: reported after (median, worst) | missed | off its way: reported | "
-        "not reported | tilt, worst | over 25° |",
-        "|---|---|---|---|---|---|---|---|---|---|",
+def line(doing: str, seed: int, one: FaultOutcome) -> dict[str, Any]:
+    """One outcome for JSON: times in s since the fault (null: never), tilt in degrees."""
+    times = {
+        key: round(value, 3) if isfinite(value) else None
+        for key, value in (("fall", one.fall), ("lost_way", one.lost_way), ("reported", one.reported))
+    }
+    return {
+        "fault": one.fault.kind.value,
+        "where": one.fault.where,
+        "size": round(one.fault.size, 2),
+        "doing": doing,
+        "seed": seed,
+        **times,
+        "tilt": round(degrees(one.tilt), 1),
+        "code": one.shortfall.code.value,
+        "legs": one.shortfall.where,
+        "state": one.state,
+        "why": one.why,
+    }
+
+
+def within(lines: list[dict[str, Any]], failed: str) -> str:
+    """How many of these failures were reported; median and worst time after the `failed` body, and after the fault."""
+    told = [one for one in lines if one["reported"] is not None]
+    if not told:
+        return f"{len(told)} of {len(lines)}" if lines else "-"
+    after = [max(one["reported"] - one[failed], 0.0) for one in told]
+    since = [one["reported"] for one in told]
+    times = "; ".join(f"{median(each):.2f}, {max(each):.2f} s" for each in (after, since))
+    return f"{len(told)} of {len(lines)} ({times})"
+
+
+def table(lines: list[dict[str, Any]]) -> str:
+    """Fault by doing, as Markdown, and what it comes to."""
+    rows = [
+        "Times: median, worst, after the unmonitored twin has failed; the same after the fault was injected.",
+        "",
+        "| failure | doing | runs | no effect (reported) | fell or sank: reported | off its way: reported "
+        "| largest lean | over 25° |",
+        "|---|---|---|---|---|---|---|---|",
     ]
     for kind in FaultKind:
         for doing in DOINGS:
-            own = [one for what, _, one in found if what == doing and one.fault.kind is kind]
+            own = [one for one in lines if one["doing"] == doing and one["fault"] == kind.value]
             if not own:
                 continue
-            falls = [one for one in own if one.fall < inf]
-            ways = [one for one in own if one.fall == inf and one.lost_way < inf]
-            late = [max(one.reported - one.fall, 0.0) for one in falls if one.reported < inf]
-            after = [max(one.reported - one.lost_way, 0.0) for one in ways if one.reported < inf]
-            times = f"{len(late)}: {median(late):.2f}, {max(late):.2f} s" if late else "-"
-            way_times = f"{len(after)}: {median(after):.2f}, {max(after):.2f} s" if after else "-"
-            steep = max(one.tilt for one in own)
-            over = sum(degrees(one.tilt) > 25 for one in own)
-            lines.append(
-                f"| {kind.value} | {doing} | {len(own)} | {len(own) - len(falls) - len(ways)} | {times} | "
-                f"{len(falls) - len(late)} | {way_times} | {len(ways) - len(after)} | {degrees(steep):.0f}° | {over} |"
+            falls, ways, none = _sorted(own)
+            needless = sum(one["reported"] is not None for one in none)
+            steep, over = max(one["tilt"] for one in own), sum(one["tilt"] > 25 for one in own)
+            rows.append(
+                f"| {kind.value.replace('_', ' ')} | {doing} | {len(own)} | {len(none)} ({needless}) | "
+                f"{within(falls, 'fall')} | {within(ways, 'lost_way')} | {steep:.0f}° | {over} |"
             )
-    return "\n".join(lines)
+    rows.append("")
+    for doings in ((STAND, CREEP), (TROT,)):
+        own = [one for one in lines if one["doing"] in doings]
+        falls, ways, none = _sorted(own)
+        soon = sum(one["reported"] is not None and one["reported"] - one["fall"] <= 1.0 for one in falls)
+        rows.append(
+            f"{' and '.join(doings)}: fell or sank {within(falls, 'fall')}, {soon} within 1 s of it; off its way "
+            f"{within(ways, 'lost_way')}; no effect {len(none)}, of which "
+            f"{sum(one['reported'] is not None for one in none)} reported; largest lean "
+            f"{max((one['tilt'] for one in own), default=0.0):.0f}°"
+        )
+    return "\n".join(rows)
+
+
+def _sorted(lines: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], ...]:
+    """Those that fell or sank by the truth, were only off their way, and neither."""
+    falls = [one for one in lines if one["fall"] is not None]
+    ways = [one for one in lines if one["fall"] is None and one["lost_way"] is not None]
+    return falls, ways, [one for one in lines if one["fall"] is None and one["lost_way"] is None]
+
+
+def sound_summary(lines: list[dict[str, Any]]) -> str:
+    """Hours, false alarms, and how near to their limits (1) the monitor's shares came."""
+    hours = sum(one["seconds"] for one in lines) / 3600
+    said = [one for one in lines if one["said"]]
+    nearest = {key: max(one[key] for one in lines) for key in NEAREST}
+    least = min(one["least_usual"] for one in lines)
+    text = f"{len(lines)} walks, {hours:.2f} h, {len(said)} with a false alarm; nearest: {nearest}, least_usual {least}"
+    return "\n".join([text, *(f"seed {one['seed']}, {one['ground']}, {one['gait']}: {one['said']}" for one in said)])
+
+
+def read(paths: list[Path]) -> list[dict[str, Any]]:
+    """The JSON lines of several processes; what else they printed is left out."""
+    texts = (text for path in paths for text in path.read_text(encoding="utf-8").splitlines())
+    return [json.loads(text) for text in texts if text.startswith("{")]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3)
-    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--robot", choices=ROBOTS, default="inspector")
     parser.add_argument("--angles", choices=(MEASURED, MODELLED, "none"), default=MODELLED)
+    parser.add_argument("--no-supply-sensor", action="store_true", help="the monitor hears neither voltage nor current")
     parser.add_argument("--kind", choices=[kind.value for kind in FaultKind], action="append")
     parser.add_argument("--sound-hours", type=float, default=0.0)
     parser.add_argument("--lines", action="store_true", help="each run in a line of JSON")
+    parser.add_argument("--of", type=Path, nargs="+", help="only summarise what such lines hold")
     options = parser.parse_args()
-    robot = ROBOTS[options.robot]()
+    if options.of:
+        lines = read(options.of)
+        trials, walks = [one for one in lines if "fault" in one], [one for one in lines if "fault" not in one]
+        print("\n\n".join([table(trials)] * bool(trials) + [sound_summary(walks)] * bool(walks)))
+        return
+    robot, supplied = ROBOTS[options.robot](), not options.no_supply_sensor
     angles = None if options.angles == "none" else options.angles
+    found = []
     if options.sound_hours:
-        for run in sound_walking(robot, options.sound_hours, options.first, angles):
+        for run in sound_walking(robot, options.sound_hours, options.first, angles, supplied):
+            found.append(run)
             print(json.dumps(run), flush=True)
+        print(sound_summary(found), flush=True)
         return
     kinds = tuple(FaultKind(kind) for kind in options.kind) if options.kind else tuple(FaultKind)
-    found = []
-    for doing, seed, one in fault_trials(robot, range(options.first, options.first + options.seeds), angles, kinds):
-        found.append((doing, seed, one))
+    seeds = range(options.first, options.first + options.seeds)
+    for doing, seed, one in fault_trials(robot, seeds, angles, supplied, kinds):
+        found.append(line(doing, seed, one))
         if options.lines:
-            figures = {
-                key: round(getattr(one, key), 2) if isfinite(getattr(one, key)) else None
-                for key in ("fall", "lost_way", "reported")
-            }
-            print(
-                json.dumps(
-                    {
-                        "fault": one.fault.kind.value,
-                        "where": one.fault.where,
-                        "size": round(one.fault.size, 2),
-                        "doing": doing,
-                        "seed": seed,
-                        **figures,
-                        "tilt": round(degrees(one.tilt), 1),
-                        "code": one.shortfall.code.value,
-                        "legs": one.shortfall.where,
-                        "state": one.state,
-                        "why": one.why,
-                    }
-                ),
-                flush=True,
-            )
+            print(json.dumps(found[-1]), flush=True)
     print(table(found), flush=True)
 
 
