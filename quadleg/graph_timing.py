@@ -21,6 +21,7 @@ from tempfile import TemporaryDirectory
 from quadleg import graph
 from quadleg.client import Robot
 from quadleg.errors import QuadlegError
+from quadleg.interrupts import ended_by_signals
 from quadleg.kinematics.body import Pose
 from quadleg.nodes.latency import FRAMES
 from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
@@ -112,8 +113,11 @@ def _lead(robot: Robot, seconds: float) -> float:
 
 @contextmanager
 def started(commands: list[list[str]]) -> Iterator[list[int]]:
-    """The ids of the processes and of their children, once each command has said that it is ready."""
-    with ExitStack() as stack:
+    """The ids of the processes and of their children, once each command has said that it is ready.
+
+    They end with the block, also where a signal ends this process.
+    """
+    with ended_by_signals(), ExitStack() as stack:
         running = [stack.enter_context(_process(command)) for command in commands]
         for process in running:
             _wait_until_ready(process)

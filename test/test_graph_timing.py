@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import psutil
 import pytest
 from conftest import wait_until
@@ -64,6 +67,17 @@ def test_a_side_that_does_not_come_up_is_an_error_with_its_words():
     command = [graph_timing.sys.executable, "-c", "print('no such node')"]
     with pytest.raises(QuadlegError, match="no such node"), graph_timing.started([command]):
         pass
+
+
+def test_a_measurement_that_is_killed_leaves_no_stack(domain):
+    command = [sys.executable, "-m", "quadleg.stop_timing", "--runs", "1000"]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as measuring:
+        own = psutil.Process(measuring.pid)
+        wait_until(lambda: len(own.children(recursive=True)) >= 3, 20.0, "the stack's processes")
+        stack = own.children(recursive=True)
+        measuring.terminate()
+        _, left = psutil.wait_procs(stack, timeout=40.0)
+    assert not left
 
 
 def test_processor_time_and_memory_are_those_of_the_process():
