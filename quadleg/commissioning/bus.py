@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.kinematics.planar import Planar
 from quadleg.robot.model import Robot
 from quadleg.servos.firmata import i2c_read, i2c_write
@@ -57,9 +58,9 @@ class Bus:
         """The largest frame rate in Hz."""
         return 1 / self.seconds
 
-    def verdicts(self) -> list[Verdict]:
-        """Of the frame, then of the servos' speed in each gait."""
-        return [self._of_frame(), *(_of_speed(use, use.fastest) for use in self.gaits if use.fastest)]
+    def verdicts(self, torque_cure: str = "") -> list[Verdict]:
+        """Of the frame, then of the servos' speed in each gait; `torque_cure` says what to buy where torque lacks."""
+        return [self._of_frame(), *(_of_speed(use, use.fastest, torque_cure) for use in self.gaits if use.fastest)]
 
     def _of_frame(self) -> Verdict:
         why = (
@@ -99,10 +100,11 @@ def _serial_frame(robot: Robot, messages: Sequence[bytes]) -> tuple[int, float]:
     return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
 
 
-def _of_speed(use: GaitUse, fastest: Planar) -> Verdict:
+def _of_speed(use: GaitUse, fastest: Planar, torque_cure: str) -> Verdict:
     about = f"speed, {use.gait.name}"
     if use.obstacle:
-        return Verdict(about, FAILS, use.why, use.cure)
+        cure = torque_cure if use.obstacle is StrideObstacle.TORQUE else ""
+        return Verdict(about, FAILS, use.why, cure or use.cure)
     x, y, turn = fastest
     why = (
         f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "

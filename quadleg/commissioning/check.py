@@ -10,6 +10,7 @@ from math import degrees
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quadleg.commissioning.bus import Bus
 from quadleg.commissioning.current import Current, Draw
@@ -17,8 +18,9 @@ from quadleg.commissioning.reach import Reach, Stop
 from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import FEET, Torque
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
-from quadleg.commissioning.walk_forecast import WalkForecast
+from quadleg.commissioning.walk_forecast import WalkForecast, WalkObstruction, stall_torques_needed
 from quadleg.robot.model import JOINT_NAMES, Robot
 
 SECTIONS = ("walk", "reach", "torque", "current", "resolution", "bus", "heat")
@@ -51,17 +53,38 @@ class Check:
         return {
             "walk": [forecast.verdict() for forecast in self.forecasts],
             "reach": self.reach.verdicts(),
-            "torque": self.torque.verdicts(),
+            "torque": self.torque.verdicts(self.needed if self._weak else None, self._walks_on),
             "current": self.current.verdicts(),
             "resolution": self.resolution.verdicts(),
-            "bus": self.bus.verdicts(),
+            "bus": self.bus.verdicts(torque_cure(torque_needs(self.robot, self.needed))),
             "heat": [self.torque.heat()],
         }
 
     @cached_property
     def forecasts(self) -> tuple[WalkForecast, ...]:
         """Whether it stands and walks in each gait of which the limits were looked for."""
-        return tuple(WalkForecast(self.robot, self.torque, use) for use in self.gaits if use.fastest is not None)
+        return tuple(
+            WalkForecast(self.robot, self.torque, use, self.needed) for use in self.gaits if use.fastest is not None
+        )
+
+    @cached_property
+    def needed(self) -> NDArray[np.float64]:
+        """(12,) the stall torques in N·m to buy: one number for all verdicts."""
+        return stall_torques_needed(self.torque, self.gaits)
+
+    @property
+    def _weak(self) -> bool:
+        """Whether stronger servos would let it rise or walk, or walk better."""
+        found = {hindrance.cause for forecast in self.forecasts for hindrance in forecast.hindrances}
+        lacks = any(use.worked_hard for use in self.gaits) or WalkObstruction.TOO_SLOW in found
+        return lacks or self.torque.rising.effort > 1.0
+
+    @property
+    def _walks_on(self) -> set[int]:
+        """The numbers of feet on which its gaits stand."""
+        walking = {forecast.use.feet_down for forecast in self.forecasts if forecast.code.walks}
+        unknown = {use.feet_down for use in self.gaits if use.fastest is None and use.steps}
+        return walking | unknown if self.torque.rising.effort <= 1.0 else set()
 
     @property
     def refusals(self) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +15,22 @@ from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady import Balance, angles_of, strides
-from quadleg.gait.stride_feasibility import StrideFeasibility, StrideObstacle
+from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import HARMONICS, basis
 from quadleg.gait.walk_code import JUDGED_SHARE
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
 
 Array = NDArray[np.float64]
+
+# m/s over √(g h): slower than this (a Froude number of 6e-5 to 1e-4), legs give way by more than a walk goes;
+# by walks of random robots in physics (test/robot_campaign.py, seeds 21, 101, 103 and 2026).
+BARELY, BARELY_ON_TWO = 0.008, 0.01
+SPARE_SPEED = 1.2  # times that speed, for servos to buy (our own choice)
+# Of the torque-speed line, on the spot: what a gait takes that stands on so many feet before its legs give way by much
+# (100 random robots of seed 9001 in physics: of trots above it 4 of 8 lost a third of their speed or more, below 1 of
+# 61; creeps lost a quarter at most, and only above it).
+WORKED = {3: 0.84, 2: 0.78}
 
 WAYS = ("ahead", "sideways", "turning")
 
@@ -83,7 +93,8 @@ class GaitUse:
     WalkingLimits has them, `fastest` None where nobody looked; `use` is how near the joints come to their speed:
     the largest of rate over no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None
     where the robot goes nowhere; `spot_effort` is the share of the torque-speed line that the hardest joint takes on
-    the spot, and `needed_on_the_spot` (12,) the stall torque in N·m with which it would do (zero for the others).
+    the spot, and `needed` (12,) the stall torques in N·m with which the gait goes well: with `WORKED` of the line on
+    the spot, and all of it at little more than `least_speed`.
     """
 
     gait: Gait
@@ -96,15 +107,16 @@ class GaitUse:
     limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
-    needed_on_the_spot: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
+    needed: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
 
     @classmethod
     def of(cls, robot: Robot, gait: Gait) -> GaitUse:
         """By the walking limits of a robot, which take half a second or more to find."""
         limits = WalkingLimits(robot, gait)
+        why = limits.why
         effort = StrideFeasibility(robot, gait, np.array(limits.lean)).hardest(np.array(STILL), limits.margin)
-        needed = np.zeros(len(JOINT_NAMES))
-        needed[JOINT_NAMES.index(effort.joint)] = effort.stall_torque_needed
+        if limits.obstacle is StrideObstacle.TORQUE:
+            why = f"{effort.joint} takes {100 * effort.share:.0f} % of what its servo gives, stepping on the spot"
         x, y, turn = limits.forward
         twists: tuple[Planar, ...] = ((x, 0.0, 0.0), (0.0, y, 0.0), (0.0, 0.0, turn))
         made = {
@@ -119,19 +131,41 @@ class GaitUse:
             fastest=limits.forward,
             use=_use(robot, made),
             obstacle=limits.obstacle,
-            why=limits.why,
+            why=why,
             cure=limits.cure,
             limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
-            needed_on_the_spot=needed,
+            needed=_needed(robot, gait, {limits.margin, gait.margin}, limits.lean),
         )
 
     @classmethod
     def on_the_spot(cls, robot: Robot, gait: Gait) -> GaitUse:
         """Without looking for limits or the sway: quick, and somewhat less than a walk takes."""
         made = {"on the spot": Stride.of(robot, gait, STILL, np.zeros((2 * HARMONICS, 2)))}
-        return cls(gait, made, None, _use(robot, made))
+        lean = Balance.of(robot).lean
+        tried = [(lean * share, margin) for share in (1.0, 0.0) for margin in {gait.margin, gait.margin and 0.0}]
+        efforts = [
+            StrideFeasibility(robot, gait, lean).hardest(np.array(STILL), margin).share for lean, margin in tried
+        ]
+        x, y = lean.tolist()
+        needed = _needed(robot, gait, {gait.margin}, (x, y))
+        return cls(gait, made, None, _use(robot, made), spot_effort=min(efforts), needed=needed)
+
+    @property
+    def steps(self) -> bool:
+        """Whether its servos have the torque to step on the spot."""
+        return self.spot_effort <= EFFORT
+
+    @property
+    def feet_down(self) -> int:
+        """How many feet carry the robot where the fewest do, as torque is judged."""
+        return 2 if self.gait.margin is None else 3
+
+    @property
+    def worked_hard(self) -> bool:
+        """Whether its servos work so near to their limit that a walk may lose much of its speed."""
+        return self.spot_effort > WORKED[self.feet_down]
 
     @property
     def mean(self) -> float:
@@ -142,6 +176,22 @@ class GaitUse:
     def peak(self) -> float:
         """The largest current of any servo frame in A."""
         return max((float(stride.total.max()) for stride in self.strides.values()), default=0.0)
+
+
+def least_speed(robot: Robot, gait: Gait) -> float:
+    """What still is a walk, in m/s."""
+    barely = BARELY_ON_TWO if gait.margin is None else BARELY
+    return barely * sqrt(STANDARD_GRAVITY * robot.standing.height)
+
+
+def _needed(robot: Robot, gait: Gait, margins: set[float | None], lean: tuple[float, float]) -> Array:
+    feasible = StrideFeasibility(robot, gait, np.array(lean))
+    slow = np.array([SPARE_SPEED * least_speed(robot, gait) / JUDGED_SHARE, 0.0, 0.0])
+    share = WORKED[2 if gait.margin is None else 3]
+    needed = [feasible.stall_torques_needed(np.array(STILL), margin, share) for margin in margins]
+    needed += [feasible.stall_torques_needed(slow, margin) for margin in margins]
+    result: Array = np.max(needed, axis=0)
+    return result
 
 
 def _use(robot: Robot, made: dict[str, Stride]) -> float:

@@ -5,14 +5,15 @@ The body is level; see dynamics/joint_torques.py for what the torques are made o
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict, graded
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Verdict, graded
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.joint_torques import BELLY_DOWN, foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
@@ -23,6 +24,8 @@ from quadleg.safety.rest import LIFT_SPEED
 
 Array = NDArray[np.float64]
 
+# Of torques that would do: stronger servos have more friction (4 % of their stall torque) and draw more current.
+HEADROOM = 1.05
 MARGIN = 2.0  # stall torque over static torque (common practice, no source)
 HOT = 1 / 3  # share of the stall torque that a servo holds for long without getting hot (common practice, no source)
 
@@ -127,9 +130,18 @@ class Torque:
         result: Array = self.standing[4] / self.stall
         return result
 
-    def verdicts(self) -> list[Verdict]:
-        """One for each number of feet."""
-        return [self._of_feet(count) for count in FEET]
+    @cached_property
+    def needed(self) -> Array:
+        """(12,) the stall torques in N·m that rising and standing take, and a little more."""
+        result: Array = HEADROOM * np.max([self.rising.needed, *self.standing.values()], axis=0)
+        return result
+
+    def verdicts(self, needed: Array | None = None, walks_on: Collection[int] = ()) -> list[Verdict]:
+        """One for each number of feet. `needed` (12,) are the stall torques in N·m to buy, None where what it has does
+        for rising and walking. It walks with so many feet down as `walks_on` has, by the sway of its body.
+        """
+        needs = () if needed is None else torque_needs(self.robot, needed)
+        return [self._of_feet(count, needs, count in walks_on) for count in FEET]
 
     def heat(self) -> Verdict:
         """How warm the servos get that only hold."""
@@ -140,7 +152,7 @@ class Torque:
         cure = "let it sit down between tasks, stand it higher, or fit stronger servos there"
         return Verdict("heat, standing", TIGHT, f"{why}, more than the {100 * HOT:.0f} % of the rule of thumb", cure)
 
-    def _of_feet(self, count: int) -> Verdict:
+    def _of_feet(self, count: int, needs: tuple[Need, ...], walks: bool) -> Verdict:
         torques = self.standing[count]
         worst = int((torques / self.stall).argmax())
         margin = float(self.stall[worst] / torques[worst])
@@ -154,16 +166,19 @@ class Torque:
         )
         word = graded(margin, MARGIN, 1.0)
         if count == 4 and self.rising.effort > 1.0:
-            needs = torque_needs(self.robot, self.rising.needed)
+            needs = needs or torque_needs(self.robot, self.needed)
             return Verdict(about, FAILS, f"{why}; it cannot rise from its resting pose", torque_cure(needs), needs)
         if word == GOOD:
             if over[least] >= 1.0:
                 return Verdict(about, GOOD, why)
             return Verdict(about, TIGHT, why, f"stay between {self._safe_heights(count)} mm")
-        if word == FAILS:
-            needs = torque_needs(self.robot, torques)
-            return Verdict(about, FAILS, why, torque_cure(needs), needs)
-        needs = torque_needs(self.robot, torques, MARGIN)
+        if word == FAILS and walks:
+            why = f"{why}; it walks all the same, by the sway of its body"
+        elif word == FAILS:
+            needs = needs or torque_needs(self.robot, self.needed)
+        if needs:
+            return Verdict(about, TIGHT if walks else word, why, torque_cure(needs), needs)
+        needs = torque_needs(self.robot, np.max(list(self.standing.values()), axis=0), MARGIN)
         return Verdict(about, TIGHT, why, f"for the usual margin of {MARGIN:g}: {torque_cure(needs)}", needs)
 
     def _safe_heights(self, count: int) -> str:

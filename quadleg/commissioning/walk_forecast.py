@@ -7,30 +7,28 @@ with a supply that bears it, and without tipping over the feet.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
-from math import sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
-from quadleg.commissioning.stride import GaitUse, Stride
-from quadleg.commissioning.torque import Torque
+from quadleg.commissioning.stride import GaitUse, Stride, least_speed
+from quadleg.commissioning.torque import HEADROOM, Torque
 from quadleg.commissioning.torque_needs import torque_cure, torque_needs
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
-from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.gait.walk_code import JUDGED_SHARE, WalkCode
 from quadleg.robot.model import Robot
 
+Array = NDArray[np.float64]
+
 # Of the hip height: how far the body's centre moves where servos give way and tilt it by 4° (walks in physics tilt by 2
 # to 6°). With less than that between its zero-moment point and the outline of the feet the robot tips over them.
 TIPPING_SHARE = 0.07
-# m/s over √(g h): slower than this (a Froude number of 6e-5 to 1e-4), legs give way by more than a walk goes;
-# by walks of random robots in physics (test/robot_campaign.py, seeds 21, 101, 103 and 2026).
-BARELY, BARELY_ON_TWO = 0.008, 0.01
 
 
 class WalkObstruction(str, Enum):
@@ -42,6 +40,7 @@ class WalkObstruction(str, Enum):
     WALKING_LIMITS = "walking_limits"
     TIPS = "tips"
     TOO_SLOW = "too_slow"
+    NEAR_LIMIT = "near_limit"
 
 
 @dataclass(frozen=True)
@@ -55,13 +54,20 @@ class Hindrance:
     needs: tuple[Need, ...] = ()
 
 
+def stall_torques_needed(torque: Torque, gaits: Iterable[GaitUse]) -> Array:
+    """(12,) in N·m: what rising, standing and all these gaits take, with a little more."""
+    result: Array = np.max([torque.needed, *(HEADROOM * use.needed for use in gaits)], axis=0)
+    return result
+
+
 @dataclass(frozen=True)
 class WalkForecast:
-    """One gait's."""
+    """One gait's. `needed` (12,) are the stall torques in N·m to buy; None: those for this gait alone."""
 
     robot: Robot
     torque: Torque
     use: GaitUse
+    needed: Array | None = None
 
     @property
     def code(self) -> WalkCode:
@@ -74,6 +80,11 @@ class WalkForecast:
         """All that is in the way, the worst first."""
         found = [*self._standing(), *self._walking()]
         return tuple(sorted(found, key=lambda hindrance: -hindrance.code.severity))
+
+    @cached_property
+    def _torque_needs(self) -> tuple[Need, ...]:
+        needed = stall_torques_needed(self.torque, [self.use]) if self.needed is None else self.needed
+        return torque_needs(self.robot, needed)
 
     def verdict(self) -> Verdict:
         """For the table of `quadleg check`."""
@@ -92,9 +103,7 @@ class WalkForecast:
         torque = self.torque
         code = WalkCode.DOES_NOT_STAND
         if torque.rising.effort > 1.0:
-            # What also carries a step, so that nobody buys twice.
-            needed = np.maximum(torque.rising.needed, self.use.needed_on_the_spot)
-            needs = torque_needs(self.robot, needed)
+            needs = self._torque_needs
             why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
             yield Hindrance(WalkObstruction.CANNOT_RISE, code, why, torque_cure(needs), needs)
         yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
@@ -120,18 +129,24 @@ class WalkForecast:
             why, cure = use.why or "its walking limit forward is zero", use.cure
             needs: tuple[Need, ...] = ()
             if use.obstacle is StrideObstacle.TORQUE:
-                needs = torque_needs(self.robot, use.needed_on_the_spot)
+                needs = self._torque_needs
                 cure = torque_cure(needs) or cure
             yield Hindrance(WalkObstruction.WALKING_LIMITS, code, why, cure, needs)
             return
         height = self.robot.standing.height
-        natural = sqrt(STANDARD_GRAVITY * height)
         on_two = use.gait.margin is None
-        if stride.twist[0] < (BARELY_ON_TWO if on_two else BARELY) * natural:
-            needs = torque_needs(self.robot, 1.2 * use.needed_on_the_spot)
+        needs = self._torque_needs
+        if stride.twist[0] < least_speed(self.robot, use.gait):
             why = f"its servos let it go {1000 * stride.twist[0]:.0f} mm/s only"
             cure = torque_cure(needs) or "faster servos, or a longer gaits." + f"{use.gait.name}.stride_period_s"
             yield Hindrance(WalkObstruction.TOO_SLOW, code, why, cure, needs)
+        elif use.worked_hard:
+            why = (
+                f"its servos work near their limit ({100 * use.spot_effort:.0f} % of what they give, on the spot), so "
+                f"the legs give way and may lose a third or more of {stride.twist[0]:.2f} m/s"
+            )
+            tight = WalkCode.WALKS_BADLY if on_two else WalkCode.WALKS
+            yield Hindrance(WalkObstruction.NEAR_LIMIT, tight, why, torque_cure(needs), needs)
         yield from self._supply(float(stride.total.mean()), float(stride.total.max()), code, "walking")
         least = TIPPING_SHARE * height
         if not on_two and stride.tipping_margin < least:

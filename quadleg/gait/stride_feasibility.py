@@ -100,10 +100,7 @@ class StrideFeasibility:
 
     def hardest(self, twist: Array, margin: float | None) -> Effort:
         """The joint that strides with a twist (3,) work hardest."""
-        path = strides(self._robot, self._gait, twist[None])
-        shifts = basis(np.arange(SAMPLES) / SAMPLES) @ self.sways(path, margin)
-        angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), (shifts + self._lean).reshape(-1, 2))
-        torques, rates, efforts = self._efforts(path, shifts, angles.reshape(1, SAMPLES, -1))
+        torques, rates, efforts = self._worked(twist, margin)
         _, sample, joint = np.unravel_index(int(efforts.argmax()), efforts.shape)
         torque, speed = abs(float(torques[0, sample, joint])), abs(float(rates[0, sample, joint]))
         share, fast = float(efforts[0, sample, joint]), speed / float(self._motors.no_load_speed[joint])
@@ -111,6 +108,26 @@ class StrideFeasibility:
         strength = (torque / float(self._motors.stall_torque[joint]) + fast) / share
         left = EFFORT * strength - fast
         return Effort(JOINT_NAMES[joint], share, torque, speed, torque / left if left > 0.0 else inf)
+
+    def stall_torques_needed(self, twist: Array, margin: float | None, share: float = EFFORT) -> Array:
+        """(12,) the stall torque in N·m with which each joint does strides with a twist (3,) at a share of its line.
+
+        A joint too fast for its servo whatever the torque gets ten times its torque.
+        """
+        torques, rates, _ = self._worked(twist, margin)
+        motors = self._motors
+        currents = motors.currents(np.abs(torques) + motors.friction).sum(axis=-1, keepdims=True)
+        strength = np.maximum(1.0 - SUPPLY_RESISTANCE * currents / self._robot.supply.voltage, 0.1)
+        left = np.maximum(share * strength - np.abs(rates) / motors.no_load_speed, 0.1)
+        needed: Array = (np.abs(torques) / left).max(axis=(0, 1))
+        return needed
+
+    def _worked(self, twist: Array, margin: float | None) -> tuple[Array, Array, Array]:
+        """As `_efforts`, of strides with one twist (3,)."""
+        path = strides(self._robot, self._gait, twist[None])
+        shifts = basis(np.arange(SAMPLES) / SAMPLES) @ self.sways(path, margin)
+        angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), (shifts + self._lean).reshape(-1, 2))
+        return self._efforts(path, shifts, angles.reshape(1, SAMPLES, -1))
 
     def _obstacles(self, twists: Array, margin: float | None) -> dict[StrideObstacle, Flags]:
         """(n,) for each obstacle; the costly ones are looked for only where nothing else was found."""
