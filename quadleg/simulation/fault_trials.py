@@ -79,9 +79,13 @@ class _Unjudged(Following):
 def play(
     rollout: Rollout, robot: Robot, asked: Planar, kind: FaultKind | None, seed: int, judged: bool = True
 ) -> tuple[InjectedFault | None, BodyTrace]:
-    """Let a robot go on for WATCHED seconds with a fault (None: without any)."""
+    """Let a robot go on for WATCHED seconds with a fault (None: without any).
+
+    Not `judged`: nothing watches the body or the supply, so that what becomes of it is the fault's doing alone.
+    """
     if not judged:
         rollout.watchdog.following = _Unjudged(robot)
+        rollout.supply_sensor = False
     begun = rollout.world.time
     fault = inject(rollout.world, robot, kind, seed) if kind else None
     times, poses, tilts = [], [], []

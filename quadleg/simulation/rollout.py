@@ -62,7 +62,7 @@ class Rollout:
         self._tilt = Tilt(robot)
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._measured = angles == MEASURED
-        self._supply_sensor = supply_sensor
+        self.supply_sensor = supply_sensor
         self.estimate: Estimate | None = None
         self._modelled = list(rest)
         self._stood = False
@@ -156,7 +156,7 @@ class Rollout:
                 estimator.imu(sample.time, gyro, acceleration)
         if self._measured:
             self.watchdog.following.joints(self.world.angles.tolist(), now)
-        if self._supply_sensor:
+        if self.supply_sensor:
             self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
         if estimator is None:
             return

@@ -188,8 +188,8 @@ def table(lines: list[dict[str, Any]]) -> str:
     rows = [
         "Times: median, worst, after the unmonitored twin has failed; the same after the fault was injected.",
         "",
-        "| failure | doing | runs | no effect (reported) | fell or sank: reported | off its way: reported "
-        "| largest lean | over 25° |",
+        "| failure | doing | runs | no effect: reported (after the fault) | fell or sank: reported "
+        "| off its way: reported | largest lean | over 25° |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for kind in FaultKind:
@@ -198,10 +198,12 @@ def table(lines: list[dict[str, Any]]) -> str:
             if not own:
                 continue
             falls, ways, none = _sorted(own)
-            needless = sum(one["reported"] is not None for one in none)
+            needless = [one["reported"] for one in none if one["reported"] is not None]
+            said = f"{len(needless)} of {len(none)}" if none else "-"
+            said += f" ({median(needless):.2f}, {max(needless):.2f} s)" if needless else ""
             steep, over = max(one["tilt"] for one in own), sum(one["tilt"] > 25 for one in own)
             rows.append(
-                f"| {kind.value.replace('_', ' ')} | {doing} | {len(own)} | {len(none)} ({needless}) | "
+                f"| {kind.value.replace('_', ' ')} | {doing} | {len(own)} | {said} | "
                 f"{within(falls, 'fall')} | {within(ways, 'lost_way')} | {steep:.0f}° | {over} |"
             )
     rows.append("")
@@ -256,7 +258,7 @@ def main() -> None:
     if options.of:
         lines = read(options.of)
         trials, walks = [one for one in lines if "fault" in one], [one for one in lines if "fault" not in one]
-        print("\n\n".join([table(trials)] * bool(trials) + [sound_summary(walks)] * bool(walks)))
+        print("\n\n".join(say(own) for say, own in ((table, trials), (sound_summary, walks)) if own))
         return
     robot, supplied = ROBOTS[options.robot](), not options.no_supply_sensor
     angles = None if options.angles == "none" else options.angles
