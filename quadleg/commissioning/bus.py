@@ -104,7 +104,7 @@ def _of_speed(use: GaitUse, fastest: Planar, torque_cure: str) -> Verdict:
     about = f"speed, {use.gait.name}"
     if use.obstacle:
         cure = torque_cure if use.obstacle is StrideObstacle.TORQUE else ""
-        return Verdict(about, FAILS, use.why, cure or use.cure)
+        return Verdict(about, FAILS, use.why, cure or use.cure, use.needs)
     x, y, turn = fastest
     why = (
         f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "

@@ -8,6 +8,8 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.commissioning.gait_remedy import gait_remedies, remedy_words
+from quadleg.commissioning.verdict import Need
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, stride_torques
@@ -90,11 +92,11 @@ class Stride:
 @dataclass(frozen=True)
 class GaitUse:
     """A gait at its fastest: its strides by the names of `WAYS`. `fastest`, `obstacle`, `why` and `cure` are as
-    WalkingLimits has them, `fastest` None where nobody looked; `use` is how near the joints come to their speed:
-    the largest of rate over no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None
-    where the robot goes nowhere; `spot_effort` is the share of the torque-speed line that the hardest joint takes on
-    the spot, and `needed` (12,) the stall torques in N·m with which the gait goes well: with `WORKED` of the line on
-    the spot, and all of it at little more than `least_speed`.
+    WalkingLimits has them, `fastest` None where nobody looked; `needs` are the numbers of `cure`. `use` is how near the
+    joints come to their speed: the largest of rate over no-load speed. `judged` is the stride ahead at the speed that
+    verdicts are about, None where the robot goes nowhere; `spot_effort` is the share of the torque-speed line that the
+    hardest joint takes on the spot, and `needed` (12,) the stall torques in N·m with which the gait goes well: with
+    `WORKED` of the line on the spot, and all of it at little more than `least_speed`.
     """
 
     gait: Gait
@@ -104,6 +106,7 @@ class GaitUse:
     obstacle: StrideObstacle | None = None
     why: str = ""
     cure: str = ""
+    needs: tuple[Need, ...] = ()
     limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
@@ -117,6 +120,8 @@ class GaitUse:
         effort = StrideFeasibility(robot, gait, np.array(limits.lean)).hardest(np.array(STILL), limits.margin)
         if limits.obstacle is StrideObstacle.TORQUE:
             why = f"{effort.joint} takes {100 * effort.share:.0f} % of what its servo gives, stepping on the spot"
+        speed = _slow(robot, gait)
+        remedies = gait_remedies(robot, gait, limits.obstacle, speed) if limits.obstacle else ()
         x, y, turn = limits.forward
         twists: tuple[Planar, ...] = ((x, 0.0, 0.0), (0.0, y, 0.0), (0.0, 0.0, turn))
         made = {
@@ -132,7 +137,8 @@ class GaitUse:
             use=_use(robot, made),
             obstacle=limits.obstacle,
             why=why,
-            cure=limits.cure,
+            cure=remedy_words(remedies, gait) or limits.cure,
+            needs=remedies,
             limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
@@ -184,9 +190,14 @@ def least_speed(robot: Robot, gait: Gait) -> float:
     return barely * sqrt(STANDARD_GRAVITY * robot.standing.height)
 
 
+def _slow(robot: Robot, gait: Gait) -> float:
+    """The limit in m/s with which a gait is judged at a little more than `least_speed`."""
+    return SPARE_SPEED * least_speed(robot, gait) / JUDGED_SHARE
+
+
 def _needed(robot: Robot, gait: Gait, margins: set[float | None], lean: tuple[float, float]) -> Array:
     feasible = StrideFeasibility(robot, gait, np.array(lean))
-    slow = np.array([SPARE_SPEED * least_speed(robot, gait) / JUDGED_SHARE, 0.0, 0.0])
+    slow = np.array([_slow(robot, gait), 0.0, 0.0])
     share = WORKED[2 if gait.margin is None else 3]
     needed = [feasible.stall_torques_needed(np.array(STILL), margin, share) for margin in margins]
     needed += [feasible.stall_torques_needed(slow, margin) for margin in margins]

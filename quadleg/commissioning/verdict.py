@@ -18,13 +18,18 @@ class Quantity(str, Enum):
     SUPPLY_OHM = "supply_ohm"
     FUSE_A = "fuse_a"
     WIRE_MM2 = "wire_mm2"
+    FOOT_CLEARANCE_MM = "foot_clearance_mm"
+    STRIDE_PERIOD_S = "stride_period_s"
+    STANDING_HEIGHT_MM = "standing_height_mm"
+    FEET_OUT_ACROSS_MM = "feet_out_across_mm"
 
 
 @dataclass(frozen=True)
 class Need:
     """The number that would do, and the one there is (None: none); `at` says where, empty for the whole robot.
 
-    At most so much of mass, seconds and ohm; at least so much of all else.
+    At most so much of mass, seconds for 60° and ohm; at least so much of torque, current and wire; of a gait and a
+    stance, this value.
     """
 
     quantity: Quantity

@@ -127,7 +127,7 @@ class WalkForecast:
         stride = use.judged
         if use.obstacle or stride is None:
             why, cure = use.why or "its walking limit forward is zero", use.cure
-            needs: tuple[Need, ...] = ()
+            needs = use.needs
             if use.obstacle is StrideObstacle.TORQUE:
                 needs = self._torque_needs
                 cure = torque_cure(needs) or cure

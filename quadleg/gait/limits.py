@@ -26,6 +26,7 @@ _HALVINGS = 6
 _MARGIN_STEPS = 5
 _LEANS = (1.0, 0.5, 0.0)  # shares of the lean that centres the mass, the first that the legs can do
 _UPRIGHT = 0.015  # of the straight leg: a centre of mass less far off the middle of the feet is left there
+_STANCE_KEYS = "stance.feet_out_across_mm or stance.standing_height_mm"
 RAMP_STRIDES = 2.0  # from rest to the full speed
 
 # Along an axis, two axes at once, all three: where the limits are found.
@@ -202,12 +203,12 @@ class WalkingLimits:
         if obstacle is StrideObstacle.BALANCE:
             return (
                 "the body cannot sway so far that the feet on the ground carry it",
-                "put the masses nearer to its middle, or the feet farther apart",
+                "put the masses nearer to its middle, or raise stance.feet_out_across_mm",
             )
         if obstacle is StrideObstacle.CLEARANCE:
-            return "the legs come too near to each other or to the body", "set the feet farther out, or stand higher"
+            return "the legs come too near to each other or to the body", "raise " + _STANCE_KEYS
         if obstacle is StrideObstacle.GROUND:
-            return "the legs' links come too near to the ground", "stand higher, or set the feet farther out"
+            return "the legs' links come too near to the ground", "raise " + _STANCE_KEYS
         swing = (1 - gait.duty_factor) * gait.stride_period
         return (
             f"the legs cannot lift a foot by {1000 * gait.foot_clearance:.3g} mm and back in {swing:.2g} s and go "
