@@ -231,6 +231,29 @@ def test_a_defect_outside_the_watchdog_switches_the_pulses_off_and_is_told() -> 
     assert wires.seen[-1] == "off"
 
 
+def test_a_defect_of_what_is_waited_for_switches_the_pulses_off_and_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    wires, ticks, words = Wires(), Ticks(), []
+    news = threading.Event()
+
+    def hear(sentence: str) -> None:
+        words.append(sentence)
+        news.set()
+
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("for a test")
+
+    standing = Standing(robot(), wires.open, ticks, ticks.sleep, hear=hear, open_switch=wires.switch)
+    monkeypatch.setattr(Watchdog, "enable", fail)
+    with pytest.raises(Refused, match="ZeroDivisionError: for a test"):
+        standing.rise()
+    assert news.wait(5)
+    assert "switched off" in words[0]
+    assert standing.state is State.FAULT
+    assert powered(wires) == 0
+    monkeypatch.undo()
+    standing.sit()
+
+
 def test_a_board_that_fails_in_a_way_of_its_own_is_cut_as_soon_as_it_takes_bytes() -> None:
     wires = Wires()
     left = [3]

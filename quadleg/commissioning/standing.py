@@ -105,7 +105,7 @@ class Standing:
         if done and not self._wait(lambda _: self.state is not State.RISING, LONGEST_WAY):
             raise Refused(f"the robot is not up within {LONGEST_WAY:g} s{self._late()} It has to sit down again")
         if self.state is not State.ACTIVE:
-            raise Refused(f"the robot does not stand, it is {self.state.value}: {self.why if done else words}")
+            raise Refused(f"the robot does not stand, it is {self.state.value}: {words if words and not done else self.why}")
 
     def sit(self) -> bool:
         """Lower the body, switch the pulses off, and let go of the board; whether it took the last of that.
@@ -142,12 +142,12 @@ class Standing:
     def _run(self) -> None:
         due = self._clock()
         while not self._over.is_set():
-            try:
-                self._tick(self._clock())
-            except Exception as error:  # nothing may leave the servos to their last pulses
-                self._stop_for(error)
+            for step in (self._tick, self._answer_waiting):  # who waits is answered after a defect too
+                try:
+                    step(self._clock())
+                except Exception as error:  # nothing may leave the servos to their last pulses
+                    self._stop_for(error)
             now = self._clock()
-            self._answer_waiting(now)
             due = max(due + self._period, now)
             self._sleep(due - now)
 
@@ -167,8 +167,12 @@ class Standing:
         waiting = self._waiting
         if waiting is None or waiting.over.is_set():
             return
-        with self._turn:
-            waiting.met = waiting.done(now)
+        try:
+            with self._turn:
+                waiting.met = waiting.done(now)
+        except Exception:
+            waiting.over.set()
+            raise
         if waiting.met or now > waiting.until:
             waiting.over.set()
 
