@@ -55,6 +55,27 @@ def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: Bench) -> None
     assert up.now > begun
 
 
+def test_a_robot_enabled_on_its_way_down_drops_as_fast_when_it_falls_again(up: Bench) -> None:
+    for _ in range(2):
+        roll = 0.0
+        while up.state is State.ACTIVE:
+            roll = leaning(up, up.period, 1.5, roll)
+        assert up.watchdog.shortfall.code is FollowingCode.TILTING
+        fallen = up.now
+        up.tick(3)
+        assert up.state is State.LOWERING
+        up.enable()
+        assert up.state is State.RISING
+        up.until(State.ACTIVE)
+        leaning(up, 2.0, 0.0)
+    roll = 0.0
+    while up.state is State.ACTIVE:
+        roll = leaning(up, up.period, 1.5, roll)
+    fallen = up.now
+    up.until(State.OFF)
+    assert up.now - fallen < 1.2  # as above
+
+
 def test_the_cause_stays_until_somebody_enables_again(up: Bench) -> None:
     roll = 0.0
     while up.state is State.ACTIVE:

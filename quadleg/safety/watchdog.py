@@ -476,6 +476,7 @@ class Watchdog:
     def _judge_anew(self) -> None:
         self.following.rest()
         self.stopped_by = FOLLOWS
+        self._dropping = False
 
     def _rise(self, why: str, now: float) -> tuple[bool, str]:
         self._judge_anew()
