@@ -34,6 +34,7 @@ class Slippery:
         self.limits = FASTEST
         self.trouble = ""  # why it cannot walk, by gait
         self.teleop: Planar | None = None  # what counts before cmd_vel
+        self.gait_every = 1  # gait's part is in every so many diagnostics
         self.targets_lost = 0  # base targets that do not arrive
         self.targets: list[int] = []  # stamps of those that do
         self.grip = 1.0
@@ -159,6 +160,7 @@ class Slippery:
             "ramp_s": str(RAMP),
             "obstacle": "cannot_walk" if self.trouble else "none",
             "trouble": self.trouble,
+            "footprint_mm": "400 300",
         }
         base_motion = {
             "target_stamp": str(self.targets[-1] if self.targets else 0),
@@ -167,7 +169,9 @@ class Slippery:
             "motion": "arrived",
             "planned": f"0 0 {self._height:.5f} 0 0 0",
         }
-        said = {"gait": (gait, "glides"), "base_motion": (base_motion, "at the base target")}
+        said = {"base_motion": (base_motion, "at the base target")}
+        if self._tick // 5 % self.gait_every == 0:
+            said["gait"] = gait, "glides"
         for node in ("joint_watchdog", "servo_output"):
             said[node] = ({}, "as usual")
         self._diagnostics.publish(

@@ -16,6 +16,7 @@ from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
 from quadleg.errors import CallbackFailed, NotHeard, NotReached, Overridden, Refused
+from quadleg.words import status_in_words
 
 
 @pytest.fixture
@@ -29,6 +30,14 @@ def stack(wire: Wire) -> Iterator[Slippery]:
 def robot(stack: Slippery) -> Iterator[Robot]:
     with Robot() as robot:
         yield robot
+
+
+def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: Slippery):
+    stack.gait_every = 8  # it speaks last of all nodes
+    for _ in range(3):
+        with Robot() as robot:
+            told = dict(status_in_words(robot.status(), None, None))
+        assert {"walk", "limits"} <= told.keys()
 
 
 @pytest.mark.parametrize("name", ["on_angles", "on_state"])

@@ -58,7 +58,7 @@ class StackConnection(GuardedListener):
 
     def status(self) -> Snapshot:
         """What the stack says of itself now, after its next diagnostics."""
-        before, wanted = self._now, ("base_motion", "joint_watchdog", "servo_output")
+        before, wanted = self._now, ("gait", "base_motion", "joint_watchdog", "servo_output")
         deadline = time.monotonic() + 1.5
 
         def fresh() -> bool:
