@@ -24,7 +24,7 @@ from rich.table import Table
 from rich.text import Text
 
 from quadleg.errors import NotHeard, Refused
-from quadleg.gait.velocity import velocity_in_words
+from quadleg.gait.velocity import LEAST_SCALE, velocity_in_words
 from quadleg.graph import check_namespace, find_each_other_soon, stay_local
 from quadleg.interrupts import ended_by_signals
 from quadleg.kinematics.planar import STILL, Planar
@@ -37,7 +37,6 @@ HEARD_WITHIN = 5.0  # s for a running stack to be found
 DRAW_PERIOD = 0.1
 LOOK_PERIOD = 0.02  # s between looks at the keys
 STALLED = 0.5  # s: keys that waited for so long are no longer meant
-LEAST_SCALE = 0.995  # of the velocity asked for: what is less is said
 SURE_WITHIN = 5.0  # s between the two presses that stand a robot up which is off
 ANSWER_TIME = 5.0  # s that an answer stays on the screen
 NEXT = {  # what a person does next, by state

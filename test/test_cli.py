@@ -106,7 +106,9 @@ def test_a_height_that_makes_no_sense_is_refused_before_anything_moves(
     with pytest.raises(SystemExit) as end:
         cli.main([*command, height])
     assert end.value.code == 2
-    assert words in " ".join(capsys.readouterr().err.split())
+    said = " ".join(capsys.readouterr().err.split())
+    assert words in said
+    assert "height_mm" not in said  # a name of the Python interface
 
 
 class Walker:
@@ -161,15 +163,29 @@ def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
         "asked     200.0 mm forward, 0.0 mm to the left, 10.0° to the left",
         "reached   197.0 mm forward",
         "error     5 mm and 0.5°, by odometry",
-        "scaled    no",
+        "gait      creep",
     ):
         assert line in said
+    assert ("scaled    no" in said) == ("--to-mm" not in options and "--heading-deg" not in options)
+
+
+def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.7)))
+    assert cli.main(["walk", "--to-mm", "200", "0"]) == 0
+    assert "scaled" not in capsys.readouterr().out
+
+
+def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.9996)))
+    assert cli.main(["walk", "--forward-m-s", "0.05"]) == 0
 
 
 @pytest.mark.parametrize(
     ("outcome", "said", "warned"),
     [
-        (replace(THERE, scale=0.4), "to 40 % of what was asked for", "too fast for the gait creep"),
+        (replace(THERE, scale=0.4), "to 40 % of the velocity asked for", "too fast for the gait creep"),
         (NotReached("still 60 mm away", replace(THERE, scale=1.0)), "reached   197.0", "not reached: still 60 mm away"),
         (Overridden("by a pad", replace(THERE, overridden_by="teleop/cmd_vel")), "overridden by teleop/cmd_vel", "pad"),
         (NotReached("the robot is hold"), "", "the robot is hold"),

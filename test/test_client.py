@@ -174,6 +174,8 @@ def test_an_unknown_keyword_is_a_type_error_too() -> None:
         ("walk", {"left_m_s": True, "seconds": 1}, "left_m_s is True"),
         ("walk", {"seconds": 1}, "no velocity is asked for"),
         ("walk_to", {"x_mm": inf}, "x_mm is inf"),
+        ("walk_to", {"x_mm": 0.3, "y_mm": 0.1}, "did you mean 300 mm and 100 mm?"),
+        ("walk_to", {"y_mm": -2}, "did you mean 0 mm and -2000 mm?"),
         ("walk_to", {"heading_deg": 5157}, "in degrees, and more than a whole turn"),
         ("walk_to", {"x_mm": 10, "within_mm": 0}, "within_mm is 0"),
         ("stand", {"height_mm": -5}, "height_mm is -5; .* cannot be negative"),

@@ -268,7 +268,7 @@ def test_a_walk_that_is_scaled_says_by_how_much_and_with_exact_it_is_none(robot:
     assert robot.last.values("gait")["motion"] == "stands"
     result = robot.walk(forward_m_s=2 * x, seconds=2)
     assert result.scale == pytest.approx(0.5, abs=0.01)
-    with pytest.raises(NotReached, match="with exact=True nothing is scaled"):
+    with pytest.raises(NotReached, match="an exact walk is not scaled"):
         robot.walk(forward_m_s=0.9 * x, left_m_s=0.9 * y, seconds=2, exact=True)  # each alone would do
 
 

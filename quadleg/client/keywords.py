@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable
-from math import isfinite
+from math import hypot, isfinite
 from numbers import Real
 from typing import Any, TypeVar
 
@@ -14,6 +14,8 @@ from quadleg.errors import Refused
 Method = TypeVar("Method", bound=Callable[..., Any])
 
 LIKELY_METRES = 1.0  # mm: a smaller height is one in metres by mistake
+LEAST_WALK = 3.0  # mm: walk_to stops so near to its goal (walking.STOPS_WITHIN), so a nearer one is none
+ROUNDING = 1e-6  # mm: what a zero can be after some arithmetic
 
 
 def keywords_only(**old: str) -> Callable[[Method], Method]:
@@ -56,10 +58,20 @@ def check_seconds(seconds: float) -> None:
         raise Refused(f"seconds is {seconds:g}; it must be greater than 0")
 
 
-def check_height(height_mm: float) -> None:
+def check_height(height_mm: float, name: str = "height_mm") -> None:
     """Raise Refused for a height that is negative, or in metres by mistake."""
-    check_numbers(height_mm=height_mm)
+    check_numbers(**{name: height_mm})
     if height_mm < 0:
-        raise Refused(f"height_mm is {height_mm:g}; it is that of the hip axes above the ground and cannot be negative")
+        raise Refused(f"{name} is {height_mm:g}; it is that of the hip axes above the ground and cannot be negative")
     if 0 < height_mm < LIKELY_METRES:
-        raise Refused(f"height_mm is {height_mm:g}: did you mean {1000 * height_mm:g} mm?")
+        raise Refused(f"{name} is {height_mm:g}: did you mean {1000 * height_mm:g} mm?")
+
+
+def check_place(x_mm: float, y_mm: float) -> None:
+    """Raise Refused for a place that is so near that the robot would not move: one in metres by mistake."""
+    check_numbers(x_mm=x_mm, y_mm=y_mm)
+    if ROUNDING < hypot(x_mm, y_mm) < LEAST_WALK:
+        raise Refused(
+            f"the place is {x_mm:g} mm forward and {y_mm:g} mm to the left: did you mean {1000 * x_mm:g} mm and "
+            f"{1000 * y_mm:g} mm? A walk of less than {LEAST_WALK:g} mm is none; 0 and 0 turn on the spot"
+        )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 from math import acos, degrees, hypot, radians
 
+from quadleg.gait.velocity import LEAST_SCALE
 from quadleg.kinematics.body import Pose
 from quadleg.kinematics.planar import Planar
 
@@ -105,7 +106,7 @@ class WalkResult:
     @property
     def scaled(self) -> bool:
         """Whether the velocity asked for was too fast for the gait."""
-        return self.scale < 1.0
+        return self.scale < LEAST_SCALE
 
     def __str__(self) -> str:
         error = f"{self.error_mm:.1f} mm and {self.error_deg:.1f}° off"

@@ -6,7 +6,7 @@ import time
 from math import degrees, radians
 
 from quadleg.client.gait_report import GaitReport
-from quadleg.client.keywords import check_numbers, check_seconds, keywords_only
+from quadleg.client.keywords import check_numbers, check_place, check_seconds, keywords_only
 from quadleg.client.listener import HEARD_WITHIN
 from quadleg.client.posed_robot import PosedRobot
 from quadleg.client.results import WalkResult
@@ -87,7 +87,8 @@ class Robot(PosedRobot):
         the robot cannot walk, Overridden where someone else drives, NotReached (its `result` tells how far it came)
         after 20 s and three times what the way takes at those limits, or NotHeard.
         """
-        check_numbers(x_mm=x_mm, y_mm=y_mm, heading_deg=heading_deg)
+        check_place(x_mm, y_mm)
+        check_numbers(heading_deg=heading_deg)
         check_numbers(within_mm=within_mm, within_deg=within_deg, speed_share=speed_share)
         if abs(heading_deg) > MOST_HEADING:
             raise Refused(f"heading_deg is {heading_deg:g}; it is in degrees, and more than a whole turn leads nowhere")

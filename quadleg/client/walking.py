@@ -25,7 +25,7 @@ from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import FRESH
+from quadleg.gait.velocity import FRESH, LEAST_SCALE
 from quadleg.kinematics.planar import STILL, Planar, compose, motion
 from quadleg.robot.model import Robot
 
@@ -223,17 +223,17 @@ def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -
         raise Refused(f"{reason}; `quadleg status` says more")
     too_fast = report.too_fast(twist)
     if exact and too_fast:
-        raise Refused(f"too fast for the gait {report.gait}: {too_fast}; with exact=True nothing is scaled")
+        raise Refused(f"too fast for the gait {report.gait}: {too_fast}; an exact walk is not scaled")
     use = min(1.0, max(abs(part) / limit for part, limit in zip(twist, report.along(twist)) if part))
     # In a walk too short for its full speed, speeding up and braking are a triangle over time, of the same area.
     clock = WalkClock(max(seconds, sqrt(seconds * use * report.ramp)))
     session.asked = motion(twist, seconds)
     while clock.tick(session.active, session.track.twist, time.monotonic()):
         session.go(twist)
-        if exact and session.scale < 1.0:
+        if exact and session.scale < LEAST_SCALE:
             raise NotReached(
-                f"too fast for the gait {report.gait}, which walks {100 * session.scale:.0f} % of this velocity; with "
-                f"exact=True nothing is scaled",
+                f"too fast for the gait {report.gait}, which walks {100 * session.scale:.0f} % of this velocity; an "
+                "exact walk is not scaled",
                 session.result(),
             )
     session.stand()

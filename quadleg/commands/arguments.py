@@ -121,7 +121,7 @@ def height(text: str) -> float:
 
     millimetres = number(text)
     try:
-        check_height(millimetres)
+        check_height(millimetres, "the height")
     except Refused as error:
         raise argparse.ArgumentTypeError(str(error)) from None
     return millimetres

@@ -30,22 +30,26 @@ def _walk(options: argparse.Namespace) -> int:
             result = _result(robot, options)
         except NotReached as error:
             if error.result is not None:
-                _say_result(error.result)
+                _say_result(error.result, _to_place(options))
             warn(f"not reached: {error}")
             return 1
         except KeyboardInterrupt:
             warn("interrupted: the robot stops in its square stance")
             return 130
-    _say_result(result)
-    if result.scaled:
+    _say_result(result, _to_place(options))
+    if result.scaled and not _to_place(options):
         warn(f"not reached: the velocity was too fast for the gait {result.gait}; `quadleg status` gives its limits")
         return 1
     return 0
 
 
+def _to_place(options: argparse.Namespace) -> bool:
+    return options.to_mm is not None or options.heading_deg is not None
+
+
 def _check(options: argparse.Namespace) -> None:
     velocities = [name for name in VELOCITIES if getattr(options, name)]
-    to_place = options.to_mm is not None or options.heading_deg is not None
+    to_place = _to_place(options)
     if to_place and (velocities or options.seconds is not None or options.exact):
         raise Refused(
             "either a velocity (--forward-m-s, --left-m-s, --turn-deg-s, with --seconds and --exact) or a place "
@@ -56,7 +60,7 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _result(robot: Robot, options: argparse.Namespace) -> WalkResult:
-    if options.to_mm is not None or options.heading_deg is not None:
+    if _to_place(options):
         x_mm, y_mm = options.to_mm or (0.0, 0.0)
         return robot.walk_to(x_mm=x_mm, y_mm=y_mm, heading_deg=options.heading_deg or 0.0)
     velocity = {name: getattr(options, name) for name in VELOCITIES}
@@ -64,12 +68,14 @@ def _result(robot: Robot, options: argparse.Namespace) -> WalkResult:
     return robot.walk(**velocity, seconds=seconds, exact=options.exact)
 
 
-def _say_result(result: WalkResult) -> None:
+def _say_result(result: WalkResult, to_place: bool) -> None:
     say(f"asked     {result.asked}")
     say(f"reached   {result.reached}")
     say(f"error     {result.error_mm:.0f} mm and {result.error_deg:.1f}°, by {result.source.value}")
-    scale = f"to {100 * result.scale:.0f} % of what was asked for" if result.scaled else "no: walked as fast as asked"
-    say(f"scaled    {scale}, in the gait {result.gait}")
+    say(f"gait      {result.gait}")
+    if not to_place:  # on the way to a place the velocities are quadleg's own
+        scale = f"to {100 * result.scale:.0f} % of the velocity asked for" if result.scaled else "no"
+        say(f"scaled    {scale}")
     if result.shortfall:
         say(f"lagged    the body did not follow its commands on the way: {result.shortfall}")
     if result.overridden_by:

@@ -11,6 +11,7 @@ from quadleg.errors import BadTarget
 from quadleg.kinematics.planar import STILL, Planar
 
 FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
+LEAST_SCALE = 0.995  # of the velocity asked for: what is less counts as scaled
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
 
 
