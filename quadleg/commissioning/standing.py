@@ -105,7 +105,9 @@ class Standing:
         if done and not self._wait(lambda _: self.state is not State.RISING, LONGEST_WAY):
             raise Refused(f"the robot is not up within {LONGEST_WAY:g} s{self._late()} It has to sit down again")
         if self.state is not State.ACTIVE:
-            raise Refused(f"the robot does not stand, it is {self.state.value}: {words if words and not done else self.why}")
+            raise Refused(
+                f"the robot does not stand, it is {self.state.value}: {words if words and not done else self.why}"
+            )
 
     def sit(self) -> bool:
         """Lower the body, switch the pulses off, and let go of the board; whether it took the last of that.
