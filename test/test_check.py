@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import robots
+from random_robots import with_torque
 from rich.console import Console
 
 from quadleg import cli
@@ -20,6 +21,7 @@ from quadleg.commissioning.check import CAUTIONS, SECTIONS, Check, as_json, chec
 from quadleg.commissioning.check_table import print_check
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.robot.load import find_robot
+from quadleg.robot.model import FixedFrame
 
 DEMO = find_robot("greenhouse_inspector")
 
@@ -112,11 +114,22 @@ def test_refusals_are_sentences_of_what_will_not_work() -> None:
     assert all("; " in sentence for sentence in said), "each with its cure"
 
 
+def test_a_gait_that_it_cannot_walk_does_not_keep_a_robot_from_the_other() -> None:
+    # Off the middle, its mass loads a pair of feet of the trot more than the three of the creep.
+    payload = FixedFrame("payload", (0.1, 0.0, 0.0), (0.0, 0.0, 0.0), 0.4)
+    robot = with_torque(replace(robots.inspector(), frames=(payload,)), 0.57)
+    whole = check(robot)
+    assert [forecast.code.walks for forecast in whole.forecasts] == [True, False]
+    assert whole.conclusion.startswith("This robot is possible, but not in each of its gaits: ")
+    assert whole.refusals
+    assert refusals(robot) == []
+
+
 def test_the_conclusion_counts() -> None:
     assert checked().conclusion.startswith("This robot is possible: ")
     assert checked().conclusion.endswith("0 that will not work.")
     failing = replace(checked())
-    failing.__dict__["verdicts"] = {"reach": [Verdict("x", FAILS, "y")]}
+    failing.__dict__["verdicts"] = {"walk": [], "reach": [Verdict("x", FAILS, "y")], "torque": [], "bus": []}
     assert failing.conclusion == "This robot is not possible as it is described: 0 good, 0 tight, 1 that will not work."
 
 

@@ -89,14 +89,33 @@ class Check:
     @property
     def refusals(self) -> list[str]:
         """A sentence for each thing that will not work."""
-        return [verdict.sentence for verdict in self._rows if verdict.word == FAILS]
+        return [row.sentence for row in self.failing]
+
+    @property
+    def failing(self) -> list[Verdict]:
+        """The verdicts on what will not work."""
+        return [verdict for verdict in self._rows if verdict.word == FAILS]
+
+    @property
+    def of_gaits(self) -> list[Verdict]:
+        """The verdicts that each are about one gait, or about how many feet it stands on."""
+        return [*self.verdicts["walk"], *self.verdicts["torque"][1:], *self.verdicts["bus"][1:]]
+
+    @property
+    def walks(self) -> bool:
+        """Whether it walks in some gait, as far as was looked."""
+        return bool(self._walks_on)
 
     @property
     def conclusion(self) -> str:
         """How it all ends, in one line."""
         good, tight, fails = (sum(row.word == word for row in self._rows) for word in (GOOD, TIGHT, FAILS))
         counted = f"{good} good, {tight} tight, {fails} that will not work"
-        return f"This robot is {'not possible as it is described' if fails else 'possible'}: {counted}."
+        possible = "possible"
+        if fails:
+            some = self.walks and all(row in self.of_gaits for row in self.failing)
+            possible = "possible, but not in each of its gaits" if some else "not possible as it is described"
+        return f"This robot is {possible}: {counted}."
 
     @property
     def _rows(self) -> list[Verdict]:
@@ -114,8 +133,9 @@ def verdicts(robot: Robot) -> dict[str, list[Verdict]]:
 
 
 def refusals(robot: Robot) -> list[str]:
-    """A sentence for each thing that will not work, as `verdicts` finds them."""
-    return _quick(robot).refusals
+    """A sentence for each thing that keeps a robot from standing or from every gait, as `verdicts` finds them."""
+    checked = _quick(robot)
+    return [row.sentence for row in checked.failing if not (checked.walks and row in checked.of_gaits)]
 
 
 def _quick(robot: Robot) -> Check:
