@@ -11,10 +11,10 @@ from typing import Any
 from quadleg.client.connection import StackConnection
 from quadleg.client.keywords import check_height, check_numbers, keywords_only
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN
-from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, pose_from_words, pose_of
+from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, over_feet, pose_from_words
 from quadleg.client.results import EstimateSource, PoseResult
 from quadleg.errors import NotHeard, NotReached, Refused
-from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
+from quadleg.kinematics.body import Pose
 from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.model import Robot as Model
@@ -177,12 +177,11 @@ class PosedRobot(StackConnection):
     def reached(self) -> Pose:
         """The body's pose over its standing feet by forward kinematics of joint_states; raises NotHeard."""
         self.wait(lambda: len(self.last.angles) >= len(JOINT_NAMES), HEARD_WITHIN, lambda: "no joint_states")
-        return pose_of(self.model, self.last)
+        return self.pose_of(self.last.angles)
 
     def pose_of(self, angles: Mapping[str, float]) -> Pose:
         """The body's pose over its standing feet with the joints at `angles` (rad)."""
-        feet = all_forward(self.model, [angles[name] for name in JOINT_NAMES])
-        return pose_from_feet(feet, self.model.standing.feet)
+        return over_feet(self.model, angles)
 
     def sit(self) -> None:
         """Lower the body to the resting pose and switch the servos off. Raises Refused, NotReached or NotHeard."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf, radians
 
 from quadleg.client.results import pose_difference
@@ -87,13 +87,13 @@ class PoseRequest:
         planned = self.arrived(now, time)
         if planned is None or len(now.angles) < len(JOINT_NAMES):
             return False
-        shift, turn = pose_difference(planned, pose_of(model, now))
+        shift, turn = pose_difference(planned, over_feet(model, now.angles))
         return now.still and shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
 
 
-def pose_of(model: Robot, now: Snapshot) -> Pose:
-    """The body's pose over its standing feet by the joints' angles."""
-    feet = all_forward(model, [now.angles[name] for name in JOINT_NAMES])
+def over_feet(model: Robot, angles: Mapping[str, float]) -> Pose:
+    """The body's pose over its standing feet, with the joints at `angles` (rad)."""
+    feet = all_forward(model, [angles[name] for name in JOINT_NAMES])
     return pose_from_feet(feet, model.standing.feet)
 
 
