@@ -86,8 +86,10 @@ def picture_file(each: Picture) -> bytes:
 
 
 def sentences(story: Story, numbers: Sequence[Figure]) -> list[str]:
-    """The recording in a few sentences: what it is, what happened, what went wrong, what is missing."""
-    said = [_what(story), _did(story, numbers), _wrong(story), *damage(story), *story.notes]
+    """The recording in a few sentences: what it is, what happened, what is missing; what went wrong stands first."""
+    wrong, told = _wrong(story), [_what(story), _did(story, numbers)]
+    failed = any(event.weight >= Weight.TROUBLE for event in story.events)
+    said = [*([wrong, *told] if failed else [*told, wrong]), *damage(story), *story.notes]
     if story.missing:
         topics = ", ".join(topic for topic, _ in story.missing)
         said.append(f"not recorded: {topics}; the last section says what that hides")
