@@ -184,7 +184,7 @@ class Drive:
         assert operator is not None
         if self._hands.asks_for_speed and not operator.takes_speed:
             self._hands.release()
-            self._hear(f"no speed is taken: the robot does not stand, it is {operator.state or 'not heard'}")
+            self._hear(f"no speed is taken: the robot does not stand, its state is {operator.state or 'not heard'}")
 
     def _do(self, command: str, now: float) -> None:
         operator = self._operator

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from math import degrees
 
 from quadleg.client.gait_report import GaitReport
-from quadleg.client.snapshot import OK, Snapshot
+from quadleg.client.snapshot import OK, STATE_WORDS, Snapshot
 from quadleg.gait.obstacle import Obstacle
 from quadleg.gait.velocity import cannot_in_words, velocity_in_words
 from quadleg.kinematics.body import Pose
@@ -82,7 +82,7 @@ def _walk(report: GaitReport, now: Snapshot) -> str:
         if 0.0 < report.scale < 1.0:
             parts.append(f"the rest is scaled to {100 * report.scale:.0f} %")
     elif report.obstacle is Obstacle.NOT_ACTIVE:
-        parts.append(f"it walks only while the robot is active; it is {now.state}")
+        parts.append(f"it walks only while the robot is active; it is {STATE_WORDS.get(now.state, now.state)}")
     elif report.obstacle is Obstacle.CANNOT_WALK:
         parts.append(f"this robot cannot walk in this gait: {report.trouble}")
     elif report.obstacle is not Obstacle.NONE:
@@ -108,7 +108,7 @@ def _servos(now: Snapshot) -> list[tuple[str, str]]:
         lines.append(("power-up", f"the first pulses moved a joint by up to {output['power_up_movement_deg']}°"))
     if "tick_to_bytes_p50_ms" in output:
         middle, slowest = output["tick_to_bytes_p50_ms"], output["tick_to_bytes_p99_ms"]
-        lines.append(("latency", f"tick to bytes {middle} ms in the middle, {slowest} ms for the slowest of a hundred"))
+        lines.append(("latency", f"tick to bytes: median {middle} ms, 99th percentile {slowest} ms"))
     return lines
 
 

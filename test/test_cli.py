@@ -188,7 +188,7 @@ def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest
         (replace(THERE, scale=0.4), "to 40 % of the velocity asked for", "too fast for the gait creep"),
         (NotReached("still 60 mm away", replace(THERE, scale=1.0)), "reached   197.0", "not reached: still 60 mm away"),
         (Overridden("by a pad", replace(THERE, overridden_by="teleop/cmd_vel")), "overridden by teleop/cmd_vel", "pad"),
-        (NotReached("the robot is hold"), "", "the robot is hold"),
+        (NotReached("the robot is in hold"), "", "the robot is in hold"),
     ],
 )
 def test_walk_ends_with_an_exit_code_where_it_was_not_reached(

@@ -229,7 +229,7 @@ def test_no_speed_is_taken_by_a_robot_that_does_not_stand(terminal: Terminal, st
         terminal.shows(f"{state}: for a test")
         before = len(stage.velocities)
         terminal.keys(UP)
-        terminal.shows(f"no speed is taken: the robot does not stand, it is {state}")
+        terminal.shows(f"no speed is taken: the robot does not stand, its state is {state}")
         assert len(stage.velocities) == before
     stage.state("active")
     terminal.shows("active: for a test")

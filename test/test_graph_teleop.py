@@ -292,7 +292,7 @@ def test_posing_moves_the_target_and_leaves_it_where_it_is(stage: Stage, gamepad
 def test_only_an_active_robot_is_posed(stage: Stage, gamepad: Gamepad) -> None:
     stage.state("off")
     gamepad.show({**TILT, 1: 1.0})
-    stage.says("posed only while the robot is active; it is off")
+    stage.says("posed only while the robot is active; its state is off")
     before = len(stage.kept)
     assert stage.is_silent(stage.targets, 0.3)
     stage.state("active")

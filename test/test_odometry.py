@@ -292,7 +292,7 @@ def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
     start = from_walk(run, 2.0)
     estimates = replayed(run, change=lambda n, t: replace(t, imu=()) if n >= start else t)
     assert not estimates[start - 1].troubles
-    assert any("no IMU is heard" in trouble for trouble in estimates[start + 10].troubles)
+    assert any("no IMU" in trouble for trouble in estimates[start + 10].troubles)
     tilt = [sqrt(estimates[n].covariance[0, 0]) for n in (start, -1)]
     assert tilt[1] > 2 * tilt[0]
     whole = Errors(run, estimates, start)
@@ -312,7 +312,7 @@ def test_an_imu_that_comes_back_is_taken_up():
 def test_never_an_imu():
     run = walk("creep")
     estimates = replayed(run, change=lambda n, t: replace(t, imu=()))
-    assert any("no IMU is heard" in trouble for trouble in estimates[-1].troubles)
+    assert any("no IMU" in trouble for trouble in estimates[-1].troubles)
     assert np.isfinite(estimates[-1].covariance).all()
     assert Errors(run, estimates).drift < 15.0
 

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 STILL_ANGLE = 5e-4  # rad between two messages, below which a joint stands still
 SILENT_AFTER = 3.0  # s: every node publishes diagnostics once a second (nodes/base.py)
+STATE_WORDS: dict[str | None, str] = {"hold": "in hold", "fault": "in fault"}  # the other states are adjectives
 OK = b"\x00"  # diagnostic_msgs/DiagnosticStatus.OK
 
 
@@ -59,7 +60,9 @@ class Snapshot:
     @property
     def robot(self) -> str:
         """The watchdog's state and reason, as a clause."""
-        return f"the robot is {self.state} ({self.why})" if self.state else "joint_watchdog is not heard"
+        if not self.state:
+            return "joint_watchdog is not heard"
+        return f"the robot is {STATE_WORDS.get(self.state, self.state)} ({self.why})"
 
     def condition(self, now: float, nodes: Sequence[str]) -> str:
         """What is known of why something does not happen: state, reason, warnings, and which of `nodes` are silent."""

@@ -79,7 +79,7 @@ JUMP = 0.5  # s from one tick to the next: nobody knows what happened between th
 SURPRISE_SHARE = 0.05  # of a new surprise in the mean that is said
 TURN_TIME = 0.06  # s over which the turning rate by the legs is evened
 TWIST_TIME = 0.005  # s: a turning rate is one sample of the gyro
-NO_IMU = "no IMU is heard: the legs alone carry the estimate, and it becomes uncertain"
+NO_IMU = "no IMU: estimating from leg kinematics; uncertainty grows"
 SAID = 5.0  # s that something is said which has passed
 
 

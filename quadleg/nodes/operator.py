@@ -104,7 +104,7 @@ class Operator:
     def _walk(self, shares: Planar | None, now: float) -> str:
         hindrance = ""
         if shares is not None and not self.takes_speed:
-            hindrance = f"no speed is taken: the robot does not stand, it is {self.state or 'not heard'}"
+            hindrance = f"no speed is taken: the robot does not stand, its state is {self.state or 'not heard'}"
         elif shares is not None and self._rivals.drive(now):
             hindrance = "somebody else drives on teleop/cmd_vel: end that first"
         elif shares is not None and self.limits is None:
@@ -146,7 +146,7 @@ class Operator:
             self._kept_poses.publish(self._target(self._posed))
         self._posed = None
         if wish.body:
-            return f"the body is posed only while the robot is active; it is {self.state or 'not heard'}"
+            return f"the body is posed only while the robot is active; its state is {self.state or 'not heard'}"
         return ""
 
     def _target(self, pose: Pose) -> PoseStamped:

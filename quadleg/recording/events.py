@@ -96,7 +96,7 @@ _STAND_AGAIN = "when the cause is gone: put the legs into the resting pose, then
 _RESET = (
     "take hold of the robot, see to the cause, put the legs into the resting pose, then `quadleg reset` and `stand`"
 )
-_LIMP = "all pulses were off at once: the joints are limp, and the body sank as far as nothing held it"
+_LIMP = "all pulses were off at once: the joints are limp, and the body dropped to the ground"
 _HELD = "it kept its power and put down the feet that were in the air"
 _LOWERED = "it lowered the body to the resting pose and switched the servos off"
 _LEAD = "nothing moves until the cause is gone"

@@ -415,7 +415,7 @@ def timing(story: Story) -> Figure:
         board = Board.of(story, 410 + row * (latency + frames))
         width = RIGHT - LEFT
         p50, p99 = np.percentile(between, [50, 99])
-        said = f"median {p50:.1f} ms, 99 % under {p99:.1f} ms, at most {between.max():.1f} ms"
+        said = f"median {p50:.1f} ms, 99th percentile {p99:.1f} ms, at most {between.max():.1f} ms"
         board.headed(LEFT, 50, "between joint states", said)
         axes = board.axes("intervals", LEFT, 66, width, 230)
         quiet_frame(axes)
@@ -431,7 +431,7 @@ def timing(story: Story) -> Figure:
         if latency:
             board.headed(LEFT, top - 14, "tick to bytes", "of 500 frames at a time, from the gait's tick to the board")
             axes = board.over_time("latency", LEFT, top, width, height, "ms", not frames)
-            lines = (("p99", "slowest of a hundred", INK, 1.2), ("p50", "median", BODY, 2.4))
+            lines = (("p99", "99th percentile", INK, 1.2), ("p50", "median", BODY, 2.4))
             for key, label, colour, line in lines:
                 board.line(axes, *told[key], label=label, color=colour, linewidth=line)
             axes.set_ylim(bottom=0.0)

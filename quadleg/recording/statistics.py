@@ -231,9 +231,9 @@ def _frames(story: Story) -> Iterator[Figure]:
             yield Figure(FRAMES, "joint states", 1 / float(np.median(between)), "a second", 1)
         p1, p99 = np.percentile(between, [50, 99])
         yield Figure(FRAMES, "between them, median", 1000 * float(p1), "ms", 1)
-        yield Figure(FRAMES, "between them, 99 % under", 1000 * float(p99), "ms", 1)
+        yield Figure(FRAMES, "between them, 99th percentile", 1000 * float(p99), "ms", 1)
         yield Figure(FRAMES, "between them, at most", 1000 * float(between.max()), "ms", 1)
-    for name, key in (("median", "p50"), ("slowest of a hundred", "p99")):
+    for name, key in (("median", "p50"), ("99th percentile", "p99")):
         _, told = story.said("servo_output", f"tick_to_bytes_{key}_ms")
         if len(told):
             yield Figure(
