@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from quadleg.commissioning.stride import GaitUse
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
+from quadleg.commissioning.torque_needs import torque_cure
+from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Verdict
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.kinematics.planar import Planar
 from quadleg.robot.model import Robot
@@ -58,9 +59,9 @@ class Bus:
         """The largest frame rate in Hz."""
         return 1 / self.seconds
 
-    def verdicts(self, torque_cure: str = "") -> list[Verdict]:
-        """Of the frame, then of the servos' speed in each gait; `torque_cure` says what to buy where torque lacks."""
-        return [self._of_frame(), *(_of_speed(use, use.fastest, torque_cure) for use in self.gaits if use.fastest)]
+    def verdicts(self, torque: tuple[Need, ...] = ()) -> list[Verdict]:
+        """Of the frame, then of the servos' speed in each gait; `torque` is what to buy where torque lacks."""
+        return [self._of_frame(), *(_of_speed(use, use.fastest, torque) for use in self.gaits if use.fastest)]
 
     def _of_frame(self) -> Verdict:
         why = (
@@ -100,11 +101,12 @@ def _serial_frame(robot: Robot, messages: Sequence[bytes]) -> tuple[int, float]:
     return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
 
 
-def _of_speed(use: GaitUse, fastest: Planar, torque_cure: str) -> Verdict:
+def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...]) -> Verdict:
     about = f"speed, {use.gait.name}"
     if use.obstacle:
-        cure = torque_cure if use.obstacle is StrideObstacle.TORQUE else ""
-        return Verdict(about, FAILS, use.why, cure or use.cure, use.needs)
+        if torque and use.obstacle is StrideObstacle.TORQUE:
+            return Verdict(about, FAILS, use.why, torque_cure(torque), torque)
+        return Verdict(about, FAILS, use.why, use.cure, use.needs)
     x, y, turn = fastest
     why = (
         f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "

@@ -18,7 +18,7 @@ from quadleg.commissioning.reach import Reach, Stop
 from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import FEET, Torque
-from quadleg.commissioning.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.torque_needs import torque_needs
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.commissioning.walk_forecast import WalkForecast, WalkObstruction, stall_torques_needed
 from quadleg.robot.model import JOINT_NAMES, Robot
@@ -56,7 +56,7 @@ class Check:
             "torque": self.torque.verdicts(self.needed if self._weak else None, self._walks_on),
             "current": self.current.verdicts(),
             "resolution": self.resolution.verdicts(),
-            "bus": self.bus.verdicts(torque_cure(torque_needs(self.robot, self.needed))),
+            "bus": self.bus.verdicts(torque_needs(self.robot, self.needed)),
             "heat": [self.torque.heat()],
         }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,21 @@ def torque_needs(robot: Robot, torques: Array, margin: float = 1.0) -> tuple[Nee
         return ()
     mass = 1000 * robot.masses.total
     return (*needs, Need(Quantity.MASS_G, weakest * mass, mass))
+
+
+def with_stall_torques(robot: Robot, torques: Array) -> Robot:
+    """The robot with servos of at least the stall torques (12,) in N·m, and as much more current."""
+    legs = []
+    for leg, asked in zip(robot.legs, torques.reshape(-1, len(JOINTS)).tolist()):
+        joints = []
+        for joint, torque in zip(leg.joints, asked):
+            kind, times = joint.servo.kind, max(torque / robot.stall_torque(joint), 1.0)
+            kind = replace(kind, stall_torque=times * kind.stall_torque, stall_current=times * kind.stall_current)
+            joints.append(replace(joint, servo=replace(joint.servo, kind=kind)))
+        hip, knee = joints[1:]
+        legs.append(replace(leg, joints=(joints[0], hip, knee)))
+    front_left, front_right, rear_left, rear_right = legs
+    return replace(robot, legs=(front_left, front_right, rear_left, rear_right))
 
 
 def torque_cure(needs: Sequence[Need]) -> str:

@@ -11,13 +11,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning.stride import GaitUse, Stride, least_speed
-from quadleg.commissioning.torque import HEADROOM, Torque
-from quadleg.commissioning.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.torque import HEADROOM, Rise, Torque
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs, with_stall_torques
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
@@ -83,8 +84,11 @@ class WalkForecast:
 
     @cached_property
     def _torque_needs(self) -> tuple[Need, ...]:
-        needed = stall_torques_needed(self.torque, [self.use]) if self.needed is None else self.needed
-        return torque_needs(self.robot, needed)
+        return torque_needs(self.robot, self._needed)
+
+    @property
+    def _needed(self) -> Array:
+        return stall_torques_needed(self.torque, [self.use]) if self.needed is None else self.needed
 
     def verdict(self) -> Verdict:
         """For the table of `quadleg check`."""
@@ -96,8 +100,12 @@ class WalkForecast:
                 about, GOOD, f"walks at {stride.twist[0]:.2f} m/s, {100 * JUDGED_SHARE:.0f} % of its limit ahead"
             )
         first = self.hindrances[0]
-        word = TIGHT if first.code.walks else FAILS
-        return Verdict(about, word, f"{first.code.words}: {first.why}", first.cure, first.needs)
+        if first.code.walks:
+            return Verdict(about, TIGHT, f"{first.code.words}: {first.why}", first.cure, first.needs)
+        # All that it takes, so that nobody buys twice.
+        bars = {hindrance.cure: hindrance for hindrance in self.hindrances if not hindrance.code.walks}
+        needs = tuple(dict.fromkeys(need for hindrance in bars.values() for need in hindrance.needs))
+        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", "; and ".join(bars), needs)
 
     def _standing(self) -> Iterator[Hindrance]:
         torque = self.torque
@@ -106,7 +114,10 @@ class WalkForecast:
             needs = self._torque_needs
             why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
             yield Hindrance(WalkObstruction.CANNOT_RISE, code, why, torque_cure(needs), needs)
-        yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
+            stronger = Rise.of(with_stall_torques(self.robot, self._needed)).current
+            yield from self._supply(stronger, stronger, code, "with servos that strong, rising")
+        else:
+            yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
 
     def _supply(self, mean: float, peak: float, code: WalkCode, doing: str) -> Iterator[Hindrance]:
         supply = self.robot.supply
@@ -120,7 +131,7 @@ class WalkForecast:
         if mean > supply.rated_current:
             why = f"{doing} takes {mean:.1f} A, more than the supply's {supply.rated_current:g} A"
             need = Need(Quantity.SUPPLY_A, peak, supply.rated_current)
-            yield Hindrance(WalkObstruction.SUPPLY_CURRENT, code, why, f"a supply of more than {peak:.0f} A", (need,))
+            yield Hindrance(WalkObstruction.SUPPLY_CURRENT, code, why, f"a supply of {ceil(peak)} A or more", (need,))
 
     def _walking(self) -> Iterator[Hindrance]:
         use, code = self.use, WalkCode.DOES_NOT_WALK
