@@ -89,7 +89,7 @@ class Drive:
             self._robot = load_robot(find_robot(robot_file))
             body = BodyOffsets(self._robot.standing.height, RANGE)
             subscribe = self._node.create_subscription
-            self._operator = Operator(self._node, subscribe, f"{prefix}base_footprint", body, self._hear)
+            self._operator = Operator(self._node, subscribe, f"{prefix}base_footprint", body, self._hear, NEXT["fault"])
             subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10)
         except BaseException:
             self.close()

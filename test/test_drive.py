@@ -194,7 +194,7 @@ def test_emergency_stop_sitting_standing_and_the_gait(terminal: Terminal, stage:
     terminal.keys(b"e")
     stage.asks("emergency_stop", None)
     stage.goes(0.0, 0.0, 0.0)
-    terminal.shows("emergency stop: done")
+    terminal.shows("emergency stop: pulses are off; r resets when the cause is gone")
     assert stopped.wait(5.0)
     own.close()
     terminal.keys(b"d")

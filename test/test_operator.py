@@ -26,12 +26,13 @@ class Call:
 
     def __init__(self) -> None:
         self._then: list[Any] = []
+        self.success = True
 
     def add_done_callback(self, then: Any) -> None:
         self._then.append(then)
 
     def result(self) -> Any:
-        return SimpleNamespace(success=True, message="pulses are off")
+        return SimpleNamespace(success=self.success, message="call reset first")
 
     def answer(self) -> None:
         for then in self._then:
@@ -72,7 +73,9 @@ class Bench:
         self.said: list[str] = []
         self.hear: dict[str, Any] = {}
         body = BodyOffsets(load_robot(find_robot("greenhouse_inspector")).standing.height, RANGE)
-        self.operator = Operator(self.node, self._subscribe, "base_footprint", body, self.said.append)
+        self.operator = Operator(
+            self.node, self._subscribe, "base_footprint", body, self.said.append, after_fault="r resets"
+        )
         self.hear["state"](String(data="hold: no good frame"))
         self.hear["walking_limits"](String(data=LIMITS))
 
@@ -125,6 +128,22 @@ def test_an_answered_stop_is_known_by_its_time(bench: Bench, monkeypatch: pytest
     call.answer()
     assert operator.stop_answered_at > before
     assert not operator.stop_unanswered
+
+
+def test_what_comes_after_a_fault_is_said_in_the_terms_of_who_drives(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(operator_module, "ANSWER_WITHIN", 60.0)
+    operator = bench.operator
+    operator.emergency_stop()
+    bench.node.calls["emergency_stop"][0].answer()
+    assert bench.said[-1] == "emergency stop: pulses are off; r resets"
+    bench.hear["state"](String(data="fault: emergency stop"))
+    operator.enable(True)
+    call = bench.node.calls["enable"][0]
+    call.success = False
+    call.answer()
+    assert bench.said[-1] == "stand: refused, the robot is in fault (emergency stop); r resets"
 
 
 def test_a_way_that_the_gait_cannot_walk_is_said_to_who_asks_for_it(

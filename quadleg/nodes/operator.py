@@ -41,13 +41,20 @@ class Operator:
     """Velocities, base targets, emergency stop, standing, sitting and the choice of gait, on some node.
 
     `subscribe` is that node's way to subscribe, `frame` the name of base_footprint, `say` hears what became of
-    requests. `tick` is to be called once a PERIOD.
+    requests. `tick` is to be called once a PERIOD. `after_fault` says what to do in a fault, else the nodes' words do.
     """
 
     def __init__(
-        self, node: Any, subscribe: Callable[..., Any], frame: str, body: BodyOffsets, say: Callable[[str], None]
+        self,
+        node: Any,
+        subscribe: Callable[..., Any],
+        frame: str,
+        body: BodyOffsets,
+        say: Callable[[str], None],
+        after_fault: str = "",
     ) -> None:
         self._node = node
+        self._after_fault = after_fault
         self._frame = frame
         self._say = say
         self.body = body
@@ -190,6 +197,8 @@ class Operator:
     def _stop_answered(self, response: Any) -> str:
         self._stop_asked = None
         self.stop_answered_at = time.monotonic()
+        if response.success and self._after_fault:
+            return f"emergency stop: pulses are off; {self._after_fault}"
         return f"emergency stop: {response.message}"
 
     def enable(self, on: bool) -> None:
@@ -203,9 +212,14 @@ class Operator:
         self._ask(
             self._enable,
             SetBool.Request(data=on),
-            lambda response: f"{what}: {response.message}",
+            lambda response: f"{what}: {self._enabled(response)}",
             f"{what}: {self._unanswered('joint_watchdog')}",
         )
+
+    def _enabled(self, response: Any) -> str:
+        if not response.success and self.state == "fault" and self._after_fault:
+            return f"refused, the robot is in fault ({self.why}); {self._after_fault}"
+        return str(response.message)
 
     def reset(self) -> None:
         """Asks to leave a fault, after the last of our own stops is answered: one that came later was a new fault."""
