@@ -65,6 +65,15 @@ def test_each_figure_alone_lets_the_gait_walk(robot: Robot, obstacle: StrideObst
         assert WalkingLimits(better, better.gait("trot")).forward[0] > 0.0, need
 
 
+def test_each_figure_alone_lets_a_gait_go_that_is_too_slow() -> None:
+    slow = replace(standing(0.193), gaits=(TROT,))
+    row = check(slow).verdicts["walk"][0]
+    assert row.word == FAILS
+    assert row.needs
+    for need in row.needs:
+        assert check(changed(slow, need)).forecasts[0].code.walks, need
+
+
 def test_where_no_figure_is_found_the_cure_names_keys_and_direction() -> None:
     row = check(with_trot(stride_period=0.2, foot_clearance=0.09)).verdicts["walk"][0]
     assert (row.cure, row.needs) == ("lower foot_clearance_mm, or raise stride_period_s", ())

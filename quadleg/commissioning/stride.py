@@ -92,11 +92,12 @@ class Stride:
 @dataclass(frozen=True)
 class GaitUse:
     """A gait at its fastest: its strides by the names of `WAYS`. `fastest`, `obstacle`, `why` and `cure` are as
-    WalkingLimits has them, `fastest` None where nobody looked; `needs` are the numbers of `cure`. `use` is how near the
-    joints come to their speed: the largest of rate over no-load speed. `judged` is the stride ahead at the speed that
-    verdicts are about, None where the robot goes nowhere; `spot_effort` is the share of the torque-speed line that the
-    hardest joint takes on the spot, and `needed` (12,) the stall torques in N·m with which the gait goes well: with
-    `WORKED` of the line on the spot, and all of it at little more than `least_speed`.
+    WalkingLimits has them, `fastest` None where nobody looked; `needs` are the numbers of `cure`, and both are there
+    for a gait that goes too slow, too. `use` is how near the joints come to their speed: the largest of rate over
+    no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot goes nowhere;
+    `spot_effort` is the share of the torque-speed line that the hardest joint takes on the spot, and `needed` (12,) the
+    stall torques in N·m with which the gait goes well: with `WORKED` of the line on the spot, and all of it at little
+    more than `least_speed`.
     """
 
     gait: Gait
@@ -117,12 +118,16 @@ class GaitUse:
         """By the walking limits of a robot, which take half a second or more to find."""
         limits = WalkingLimits(robot, gait)
         why = limits.why
-        effort = StrideFeasibility(robot, gait, np.array(limits.lean)).hardest(np.array(STILL), limits.margin)
+        feasible = StrideFeasibility(robot, gait, np.array(limits.lean))
+        effort = feasible.hardest(np.array(STILL), limits.margin)
         if limits.obstacle is StrideObstacle.TORQUE:
             why = f"{effort.joint} takes {100 * effort.share:.0f} % of what its servo gives, stepping on the spot"
         speed = _slow(robot, gait)
-        remedies = gait_remedies(robot, gait, limits.obstacle, speed) if limits.obstacle else ()
         x, y, turn = limits.forward
+        blocked = limits.obstacle
+        if not blocked and x < speed:
+            blocked = feasible.first_obstacle(np.array((speed, 0.0, 0.0)), limits.margin)
+        remedies = gait_remedies(robot, gait, blocked, speed) if blocked else ()
         twists: tuple[Planar, ...] = ((x, 0.0, 0.0), (0.0, y, 0.0), (0.0, 0.0, turn))
         made = {
             way: Stride.of(robot, gait, twist, limits.sway(twist), limits.lean)

@@ -148,8 +148,11 @@ class WalkForecast:
         on_two = use.gait.margin is None
         needs = self._torque_needs
         if stride.twist[0] < least_speed(self.robot, use.gait):
-            why = f"its servos let it go {1000 * stride.twist[0]:.0f} mm/s only"
-            cure = torque_cure(needs) or "faster servos, or a longer gaits." + f"{use.gait.name}.stride_period_s"
+            why = f"its limits let it go {1000 * stride.twist[0]:.0f} mm/s only"
+            needs = use.needs or needs
+            cure = (
+                use.cure or torque_cure(needs) or "faster servos, or raise gaits." + f"{use.gait.name}.stride_period_s"
+            )
             yield Hindrance(WalkObstruction.TOO_SLOW, code, why, cure, needs)
         elif use.worked_hard:
             why = (
