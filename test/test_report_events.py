@@ -22,17 +22,21 @@ class Listener(Bench):
 
     def __init__(self) -> None:
         self.heard_words: list[tuple[float, str]] = []
+        self.heat_codes: list[tuple[float, str]] = []
+        self.idle_codes: list[tuple[float, str]] = []
         super().__init__(robots.inspector())
 
     def tick(self, count: int = 1):
         for _ in range(count):
             command = super().tick()
             self.heard_words.append((self.now, f"{self.watchdog.state.value}: {self.watchdog.why}"))
+            self.heat_codes.append((self.now, self.watchdog.heat.level.value))
+            self.idle_codes.append((self.now, self.watchdog.idle.code(self.now).value))
         return command
 
     @property
     def events(self):
-        return events(spells(self.heard_words, self.now), [])
+        return events(spells(self.heard_words, self.now), [], (), self.heat_codes, self.idle_codes)
 
 
 @pytest.fixture
@@ -226,15 +230,28 @@ def test_each_notice_is_explained(up: Listener) -> None:
 def test_warm_and_hot_servos_are_explained(up: Listener, resistance: float, what: str, weight: Weight) -> None:
     up.watchdog.heat = HeatWatch(heating(resistance), up.now)
     up.run(30.0, standing(up))
-    assert (what, weight) in [
-        (e.what.rpartition("servo ")[2].split(" by")[0], e.weight) for _, e in notices(up.watchdog.why)
-    ]
+    (found,) = [event for event in up.events if f"servo {what}" in event.explanation.what]
+    assert found.weight is weight
+    assert found.end == pytest.approx(up.now)
 
 
 def test_a_robot_that_will_lower_itself_is_explained(up: Listener) -> None:
     up.watchdog.idle.seconds = 31.0
     up.run(5.0, standing(up))
-    assert "nobody had asked" in " ".join(explanation.what for _, explanation in notices(up.watchdog.why))
+    assert any("nobody had asked" in event.explanation.what for event in up.events)
+
+
+def test_heat_and_idleness_are_told_by_their_codes_and_never_by_the_sentence() -> None:
+    words = [(0.0, "active: words"), (5.0, "lowering: of tomorrow"), (7.0, "off: at rest")]
+    heat = [(0.5, "cool"), (1.0, "warm"), (2.0, "warm"), (3.0, "hot"), (5.0, "too_hot")]
+    found = events(spells(words, 9.0), [], heat=heat)
+    told = [(event.start, event.end, event.weight) for event in found if event.weight is not Weight.USUAL]
+    assert told == [(1.0, 3.0, Weight.NOTICE), (3.0, 5.0, Weight.TROUBLE), (5.0, 7.0, Weight.TROUBLE)]
+    found = events(spells(words, 9.0), [], idle=[(1.0, "lowers_soon"), (5.0, "lowered")])
+    assert [event.explanation.what for event in found if "anything" in event.explanation.what] == [
+        "nobody had asked the robot for anything for a while",
+        "nobody asked the robot for anything for a while",
+    ]
 
 
 def test_reasons_of_servo_output_are_explained() -> None:

@@ -9,6 +9,8 @@ from enum import IntEnum
 from itertools import pairwise
 
 from quadleg.safety.following import FollowingCode
+from quadleg.safety.heat_watch import HeatLevel
+from quadleg.safety.idle_watch import IdleCode
 
 STATES = ("off", "rising", "active", "hold", "lowering", "fault")
 POWERED = ("rising", "active", "hold", "lowering")
@@ -107,7 +109,7 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
     (("off",), r"reset after a fault", Explanation("somebody has reset the fault", "the servos stayed without power")),
     (
         ("off",),
-        r"at rest \((held for|servo supply low|supply gives|\w+ is too hot|stood for)",
+        r"at rest \((held for|servo supply low|supply gives)",
         Explanation(
             "the body was down, and the servos were switched off; the lowering before says why", "", _STAND_AGAIN
         ),
@@ -216,25 +218,6 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
     (("lowering",), r"quadleg is ending", Explanation("quadleg was asked to end (Ctrl-C)", _LOWERED)),
     (
         ("lowering",),
-        r"\w+ is too hot",
-        Explanation(
-            "a servo was too hot by the model of its current, which nothing measures",
-            _LOWERED,
-            "let it cool; rest between walks, carry less, stand higher, or fit stronger servos there",
-            Weight.TROUBLE,
-        ),
-    ),
-    (
-        ("lowering",),
-        r"stood for [\d.]+ s without a command",
-        Explanation(
-            "nobody asked the robot for anything for a while",
-            f"{_LOWERED}, to keep the servos cool",
-            "parameter idle_time of joint_watchdog sets the while; 0 is never",
-        ),
-    ),
-    (
-        ("lowering",),
         r"held for",
         Explanation(
             "it had held for 2 s, and the cause did not go away", _LOWERED, f"as for the hold: {_LEAD}", Weight.TROUBLE
@@ -337,28 +320,6 @@ _RULES: tuple[tuple[tuple[str, ...], str, Explanation], ...] = (
 
 # What goes on within a state, said as long as it lasts.
 _NOTICES: tuple[tuple[str, Explanation], ...] = (
-    (
-        r"\w+ is warm, about [^;]*",
-        Explanation(
-            "a servo was warm by the model of its current",
-            "it went on; nothing measures the temperature",
-            "feel the servo with care; rest between walks",
-            Weight.NOTICE,
-        ),
-    ),
-    (
-        r"\w+ is hot, about [^;]*",
-        Explanation(
-            "a servo was hot by the model of its current",
-            "it went on, and asked for rest; hotter, it is lowered",
-            "let it sit and cool; carry less, stand higher, or fit stronger servos there",
-            Weight.TROUBLE,
-        ),
-    ),
-    (
-        r"lowers itself after [\d.]+ s without a command",
-        Explanation("nobody had asked the robot for anything for a while", "it would lower itself soon"),
-    ),
     (
         r"frame without [\w, ]+ not sent",
         Explanation(
@@ -466,6 +427,39 @@ _NOT_FOLLOWED: dict[FollowingCode, Explanation] = {
     ),
 }
 _OTHER_FAILURE = Explanation("the body did not do what was commanded", _SLOWED, "look at the robot")
+# Hot servos and standing for nothing, by the codes of safety/heat_watch.py and idle_watch.py in the diagnostics:
+# within a state, and as the reason for a lowering.
+_WITHIN: dict[str, Explanation] = {
+    HeatLevel.WARM.value: Explanation(
+        "a servo was warm by the model of its current",
+        "it went on; nothing measures the temperature",
+        "feel the servo with care; rest between walks",
+        Weight.NOTICE,
+    ),
+    HeatLevel.HOT.value: Explanation(
+        "a servo was hot by the model of its current",
+        "it went on, and asked for rest; hotter, it is lowered",
+        "let it sit and cool; carry less, stand higher, or fit stronger servos there",
+        Weight.TROUBLE,
+    ),
+    IdleCode.LOWERS_SOON.value: Explanation(
+        "nobody had asked the robot for anything for a while", "it would lower itself soon"
+    ),
+}
+_LOWERED_FOR: dict[str, Explanation] = {
+    HeatLevel.TOO_HOT.value: Explanation(
+        "a servo was too hot by the model of its current, which nothing measures",
+        _LOWERED,
+        "let it cool; rest between walks, carry less, stand higher, or fit stronger servos there",
+        Weight.TROUBLE,
+    ),
+    IdleCode.LOWERED.value: Explanation(
+        "nobody asked the robot for anything for a while",
+        f"{_LOWERED}, to keep the servos cool",
+        "parameter idle_time of joint_watchdog sets the while; 0 is never",
+    ),
+}
+Codes = Sequence[tuple[float, str]]  # times (s) and the codes that joint_watchdog told then
 _TOLD_WITHIN = 0.5  # s: joint_watchdog's diagnostics follow its state
 
 _UNKNOWN = Explanation(
@@ -473,12 +467,16 @@ _UNKNOWN = Explanation(
 )
 
 
-def explain(state: str, why: str, code: str = FollowingCode.FOLLOWS.value) -> Explanation:
+def explain(
+    state: str, why: str, code: str = FollowingCode.FOLLOWS.value, heat: str = "", idle: str = ""
+) -> Explanation:
     """What a state and its reason mean, the reason in the words of the watchdog or of servo_output.
 
-    `code` says how the body did not follow then.
+    `code` says how the body did not follow then, `heat` and `idle` are the values of HeatLevel and IdleCode.
     """
     failed = not_followed(code) if state in ("hold", "lowering") else None
+    if state == "lowering":
+        failed = _LOWERED_FOR.get(heat) or _LOWERED_FOR.get(idle) or failed
     for states, pattern, explanation in _RULES:
         if state in states and re.match(pattern, why) and not (failed and pattern == "."):
             return explanation
@@ -502,11 +500,11 @@ def notices(why: str) -> Iterator[tuple[str, Explanation]]:
 
 
 def events(
-    states: Sequence[Spell], servo_states: Sequence[Spell], following: Sequence[tuple[float, str]] = ()
+    states: Sequence[Spell], servo_states: Sequence[Spell], following: Codes = (), heat: Codes = (), idle: Codes = ()
 ) -> list[Event]:
     """All events in the order of time: the watchdog's states, what went on within them, and what servo_output did by
-    itself. `following` are times (s) and the codes that joint_watchdog told then, FollowingCode's values."""
-    found = [event for spell in states for event in _of_spell(spell, following)]
+    itself. The codes are values of FollowingCode, HeatLevel and IdleCode."""
+    found = [event for spell in states for event in _of_spell(spell, following, heat, idle)]
     stops = [spell.start for spell in states if spell.state == "fault"]
     for before, spell in pairwise(servo_states):
         told = spell.state == "stopped" and any(abs(spell.start - stop) < _LIMP_AT for stop in stops)
@@ -523,11 +521,19 @@ def _refused(spell: Spell) -> bool:
     return not spell.why.startswith(("at rest", "no command yet", "quadleg is ending", "servo_output is ending"))
 
 
-def _of_spell(spell: Spell, following: Sequence[tuple[float, str]] = ()) -> Iterator[Event]:
-    codes = [code for time, code in following if time <= spell.start + _TOLD_WITHIN]
-    code = codes[-1] if codes else FollowingCode.FOLLOWS.value
-    yield Event(spell.start, spell.end, "watchdog", spell.state, spell.why, explain(spell.state, spell.why, code))
+def _told_by(codes: Codes, time: float, otherwise: str = "") -> str:
+    """The last code that was told until a time (s)."""
+    return next((code for at, code in reversed(codes) if at <= time), otherwise)
+
+
+def _of_spell(spell: Spell, following: Codes, heat: Codes, idle: Codes) -> Iterator[Event]:
+    time = spell.start + _TOLD_WITHIN
+    code = _told_by(following, time, FollowingCode.FOLLOWS.value)
+    meaning = explain(spell.state, spell.why, code, _told_by(heat, time), _told_by(idle, time))
+    yield Event(spell.start, spell.end, "watchdog", spell.state, spell.why, meaning)
     yield from _while_active(spell, following)
+    for codes in (heat, idle):
+        yield from _within(spell, codes)
     going_on: dict[Explanation, Event] = {}
     for (time, why), (until, _) in pairwise([*spell.said, (spell.end, "")]):
         for words, explanation in notices(why):
@@ -554,6 +560,18 @@ def _while_active(spell: Spell, following: Sequence[tuple[float, str]]) -> Itera
         if explanation and code != before:
             words = [why for at, why in spell.said if at <= time + _TOLD_WITHIN][-1]
             yield Event(time, until, "watchdog", spell.state, words, replace(explanation, then="it went slower"))
+
+
+def _within(spell: Spell, codes: Codes) -> Iterator[Event]:
+    """What its codes tell of servos that heat and of standing for nothing, while the robot has power."""
+    if spell.state not in POWERED:
+        return
+    told = [(time, code) for time, code in codes if spell.start < time < spell.end]
+    changes = [(time, code) for (time, code), (_, before) in zip(told, [(0.0, ""), *told]) if code != before]
+    for (time, code), (until, _) in pairwise([*changes, (spell.end, "")]):
+        if code in _WITHIN:
+            words = _told_by(spell.said, time + _TOLD_WITHIN)
+            yield Event(time, until, "watchdog", spell.state, words, _WITHIN[code])
 
 
 def complaints(diagnostics: Sequence[tuple[float, str, int, str]]) -> list[Complaint]:

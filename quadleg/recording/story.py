@@ -182,8 +182,11 @@ class Story:
     @cached_property
     def events(self) -> list[Event]:
         """All events in the order of time."""
-        told = (d for d in self.signals.diagnostics if d.node == "joint_watchdog" and "following" in d.values)
-        return events(self.states, self.servo_states, [(d.time, d.values["following"]) for d in told])
+        told = [d for d in self.signals.diagnostics if d.node == "joint_watchdog"]
+        following, heat, idle = (
+            [(d.time, d.values[key]) for d in told if key in d.values] for key in ("following", "servo_heat", "idle")
+        )
+        return events(self.states, self.servo_states, following, heat, idle)
 
     @cached_property
     def complaints(self) -> list[Complaint]:
