@@ -14,7 +14,7 @@ def parser() -> argparse.ArgumentParser:
     """The command line, with all its help."""
     import argparse
 
-    from quadleg.commands import bench, measure, operator, recordings, robot, walk
+    from quadleg.commands import bench, measure, operator, recordings, robot, walk_command
     from quadleg.commands.arguments import CAUTION
 
     top = argparse.ArgumentParser(
@@ -31,7 +31,7 @@ def parser() -> argparse.ArgumentParser:
         sub.set_defaults(act=act)
         return sub
 
-    for group in (robot, walk, operator, recordings, measure, bench):
+    for group in (robot, walk_command, operator, recordings, measure, bench):
         group.add(command)
     return top
 

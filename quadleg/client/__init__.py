@@ -12,8 +12,8 @@ with Robot() as robot:
 
 from quadleg.client.posed_robot import SIMULATED
 from quadleg.client.results import EstimateSource, GroundMove, PoseResult, WalkResult, pose_difference
-from quadleg.client.robot import Robot
 from quadleg.client.snapshot import NodeReport, Snapshot
+from quadleg.client.walking_robot import Robot
 
 __all__ = [
     "SIMULATED",
