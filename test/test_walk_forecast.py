@@ -163,7 +163,7 @@ def test_servos_to_buy_that_the_supply_would_not_feed_come_with_what_the_supply_
 
 
 def test_a_robot_whose_servos_work_near_their_limit_is_tight_and_gets_the_torque_that_makes_it_good() -> None:
-    heavy = replace(ROBOT, masses=replace(ROBOT.masses, body=ROBOT.masses.body + 0.6))
+    heavy = replace(ROBOT, masses=replace(ROBOT.masses, body=ROBOT.masses.body + 0.5))
     checked = check(heavy)
     trot = checked.forecasts[1]
     assert trot.verdict().word == TIGHT

@@ -22,6 +22,7 @@ from quadleg.gait.sway import HARMONICS, basis
 from quadleg.gait.walk_code import JUDGED_SHARE
 from quadleg.kinematics.planar import STILL, Planar
 from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
+from quadleg.servos.model import FULL_TORQUE_ERROR
 
 Array = NDArray[np.float64]
 
@@ -95,9 +96,9 @@ class GaitUse:
     WalkingLimits has them, `fastest` None where nobody looked; `needs` are the numbers of `cure`, and both are there
     for a gait that goes too slow, too. `use` is how near the joints come to their speed: the largest of rate over
     no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot goes nowhere;
-    `spot_effort` is the share of the torque-speed line that the hardest joint takes on the spot, and `needed` (12,) the
-    stall torques in N·m with which the gait goes well: with `WORKED` of the line on the spot, and all of it at little
-    more than `least_speed`.
+    `giving_way` is what that gains in m/s as loaded joints give way. `spot_effort` is the share of the torque-speed
+    line that the hardest joint takes on the spot, and `needed` (12,) the stall torques in N·m with which the gait goes
+    well: with `WORKED` of the line on the spot, and all of it at little more than `least_speed`.
     """
 
     gait: Gait
@@ -111,6 +112,7 @@ class GaitUse:
     limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
+    giving_way: float = 0.0
     needed: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
 
     @classmethod
@@ -147,6 +149,7 @@ class GaitUse:
             limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
+            giving_way=feasible.giving_way(np.array(judged), limits.margin, FULL_TORQUE_ERROR),
             needed=_needed(robot, gait, {limits.margin, gait.margin}, limits.lean),
         )
 

@@ -22,6 +22,7 @@ from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
+from quadleg.kinematics.leg import jacobian_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
 from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
 
@@ -100,7 +101,7 @@ class StrideFeasibility:
 
     def hardest(self, twist: Array, margin: float | None) -> Effort:
         """The joint that strides with a twist (3,) work hardest."""
-        torques, rates, efforts = self._worked(twist, margin)
+        _, _, torques, rates, efforts = self._worked(twist, margin)
         _, sample, joint = np.unravel_index(int(efforts.argmax()), efforts.shape)
         torque, speed = abs(float(torques[0, sample, joint])), abs(float(rates[0, sample, joint]))
         share, fast = float(efforts[0, sample, joint]), speed / float(self._motors.no_load_speed[joint])
@@ -114,7 +115,7 @@ class StrideFeasibility:
 
         A joint too fast for its servo whatever the torque gets ten times its torque.
         """
-        torques, rates, _ = self._worked(twist, margin)
+        _, _, torques, rates, _ = self._worked(twist, margin)
         motors = self._motors
         currents = motors.currents(np.abs(torques) + motors.friction).sum(axis=-1, keepdims=True)
         strength = np.maximum(1.0 - SUPPLY_RESISTANCE * currents / self._robot.supply.voltage, 0.1)
@@ -122,12 +123,27 @@ class StrideFeasibility:
         needed: Array = (np.abs(torques) / left).max(axis=(0, 1))
         return needed
 
-    def _worked(self, twist: Array, margin: float | None) -> tuple[Array, Array, Array]:
-        """As `_efforts`, of strides with one twist (3,)."""
+    def giving_way(self, twist: Array, margin: float | None, error: float) -> float:
+        """By how much strides with a twist (3,) go faster ahead (m/s) as the loaded joints give way; less: negative.
+
+        A joint gives way in proportion to its torque, by `error` (rad) at the stall torque, whenever its foot carries.
+        """
+        path, angles, torques, _, _ = self._worked(twist, margin)
+        turned = error * torques[0] / self._motors.strongest
+        moved = []
+        for i, leg in enumerate(self._robot.legs):
+            joints = slice(3 * i, 3 * i + 3)
+            rows = jacobian_batch(leg, np.ascontiguousarray(angles[0, ::2, joints]))[:, 0]
+            moved.append((rows * turned[:, joints]).sum(axis=1)[~path.in_air[::2, i]].mean())
+        return float(np.mean(moved)) / (self._gait.duty_factor * self._gait.stride_period)
+
+    def _worked(self, twist: Array, margin: float | None) -> tuple[Strides, Array, Array, Array, Array]:
+        """Strides with one twist (3,) and their angles (1, SAMPLES, 12), and what `_efforts` gives."""
         path = strides(self._robot, self._gait, twist[None])
         shifts = basis(np.arange(SAMPLES) / SAMPLES) @ self.sways(path, margin)
         angles, _ = angles_of(self._robot, path.feet.reshape(-1, 4, 3), (shifts + self._lean).reshape(-1, 2))
-        return self._efforts(path, shifts, angles.reshape(1, SAMPLES, -1))
+        angles = angles.reshape(1, SAMPLES, -1)
+        return path, angles, *self._efforts(path, shifts, angles)
 
     def _obstacles(self, twists: Array, margin: float | None) -> dict[StrideObstacle, Flags]:
         """(n,) for each obstacle; the costly ones are looked for only where nothing else was found."""
