@@ -310,7 +310,7 @@ FAULTS = {
     "unknown key beside the right one": (
         [("  width_mm: 88", "  width_cm: 9 #!\n  width_mm: 88")],
         "body.width_cm",
-        "did you mean `width_mm`?",
+        "write it in the unit that the key names: `width_mm: 90`",
     ),
     "unknown key like no other": (
         [("  width_mm: 88", "  zzz: 9 #!\n  width_mm: 88")],

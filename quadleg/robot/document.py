@@ -243,10 +243,10 @@ def _hint(error: ValidationError) -> str:
     value: Any = error.instance
     name = next((part for part in reversed(error.absolute_path) if isinstance(part, str)), "")
     unit = unit_of(name)
-    if isinstance(value, str) and unit and (number := number_from(value, unit)) is not None:
-        return f", without a unit: {number:g}"
     if isinstance(value, str) and _DECIMAL_COMMA.fullmatch(value):
         return f", with a decimal point: {value.replace(',', '.')}"
+    if isinstance(value, str) and unit and (number := number_from(value, unit)) is not None:
+        return f", without a unit: {number:g}"
     if isinstance(value, str) and error.validator_value == "object" and NO_SPACE.match(value):
         return f": {PUT_A_SPACE}"
     return ", with decimal points, not commas" if error.validator == "maxItems" else ""
