@@ -154,11 +154,12 @@ def test_nine_gram_servos_walk_in_physics_after_the_advice(tmp_path: Path, monke
 def test_servos_to_buy_that_the_supply_would_not_feed_come_with_what_the_supply_needs() -> None:
     weak = random_robot(777, 17).robot
     needs = check(weak).verdicts["walk"][0].needs
+    assert len({(need.quantity, need.at) for need in needs}) == len(needs), "one number for each"
     torque = max(need.value / need.have for need in needs if need.quantity is Quantity.STALL_TORQUE_KG_CM)
     bought = check(with_torque(weak, torque))
     assert causes(bought) == [{WalkObstruction.SUPPLY_VOLTAGE}] * 2
     ohm = next(need for need in bought.verdicts["walk"][0].needs if need.quantity is Quantity.SUPPLY_OHM)
-    asked = next(need for need in needs if need.quantity is Quantity.SUPPLY_OHM)
+    (asked,) = (need for need in needs if need.quantity is Quantity.SUPPLY_OHM)
     assert asked.value == pytest.approx(ohm.value, rel=0.1)
 
 

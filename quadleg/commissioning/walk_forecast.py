@@ -60,6 +60,14 @@ class Hindrance:
     cure: str
     needs: tuple[Need, ...] = ()
 
+    def asks_more_than(self, other: Hindrance | None) -> bool:
+        """Of the supply, where both have one cause; standing and walking each ask for something."""
+        if other is None:
+            return True
+        if self.cause is WalkObstruction.SUPPLY_VOLTAGE:
+            return self.needs[0].value < other.needs[0].value
+        return self.cause is WalkObstruction.SUPPLY_CURRENT and self.needs[0].value > other.needs[0].value
+
 
 def stall_torques_needed(torque: Torque, gaits: Iterable[GaitUse]) -> Array:
     """(12,) in N·m: what rising, standing and all these gaits take, with a little more."""
@@ -109,9 +117,13 @@ class WalkForecast:
         if first.code.walks:
             return Verdict(about, TIGHT, f"{first.code.words}: {first.why}", first.cure, first.needs)
         # All that it takes, so that nobody buys twice.
-        bars = {hindrance.cure: hindrance for hindrance in self.hindrances if not hindrance.code.walks}
-        needs = tuple(dict.fromkeys(need for hindrance in bars.values() for need in hindrance.needs))
-        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", "; and ".join(bars), needs)
+        bars: dict[WalkObstruction, Hindrance] = {}
+        for hindrance in self.hindrances:
+            if not hindrance.code.walks and hindrance.asks_more_than(bars.get(hindrance.cause)):
+                bars[hindrance.cause] = hindrance
+        asked = {hindrance.cure: hindrance.needs for hindrance in bars.values()}
+        needs = tuple(need for some in asked.values() for need in some)
+        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", "; and ".join(asked), needs)
 
     def _standing(self) -> Iterator[Hindrance]:
         torque = self.torque
