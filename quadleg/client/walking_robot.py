@@ -91,7 +91,7 @@ class Robot(PosedRobot):
         check_numbers(heading_deg=heading_deg)
         check_numbers(within_mm=within_mm, within_deg=within_deg, speed_share=speed_share)
         if abs(heading_deg) > MOST_HEADING:
-            raise Refused(f"heading_deg is {heading_deg:g}; it is in degrees, and more than a whole turn leads nowhere")
+            raise Refused(f"the heading is {heading_deg:g}; it is in degrees, and more than a whole turn leads nowhere")
         if min(within_mm, within_deg) <= 0:
             raise Refused(f"within_mm is {within_mm:g} and within_deg {within_deg:g}; both must be greater than 0")
         if not 0 < speed_share <= 1:
