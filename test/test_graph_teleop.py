@@ -296,10 +296,10 @@ def test_only_an_active_robot_is_posed(stage: Stage, gamepad: Gamepad) -> None:
     before = len(stage.kept)
     assert stage.is_silent(stage.targets, 0.3)
     stage.state("active")
-    stage.wire.wait(lambda: stage.targets[-1].pose.orientation.y > 0.02, 5.0, "posed")
+    stage.wire.wait(lambda: stage.targets and stage.targets[-1].pose.orientation.y > 0.02, 5.0, "posed")
     # It was off: the offsets began from the standing pose, and those of a robot that goes off are not kept.
     stage.state("off")
-    stage.says("it is off")
+    stage.says("its state is off")
     gamepad.show()
     stage.says("not held")
     assert len(stage.kept) == before
