@@ -82,7 +82,7 @@ def compare(robot: Robot, seed: int, number: int) -> list[Comparison]:
                 torque_ratio=EFFORT / use.spot_effort,
                 forecast=forecast.code,
                 found=verdict.code,
-                causes=tuple(hindrance.cause.value for hindrance in forecast.hindrances),
+                causes=tuple(factor.cause.value for factor in forecast.limiting_factors),
                 forecast_words=forecast.verdict().sentence,
                 found_words=verdict.sentence,
                 dared=walk_verdict(robot, _without_torque(robot, gait)).code if refused else None,

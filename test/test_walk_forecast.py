@@ -27,7 +27,7 @@ def codes(checked: Check) -> list[WalkCode]:
 
 
 def causes(checked: Check) -> list[set[WalkObstruction]]:
-    return [{hindrance.cause for hindrance in forecast.hindrances} for forecast in checked.forecasts]
+    return [{factor.cause for factor in forecast.limiting_factors} for forecast in checked.forecasts]
 
 
 def test_the_demo_robot_walks_in_both_gaits() -> None:
@@ -59,9 +59,9 @@ def test_servos_that_stand_and_cannot_step_get_the_torque_that_would_do() -> Non
     weak = with_torque(ROBOT, 0.5)
     creep = check(weak).forecasts[0]
     assert creep.code is WalkCode.DOES_NOT_WALK
-    (hindrance,) = creep.hindrances
-    assert hindrance.cause in (WalkObstruction.WALKING_LIMITS, WalkObstruction.TOO_SLOW)
-    need = next(need for need in hindrance.needs if need.at == "knees")
+    (factor,) = creep.limiting_factors
+    assert factor.cause in (WalkObstruction.WALKING_LIMITS, WalkObstruction.TOO_SLOW)
+    need = next(need for need in factor.needs if need.at == "knees")
     assert need.value > need.have
     assert check(with_torque(weak, need.value / need.have)).forecasts[0].code is WalkCode.WALKS
 
@@ -82,7 +82,7 @@ def leaning(robot: Robot, aside: float) -> Robot:
 def test_a_load_at_one_side_makes_it_tip() -> None:
     found = check(leaning(ROBOT, 0.2))
     assert found.forecasts[0].code is WalkCode.DOES_NOT_WALK
-    first = found.forecasts[0].hindrances[0]
+    first = found.forecasts[0].limiting_factors[0]
     assert first.cause in (WalkObstruction.TIPS, WalkObstruction.WALKING_LIMITS)
     assert check(leaning(ROBOT, 0.0)).forecasts[0].code is WalkCode.WALKS
 
@@ -168,6 +168,6 @@ def test_a_robot_whose_servos_work_near_their_limit_is_tight_and_gets_the_torque
     checked = check(heavy)
     trot = checked.forecasts[1]
     assert trot.verdict().word == TIGHT
-    assert [hindrance.cause for hindrance in trot.hindrances] == [WalkObstruction.NEAR_LIMIT]
+    assert [factor.cause for factor in trot.limiting_factors] == [WalkObstruction.NEAR_LIMIT]
     need = next(need for need in trot.verdict().needs if need.at == "knees")
     assert check(with_torque(heavy, need.value / need.have)).verdicts["walk"][1].word == GOOD

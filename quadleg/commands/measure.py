@@ -94,8 +94,8 @@ def _say_what_would_do(robot: Robot, gaits: Sequence[str]) -> None:
     if not gaits:
         return
     for forecast in check(robot).forecasts:
-        if forecast.use.gait.name in gaits and forecast.hindrances:
-            say(f"{forecast.use.gait.name}: what would do, by `quadleg check`: {forecast.hindrances[0].cure}")
+        if forecast.use.gait.name in gaits and forecast.limiting_factors:
+            say(f"{forecast.use.gait.name}: what would do, by `quadleg check`: {forecast.limiting_factors[0].cure}")
 
 
 def _rollout_command(command: Command) -> None:

@@ -75,7 +75,7 @@ class Check:
     @property
     def _weak(self) -> bool:
         """Whether stronger servos would let it rise or walk, or walk better."""
-        found = {hindrance.cause for forecast in self.forecasts for hindrance in forecast.hindrances}
+        found = {factor.cause for forecast in self.forecasts for factor in forecast.limiting_factors}
         lacks = any(use.worked_hard for use in self.gaits) or WalkObstruction.TOO_SLOW in found
         return lacks or self.torque.rising.effort > 1.0
 
@@ -182,7 +182,7 @@ def _needs(verdict: Verdict) -> list[dict[str, Any]]:
 
 
 def _walk(forecast: WalkForecast) -> dict[str, Any]:
-    return {"forecast": forecast.code.value, "causes": [hindrance.cause.value for hindrance in forecast.hindrances]}
+    return {"forecast": forecast.code.value, "causes": [factor.cause.value for factor in forecast.limiting_factors]}
 
 
 def _reach(reach: Reach) -> dict[str, Any]:

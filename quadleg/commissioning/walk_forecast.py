@@ -51,7 +51,7 @@ class WalkObstruction(str, Enum):
 
 
 @dataclass(frozen=True)
-class Hindrance:
+class LimitingFactor:
     """One cause: the code that follows, the sentence, what to change, and the numbers that would do."""
 
     cause: WalkObstruction
@@ -60,7 +60,7 @@ class Hindrance:
     cure: str
     needs: tuple[Need, ...] = ()
 
-    def asks_more_than(self, other: Hindrance | None) -> bool:
+    def asks_more_than(self, other: LimitingFactor | None) -> bool:
         """Of the supply, where both have one cause; standing and walking each ask for something."""
         if other is None:
             return True
@@ -86,15 +86,15 @@ class WalkForecast:
 
     @property
     def code(self) -> WalkCode:
-        """Walks, or what follows from the worst hindrance."""
-        codes = (hindrance.code for hindrance in self.hindrances)
+        """Walks, or what follows from the worst factor."""
+        codes = (factor.code for factor in self.limiting_factors)
         return max(codes, key=lambda code: code.severity, default=WalkCode.WALKS)
 
     @cached_property
-    def hindrances(self) -> tuple[Hindrance, ...]:
+    def limiting_factors(self) -> tuple[LimitingFactor, ...]:
         """All that is in the way, the worst first."""
         found = [*self._standing(), *self._walking()]
-        return tuple(sorted(found, key=lambda hindrance: -hindrance.code.severity))
+        return tuple(sorted(found, key=lambda factor: -factor.code.severity))
 
     @cached_property
     def _torque_needs(self) -> tuple[Need, ...]:
@@ -107,37 +107,37 @@ class WalkForecast:
     def verdict(self) -> Verdict:
         """For the table of `quadleg check`."""
         about = f"walk, {self.use.gait.name}"
-        if not self.hindrances:
+        if not self.limiting_factors:
             stride = self.use.judged
             assert stride
             return Verdict(
                 about, GOOD, f"walks at {stride.twist[0]:.2f} m/s, {100 * JUDGED_SHARE:.0f} % of its limit ahead"
             )
-        first = self.hindrances[0]
+        first = self.limiting_factors[0]
         if first.code.walks:
             return Verdict(about, TIGHT, f"{first.code.words}: {first.why}", first.cure, first.needs)
         # All that it takes, so that nobody buys twice.
-        bars: dict[WalkObstruction, Hindrance] = {}
-        for hindrance in self.hindrances:
-            if not hindrance.code.walks and hindrance.asks_more_than(bars.get(hindrance.cause)):
-                bars[hindrance.cause] = hindrance
-        asked = {hindrance.cure: hindrance.needs for hindrance in bars.values()}
+        bars: dict[WalkObstruction, LimitingFactor] = {}
+        for factor in self.limiting_factors:
+            if not factor.code.walks and factor.asks_more_than(bars.get(factor.cause)):
+                bars[factor.cause] = factor
+        asked = {factor.cure: factor.needs for factor in bars.values()}
         needs = tuple(need for some in asked.values() for need in some)
         return Verdict(about, FAILS, f"{first.code.words}: {first.why}", "; and ".join(asked), needs)
 
-    def _standing(self) -> Iterator[Hindrance]:
+    def _standing(self) -> Iterator[LimitingFactor]:
         torque = self.torque
         code = WalkCode.DOES_NOT_STAND
         if torque.rising.effort > 1.0:
             needs = self._torque_needs
             why = f"rising takes {100 * torque.rising.effort:.0f} % of what the servos give"
-            yield Hindrance(WalkObstruction.CANNOT_RISE, code, why, torque_cure(needs), needs)
+            yield LimitingFactor(WalkObstruction.CANNOT_RISE, code, why, torque_cure(needs), needs)
             stronger = Rise.of(with_stall_torques(self.robot, self._needed)).current
             yield from self._supply(stronger, stronger, code, "with servos that strong, rising")
         else:
             yield from self._supply(torque.rising.current, torque.rising.current, code, "rising")
 
-    def _supply(self, mean: float, peak: float, code: WalkCode, doing: str) -> Iterator[Hindrance]:
+    def _supply(self, mean: float, peak: float, code: WalkCode, doing: str) -> Iterator[LimitingFactor]:
         supply = self.robot.supply
         left = supply.voltage - SUPPLY_RESISTANCE * mean
         if left < supply.low_voltage:
@@ -145,13 +145,15 @@ class WalkForecast:
             why = f"{doing}, the servos get {left:.1f} V, and below {supply.low_voltage:.1f} V it lies down"
             cure = f"{ohm:.3f} ohm from the supply to the servos at most: short thick wires, or a feed for each leg"
             needs = (Need(Quantity.SUPPLY_OHM, ohm, SUPPLY_RESISTANCE),)
-            yield Hindrance(WalkObstruction.SUPPLY_VOLTAGE, code, why, cure, needs)
+            yield LimitingFactor(WalkObstruction.SUPPLY_VOLTAGE, code, why, cure, needs)
         if mean > supply.rated_current:
             why = f"{doing} takes {mean:.1f} A, more than the supply's {supply.rated_current:g} A"
             need = Need(Quantity.SUPPLY_A, peak, supply.rated_current)
-            yield Hindrance(WalkObstruction.SUPPLY_CURRENT, code, why, f"a supply of {ceil(peak)} A or more", (need,))
+            yield LimitingFactor(
+                WalkObstruction.SUPPLY_CURRENT, code, why, f"a supply of {ceil(peak)} A or more", (need,)
+            )
 
-    def _walking(self) -> Iterator[Hindrance]:
+    def _walking(self) -> Iterator[LimitingFactor]:
         use, code = self.use, WalkCode.DOES_NOT_WALK
         stride = use.judged
         if use.obstacle or stride is None:
@@ -160,7 +162,7 @@ class WalkForecast:
             if use.obstacle is StrideObstacle.TORQUE:
                 needs = self._torque_needs
                 cure = torque_cure(needs) or cure
-            yield Hindrance(WalkObstruction.WALKING_LIMITS, code, why, cure, needs)
+            yield LimitingFactor(WalkObstruction.WALKING_LIMITS, code, why, cure, needs)
             return
         height = self.robot.standing.height
         on_two = use.gait.margin is None
@@ -171,7 +173,7 @@ class WalkForecast:
             cure = (
                 use.cure or torque_cure(needs) or "faster servos, or raise gaits." + f"{use.gait.name}.stride_period_s"
             )
-            yield Hindrance(WalkObstruction.TOO_SLOW, code, why, cure, needs)
+            yield LimitingFactor(WalkObstruction.TOO_SLOW, code, why, cure, needs)
         elif use.worked_hard:
             gained = use.giving_way / stride.twist[0]
             follows = WalkCode.WALKS if not on_two or gained > AHEAD else WalkCode.WALKS_BADLY
@@ -182,7 +184,7 @@ class WalkForecast:
                 f"its servos work near their limit ({100 * use.spot_effort:.0f} % of what they give, on the spot), so "
                 f"the legs give way and may lose {lost} of {stride.twist[0]:.2f} m/s"
             )
-            yield Hindrance(WalkObstruction.NEAR_LIMIT, follows, why, torque_cure(needs), needs)
+            yield LimitingFactor(WalkObstruction.NEAR_LIMIT, follows, why, torque_cure(needs), needs)
         yield from self._supply(float(stride.total.mean()), float(stride.total.max()), code, "walking")
         least = TIPPING_SHARE * height
         if not on_two and stride.tipping_margin < least:
@@ -190,7 +192,7 @@ class WalkForecast:
                 f"its centre of mass comes within {1000 * stride.tipping_margin:.0f} mm of tipping over its feet, "
                 f"{1000 * least:.0f} mm are needed"
             )
-            yield Hindrance(WalkObstruction.TIPS, code, why, _balance_cure(stride))
+            yield LimitingFactor(WalkObstruction.TIPS, code, why, _balance_cure(stride))
 
 
 def _balance_cure(stride: Stride) -> str:
