@@ -159,7 +159,7 @@ def idle(bench: Listener) -> None:
 
 CASES = {
     too_hot: ("lowering", "too hot", Weight.TROUBLE),
-    idle: ("lowering", "nobody asked", Weight.USUAL),
+    idle: ("lowering", "no command came", Weight.USUAL),
     missing: ("hold", "frames of joint angles stopped", Weight.TROUBLE),
     limit: ("hold", "joint limit or the clearance", Weight.TROUBLE),
     silent: ("hold", "servo_output fell silent", Weight.TROUBLE),
@@ -238,7 +238,7 @@ def test_warm_and_hot_servos_are_explained(up: Listener, resistance: float, what
 def test_a_robot_that_will_lower_itself_is_explained(up: Listener) -> None:
     up.watchdog.idle.seconds = 31.0
     up.run(5.0, standing(up))
-    assert any("nobody had asked" in event.explanation.what for event in up.events)
+    assert any("no command had come" in event.explanation.what for event in up.events)
 
 
 def test_heat_and_idleness_are_told_by_their_codes_and_never_by_the_sentence() -> None:
@@ -248,9 +248,9 @@ def test_heat_and_idleness_are_told_by_their_codes_and_never_by_the_sentence() -
     told = [(event.start, event.end, event.weight) for event in found if event.weight is not Weight.USUAL]
     assert told == [(1.0, 3.0, Weight.NOTICE), (3.0, 5.0, Weight.TROUBLE), (5.0, 7.0, Weight.TROUBLE)]
     found = events(spells(words, 9.0), [], idle=[(1.0, "lowers_soon"), (5.0, "lowered")])
-    assert [event.explanation.what for event in found if "anything" in event.explanation.what] == [
-        "nobody had asked the robot for anything for a while",
-        "nobody asked the robot for anything for a while",
+    assert [event.explanation.what for event in found if "no command" in event.explanation.what] == [
+        "no command had come for a while",
+        "no command came for a while",
     ]
 
 

@@ -301,7 +301,7 @@ def test_too_hot_is_a_failure_and_says_that_it_has_to_cool() -> None:
 
 def test_a_robot_that_lowered_itself_says_why() -> None:
     (notice,) = failure_notices(SOUND | {"state": "off", "stop_category": "1", "idle": "lowered"})
-    assert "Nobody asked" in notice.what
+    assert "without a command" in notice.what
     assert "Stand up" in notice.do
 
 

@@ -442,9 +442,7 @@ _WITHIN: dict[str, Explanation] = {
         "let it sit and cool; carry less, stand higher, or fit stronger servos there",
         Weight.TROUBLE,
     ),
-    IdleCode.LOWERS_SOON.value: Explanation(
-        "nobody had asked the robot for anything for a while", "it would lower itself soon"
-    ),
+    IdleCode.LOWERS_SOON.value: Explanation("no command had come for a while", "it would lower itself soon"),
 }
 _LOWERED_FOR: dict[str, Explanation] = {
     HeatLevel.TOO_HOT.value: Explanation(
@@ -454,7 +452,7 @@ _LOWERED_FOR: dict[str, Explanation] = {
         Weight.TROUBLE,
     ),
     IdleCode.LOWERED.value: Explanation(
-        "nobody asked the robot for anything for a while",
+        "no command came for a while",
         f"{_LOWERED}, to keep the servos cool",
         "parameter idle_time of joint_watchdog sets the while; 0 is never",
     ),

@@ -1,4 +1,4 @@
-"""Where recordings that nobody asked for are saved, and which of them make room for newer ones."""
+"""Where automatic recordings are saved, and which of them make room for newer ones."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ EVIDENT = 0.45  # share of the limit that has been reached already: a push turns
 LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
 BIAS_TIME = 5.0  # s over which a lasting descent is taken for the accelerometer's bias (our own choice)
-TURN_TIME = 1.0  # s after which a turn that nobody asked for is forgotten: a gyro's bias would add up in it
+TURN_TIME = 1.0  # s after which a turn without a command is forgotten: a gyro's bias would add up in it
 TURN = 0.35  # rad: 20°, and as much as was asked for; sound walks stay below 0.8 of that (test/faults/physics.py)
 CAUGHT_SHARE = 0.9  # of the current that is too much
 OVER_TIME = 0.3  # s for which current or torque has to be over
@@ -294,7 +294,7 @@ class Following:
         code = FollowingCode.LEG_CAUGHT if caught else FollowingCode.SLIPPING
         figure = f"{degrees(abs(self._off_turn)):.0f}°"
         why = "a leg is caught" if caught else "the feet slip, or a leg is caught"
-        words = f"the body turned by {figure} that nobody asked for: {why}"
+        words = f"the body turned by {figure} without a command: {why}"
         return FollowingShortfall(code, (), self.off_turn, figure, words)
 
     # By the supply, the joints and the model

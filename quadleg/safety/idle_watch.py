@@ -13,7 +13,7 @@ SAID_BEFORE = 30.0  # s before the robot lowers itself
 
 
 class IdleCode(str, Enum):
-    """Whether the robot lowers itself because nobody asks it for anything; stable values for programs."""
+    """Whether the robot lowers itself because no command comes; stable values for programs."""
 
     NOT_IDLE = "not_idle"
     LOWERS_SOON = "lowers_soon"  # in less than SAID_BEFORE

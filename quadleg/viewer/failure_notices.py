@@ -77,11 +77,11 @@ def _idle(watchdog: Mapping[str, str]) -> Iterator[FailureNotice]:
     if code == IdleCode.LOWERS_SOON.value:
         does = f"It lowers itself in {watchdog.get('idle_left_s', '?')} s, then its servos are off."
         yield FailureNotice(
-            code, "Nobody asks the robot for anything.", does, "To stay up: walk, or move the body.", False
+            code, "The robot stands without a command.", does, "To stay up: walk, or move the body.", False
         )
     elif code == IdleCode.LOWERED.value:
         did = _LOWERS if watchdog.get("state") == State.LOWERING.value else "It lowered itself to spare its servos."
-        yield FailureNotice(code, "Nobody asked the robot for anything.", did, "Stand up goes on.", loud=False)
+        yield FailureNotice(code, "The robot stood too long without a command.", did, "Stand up goes on.", loud=False)
 
 
 def _sentence(words: str) -> str:
