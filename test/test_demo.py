@@ -88,7 +88,7 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
     for name, words in (
         ("creep: turn", "by 90° in place"),
         ("trot: square", "4 sides of 200 mm"),
-        ("trot: turn", "90°"),
+        ("trot: turn", "by 90° in place"),
     ):
         off, turned = figure(
             name, said, rf"{words}.*; ends (\d+\.\d) mm and (\d+\.\d)° from its goal, by the simulated"
