@@ -488,3 +488,21 @@ def test_the_first_height_is_that_of_the_legs():
     estimator.legs(1.0, angles, None)
     lowest = min(z for _, _, z in all_forward(ROBOT, angles))
     assert estimator.estimate.position[2] == pytest.approx(ROBOT.legs[0].foot_radius - lowest, abs=1e-3)
+
+
+@pytest.mark.parametrize("ticks", [3, 4, 8])
+def test_samples_that_come_late_once_do_not_spoil_the_rest_of_the_walk(ticks):
+    """A busy computer hands over the IMU's samples of some ticks together, after those ticks."""
+    run = walk("trot")
+    stalled = range(run.walk + 20, run.walk + 20 + ticks)
+    late: list[ImuSample] = []
+
+    def change(number: int, tick: Tick) -> Tick:
+        if number in stalled:
+            late.extend(tick.imu)
+            return replace(tick, imu=())
+        return replace(tick, imu=(*late, *tick.imu)) if number == stalled.stop else tick
+
+    found = Errors(run, replayed(run, change=change))
+    print(f"{ticks} ticks late: drift {found.drift:.1f} %")
+    assert found.drift < 6.0

@@ -92,6 +92,7 @@ class Inertial:
         self.frozen = False
         self.step = 0.0  # s from the last sample but one to the last
         self.guessed = 0.0  # s of `integrated` for which a sample stands in that was not there
+        self.foretold = 0.0  # s of `integrated` without samples, which those that come late do not count again
         self._usual = 0.0  # s, the mean step between samples; a stamp may come a little early or late
         self._time = -inf
         self._behind = 0
@@ -120,12 +121,21 @@ class Inertial:
         self.step = step
         if self.frozen or not 0.0 < step <= GAP:
             self.jumps += isfinite(step) and not self.frozen
+            self.foretold = 0.0
             return False
         if step > LOST * self._usual > 0.0:
             self.guessed += step - self._usual
         self._usual += (USUAL_SHARE if self._usual else 1.0) * (step - self._usual)
-        self._go(step, gyro, acceleration)
+        again = min(step, self.foretold)
+        self.foretold -= again
+        if step > again:
+            self._go(step - again, gyro, acceleration)
         return True
+
+    def skip(self, time: float) -> None:
+        """Leave a sample out: its time has gone by already. The next one's step begins at it."""
+        if isfinite(time):
+            self._time = max(self._time, time)
 
     def _go(self, dt: float, gyro: Vector, acceleration: Vector) -> None:
         if self._mounting:

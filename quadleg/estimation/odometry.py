@@ -166,6 +166,7 @@ class Estimator:
         """
         if self._inertial.integrated - self._elapsed > 2 * self._period:
             self._skipped += 1  # its clock is fast, or the tick it belongs to did without
+            self._inertial.skip(time)
             return
         self._arrived = self._elapsed
         self._inertial.take(time, gyro, acceleration)
@@ -213,7 +214,7 @@ class Estimator:
         behind = self._elapsed - inertial.integrated
         blind = 0.0
         if jumped:
-            inertial.integrated = self._elapsed
+            inertial.integrated, inertial.foretold = self._elapsed, 0.0
         elif behind > 1.5 * self._period:
             blind = behind
             felt = inertial.felt
@@ -222,6 +223,9 @@ class Estimator:
                 up = rows(inertial.quaternion)[2]
                 felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
             inertial.go(blind, inertial.turning, felt)
+            # Samples of this time may still come, as far back as the last one that came.
+            since = max(self._elapsed - self._period - self._arrived, 0.0)
+            inertial.foretold = min(inertial.foretold + blind, since)
         if measured + blind > 0.0:
             self._force = (self._robot.masses.total / (measured + blind)) * np.array(inertial.impulse)
         self._integrated = inertial.integrated
