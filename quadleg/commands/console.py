@@ -7,7 +7,7 @@ import sys
 
 
 def say(text: str) -> None:
-    """Print a line. That nobody reads any more, a closed pipe's or terminal's end, stops no robot."""
+    """Print a line. A closed pipe or terminal stops no robot."""
     try:
         print(_harmless(text), flush=True)
     except OSError:

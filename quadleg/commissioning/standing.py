@@ -231,7 +231,7 @@ class Standing:
             self._tell(words)
 
     def _tell(self, words: str) -> None:
-        """Say it from a thread of its own: whoever hears it may take his time, and the robot must not wait for him."""
+        """Say it from a thread of its own: the listener may be slow, and the robot must not wait for it."""
         if self._hear and words not in self._told:
             self._told.add(words)
             threading.Thread(target=self._hear, args=(words,), daemon=True).start()

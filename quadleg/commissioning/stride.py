@@ -93,7 +93,7 @@ class Stride:
 @dataclass(frozen=True)
 class GaitUse:
     """A gait at its fastest: its strides by the names of `WAYS`. `fastest`, `obstacle`, `why` and `cure` are as
-    WalkingLimits has them, `fastest` None where nobody looked; `needs` are the numbers of `cure`, and both are there
+    WalkingLimits has them, `fastest` None if not computed; `needs` are the numbers of `cure`, and both are there
     for a gait that goes too slow, too. `use` is how near the joints come to their speed: the largest of rate over
     no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot goes nowhere;
     `giving_way` is what that gains in m/s as loaded joints give way. `spot_effort` is the share of the torque-speed

@@ -116,7 +116,7 @@ class WalkForecast:
         first = self.limiting_factors[0]
         if first.code.walks:
             return Verdict(about, TIGHT, f"{first.code.words}: {first.why}", first.cure, first.needs)
-        # All that it takes, so that nobody buys twice.
+        # All that it takes, so that one purchase is enough.
         bars: dict[WalkObstruction, LimitingFactor] = {}
         for factor in self.limiting_factors:
             if not factor.code.walks and factor.asks_more_than(bars.get(factor.cause)):

@@ -23,7 +23,7 @@ from quadleg.robot.model import Angles, Robot, Vector
 SPEED, TURN_SPEED = 0.06, 0.6  # m/s, rad/s
 ACCELERATION_TIME = 0.3  # s from rest to full speed
 AXES = ("x", "y", "height", "roll", "pitch", "yaw")
-_LITTLE = (*[0.0005] * 3, *[0.005] * 3)  # m, rad: nobody misses less of an axis
+_LITTLE = (*[0.0005] * 3, *[0.005] * 3)  # m, rad: a smaller shortfall is not told
 
 
 class PoseLimit(str, Enum):

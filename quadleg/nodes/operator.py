@@ -72,7 +72,7 @@ class Operator:
         self._reset_asked = inf
         self._stop_called = -inf
         self.stop_answered_at = -inf  # s on the steady clock
-        self.stop_unanswered = False  # whether `said` is that nobody answers a stop
+        self.stop_unanswered = False  # whether `said` is that no node answers a stop
         self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
         self._poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
         self._kept_poses = node.create_publisher(PoseStamped, "base_target", LATEST)

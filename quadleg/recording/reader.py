@@ -25,7 +25,7 @@ AHEAD = 86400 * 10**9  # ns that may pass between two messages, if not the clock
 GROWTH = 200  # times its own size that a file may unpack to; a robot that lies still is recorded at some 30 times
 ANY_SIZE = 64 << 20  # bytes that a file of whatever size may unpack to
 MOST_LOOSE = 500  # messages outside of chunks that are taken apart at once
-MOST_NOTED = 10_000  # parts that are damaged; of more nobody needs to know where
+MOST_NOTED = 10_000  # damaged parts of which the place is kept
 MOST_DESCRIPTIONS = 20_000  # records that describe topics
 
 
@@ -139,7 +139,7 @@ class Recording:
         return batches
 
     def _without_steps(self, log_times: Integers, shift: int, last: int) -> tuple[Integers, int]:
-        """Times from which the steps of the clock are taken out, those that nobody noted too, and the shift then."""
+        """Times from which the steps of the clock are taken out, unrecorded ones too, and the shift then."""
         times = []
         for log_time in log_times.tolist():
             time = log_time - shift
