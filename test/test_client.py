@@ -12,6 +12,7 @@ import robots
 
 from quadleg.client import GroundMove, NodeReport, Robot, Snapshot
 from quadleg.client.gait_report import GaitReport
+from quadleg.client.keywords import check_place
 from quadleg.client.posing import PoseRequest
 from quadleg.client.results import EstimateSource, WalkResult
 from quadleg.client.walking import WalkClock
@@ -176,6 +177,9 @@ def test_an_unknown_keyword_is_a_type_error_too() -> None:
         ("walk_to", {"x_mm": inf}, "x_mm is inf"),
         ("walk_to", {"x_mm": 0.3, "y_mm": 0.1}, "did you mean 300 mm and 100 mm?"),
         ("walk_to", {"y_mm": -2}, "did you mean 0 mm and -2000 mm?"),
+        ("walk_to", {"x_mm": 4}, "did you mean 4000 mm and 0 mm?"),
+        ("walk_to", {"x_mm": 6, "y_mm": -7, "heading_deg": 20}, "did you mean 6000 mm and -7000 mm?"),
+        ("walk_to", {"x_mm": 2, "within_mm": 1}, "A walk of less than 3 mm is none"),
         ("walk_to", {"heading_deg": 5157}, "in degrees, and more than a whole turn"),
         ("walk_to", {"x_mm": 10, "within_mm": 0}, "within_mm is 0"),
         ("stand", {"height_mm": -5}, "height_mm is -5; .* cannot be negative"),
@@ -186,6 +190,11 @@ def test_an_unknown_keyword_is_a_type_error_too() -> None:
 def test_numbers_that_make_no_sense_are_refused(call: str, arguments: Mapping[str, Any], words: str) -> None:
     with pytest.raises(Refused, match=words):
         getattr(Unconnected(), call)(**arguments)
+
+
+@pytest.mark.parametrize(("x_mm", "y_mm", "within_mm"), [(10, 0, 15), (5, 0, 4), (0, 0, 15), (1e-9, 0, 15)])
+def test_a_short_walk_that_is_meant_is_not_taken_for_metres(x_mm: float, y_mm: float, within_mm: float) -> None:
+    check_place(x_mm, y_mm, within_mm)
 
 
 # What gait says

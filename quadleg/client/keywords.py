@@ -15,6 +15,7 @@ Method = TypeVar("Method", bound=Callable[..., Any])
 
 LIKELY_METRES = 1.0  # mm: a smaller height is one in metres by mistake
 LEAST_WALK = 3.0  # mm: walk_to stops so near to its goal (walking.STOPS_WITHIN), so a nearer one is none
+LIKELY_WALK = 10.0  # mm: a nearer place is one in metres by mistake, unless the tolerance asked for is smaller still
 ROUNDING = 1e-6  # mm: what a zero can be after some arithmetic
 
 
@@ -67,11 +68,23 @@ def check_height(height_mm: float, name: str = "height_mm") -> None:
         raise Refused(f"{name} is {height_mm:g}: did you mean {1000 * height_mm:g} mm?")
 
 
-def check_place(x_mm: float, y_mm: float) -> None:
-    """Raise Refused for a place that is so near that the robot would not move: one in metres by mistake."""
-    check_numbers(x_mm=x_mm, y_mm=y_mm)
-    if ROUNDING < hypot(x_mm, y_mm) < LEAST_WALK:
-        raise Refused(
-            f"the place is {x_mm:g} mm forward and {y_mm:g} mm to the left: did you mean {1000 * x_mm:g} mm and "
-            f"{1000 * y_mm:g} mm? A walk of less than {LEAST_WALK:g} mm is none; 0 and 0 turn on the spot"
+def check_place(x_mm: float, y_mm: float, within_mm: float) -> None:
+    """Raise Refused for a place so near that it is one in metres by mistake.
+
+    A walk of less than `LEAST_WALK` is none; one of less than `LIKELY_WALK` is meant only where `within_mm`, the
+    tolerance, is smaller than the walk.
+    """
+    check_numbers(x_mm=x_mm, y_mm=y_mm, within_mm=within_mm)
+    distance = hypot(x_mm, y_mm)
+    if distance <= ROUNDING or distance >= LIKELY_WALK or (distance >= LEAST_WALK and within_mm < distance):
+        return
+    if distance < LEAST_WALK:
+        remedy = f"A walk of less than {LEAST_WALK:g} mm is none"
+    else:
+        remedy = (
+            f"That is within the tolerance of {within_mm:g} mm; for so short a walk give walk_to a smaller within_mm"
         )
+    raise Refused(
+        f"the place is {x_mm:g} mm forward and {y_mm:g} mm to the left: did you mean {1000 * x_mm:g} mm and "
+        f"{1000 * y_mm:g} mm? {remedy}; 0 and 0 turn on the spot"
+    )

@@ -87,9 +87,8 @@ class Robot(PosedRobot):
         the robot cannot walk, Overridden where someone else drives, NotReached (its `result` tells how far it came)
         after 20 s and three times what the way takes at those limits, or NotHeard.
         """
-        check_place(x_mm, y_mm)
-        check_numbers(heading_deg=heading_deg)
-        check_numbers(within_mm=within_mm, within_deg=within_deg, speed_share=speed_share)
+        check_place(x_mm, y_mm, within_mm)
+        check_numbers(heading_deg=heading_deg, within_deg=within_deg, speed_share=speed_share)
         if abs(heading_deg) > MOST_HEADING:
             raise Refused(f"the heading is {heading_deg:g}; it is in degrees, and more than a whole turn leads nowhere")
         if min(within_mm, within_deg) <= 0:
