@@ -28,6 +28,7 @@ check:
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy
+	@$(BIN)/lint-imports --no-cache
 
 clean:
 	rm -rf .venv build install log *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -48,6 +48,7 @@ EXTRAS = {
         "evdev-binary>=1.6; platform_system == 'Linux' and platform_machine == 'x86_64'",  # needs no compiler
         "colcon-ros>=0.3",
         "colcon-test-result>=0.3",
+        "import-linter>=2.6",
         "mypy>=2.4,<2.5",
         "ruff>=0.17,<0.18",
         "textual>=8.0",
@@ -73,7 +74,7 @@ setup(
     maintainer="quadleg developers",
     maintainer_email="quadleg@localhost.localdomain",
     packages=find_packages(include=["quadleg", "quadleg.*"]),
-    package_data={"quadleg.robot": ["*.json"], "quadleg.viewer": ["page/*"]},
+    package_data={"quadleg.robot_file": ["*.json"], "quadleg.viewer": ["page/*"]},
     data_files=[
         ("share/ament_index/resource_index/packages", ["resource/quadleg"]),
         ("share/quadleg", ["package.xml"]),
@@ -91,8 +92,8 @@ setup(
     extras_require=EXTRAS,
     entry_points={
         "console_scripts": [
-            "quadleg = quadleg.cli:main",
-            "control = quadleg.control:main",
+            "quadleg = quadleg.cli.main:main",
+            "control = quadleg.runtime.control:main",
             *(f"{node} = quadleg.nodes.{node}:main" for node in NODES),
         ]
     },

@@ -84,7 +84,7 @@ class PowerLost(BoardError):
     """The chip of the board is at its reset: it was without power, and all its outputs are off."""
 
 
-class BadTarget(QuadlegError):
+class TargetError(QuadlegError):
     """A target message that cannot be followed: not finite, wrong names, wrong count or wrong frame."""
 
 
@@ -101,7 +101,7 @@ class Uncalibrated(QuadlegError):
         )
 
 
-class WillNotWork(QuadlegError):
+class InfeasibleRobot(QuadlegError):
     """A robot is to run that cannot work as its robot file describes it."""
 
     def __init__(self, file: Path, reasons: Sequence[str]) -> None:
@@ -112,7 +112,7 @@ class WillNotWork(QuadlegError):
         )
 
 
-class BadAnswer(QuadlegError):
+class AnswerError(QuadlegError):
     """A file of answers that does not fit the questions; the message says where, and what would be right."""
 
 
@@ -123,7 +123,7 @@ class SimMissing(QuadlegError):
         super().__init__("this needs MuJoCo: pip install -e '.[sim]' in quadleg's folder")
 
 
-class BadGround(QuadlegError, ValueError):
+class GroundError(QuadlegError, ValueError):
     """A value that makes no ground to walk on."""
 
 
@@ -163,27 +163,27 @@ class CallbackFailed(QuadlegError):
         self.__cause__ = error
 
 
-class NotHeard(QuadlegError):
+class StackNotFound(QuadlegError):
     """A running stack was looked for and not found, or it fell silent."""
 
 
-class BadName(QuadlegError):
+class NamespaceError(QuadlegError):
     """A name that ROS would refuse."""
 
 
-class NoPlace(QuadlegError):
+class OutputPathError(QuadlegError):
     """A file was to be written where it cannot be."""
 
 
-class BadMessage(QuadlegError):
+class MessageError(QuadlegError):
     """A message of a gamepad or of walking limits that cannot be used: too short, not finite, not readable."""
 
 
-class PadError(QuadlegError):
+class GamepadError(QuadlegError):
     """No gamepad can be read; the message says why, and the cure."""
 
 
-class BadRecording(QuadlegError):
+class RecordingError(QuadlegError):
     """A recording that cannot be read, or not used for what was asked; the message says what would be right."""
 
 

@@ -21,8 +21,8 @@ LONGEST_NAME = 40  # characters; the path of a socket has 107 at most (unix(7))
 def private_folder(parent: str = PARENT) -> str:
     """Return the folder's path; make it where it is missing.
 
-    Raises NoPlace where something else has its name: a link, a file, a folder of another user or one that others
-    may enter.
+    Raises OutputPathError where something else has its name: a link, a file, a folder of another user or one that
+    others may enter.
     """
     path = f"{parent}/quadleg-{os.getuid()}"
     try:
@@ -54,7 +54,7 @@ def stack_name(domain: str | int | None, namespace: str) -> str:
 def open_private(path: str) -> int:
     """Open a file for reading and writing, make it where it is missing; the file descriptor.
 
-    Raises NoPlace where the path is anything but a regular file of this user (a link, a FIFO, another name of a
+    Raises OutputPathError where the path is anything but a regular file of this user (a link, a FIFO, another name of a
     file elsewhere). Does not block on any of them.
     """
     flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
@@ -73,7 +73,10 @@ def open_private(path: str) -> int:
 
 @contextmanager
 def locked(path: str) -> Iterator[bool]:
-    """Hold the lock of a private file while inside; gives whether it was free. Raises NoPlace like `open_private`."""
+    """Hold the lock of a private file while inside; gives whether it was free.
+
+    Raises OutputPathError like `open_private`.
+    """
     import fcntl
 
     opened = open_private(path)
@@ -89,6 +92,6 @@ def locked(path: str) -> Iterator[bool]:
 
 
 def _refusal(why: str) -> Exception:
-    from quadleg.errors import NoPlace  # imported late, it brings more than a stop needs
+    from quadleg.errors import OutputPathError  # imported late, it brings more than a stop needs
 
-    return NoPlace(why)
+    return OutputPathError(why)

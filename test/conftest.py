@@ -19,9 +19,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from quadleg.kinematics.body import all_forward, stance_angles
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.kinematics.body_pose import all_forward, stance_angles
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.shipped import config_folder
 
 # How long an example takes says more of the computer than of the code. The normal run draws the same examples each
@@ -63,7 +63,7 @@ class Stack:
         rate = float(arguments[arguments.index("--rate") + 1])
         self.model = replace(load_robot(find_robot(robot)), control_rate=rate)
         self.output: list[str] = []
-        command = [sys.executable, "-m", "quadleg.cli", "run", robot, *arguments]
+        command = [sys.executable, "-m", "quadleg.cli.main", "run", robot, *arguments]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
         )

@@ -22,22 +22,27 @@ from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 
-from damaged import damaged_recording, damaged_text, numbered, sound
+from damaged_files import (
+    damaged_recording,
+    damaged_text,
+    numbered,
+    sound,
+)
 
-from quadleg.commands.arguments import params_file
-from quadleg.commissioning.answers import FileAnswers
-from quadleg.commissioning.save import changed
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.analysis.recording_figures import figures
+from quadleg.cli.arguments import params_file
+from quadleg.client.replay import asked_for
+from quadleg.commissioning.answer_file import FileAnswers
 from quadleg.errors import QuadlegError
-from quadleg.recording.compare import write_comparison
-from quadleg.recording.opened import opened
-from quadleg.recording.report import sentences, write_report
-from quadleg.recording.statistics import figures
-from quadleg.recording.story import Story
-from quadleg.recording.table import export
-from quadleg.replay import asked_for
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.recording.open_recording import opened
+from quadleg.recording.table_export import export
+from quadleg.report.comparison import write_comparison
+from quadleg.report.report import sentences, write_report
 from quadleg.robot.urdf import urdf
-from quadleg.teleop.limits import Limits
+from quadleg.robot_file.editor import changed
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.teleop.velocity_scale import VelocityScale
 
 LIMIT = 10.0  # s of the processor's time that reading one file in one way may take
 MOST_MEMORY = 4 << 30  # bytes of addresses, so that a bomb ends this process and not the computer
@@ -76,7 +81,7 @@ def _replay(path: Path) -> None:
 
 
 def _figures(path: Path) -> None:
-    story = Story(path)
+    story = RecordingAnalysis(path)
     sentences(story, figures(story))
     assert story.events is not None
     assert story.complaints is not None
@@ -89,7 +94,7 @@ def file_ways(text: str, folder: Path) -> Iterator[Callable[[], None]]:
     yield lambda: _robot(path, text)
     yield lambda: params_file(str(path)) and None
     yield lambda: FileAnswers(path) and None
-    yield lambda: Limits.of(text) and None
+    yield lambda: VelocityScale.of(text) and None
 
 
 def _robot(path: Path, text: str) -> None:

@@ -14,10 +14,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 
 from quadleg.errors import BoardError
-from quadleg.robot.model import Angles, BoardSettings, Robot
-from quadleg.servos.boards import Board
-from quadleg.servos.serial_board import SerialBoard
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.board import Board
+from quadleg.hardware.serial_board import SerialBoard
+from quadleg.robot.model import Angles, BoardSettings, RobotModel
+from quadleg.servos.simulated_board import SimulatedBoard
 
 SYSEX_BUFFER = 64
 WIRE_BUFFER = 32
@@ -194,7 +194,7 @@ class FirmataDevice:
 
 
 @contextmanager
-def board_on_device(robot: Robot, rest: Angles) -> Iterator[Board]:
+def board_on_device(robot: RobotModel, rest: Angles) -> Iterator[Board]:
     """A serial board whose device stays there as long as it."""
     device = FirmataDevice(SimulatedBoard(robot, rest), robot.board.address)
     try:

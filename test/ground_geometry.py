@@ -8,14 +8,14 @@ from __future__ import annotations
 import mujoco
 import numpy as np
 
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot.urdf import urdf
 
 
 class GroundGeometry:
     """One robot's collision shapes over the ground z = 0."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
         spec = mujoco.MjSpec.from_string(urdf(robot).replace("</robot>", settings))
         spec.body("base_link").add_freejoint()

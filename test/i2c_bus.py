@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import pytest
 
-from quadleg.sensors.simulated import SimulatedChip
-from quadleg.servos.chip import Chip, reset_registers
+from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
+from quadleg.servos.simulated_sensors import SimulatedChip
 
 smbus2 = pytest.importorskip("smbus2", reason="smbus2 is not installed: the extra `board` brings it")
 
@@ -30,10 +30,10 @@ class FakeBus:
         self.before: Callable[[], None] = lambda: None  # called within each transfer: a stall
         self.closed = False
         self.others: dict[int, SimulatedChip] = {}
-        self.chip = Chip(reset_registers(), 0.0, [])
+        self.chip = SimulatedPca9685(reset_registers(), 0.0, [])
 
     def lose_power(self) -> None:
-        self.chip = Chip(reset_registers(), 0.0, [])
+        self.chip = SimulatedPca9685(reset_registers(), 0.0, [])
 
     def i2c_rdwr(self, *messages: smbus2.i2c_msg) -> None:
         assert not self.closed

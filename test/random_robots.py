@@ -11,11 +11,16 @@ from math import cos, pi, sin, sqrt
 
 import numpy as np
 
-from quadleg.commissioning.new import Electrics, Measures, find_poses, robot_file
-from quadleg.commissioning.servo_kinds import ReadyKind
+from quadleg.commissioning.wizard.robot_wizard import (
+    Electrics,
+    Measures,
+    find_poses,
+    robot_file,
+)
+from quadleg.commissioning.wizard.servo_classes import ReadyKind
 from quadleg.errors import RobotFileError
-from quadleg.robot.load import robot_from_text
-from quadleg.robot.model import Robot
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import robot_from_text
 
 LINKS_MM = (40.0, 200.0)
 MASSES_G = (300.0, 6000.0)
@@ -28,7 +33,7 @@ KNEES = (("rearward", "rearward"), ("forward", "forward"), ("forward", "rearward
 class RandomRobot:
     """A robot with its file's `text`; `seed` and `number` draw it again."""
 
-    robot: Robot
+    robot: RobotModel
     text: str
     seed: int
     number: int
@@ -57,7 +62,7 @@ def random_robot(seed: int, number: int) -> RandomRobot:
             continue
 
 
-def with_torque(robot: Robot, factor: float) -> Robot:
+def with_torque(robot: RobotModel, factor: float) -> RobotModel:
     """The same robot with servos so many times as strong, which draw so many times the current."""
 
     def scaled(servo):

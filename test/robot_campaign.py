@@ -21,16 +21,16 @@ from unittest.mock import patch
 import numpy as np
 from random_robots import RandomRobot, random_robots, with_torque
 
-from quadleg.commissioning.reach import Reach
-from quadleg.commissioning.stride import GaitUse
-from quadleg.commissioning.torque import Torque
-from quadleg.commissioning.walk_forecast import WalkForecast
+from quadleg.commissioning.feasibility.reach import Reach
+from quadleg.commissioning.feasibility.standing_torque import Torque
+from quadleg.commissioning.feasibility.stride_effort import GaitUse
+from quadleg.commissioning.feasibility.walk_forecast import WalkForecast
 from quadleg.gait import stride_feasibility
-from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility, StrideObstacle
-from quadleg.gait.walk_code import WalkCode
-from quadleg.kinematics.planar import STILL
-from quadleg.robot.model import Gait, Robot
+from quadleg.gait.walk_codes import WalkCode
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.robot.model import GaitParameters, RobotModel
 from quadleg.simulation.walk_verdict import walk_verdict
 
 NEAR = 1.5  # times the torque of the boundary, or as much below it
@@ -64,7 +64,7 @@ class Comparison:
         return abs(log(self.torque_ratio)) <= log(NEAR)
 
 
-def compare(robot: Robot, seed: int, number: int) -> list[Comparison]:
+def compare(robot: RobotModel, seed: int, number: int) -> list[Comparison]:
     """In each gait of the robot."""
     reach = Reach.of(robot)
     torque = Torque.of(robot, reach.lowest.value, reach.highest.value)
@@ -91,17 +91,17 @@ def compare(robot: Robot, seed: int, number: int) -> list[Comparison]:
     return found
 
 
-def _without_torque(robot: Robot, gait: Gait) -> WalkingLimits:
+def _without_torque(robot: RobotModel, gait: GaitParameters) -> WalkingLimits:
     with patch.object(stride_feasibility, "EFFORT", 1e3):
         return WalkingLimits(robot, gait)
 
 
-def drawn(count: int, seed: int, start: int = 0) -> Iterator[tuple[RandomRobot, Robot]]:
+def drawn(count: int, seed: int, start: int = 0) -> Iterator[tuple[RandomRobot, RobotModel]]:
     """Random robots, every other one with its servos scaled to near the boundary of its creep."""
     for one in random_robots(count, seed, start):
         robot = one.robot
         if one.number % 2:
-            effort = StrideFeasibility(robot, robot.gaits[0]).hardest(np.array(STILL), robot.gaits[0].margin).share
+            effort = StrideFeasibility(robot, robot.gaits[0]).hardest(np.array(ZERO_TWIST), robot.gaits[0].margin).share
             dice = np.random.default_rng((seed, one.number, 1))
             robot = with_torque(robot, effort / EFFORT * NEAR ** dice.uniform(-1.0, 1.0))
         yield one, robot

@@ -21,7 +21,13 @@ class Terminal:
         self.before = termios.tcgetattr(self.master)
         self.process = subprocess.Popen(
             # The terminal is to be the controlling one, so that closing it hangs the process up.
-            ["setsid", "--ctty", sys.executable, "-c", f"from quadleg import cli, drive; {code}; exit(cli.main())"]
+            [
+                "setsid",
+                "--ctty",
+                sys.executable,
+                "-c",
+                f"from quadleg.cli import drive, main; {code}; exit(main.main())",
+            ]
             + ["drive", *arguments],
             stdin=child,
             stdout=child,

@@ -7,13 +7,13 @@ from math import dist
 
 import numpy as np
 import pytest
-from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from scipy.spatial.transform import Rotation
 
+from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.approach import Approach
-from quadleg.kinematics.body import Pose
 
 SPEED, TURN_SPEED, RISE = 0.06, 0.6, 0.3
 START = Pose((0.0, 0.0, 0.15))

@@ -7,21 +7,19 @@ from math import degrees, inf, nan, pi
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.attitude import (
-    BEHIND,
-    FROZEN,
-    Inertial,
+from quadleg.estimation.attitude import BEHIND, FROZEN, Inertial
+from quadleg.geometry.rotations import (
     conjugate,
     level_attitude,
-    rotation,
+    quaternion_from_rotation_vector,
+    rotation_matrix,
     rotation_vector,
-    rows,
 )
 from quadleg.robot.model import FixedFrame
 
@@ -39,15 +37,15 @@ def of(q) -> Rotation:
 
 def inertial(rpy=STILL) -> Inertial:
     """Of a robot with an IMU that is mounted so."""
-    return Inertial(replace(robots.inspector(), frames=(FixedFrame("imu_link", (0.01, 0.0, 0.02), rpy, 0.01),)))
+    return Inertial(replace(sample_robots.inspector(), frames=(FixedFrame("imu_link", (0.01, 0.0, 0.02), rpy, 0.01),)))
 
 
 @given(vectors)
 def test_rotation_vectors_are_scipys(vector):
-    q = rotation(vector)
+    q = quaternion_from_rotation_vector(vector)
     assert np.allclose(of(q).as_matrix(), Rotation.from_rotvec(vector).as_matrix(), atol=1e-12)
     assert np.allclose(rotation_vector(q), vector, atol=1e-9)
-    assert np.allclose(rows(conjugate(q)), Rotation.from_rotvec(vector).inv().as_matrix(), atol=1e-12)
+    assert np.allclose(rotation_matrix(conjugate(q)), Rotation.from_rotvec(vector).inv().as_matrix(), atol=1e-12)
 
 
 @given(tilts)
@@ -126,7 +124,7 @@ def test_attitude_is_no_worse_than_that_of_other_filters_on_the_same_data():
     """
     pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
     filters = pytest.importorskip("ahrs", reason="ahrs does not import: install the extra `test`").filters
-    from recorded import Errors, recorded, replayed
+    from physics_walks import Errors, recorded, replayed
 
     run = recorded("trot", (0.15, 0.0, 0.0), 8.0, 1)
     samples = [sample for tick in run.ticks for sample in tick.imu]
@@ -154,7 +152,7 @@ def test_attitude_is_no_worse_than_that_of_other_filters_on_the_same_data():
 
 
 def test_one_stamp_that_comes_early_makes_no_later_sample_a_lost_one():
-    inertial = Inertial(robots.inspector())
+    inertial = Inertial(sample_robots.inspector())
     times = [0.01 * n for n in range(1, 400)]
     times[50] -= 0.0095
     for n, moment in enumerate(times):

@@ -8,15 +8,15 @@ from math import inf, nan
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
-from quadleg.robot.model import Robot
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board, always
-from quadleg.servos.calibration import counts_from_pulse, pulse_from_angle
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.board import Board, always
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.robot.model import RobotModel
+from quadleg.servos.pulse_conversion import counts_from_pulse, pulse_from_angle
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
 
 ROBOTS = [inspector(), digger()]
 each_robot = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
@@ -38,16 +38,16 @@ class Recorder(Board):
         pass
 
 
-def middle(robot: Robot) -> list[float]:
+def middle(robot: RobotModel) -> list[float]:
     return [(joint.lower + joint.upper) / 2 for joint in robot.joints]
 
 
-def recorded(robot: Robot) -> tuple[ServoBank, Recorder]:
+def recorded(robot: RobotModel) -> tuple[ServoBank, Recorder]:
     board = Recorder()
     return ServoBank(robot, PCA9685(board, robot.board)), board
 
 
-def started(robot: Robot) -> tuple[ServoBank, SimulatedBoard]:
+def started(robot: RobotModel) -> tuple[ServoBank, SimulatedBoard]:
     board = SimulatedBoard(robot, middle(robot))
     chip = PCA9685(board, robot.board)
     chip.start()
@@ -100,7 +100,7 @@ def test_other_than_twelve_is_refused(angles: int, powered: int) -> None:
 
 
 @given(st.sampled_from(ROBOTS), st.lists(st.floats(0, 1), min_size=12, max_size=12))
-def test_counts_are_those_of_the_calibration(robot: Robot, shares: list[float]) -> None:
+def test_counts_are_those_of_the_calibration(robot: RobotModel, shares: list[float]) -> None:
     bank, _ = recorded(robot)
     period = PCA9685(Recorder(), robot.board).period
     angles = [j.lower + share * (j.upper - j.lower) for j, share in zip(robot.joints, shares)]
@@ -114,7 +114,7 @@ def test_counts_are_those_of_the_calibration(robot: Robot, shares: list[float]) 
 
 
 @given(st.sampled_from(ROBOTS), st.floats(-4, 4))
-def test_no_angle_goes_beyond_the_stops(robot: Robot, angle: float) -> None:
+def test_no_angle_goes_beyond_the_stops(robot: RobotModel, angle: float) -> None:
     bank, _ = recorded(robot)
     for joint, on_wire in zip(robot.joints, bank.quantised([angle] * 12)):
         low, high = joint.servo.stops
@@ -123,7 +123,7 @@ def test_no_angle_goes_beyond_the_stops(robot: Robot, angle: float) -> None:
 
 
 @each_robot
-def test_what_is_written_is_read_back_quantised(robot: Robot) -> None:
+def test_what_is_written_is_read_back_quantised(robot: RobotModel) -> None:
     bank, _ = started(robot)
     assert bank.read_back() == (None,) * 12
     angles = [joint.lower + 0.3 * (joint.upper - joint.lower) for joint in robot.joints]
@@ -134,7 +134,7 @@ def test_what_is_written_is_read_back_quantised(robot: Robot) -> None:
 
 
 @each_robot
-def test_joints_reach_the_servos_of_their_channels(robot: Robot) -> None:
+def test_joints_reach_the_servos_of_their_channels(robot: RobotModel) -> None:
     bank, board = started(robot)
     powered = [False] * 12
     powered[4] = True
@@ -143,7 +143,7 @@ def test_joints_reach_the_servos_of_their_channels(robot: Robot) -> None:
 
 
 @each_robot
-def test_all_off(robot: Robot) -> None:
+def test_all_off(robot: RobotModel) -> None:
     bank, board = started(robot)
     bank.write(middle(robot), [True] * 12)
     bank.all_off()

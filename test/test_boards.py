@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 from firmata_device import board_on_device
 from i2c_bus import FakeBus
-from robots import inspector, with_sensors
+from sample_robots import inspector, with_sensors
 
 from quadleg.errors import BoardError
-from quadleg.sensors.simulated import SimulatedIna226, SimulatedMpu6050
-from quadleg.servos.boards import BOARDS, Board, open_board
-from quadleg.servos.i2c import I2cBoard
-from quadleg.servos.pca9685 import PCA9685
+from quadleg.hardware.board import Board
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.servos.board_kinds import BOARDS, open_board
+from quadleg.servos.simulated_sensors import SimulatedIna226, SimulatedMpu6050
 
 ROBOT = with_sensors(inspector())
 STILL = (0.0, 0.0, 0.0), (0.0, 0.0, 9.80665)

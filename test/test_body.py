@@ -7,26 +7,25 @@ from math import dist, inf, nan, radians
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 import transforms3d
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import (
-    Pose,
+from quadleg.geometry.registration import fit_pose
+from quadleg.geometry.rotations import quaternion_product
+from quadleg.geometry.transforms import Pose, compose
+from quadleg.kinematics.body_pose import (
     all_forward,
-    compose,
     feet_in_base,
     legs_inverse,
-    pose_from_feet,
-    quaternion_product,
     stance_angles,
 )
 from quadleg.robot.model import LEGS
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 
 length = st.floats(-2, 2)
 turn = st.floats(-1.5, 1.5)
@@ -134,7 +133,7 @@ def test_feet_stay_on_their_ground_points_in_any_pose_of_the_body(robot, shift, 
         assume(False)
     on_ground = pose.position + rotation(pose).apply(all_forward(robot, angles))
     assert np.allclose(on_ground, robot.standing.feet, rtol=0, atol=1e-9)
-    assert near(pose_from_feet(all_forward(robot, angles), robot.standing.feet), pose, 1e-9)
+    assert near(fit_pose(all_forward(robot, angles), robot.standing.feet), pose, 1e-9)
 
 
 def test_the_first_leg_that_cannot_reach_is_named():
@@ -172,7 +171,7 @@ def test_pose_from_feet_fits_as_well_as_scipy(pose, seed):
     rng = np.random.default_rng(seed)
     in_base = np.array(feet_in_base(Pose((0, 0, 0.15)), ROBOTS[0].standing.feet))
     feet = pose.position + rotation(pose).apply(in_base) + rng.normal(0, 0.004, (4, 3))
-    fitted = pose_from_feet(in_base, feet)
+    fitted = fit_pose(in_base, feet)
     expected, _ = Rotation.align_vectors(feet - feet.mean(axis=0), in_base - in_base.mean(axis=0))
     assert np.allclose(fitted.matrix, expected.as_matrix(), rtol=0, atol=1e-6)
     middle = feet.mean(axis=0) - expected.apply(in_base.mean(axis=0))
@@ -182,4 +181,4 @@ def test_pose_from_feet_fits_as_well_as_scipy(pose, seed):
 def test_three_feet_on_the_ground_are_enough():
     robot, pose = ROBOTS[1], Pose.from_rpy(0.01, -0.02, 0.1, 0.1, -0.2, 0.3)
     in_base = feet_in_base(pose, robot.standing.feet)
-    assert near(pose_from_feet(in_base[1:], robot.standing.feet[1:]), pose)
+    assert near(fit_pose(in_base[1:], robot.standing.feet[1:]), pose)

@@ -9,15 +9,20 @@ from math import degrees, radians
 from pathlib import Path
 
 import pytest
-from benches import Bench, Person, hold, uncalibrated_file
+from calibration_rig import (
+    Bench,
+    Person,
+    hold,
+    uncalibrated_file,
+)
 
-from quadleg.commissioning import bench as on_bench
-from quadleg.commissioning.calibrate import joints_of, known_angles, split_words
-from quadleg.commissioning.talk import Ask
-from quadleg.errors import BoardError, NoPlace, Refused
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import JOINT_NAMES, Robot
-from quadleg.servos.pca9685 import PCA9685
+from quadleg.commissioning.calibration import bench as on_bench
+from quadleg.commissioning.calibration.servo_calibration import joints_of, known_angles, split_words
+from quadleg.commissioning.dialog import Question
+from quadleg.errors import BoardError, OutputPathError, Refused
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.robot_file.load import find_robot, load_robot
 
 KNEE, HIP = "rear_left_knee", "front_left_hip"
 
@@ -32,14 +37,14 @@ def errors(seed: int, horn: float = radians(4), turn: float = 0.01) -> tuple[lis
     return [draw.uniform(-horn, horn) for _ in JOINT_NAMES], [draw.uniform(-turn, turn) for _ in JOINT_NAMES]
 
 
-def swapped(robot: Robot, one: str, other: str) -> Robot:
+def swapped(robot: RobotModel, one: str, other: str) -> RobotModel:
     """The robot with two plugs in each other's place."""
     channels = {joint.name: joint.servo.channel for joint in robot.joints}
     channels[one], channels[other] = channels[other], channels[one]
     return with_servos(robot, lambda servo, name: replace(servo, channel=channels[name]))
 
 
-def with_servos(robot: Robot, change) -> Robot:
+def with_servos(robot: RobotModel, change) -> RobotModel:
     legs = tuple(
         replace(leg, joints=tuple(replace(j, servo=change(j.servo, j.name)) for j in leg.joints)) for leg in robot.legs
     )
@@ -94,7 +99,7 @@ def test_only_one_servo_is_powered_at_a_time_and_none_in_the_end(path: Path) -> 
     bench, most = Bench(path), []
     person = Person(bench)
 
-    def watching(question: Ask) -> str:
+    def watching(question: Question) -> str:
         most.append(sum(bench.board.powered()))
         return person(question)
 
@@ -106,7 +111,7 @@ def test_only_one_servo_is_powered_at_a_time_and_none_in_the_end(path: Path) -> 
 def test_cautions_come_before_any_pulse_and_must_be_confirmed(path: Path) -> None:
     bench, before = Bench(path), []
 
-    def wary(question: Ask) -> str:
+    def wary(question: Question) -> str:
         before.append((question.key, question.complaint, any(bench.board.powered())))
         return "maybe" if len(before) == 1 else "end"
 
@@ -122,7 +127,7 @@ def test_an_end_anywhere_keeps_what_was_done_and_switches_off(path: Path, last: 
     bench = Bench(path)
     person = Person(bench)
 
-    def leaving(question: Ask) -> str:
+    def leaving(question: Question) -> str:
         if bench.session.name == HIP and question.key == last:
             return "end"
         return person(question)
@@ -138,7 +143,7 @@ def test_a_crash_of_whoever_answers_switches_off_too(path: Path) -> None:
     bench = Bench(path)
     person = Person(bench)
 
-    def crashing(question: Ask) -> str:
+    def crashing(question: Question) -> str:
         if question.key == "mark":
             raise KeyboardInterrupt
         return person(question)
@@ -188,7 +193,7 @@ def test_wrong_signs_are_caught_by_the_move_that_is_asked_and_taken_out(path: Pa
     person = Person(bench, 0.0, planned={"swung": ["no", "yes"]})
     calibrated = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         calibrated.append(load_robot(path).joints[0].servo.calibrated)
         if len(person.planned["swung"]) == 1 or question.key not in ("mark", "check"):
             return person(question)
@@ -211,7 +216,7 @@ def test_the_other_side_needs_one_mark_when_copied(path: Path) -> None:
     person = Person(bench, 0.0, planned={"mirror": ["yes", "yes", "yes"]})
     marks: dict[str, int] = {}
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         name = bench.session.name
         if question.key == "mark" and "right" in name and len(bench.session.marks) == 1:
             marks[name] = 1
@@ -230,7 +235,7 @@ def test_a_horn_too_far_off_says_so_and_may_narrow_the_limits(path: Path) -> Non
     person = Person(bench, 0.0, planned={"travel": ["narrow"]})
     told: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         told.append(question.text)
         return person(question)
 
@@ -249,7 +254,7 @@ def test_a_horn_at_a_stop_says_how_many_teeth(path: Path) -> None:
     person = Person(bench, 0.0)
     told: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         told.append(question.text)
         return "skip" if question.key == "travel" else person(question)
 
@@ -276,7 +281,7 @@ def test_answers_out_of_range_are_told_what_would_be_right(path: Path) -> None:
     person = Person(bench)
     wrong, complaints = ["at 400", "40", "+x", ""], []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key == "mark" and question.complaint:
             complaints.append(question.complaint)
             question = replace(question, complaint="")
@@ -295,13 +300,13 @@ def test_a_mark_taken_back_is_asked_for_again(path: Path) -> None:
     person = Person(bench, 0.0)
     targets: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key != "mark":
             return person(question)
         targets.append(question.text.split(" to ")[1].split("°")[0])
         return "undo" if len(bench.session.marks) == 3 and "undone" not in targets else person(question)
 
-    def undoing(question: Ask) -> str:
+    def undoing(question: Question) -> str:
         answer = answers(question)
         if answer == "undo":
             targets.append("undone")
@@ -334,9 +339,9 @@ def test_a_kind_that_holds_without_pulses_is_remembered_and_asked_for_once(path:
 def test_a_cable_pulled_in_the_middle_loses_nothing(path: Path) -> None:
     bench = Bench(path)
     person = Person(bench)
-    told: list[Ask] = []
+    told: list[Question] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key == "mark" and len(bench.session.marks) == 2 and not told:
             told.append(question)
             bench.board.break_bus(60.0)
@@ -359,7 +364,7 @@ def test_a_board_that_lost_its_power_begins_with_a_warned_first_pulse(path: Path
     person = Person(bench)
     told: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key == "mark" and len(bench.session.marks) == 1 and not told:
             told.append("")
             bench.board.power_loss()
@@ -379,7 +384,7 @@ def test_a_cable_out_at_the_end_is_no_crash(path: Path) -> None:
     bench = Bench(path)
     person = Person(bench)
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key == "mark":
             bench.board.break_bus(1e6)
             return "end"
@@ -410,7 +415,7 @@ def test_a_stop_in_the_middle_of_a_move_is_limp_at_once_and_goes_on_when_asked(p
 
     bench.pulses._sleep = interrupting
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         if question.key == "again":
             assert "Stopped" in question.text
             assert not any(bench.board.powered())
@@ -426,15 +431,15 @@ def test_pulses_found_on_the_board_are_asked_for(path: Path) -> None:
     first.pulses.go(first.robot.joints[3].servo, 0.0015)
     second = Bench.__new__(Bench)
     second.__dict__.update(first.__dict__)
-    from quadleg.commissioning.calibrate import Calibration
-    from quadleg.commissioning.pulses import Pulses
-    from quadleg.commissioning.save import RobotFile
+    from quadleg.commissioning.calibration.servo_calibration import Calibration
+    from quadleg.commissioning.calibration.servo_pulses import Pulses
+    from quadleg.robot_file.editor import RobotFileEditor
 
     second.pulses = Pulses(first.robot.board, first.open, first.clock.sleep)
-    second.session = Calibration(first.robot, RobotFile(path), second.pulses, second.said.append)
+    second.session = Calibration(first.robot, RobotFileEditor(path), second.pulses, second.said.append)
     told: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         told.append(question.text)
         return {"cautions": "yes", "running": "off"}.get(question.key, "end")
 
@@ -453,7 +458,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
     def failing(changes):
         tries.append(changes)
         if len(tries) < 3:
-            raise NoPlace("No space left on device")
+            raise OutputPathError("No space left on device")
         return save(changes)
 
     monkeypatch.setattr(bench.session._file, "save", failing)
@@ -469,7 +474,7 @@ def test_horns_are_fitted_in_the_middle_with_advice_in_teeth(path: Path) -> None
     bench = Bench(path, horns)
     told: list[str] = []
 
-    def answers(question: Ask) -> str:
+    def answers(question: Question) -> str:
         told.append(question.text)
         if question.key == "horn":
             return "76" if len(told) < 4 else "47"
@@ -502,7 +507,7 @@ def test_words_of_the_command_line_are_sorted_out() -> None:
 def test_where_simulated_horns_went_on_no_file_changes(path: Path) -> None:
     """The same pulse is the same angle before a calibration and after it; the right side is mounted as in a mirror."""
 
-    def angles(robot: Robot) -> list[float]:
+    def angles(robot: RobotModel) -> list[float]:
         there = on_bench.Bench(robot, 3, quick=True)
         chip = PCA9685(there.open(), robot.board, there.sleep)
         chip.start()
@@ -535,7 +540,7 @@ def test_a_swap_that_was_saved_is_said_at_the_end(path: Path) -> None:
     bench = Bench(path)
     person = Person(bench, planned={"moved": ["other"], "which": [KNEE]})
 
-    def leaves(question: Ask) -> str:
+    def leaves(question: Question) -> str:
         return "end" if "which" in person.asked else person(question)
 
     assert not hold(bench.session.calibrate([HIP]), leaves)

@@ -11,14 +11,19 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from benches import Bench, Person, hold, uncalibrated_file
+from calibration_rig import (
+    Bench,
+    Person,
+    hold,
+    uncalibrated_file,
+)
 
-from quadleg import cli
-from quadleg.commissioning.answers import FileAnswers
-from quadleg.commissioning.bench import hidden_errors
-from quadleg.commissioning.talk import Ask, Choice, Number
-from quadleg.errors import BadAnswer
-from quadleg.robot.load import load_robot
+from quadleg.cli import main
+from quadleg.commissioning.answer_file import FileAnswers
+from quadleg.commissioning.calibration.bench import hidden_errors
+from quadleg.commissioning.dialog import Choice, Number, Question
+from quadleg.errors import AnswerError
+from quadleg.robot_file.load import load_robot
 
 HIP = "front_left_hip"
 
@@ -35,7 +40,7 @@ def answered(path: Path, names: list[str], seed: int, reading_deg: float, folder
     bench = Bench(uncalibrated_file(folder), *hidden_errors(seed))
     person, lines = Person(bench, reading_deg, seed), []
 
-    def noting(question: Ask) -> str:
+    def noting(question: Question) -> str:
         answer = person(question)
         lines.append(f"- {question.key}: {answer}")
         return answer
@@ -50,7 +55,7 @@ def test_all_twelve_are_found_through_the_command(path: Path, tmp_path: Path, ca
     """Its hidden errors are those of seed 5; the person reads with an error of up to half a degree."""
     names = [joint.name for joint in load_robot(path).joints]
     answers = answered(path, names, 5, 0.5, tmp_path / "there")
-    assert cli.main(["calibrate", str(path), "--answers", str(answers), "--seed", "5"]) == 0
+    assert main.main(["calibrate", str(path), "--answers", str(answers), "--seed", "5"]) == 0
     assert "Every joint is calibrated" in capsys.readouterr().out
     bench = Bench(path, *hidden_errors(5), truth=Bench(uncalibrated_file(tmp_path, "true.yaml")).robot)
     worst = bench.worst_error()
@@ -64,7 +69,7 @@ def test_the_readmes_answers_fit(path: Path) -> None:
     block = readme.read_text(encoding="utf-8").split("  ```yaml\n  - cautions")[1].split("  ```")[0]
     answers = path.with_name("answers.yaml")
     answers.write_text(f"- cautions{block}".replace("\n  ", "\n"))
-    assert cli.main(["calibrate", str(path), HIP, "--answers", str(answers)]) == 0
+    assert main.main(["calibrate", str(path), HIP, "--answers", str(answers)]) == 0
     assert HIP not in load_robot(path).uncalibrated
 
 
@@ -76,7 +81,7 @@ def test_a_file_that_ends_too_soon_keeps_what_was_done_and_says_what_is_asked(
     lines = answers.read_text().splitlines()
     second = [number for number, line in enumerate(lines) if line == "- ready: go"][1]
     answers.write_text("\n".join(lines[: second + 2]))
-    assert cli.main(["calibrate", str(path), *names, "--answers", str(answers)]) == 1
+    assert main.main(["calibrate", str(path), *names, "--answers", str(answers)]) == 1
     said = capsys.readouterr()
     assert f"{HIP}: saved" in said.out
     assert f"has {second + 2} answers, and `mark` is asked" in said.err
@@ -96,7 +101,7 @@ def test_a_file_that_ends_too_soon_keeps_what_was_done_and_says_what_is_asked(
 def test_answers_that_do_not_fit_are_told(path: Path, text: str, said: str, capsys) -> None:
     answers = path.with_name("answers.yaml")
     answers.write_text(text)
-    assert cli.main(["calibrate", str(path), "--answers", str(answers)]) == 1
+    assert main.main(["calibrate", str(path), "--answers", str(answers)]) == 1
     assert said in capsys.readouterr().err
 
 
@@ -104,11 +109,11 @@ def test_answers_are_taken_as_written_and_in_lists(tmp_path: Path) -> None:
     file = tmp_path / "answers.yaml"
     file.write_text("- mark: [+25, at -30, done]\n- limp: no\n")
     given = FileAnswers(file)
-    mark, limp = Ask("mark", "", (Choice("done", "d", ""),), Number("°", -40, 40), jog=True), Ask("limp", "")
+    mark, limp = Question("mark", "", (Choice("done", "d", ""),), Number("°", -40, 40), jog=True), Question("limp", "")
     assert [given(mark) for _ in range(3)] == ["+25", "at -30", "done"]
     assert all(mark.takes(answer) for answer in ("+25", "at -30", "at -30,5", "done", "to 1500"))
     assert not any(mark.takes(answer) for answer in ("25", "30", "at 50", "at", "to", "here"))
-    with pytest.raises(BadAnswer, match="1 answers are left"):
+    with pytest.raises(AnswerError, match="1 answers are left"):
         given.check_all_used()
     assert given(limp) == "no"
     given.check_all_used()
@@ -117,16 +122,16 @@ def test_answers_are_taken_as_written_and_in_lists(tmp_path: Path) -> None:
 def test_the_shipped_robot_is_copied_first(path: Path, capsys) -> None:
     answers = path.with_name("answers.yaml")
     answers.write_text("- copy: yes\n- cautions: end\n")
-    assert cli.main(["calibrate", HIP, "--answers", str(answers)]) == 1
+    assert main.main(["calibrate", HIP, "--answers", str(answers)]) == 1
     assert Path("greenhouse_inspector.yaml").is_file()
-    assert cli.main(["calibrate", HIP, "--answers", str(answers)]) == 1
+    assert main.main(["calibrate", HIP, "--answers", str(answers)]) == 1
     assert "is there already" in capsys.readouterr().err
 
 
 def test_a_card_overwrites_nothing(path: Path, capsys) -> None:
     card = Path("card.svg")
     card.write_text("drawn by hand")
-    assert cli.main(["calibrate", "--card", "card.svg"]) == 1
+    assert main.main(["calibrate", "--card", "card.svg"]) == 1
     said = capsys.readouterr().err
     assert "card.svg exists already" in said
     assert "name a new file" in said
@@ -134,7 +139,7 @@ def test_a_card_overwrites_nothing(path: Path, capsys) -> None:
 
 
 def test_a_card_with_angles_is_true_to_size(path: Path, capsys) -> None:
-    assert cli.main(["calibrate", "--card", "card.svg"]) == 0
+    assert main.main(["calibrate", "--card", "card.svg"]) == 0
     assert "100 %" in capsys.readouterr().out
     card = ElementTree.parse("card.svg").getroot()
     across, up = card.get("viewBox", "").split()[2:]
@@ -142,12 +147,12 @@ def test_a_card_with_angles_is_true_to_size(path: Path, capsys) -> None:
     assert float(across) < 210  # A4: ISO 216
     assert float(up) < 297
     assert [text.text for text in card.iter() if text.tag.endswith("text")].count("90") == 2
-    assert cli.main(["calibrate", "--card", "none/card.svg"]) == 1
+    assert main.main(["calibrate", "--card", "none/card.svg"]) == 1
 
 
 @pytest.mark.parametrize("words", [["no_such_knee"], ["mine.yaml", "left_knee"]])
 def test_unknown_words_are_told(path: Path, words: list[str], capsys) -> None:
-    assert cli.main(["calibrate", *words]) == 1
+    assert main.main(["calibrate", *words]) == 1
     assert words[-1] in capsys.readouterr().err
 
 
@@ -158,9 +163,9 @@ def test_a_signal_switches_the_pulses_off(path: Path, number: signal.Signals) ->
     code = f"""
 import sys, time
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from quadleg.commissioning import start
-from quadleg.commissioning.talk import converse
-work = start.Work(__import__("pathlib").Path({str(path)!r}), [{HIP!r}], quick=True)
+from quadleg.commissioning.calibration import session
+from quadleg.commissioning.dialog import converse
+work = session.BenchSession(__import__("pathlib").Path({str(path)!r}), [{HIP!r}], quick=True)
 answers = iter(["yes", "go"])
 def answer(question):
     for given in answers:
@@ -170,7 +175,7 @@ def answer(question):
     print(any(board.powered()), flush=True)
     time.sleep(30)
 try:
-    with start.sure_end(work):
+    with session.sure_end(work):
         converse(work.talk(), answer)
 except KeyboardInterrupt:
     print("ended", flush=True)

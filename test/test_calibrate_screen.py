@@ -9,14 +9,16 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 import pytest
-from benches import uncalibrated_file
+from calibration_rig import uncalibrated_file
 
-from quadleg.commissioning.bench import QuickClock
-from quadleg.commissioning.start import Work
-from quadleg.commissioning.trim import Trim
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.commissioning.calibration.bench import QuickClock
+from quadleg.commissioning.calibration.session import BenchSession
+from quadleg.commissioning.calibration.trim import Trim
+from quadleg.robot_file.load import find_robot, load_robot
 
-screen = pytest.importorskip("quadleg.commissioning.screen", reason="needs textual: pip install -e '.[calibrate]'")
+screen = pytest.importorskip(
+    "quadleg.commissioning.dialog_screen", reason="needs textual: pip install -e '.[calibrate]'"
+)
 
 NAME = "rear_left_knee"
 
@@ -48,7 +50,7 @@ class Hands:
 
 
 def play(
-    work: Work | Trim, act: Callable[[Hands], Awaitable[None]], size: tuple[int, int] = (100, 32)
+    work: BenchSession | Trim, act: Callable[[Hands], Awaitable[None]], size: tuple[int, int] = (100, 32)
 ) -> screen.Screen:
     async def playing() -> screen.Screen:
         shown = screen.Screen(work)
@@ -66,11 +68,11 @@ def play(
 
 
 @pytest.fixture
-def work(tmp_path: Path) -> Work:
-    return Work(uncalibrated_file(tmp_path), [NAME], quick=True)
+def work(tmp_path: Path) -> BenchSession:
+    return BenchSession(uncalibrated_file(tmp_path), [NAME], quick=True)
 
 
-def reading(work: Work) -> float:
+def reading(work: BenchSession) -> float:
     return float(dict(work.facts())["protractor"].split("°")[0])
 
 
@@ -79,7 +81,7 @@ def typed(number: float) -> list[str]:
     return [{"-": "minus", ".": "full_stop"}.get(character, character) for character in f"{number:g}"]
 
 
-def test_a_joint_is_calibrated_by_its_keys(work: Work) -> None:
+def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
     async def act(hands: Hands) -> None:
         await hands.asked("cautions")
         await hands.press("y", "g", "y")
@@ -110,7 +112,7 @@ def test_a_joint_is_calibrated_by_its_keys(work: Work) -> None:
     assert any(f"{NAME}: saved" in sentence for sentence in work.said)
 
 
-def test_every_key_that_does_something_is_on_the_screen(work: Work) -> None:
+def test_every_key_that_does_something_is_on_the_screen(work: BenchSession) -> None:
     async def act(hands: Hands) -> None:
         await hands.asked("cautions")
         assert "all so" in hands.shown.export_screenshot().replace("&#160;", " ")
@@ -135,7 +137,7 @@ def test_every_key_that_does_something_is_on_the_screen(work: Work) -> None:
     play(work, act, size=(80, 24))
 
 
-def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: Work) -> None:
+def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: BenchSession) -> None:
     async def act(hands: Hands) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
@@ -154,7 +156,7 @@ def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: Work) -> Non
 
 
 @pytest.mark.parametrize("key", ["q", "ctrl+c", "ctrl+q"])
-def test_q_and_ctrl_c_end_with_pulses_off(work: Work, key: str) -> None:
+def test_q_and_ctrl_c_end_with_pulses_off(work: BenchSession, key: str) -> None:
     async def act(hands: Hands) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
@@ -190,7 +192,7 @@ def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.Mo
     assert "at rest" in work.standing.why
 
 
-def test_a_wrong_angle_is_told_and_may_be_corrected(work: Work) -> None:
+def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:
     async def act(hands: Hands) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
@@ -206,7 +208,7 @@ def test_a_wrong_angle_is_told_and_may_be_corrected(work: Work) -> None:
 def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     path.write_text(path.read_text().replace("kind: simulated", "kind: i2c") + "nonsense: 1\n")
-    work = Work(path, [NAME])
+    work = BenchSession(path, [NAME])
 
     async def act(hands: Hands) -> None:
         await hands.pilot.pause(0.2)
@@ -215,7 +217,7 @@ def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -
     assert "nonsense" in str(shown._error)
 
 
-def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: Work) -> None:
+def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: BenchSession) -> None:
     async def act(hands: Hands) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
@@ -230,7 +232,7 @@ def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: W
     assert "the rest is kept in" in work.said[-1]
 
 
-def test_while_a_servo_moves_the_screen_says_so(work: Work) -> None:
+def test_while_a_servo_moves_the_screen_says_so(work: BenchSession) -> None:
     seen: list[str] = []
 
     async def act(hands: Hands) -> None:

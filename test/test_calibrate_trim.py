@@ -9,19 +9,19 @@ from math import degrees, radians
 from pathlib import Path
 
 import pytest
-from benches import uncalibrated_file
+from calibration_rig import uncalibrated_file
 
-from quadleg import cli
-from quadleg.commissioning.standing import Standing
-from quadleg.commissioning.talk import Ask, converse
-from quadleg.commissioning.trim import Trim
+from quadleg.cli import main
+from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
+from quadleg.commissioning.calibration.trim import Trim
+from quadleg.commissioning.dialog import Question, converse
 from quadleg.errors import Refused
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.safety.watchdog import State
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.servos.simulated_board import SimulatedBoard
 
 KNEE = JOINT_NAMES.index("front_left_knee")
 
@@ -36,7 +36,7 @@ def test_a_nudge_moves_the_standing_joint_and_becomes_its_zero(path: Path) -> No
     given = iter(["yes", "yes", "next", "next", "+45", "-5", "save"])
     read = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         if question.key == "trim":
             assert work.standing.state is State.ACTIVE
             for _ in range(20):  # frames for it to get there, in the robot's own time
@@ -60,7 +60,7 @@ def test_whatever_ends_it_it_sits_down_first(path: Path, how: str) -> None:
     given = iter(["yes", "yes"])
     cut_from = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         if question.key != "trim":
             return next(given)
         link = work.standing._link
@@ -93,7 +93,7 @@ def test_a_stop_is_limp_at_once_and_saves_nothing(path: Path) -> None:
     work = Trim(path, quick=True)
     given = iter(["yes", "yes"])
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         if question.key != "trim":
             return next(given)
         work.cut()
@@ -123,7 +123,7 @@ def test_a_clock_that_runs_on_between_two_looks_at_it_does_not_end_the_standing(
         time.sleep(0.001)  # twenty times as fast as it would be: whoever waits for it has to keep up
 
     board = SimulatedBoard(robot, stance_angles(robot, robot.resting), clock=clock)
-    standing = Standing(robot, lambda: board, clock, sleep)
+    standing = InProcessRobot(robot, lambda: board, clock, sleep)
     try:
         standing.rise()
         assert standing.state is State.ACTIVE
@@ -138,7 +138,7 @@ def test_a_board_that_makes_pulses_already_is_refused(path: Path) -> None:
     chip.start()
     chip.write({3: 300})
     with pytest.raises(Refused, match="makes pulses already"):
-        Standing(robot, lambda: board)
+        InProcessRobot(robot, lambda: board)
 
 
 def test_what_is_too_far_off_is_to_be_calibrated(path: Path) -> None:
@@ -153,13 +153,13 @@ def test_what_is_too_far_off_is_to_be_calibrated(path: Path) -> None:
 def test_an_uncalibrated_robot_is_refused_by_its_joints(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     answers = tmp_path / "answers.yaml"
     answers.write_text("- cautions: yes\n")
-    assert cli.main(["trim", str(uncalibrated_file(tmp_path)), "--answers", str(answers)]) == 1
+    assert main.main(["trim", str(uncalibrated_file(tmp_path)), "--answers", str(answers)]) == 1
     assert "not calibrated: front_left_abduction" in capsys.readouterr().err
 
 
 def test_the_command_trims_by_a_file_of_answers(path: Path) -> None:
     answers = path.with_name("answers.yaml")
     answers.write_text("- cautions: yes\n- placed: yes\n- trim: [+25, save]\n")
-    assert cli.main(["trim", str(path), "--answers", str(answers)]) == 0
+    assert main.main(["trim", str(path), "--answers", str(answers)]) == 0
     assert load_robot(path).joints[0].servo.pulse_at_zero == pytest.approx(1525e-6)
     assert load_robot(next(path.with_name("mine.yaml.versions").iterdir())).joints[0].servo.pulse_at_zero == 1500e-6

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 from quadleg.recording.cdr import MOST_SHAPES, Layout, definitions, rows_of
 
 rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
@@ -138,7 +138,7 @@ def test_a_message_that_is_cut_is_no_message() -> None:
     kind = "sensor_msgs/msg/JointState"
     good = joint_state("frame", ["a", "b"], [1.0, 2.0], [3.0, 4.0])
     for length in range(len(good)):
-        with pytest.raises(BadRecording):
+        with pytest.raises(RecordingError):
             Layout(kind, definition(kind), good[:length])
 
 
@@ -176,7 +176,7 @@ LAUGHS = "a/L0 x\n" + "".join(f"{RULE}\nMSG: a/L{k}\n" + f"a/L{k + 1} x\n" * 9 f
     ],
 )
 def test_definitions_without_end_or_sense_are_refused(name: str, text: str) -> None:
-    with pytest.raises(BadRecording):
+    with pytest.raises(RecordingError):
         Layout(name, text, b"\0\1\0\0" + b"\5\0\0\0" * 400)
 
 

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pinocchio
 import pytest
-import robots
+import sample_robots
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 
 

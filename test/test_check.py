@@ -11,24 +11,37 @@ from math import degrees
 from pathlib import Path
 
 import pytest
-import robots
+import sample_robots
 from random_robots import with_torque
 from rich.console import Console
 
-from quadleg import cli
-from quadleg.commissioning import check as module
-from quadleg.commissioning.check import CAUTIONS, SECTIONS, Check, as_json, check, refusals, verdicts
-from quadleg.commissioning.check_table import print_check
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
-from quadleg.robot.load import find_robot
+from quadleg.cli import main
+from quadleg.commissioning.feasibility import check as module
+from quadleg.commissioning.feasibility.check import (
+    CAUTIONS,
+    SECTIONS,
+    Check,
+    as_json,
+    check,
+    refusals,
+    verdicts,
+)
+from quadleg.commissioning.feasibility.check_table import print_check
+from quadleg.commissioning.feasibility.verdict import (
+    FAILS,
+    GOOD,
+    TIGHT,
+    Verdict,
+)
 from quadleg.robot.model import FixedFrame
+from quadleg.robot_file.load import find_robot
 
 DEMO = find_robot("greenhouse_inspector")
 
 
 @cache
 def checked() -> Check:
-    return check(robots.inspector())
+    return check(sample_robots.inspector())
 
 
 def written(folder: Path, old: str, new: str) -> str:
@@ -47,7 +60,7 @@ def printed(what: Check, width: int) -> str:
 
 
 def test_a_possible_robot_ends_with_0_and_one_json_object(capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["check", str(DEMO), "--json"]) == 0
+    assert main.main(["check", str(DEMO), "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     assert list(said) == ["walk", "reach", "torque", "current", "resolution", "bus", "heat"]
     words = {row["verdict"] for section in said.values() for row in section["verdicts"]}
@@ -61,7 +74,7 @@ def test_an_impossible_one_ends_with_1_and_says_what_to_change(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = written(tmp_path, "rated_current_a: 20", "rated_current_a: 2")
-    assert cli.main(["check", file, "--json"]) == 1
+    assert main.main(["check", file, "--json"]) == 1
     said = json.loads(capsys.readouterr().out)
     row = said["current"]["verdicts"][0]
     assert (row["about"], row["verdict"]) == ("current, standing", FAILS)
@@ -69,7 +82,7 @@ def test_an_impossible_one_ends_with_1_and_says_what_to_change(
 
 
 def test_a_faulty_file_is_told_as_everywhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["check", written(tmp_path, "upper_leg_mm: 92", "upper_leg_mm: long")]) == 1
+    assert main.main(["check", written(tmp_path, "upper_leg_mm: 92", "upper_leg_mm: long")]) == 1
     assert "leg.upper_leg_mm" in capsys.readouterr().err
 
 
@@ -86,7 +99,7 @@ def test_the_table_says_every_verdict_and_every_caution() -> None:
 
 
 def test_what_is_assumed_is_said() -> None:
-    robot = robots.digger()
+    robot = sample_robots.digger()
     joint = robot.legs[0].joints[0]
     guessed = replace(joint, servo=replace(joint.servo, calibrated=False))
     legs = (replace(robot.legs[0], joints=(guessed, *robot.legs[0].joints[1:])), *robot.legs[1:])
@@ -96,7 +109,7 @@ def test_what_is_assumed_is_said() -> None:
 
 
 def test_the_quick_verdicts_are_those_of_the_whole_check_but_for_speed_and_figures() -> None:
-    quick = verdicts(robots.inspector())
+    quick = verdicts(sample_robots.inspector())
     assert list(quick) == list(SECTIONS)
     whole = {row.about: row.word for rows in checked().verdicts.values() for row in rows}
     found = {row.about: row.word for rows in quick.values() for row in rows}
@@ -105,7 +118,7 @@ def test_the_quick_verdicts_are_those_of_the_whole_check_but_for_speed_and_figur
 
 
 def test_refusals_are_sentences_of_what_will_not_work() -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     assert refusals(robot) == []
     heavy = replace(robot, masses=replace(robot.masses, body=4.0), supply=replace(robot.supply, rated_current=3.0))
     said = refusals(heavy)
@@ -117,7 +130,7 @@ def test_refusals_are_sentences_of_what_will_not_work() -> None:
 def test_a_gait_that_it_cannot_walk_does_not_keep_a_robot_from_the_other() -> None:
     # Off the middle, its mass loads a pair of feet of the trot more than the three of the creep.
     payload = FixedFrame("payload", (0.1, 0.0, 0.0), (0.0, 0.0, 0.0), 0.4)
-    robot = with_torque(replace(robots.inspector(), frames=(payload,)), 0.57)
+    robot = with_torque(replace(sample_robots.inspector(), frames=(payload,)), 0.57)
     whole = check(robot)
     assert [forecast.code.walks for forecast in whole.forecasts] == [True, False]
     assert whole.conclusion.startswith("This robot is possible, but not in each of its gaits: ")
@@ -147,7 +160,7 @@ def test_pictures_are_drawn_where_asked(
     pytest.importorskip("matplotlib")
     monkeypatch.setattr(module, "check", lambda robot: checked())
     folder = tmp_path / "new" / "pictures"
-    assert cli.main(["check", "--pictures", str(folder)]) == 0
+    assert main.main(["check", "--pictures", str(folder)]) == 0
     said = capsys.readouterr().out
     for name in ("workspace", "heights", "strides"):
         path = folder / f"greenhouse_inspector_{name}.png"
@@ -164,13 +177,13 @@ def test_pictures_go_into_a_new_folder_each_time_and_what_they_replace_is_said(
     monkeypatch.chdir(tmp_path)
     names = ["greenhouse_inspector_check", "greenhouse_inspector_check_2"]
     for name in names:
-        cli.main(["check"])
+        main.main(["check"])
         said = capsys.readouterr().out
         assert f"Pictures in {tmp_path / name}:" in said
         assert "Replaced" not in said
         assert list((tmp_path / name).glob("*.png"))
     assert sorted(path.name for path in tmp_path.iterdir()) == names
-    cli.main(["check", "--pictures", names[0]])
+    main.main(["check", "--pictures", names[0]])
     assert "Replaced in that folder: greenhouse_inspector_workspace.png" in capsys.readouterr().out
 
 
@@ -179,7 +192,7 @@ def test_json_goes_without_pictures(
 ) -> None:
     monkeypatch.setattr(module, "check", lambda robot: checked())
     monkeypatch.chdir(tmp_path)
-    assert cli.main(["check", "--json"]) == 0
+    assert main.main(["check", "--json"]) == 0
     assert not list(tmp_path.iterdir())
     json.loads(capsys.readouterr().out)
 
@@ -190,7 +203,7 @@ def test_a_folder_that_cannot_be_written_loses_the_pictures_alone(
     pytest.importorskip("matplotlib")
     monkeypatch.setattr(module, "check", lambda robot: checked())
     (tmp_path / "file").write_text("")
-    assert cli.main(["check", "--pictures", str(tmp_path / "file")]) == 0
+    assert main.main(["check", "--pictures", str(tmp_path / "file")]) == 0
     assert "No pictures: " in capsys.readouterr().out
 
 
@@ -198,6 +211,6 @@ def test_without_matplotlib_there_are_no_pictures(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(module, "check", lambda robot: checked())
-    monkeypatch.setitem(sys.modules, "quadleg.commissioning.check_plots", None)
-    assert cli.main(["check", "--pictures", str(tmp_path)]) == 0
+    monkeypatch.setitem(sys.modules, "quadleg.commissioning.feasibility.check_plots", None)
+    assert main.main(["check", "--pictures", str(tmp_path)]) == 0
     assert "pip install matplotlib" in capsys.readouterr().out

@@ -8,20 +8,20 @@ from math import degrees
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 
-from quadleg.commissioning.bus import Bus, frame_messages
-from quadleg.commissioning.resolution import Resolution
-from quadleg.commissioning.stride import GaitUse
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT
-from quadleg.kinematics.body import stance_angles
+from quadleg.commissioning.feasibility.bus_load import Bus, frame_messages
+from quadleg.commissioning.feasibility.resolution import Resolution
+from quadleg.commissioning.feasibility.stride_effort import GaitUse
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT
+from quadleg.hardware.board import Board, always
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.leg import forward
-from quadleg.robot.model import Robot
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board, always
-from quadleg.servos.pca9685 import PCA9685
+from quadleg.robot.model import RobotModel
+from quadleg.servos.servo_bank import ServoBank
 
-INSPECTOR, DIGGER = robots.inspector(), robots.digger()
+INSPECTOR, DIGGER = sample_robots.inspector(), sample_robots.digger()
 
 
 class Heard(Board):
@@ -41,12 +41,12 @@ class Heard(Board):
         pass
 
 
-def wired(robot: Robot, **board) -> Robot:
+def wired(robot: RobotModel, **board) -> RobotModel:
     return replace(robot, board=replace(robot.board, **board))
 
 
 @pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=lambda robot: robot.name)
-def test_a_frame_is_what_the_driver_sends(robot: Robot) -> None:
+def test_a_frame_is_what_the_driver_sends(robot: RobotModel) -> None:
     board = Heard()
     bank = ServoBank(robot, PCA9685(board, robot.board))
     bank.write(stance_angles(robot, robot.standing), (True,) * 12)
@@ -70,7 +70,7 @@ def test_a_frame_takes_nine_clocks_a_byte(speed: float, milliseconds: float) -> 
 
 
 def test_a_serial_frame_is_119_bytes_and_takes_24_ms_at_57600_baud() -> None:
-    """As servos/serial_board.py works it out: 63 and 47 bytes and 9 to ask, ten bits each; then the reply and I2C."""
+    """As hardware/serial_board.py works it out: 63 and 47 bytes and 9 to ask, ten bits each; then the reply and I2C."""
     bus = Bus.of(wired(INSPECTOR, kind="serial", bus_speed=100e3), ())
     assert bus.size == 63 + 47 + 9
     assert 1000 * bus.seconds == pytest.approx(24, abs=0.5)
@@ -85,8 +85,8 @@ def test_the_bytes_of_a_serial_frame_are_those_that_the_board_sends() -> None:
     pytest.importorskip("serial")
     from firmata_device import FirmataDevice
 
-    from quadleg.servos.serial_board import SerialBoard
-    from quadleg.servos.simulated import SimulatedBoard
+    from quadleg.hardware.serial_board import SerialBoard
+    from quadleg.servos.simulated_board import SimulatedBoard
 
     device = FirmataDevice(SimulatedBoard(DIGGER, stance_angles(DIGGER, DIGGER.resting)), address=0x41)
     try:
@@ -127,7 +127,7 @@ def test_a_count_is_a_4096th_of_the_true_period() -> None:
 
 
 @pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=lambda robot: robot.name)
-def test_a_count_of_each_joint_moves_its_foot_so_high(robot: Robot) -> None:
+def test_a_count_of_each_joint_moves_its_foot_so_high(robot: RobotModel) -> None:
     found = Resolution.of(robot)
     standing = np.array(stance_angles(robot, robot.standing))
     for joint in range(12):

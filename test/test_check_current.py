@@ -7,19 +7,25 @@ from functools import cache
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from random_robots import with_torque
 
-from quadleg.commissioning import wire
-from quadleg.commissioning.current import BATTERY_SHARE, Current
-from quadleg.commissioning.stride import GaitUse
-from quadleg.commissioning.supply_plan import FUSES, SPARE
-from quadleg.commissioning.torque import Torque
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Quantity, Verdict
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import Robot, Supply
+from quadleg.commissioning.feasibility import copper_wire
+from quadleg.commissioning.feasibility.current_draw import BATTERY_SHARE, Current
+from quadleg.commissioning.feasibility.standing_torque import Torque
+from quadleg.commissioning.feasibility.stride_effort import GaitUse
+from quadleg.commissioning.feasibility.supply_plan import FUSES, SPARE
+from quadleg.commissioning.feasibility.verdict import (
+    FAILS,
+    GOOD,
+    TIGHT,
+    Quantity,
+    Verdict,
+)
+from quadleg.robot.model import RobotModel, Supply
+from quadleg.robot_file.load import find_robot, load_robot
 
 ROBOT = load_robot(find_robot("greenhouse_inspector"))
 
@@ -76,7 +82,7 @@ def test_a_supply_that_is_too_small_is_refused_and_one_that_bears_all_is_good() 
 
 def test_a_walk_in_physics_takes_about_as_much() -> None:
     pytest.importorskip("mujoco")
-    from quadleg.gait.limits import WalkingLimits
+    from quadleg.gait.walking_limits import WalkingLimits
     from quadleg.simulation.rollout import Rollout
 
     trot = ROBOT.gait("trot")
@@ -149,12 +155,12 @@ def test_a_battery_lasts_as_long_as_its_charge_over_the_current() -> None:
 
 
 def test_of_a_hundred_amperes_no_blade_fuse_is_advised() -> None:
-    kind = replace(robots.inspector().joints[0].servo.kind, stall_current=9.0)
+    kind = replace(sample_robots.inspector().joints[0].servo.kind, stall_current=9.0)
     legs = tuple(
         replace(leg, joints=tuple(replace(j, servo=replace(j.servo, kind=kind)) for j in leg.joints))
         for leg in ROBOT.legs
     )
-    robot: Robot = replace(ROBOT, legs=legs)
+    robot: RobotModel = replace(ROBOT, legs=legs)
     current = Current.of(robot, Torque.of(robot, 0.05, 0.2), ())
     assert current.stalled > max(FUSES)
     row = verdict(current, "fuse")
@@ -192,7 +198,7 @@ def test_no_two_lines_of_one_output_contradict_each_other(torque, voltage, rated
     assert plan.rating <= plan.stall_rating
     if fuse is not None and area is not None:
         # The wire burns before its fuse: both lines say so, or neither.
-        too_large = fuse > wire.capacity(area)
+        too_large = fuse > copper_wire.capacity(area)
         assert not (too_large and GOOD in (rows["fuse"].word, rows["wire"].word))
         assert not (rows["wire"].word == GOOD and rows["fuse"].word == FAILS and fuse > current.in_use)
     # Who buys what is advised is told that it is good.
@@ -205,7 +211,7 @@ def test_no_two_lines_of_one_output_contradict_each_other(torque, voltage, rated
         assert (words["current, all stalled"] == GOOD) == (rating >= again.stalled)
         if plan.circuits == 1 and plan.fuse is not None:
             assert plan.fuse >= again.stalled >= again.in_use
-            assert plan.fuse <= wire.capacity(plan.wire_area)
+            assert plan.fuse <= copper_wire.capacity(plan.wire_area)
             assert (words["fuse"], words["wire"]) == (GOOD, GOOD)
 
 
@@ -224,12 +230,12 @@ def test_a_voltage_that_sinks_below_its_limit_is_told_with_the_resistance_that_w
 def test_the_wire_table_is_that_of_its_source() -> None:
     """IEC 60204-1, table 6, column E, copper and PVC at 40 °C (from memory, as the table itself)."""
     for area, most in ((0.75, 10.4), (1.0, 12.4), (1.5, 16.1), (2.5, 22.0), (4.0, 30.0), (6.0, 37.0), (10.0, 52.0)):
-        assert wire.capacity(area * 1e-6) == most
+        assert copper_wire.capacity(area * 1e-6) == most
 
 
 def test_the_wire_table_grows_as_that_of_another_source() -> None:
     """IEC 60364-5-52, annex D: the capacity goes with about the 0.6th power of the area (from memory)."""
-    areas, most = np.array(list(wire.TABLE)), np.array(list(wire.TABLE.values()))
+    areas, most = np.array(list(copper_wire.TABLE)), np.array(list(copper_wire.TABLE.values()))
     powers = np.diff(np.log(most)) / np.diff(np.log(areas))
     assert (powers > 0.45).all()
     assert (powers < 0.8).all()
@@ -237,16 +243,16 @@ def test_the_wire_table_grows_as_that_of_another_source() -> None:
 
 
 def test_between_two_sizes_the_thinner_one_counts() -> None:
-    assert wire.capacity(3.9e-6) == wire.capacity(2.5e-6)
-    assert wire.capacity(0.1e-6) == 0.0
-    assert wire.capacity(95e-6) == wire.capacity(25e-6)
-    assert wire.size_for(22.0) == pytest.approx(2.5e-6)
-    assert wire.size_for(22.1) == pytest.approx(4e-6)
-    assert wire.size_for(1000.0) is None
+    assert copper_wire.capacity(3.9e-6) == copper_wire.capacity(2.5e-6)
+    assert copper_wire.capacity(0.1e-6) == 0.0
+    assert copper_wire.capacity(95e-6) == copper_wire.capacity(25e-6)
+    assert copper_wire.size_for(22.0) == pytest.approx(2.5e-6)
+    assert copper_wire.size_for(22.1) == pytest.approx(4e-6)
+    assert copper_wire.size_for(1000.0) is None
 
 
 def test_a_metre_of_wire_loses_what_copper_loses() -> None:
     """IEC 60228: 1 km of 1 mm² stranded copper has at most 18.1 Ω, 4 mm² 4.61 Ω at 20 °C (class 1; from memory)."""
     for area, most in ((1.0, 18.1), (4.0, 4.61)):
-        there = wire.drop(area * 1e-6, 1000.0, 1.0) / 2
+        there = copper_wire.drop(area * 1e-6, 1000.0, 1.0) / 2
         assert 0.9 * most < there <= most

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from random_robots import random_robot
 
-from quadleg.commissioning.reach import Reach
-from quadleg.commissioning.torque import Torque, standing_angles
+from quadleg.commissioning.feasibility.reach import Reach
+from quadleg.commissioning.feasibility.standing_torque import Torque, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import (
@@ -24,10 +24,10 @@ from quadleg.dynamics.joint_torques import (
     stride_torques,
 )
 from quadleg.dynamics.servo_motors import ServoMotors
-from quadleg.gait.limits import WalkingLimits
-from quadleg.gait.steady import Balance, angles_of, strides
+from quadleg.gait.steady_strides import Balance, angles_of, strides
 from quadleg.gait.sway import basis
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot.urdf import urdf
 
 mujoco = pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
@@ -40,7 +40,7 @@ each = pytest.mark.parametrize("number", range(12))
 class InverseDynamics:
     """MuJoCo's, of one robot's URDF with a free base and no contacts."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         spec = mujoco.MjSpec.from_string(urdf(robot))
         spec.compiler.inertiafromgeom = mujoco.mjtInertiaFromGeom.mjINERTIAFROMGEOM_FALSE
         spec.compiler.fusestatic = False
@@ -71,7 +71,7 @@ class InverseDynamics:
 
 
 @cache
-def drawn(number: int) -> tuple[Robot, InverseDynamics]:
+def drawn(number: int) -> tuple[RobotModel, InverseDynamics]:
     robot = random_robot(SEED, number).robot
     return robot, InverseDynamics(robot)
 

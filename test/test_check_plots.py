@@ -7,26 +7,26 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 
 pytest.importorskip("matplotlib")
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from quadleg.commissioning.check import Check, check
-from quadleg.commissioning.check_plots import figures, workspace
-from quadleg.commissioning.torque import FEET, IN_WORDS
+from quadleg.commissioning.feasibility.check import Check, check
+from quadleg.commissioning.feasibility.check_plots import figures, workspace
+from quadleg.commissioning.feasibility.standing_torque import FEET, IN_WORDS
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import inverse
-from quadleg.recording.drawing import WIDTH
-from quadleg.recording.portrait import FRONT, SIDE
+from quadleg.plotting.portrait import FRONT, SIDE
+from quadleg.plotting.sheet import WIDTH
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINT_NAMES
 
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 
 
 @cache
@@ -44,7 +44,7 @@ def axes_of(figure: Figure, label: str):
 
 
 @pytest.mark.parametrize("view", [SIDE, FRONT], ids=lambda view: view.name)
-@pytest.mark.parametrize("robot", [ROBOT, robots.digger()], ids=lambda robot: robot.name)
+@pytest.mark.parametrize("robot", [ROBOT, sample_robots.digger()], ids=lambda robot: robot.name)
 def test_a_cell_of_the_workspace_is_what_the_leg_can_do(robot, view) -> None:
     dice = np.random.default_rng(3)
     across, up = np.sort(dice.uniform(-0.2, 0.2, 25)), np.sort(dice.uniform(-0.05, 0.15, 20))
@@ -92,7 +92,7 @@ def test_the_currents_are_those_of_heights_and_strides() -> None:
 
 @cache
 def others() -> dict[str, Figure]:
-    return figures(check(robots.digger()))
+    return figures(check(sample_robots.digger()))
 
 
 @pytest.mark.parametrize("name", ["workspace", "heights", "strides"])

@@ -7,26 +7,27 @@ from math import radians
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.commissioning.reach import AXES, Reach, Stop
-from quadleg.commissioning.verdict import GOOD, TIGHT
+from quadleg.commissioning.feasibility.reach import AXES, Reach, Stop
+from quadleg.commissioning.feasibility.verdict import GOOD, TIGHT
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import Pose, feet_in_base, legs_inverse, stance_angles
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import feet_in_base, legs_inverse, stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import inverse
-from quadleg.robot.model import LEGS, Robot
+from quadleg.robot.model import LEGS, RobotModel
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 REACHES = {robot.name: Reach.of(robot) for robot in ROBOTS}
 both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 A_LITTLE = {"x": 1e-4, "y": 1e-4, "z": 1e-4, "roll": 1e-3, "pitch": 1e-3, "yaw": 1e-3}
 
 
-def possible(robot: Robot, pose: Pose) -> bool:
+def possible(robot: RobotModel, pose: Pose) -> bool:
     try:
         angles = legs_inverse(robot, pose, robot.standing.feet)
     except Unreachable:
@@ -35,7 +36,7 @@ def possible(robot: Robot, pose: Pose) -> bool:
     return apart and GroundClearance(robot).sunk(pose, angles) is None
 
 
-def moved(robot: Robot, axis: str, by: float) -> Pose:
+def moved(robot: RobotModel, axis: str, by: float) -> Pose:
     axes = [0.0, 0.0, robot.standing.height, 0.0, 0.0, 0.0]
     axes[AXES.index(axis)] += by
     return Pose.from_rpy(*axes)
@@ -44,7 +45,7 @@ def moved(robot: Robot, axis: str, by: float) -> Pose:
 @both
 @pytest.mark.parametrize("axis", AXES)
 @pytest.mark.parametrize("end", [0, 1])
-def test_a_move_ends_where_no_more_is_possible(robot: Robot, axis: str, end: int) -> None:
+def test_a_move_ends_where_no_more_is_possible(robot: RobotModel, axis: str, end: int) -> None:
     stop = REACHES[robot.name].moves[axis][end]
     beyond = A_LITTLE[axis] * (1 if end else -1)
     assert possible(robot, moved(robot, axis, stop.value))
@@ -55,7 +56,7 @@ def test_a_move_ends_where_no_more_is_possible(robot: Robot, axis: str, end: int
 
 @both
 @given(st.floats(0, 1))
-def test_all_heights_between_lowest_and_highest_are_possible(robot: Robot, share: float) -> None:
+def test_all_heights_between_lowest_and_highest_are_possible(robot: RobotModel, share: float) -> None:
     reach = REACHES[robot.name]
     height = reach.lowest.value + share * (reach.highest.value - reach.lowest.value)
     assert possible(robot, Pose((0.0, 0.0, height)))
@@ -82,7 +83,9 @@ def test_a_joint_that_is_named_is_the_one_to_widen() -> None:
 
 @both
 @pytest.mark.parametrize(("axis", "name"), [(0, "ahead"), (1, "sideways")])
-def test_the_longest_step_is_possible_for_all_legs_and_a_longer_one_is_not(robot: Robot, axis: int, name: str) -> None:
+def test_the_longest_step_is_possible_for_all_legs_and_a_longer_one_is_not(
+    robot: RobotModel, axis: int, name: str
+) -> None:
     stop: Stop = getattr(REACHES[robot.name], name)
     assert stop.value > 0
 

@@ -5,23 +5,29 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from random_robots import with_torque
 
-from quadleg.commissioning.reach import Reach
-from quadleg.commissioning.torque import (
+from quadleg.commissioning.feasibility.reach import Reach
+from quadleg.commissioning.feasibility.standing_torque import (
     HOT,
     Torque,
     standing_angles,
     standing_torques,
 )
-from quadleg.commissioning.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Need, Quantity
-from quadleg.robot.model import Robot
+from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs
+from quadleg.commissioning.feasibility.verdict import (
+    FAILS,
+    GOOD,
+    TIGHT,
+    Need,
+    Quantity,
+)
+from quadleg.robot.model import RobotModel
 
-INSPECTOR = robots.inspector()
+INSPECTOR = sample_robots.inspector()
 
 
 @given(st.floats(1.0, 3.0))
@@ -98,7 +104,7 @@ def test_a_verdict_gives_the_torque_and_the_mass_that_would_do() -> None:
     assert len({row.cure for row in heavy.verdicts()}) == 1, "one number for all"
 
 
-def stronger(robot: Robot, needs: tuple[Need, ...], times: float = 1.001) -> Robot:
+def stronger(robot: RobotModel, needs: tuple[Need, ...], times: float = 1.001) -> RobotModel:
     """With servos as strong as is asked for; their gears' friction grows with them."""
     factor = max(need.value / need.have for need in needs if need.quantity is Quantity.STALL_TORQUE_KG_CM)
     return with_torque(robot, times * factor)

@@ -8,17 +8,17 @@ from itertools import combinations
 import mujoco
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
 from quadleg.kinematics import leg as kinematics
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance, _body_axes, _segment_distances
-from quadleg.robot.model import JOINT_NAMES, LEGS, Body
+from quadleg.robot.model import JOINT_NAMES, LEGS, BodyBox
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 ids = [robot.name for robot in ROBOTS]
 
 
@@ -218,7 +218,7 @@ def test_against_the_geometry_of_mujoco(robot):
 )
 @settings(max_examples=examples(30))
 def test_the_body_fills_its_box_and_no_more(size, centre):
-    axes, radius = _body_axes(Body(size, centre))
+    axes, radius = _body_axes(BodyBox(size, centre))
     low, high = axes.min(axis=(0, 1)) - radius, axes.max(axis=(0, 1)) + radius
     half = np.array(size) / 2
     assert np.allclose(low, centre - half, rtol=0, atol=1e-12)

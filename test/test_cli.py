@@ -12,16 +12,19 @@ from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import pytest
-import robots
+import sample_robots
 from conftest import Stack
 
-from quadleg import cli, resting, runner, timing
+from quadleg.benchmarks import timing
+from quadleg.cli import main
+from quadleg.cli import robot_commands as commands
+from quadleg.cli.arguments import CAUTION
 from quadleg.client import EstimateSource, GroundMove, PoseResult, Robot, WalkResult
-from quadleg.commands import robot as commands
-from quadleg.commands.arguments import CAUTION
 from quadleg.errors import NotReached, Overridden, Refused, RosMissing
-from quadleg.kinematics.body import Pose
-from quadleg.robot.load import find_robot
+from quadleg.geometry.transforms import Pose
+from quadleg.plotting import resting_pose
+from quadleg.robot_file.load import find_robot
+from quadleg.runtime import stack_runner
 
 COMMANDS = (
     *("run", "stand", "pose", "sit", "stop", "reset", "status", "walk", "demo", "urdf", "timing", "rollout"),
@@ -32,7 +35,7 @@ COMMANDS = (
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_that_says_what_it_does(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as end:
-        cli.main([command, "--help"])
+        main.main([command, "--help"])
     assert end.value.code == 0
     said = capsys.readouterr().out
     assert f"usage: quadleg {command}" in said
@@ -41,7 +44,7 @@ def test_every_command_has_help_that_says_what_it_does(command: str, capsys: pyt
 
 def test_the_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
-        cli.main(["--help"])
+        main.main(["--help"])
     said = capsys.readouterr().out
     for command in COMMANDS:
         assert re.search(rf"\n    {command}\s", said)
@@ -49,21 +52,21 @@ def test_the_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixt
 
 
 def test_urdf_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["urdf"]) == 0
+    assert main.main(["urdf"]) == 0
     assert ElementTree.fromstring(capsys.readouterr().out).tag == "robot"
 
 
 def test_a_faulty_robot_file_is_told_without_a_traceback(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     faulty = tmp_path / "faulty.yaml"
     faulty.write_text("name: [\n")
-    assert cli.main(["urdf", str(faulty)]) == 1
+    assert main.main(["urdf", str(faulty)]) == 1
     said = capsys.readouterr().err
     assert said.startswith("quadleg: ")
     assert "faulty.yaml" in said
 
 
 def test_an_unknown_robot_lists_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["urdf", "no_such_robot"]) == 1
+    assert main.main(["urdf", "no_such_robot"]) == 1
     assert "greenhouse_inspector" in capsys.readouterr().err
 
 
@@ -74,10 +77,10 @@ def test_a_robot_on_a_real_board_runs_calibrated_and_possible_alone(
     text = find_robot("greenhouse_inspector").read_text(encoding="utf-8").replace("kind: simulated", "kind: i2c")
     path = tmp_path / "robot.yaml"
     path.write_text(re.sub(r"(rear_left_knee: .*), pulse_at_zero_us.*", r"\1}", text))
-    assert cli.main(["run", str(path), "--despite-check"]) == 1
+    assert main.main(["run", str(path), "--despite-check"]) == 1
     assert f"not calibrated: rear_left_knee. `quadleg calibrate {path}`" in capsys.readouterr().err
     path.write_text(text.replace("stall_torque_kg_cm: 10", "stall_torque_kg_cm: 1"))
-    assert cli.main(["run", str(path)]) == 1
+    assert main.main(["run", str(path)]) == 1
     said = capsys.readouterr().err
     assert "torque, four feet: rear_left_knee" in said
     assert "--despite-check" in said
@@ -86,7 +89,7 @@ def test_a_robot_on_a_real_board_runs_calibrated_and_possible_alone(
 @pytest.mark.parametrize("rate", ["0", "500", "nan", "fast"])
 def test_a_rate_out_of_range_is_refused(rate: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as end:
-        cli.main(["run", "--rate", rate])
+        main.main(["run", "--rate", rate])
     assert end.value.code == 2
     assert "10 to 200 Hz" in capsys.readouterr().err
 
@@ -104,7 +107,7 @@ def test_a_height_that_makes_no_sense_is_refused_before_anything_moves(
     command: list[str], height: str, words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(SystemExit) as end:
-        cli.main([*command, height])
+        main.main([*command, height])
     assert end.value.code == 2
     said = " ".join(capsys.readouterr().err.split())
     assert words in said
@@ -156,7 +159,7 @@ def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
 ) -> None:
     robot = Walker(THERE)
     monkeypatch.setattr("quadleg.client.Robot", lambda _: robot)
-    assert cli.main(["walk", *options]) == 0
+    assert main.main(["walk", *options]) == 0
     assert robot.asked == [asked]
     said = capsys.readouterr().out
     for line in (
@@ -173,13 +176,13 @@ def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.7)))
-    assert cli.main(["walk", "--to-mm", "200", "0"]) == 0
+    assert main.main(["walk", "--to-mm", "200", "0"]) == 0
     assert "scaled" not in capsys.readouterr().out
 
 
 def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.9996)))
-    assert cli.main(["walk", "--forward-m-s", "0.05"]) == 0
+    assert main.main(["walk", "--forward-m-s", "0.05"]) == 0
 
 
 @pytest.mark.parametrize(
@@ -199,7 +202,7 @@ def test_walk_ends_with_an_exit_code_where_it_was_not_reached(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(outcome))
-    assert cli.main(["walk", "--forward-m-s", "0.2"]) == 1
+    assert main.main(["walk", "--forward-m-s", "0.2"]) == 1
     printed = capsys.readouterr()
     assert said in printed.out
     assert warned in printed.err
@@ -216,14 +219,14 @@ def test_walk_ends_with_an_exit_code_where_it_was_not_reached(
 def test_walk_wants_either_a_velocity_or_a_place(
     options: list[str], words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.main(["walk", *options]) == 1
+    assert main.main(["walk", *options]) == 1
     assert words in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("seed", ["-1", "1.5", "x", str(2**31)])
 def test_a_seed_out_of_range_is_refused(seed: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
-        cli.main(["run", "--seed", seed])
+        main.main(["run", "--seed", seed])
     assert "is not a seed" in capsys.readouterr().err
 
 
@@ -232,12 +235,12 @@ def test_a_seed_out_of_range_is_refused(seed: str, capsys: pytest.CaptureFixture
 def test_a_namespace_that_ros_refuses_is_told_in_words(
     command: list[str], namespace: str, domain: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.main([*command, "--namespace", namespace]) == 1
+    assert main.main([*command, "--namespace", namespace]) == 1
     assert "is no ROS namespace" in capsys.readouterr().err
 
 
 def test_a_picture_that_cannot_be_written_is_told_before_the_demo(capsys: pytest.CaptureFixture[str], domain) -> None:
-    assert cli.main(["demo", "--picture", "/nonexistent/demo.png"]) == 1
+    assert main.main(["demo", "--picture", "/nonexistent/demo.png"]) == 1
     assert "cannot be written" in capsys.readouterr().err
 
 
@@ -246,10 +249,10 @@ def test_a_recording_that_cannot_be_written_is_told_before_the_stack_starts(
     place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("mcap")
-    monkeypatch.setattr(runner.Runner, "run", lambda _: pytest.fail("the stack was started"))
+    monkeypatch.setattr(stack_runner.Runner, "run", lambda _: pytest.fail("the stack was started"))
     (tmp_path / "file").touch()
     (tmp_path / "folder").mkdir()
-    assert cli.main(["run", "--record", str(tmp_path / place)]) == 1
+    assert main.main(["run", "--record", str(tmp_path / place)]) == 1
     assert re.search("cannot be written|is there already", capsys.readouterr().err)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "folder"]
 
@@ -257,13 +260,13 @@ def test_a_recording_that_cannot_be_written_is_told_before_the_stack_starts(
 def test_without_ros_the_cure_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(RosMissing, match="source one"):
-        runner.need_ros()
+        stack_runner.need_ros()
 
 
 def test_timing_as_json_is_one_array(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     for slow in ("graph_rows", "recording_rows", "physics_rows", "stop_rows"):
         monkeypatch.setattr(timing, slow, lambda *_: [])
-    assert cli.main(["timing", "--json"]) == 0
+    assert main.main(["timing", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)
     assert {row["name"] for row in rows} >= {"ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes"}
     for row in rows:
@@ -277,7 +280,7 @@ class RealRobot:
     """A client of a stack with a real board, that keeps what it was asked for."""
 
     board_kind = "i2c"
-    model = robots.inspector()
+    model = sample_robots.inspector()
 
     def __init__(self, state: str | None = "off") -> None:
         self.state = state
@@ -336,14 +339,14 @@ def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Terminal:
 @pytest.mark.parametrize("answer", ["yes", "y", " YES "])
 def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal, answer: str, capsys) -> None:
     terminal.answer = answer
-    assert cli.main(["stand", "150"]) == 0
+    assert main.main(["stand", "150"]) == 0
     (question,) = terminal.asked
     assert "resting pose" in question
     assert "supply switch within reach" in question
     assert terminal.slept == pytest.approx(3.0)
     assert terminal.robot.stood == [150.0]
     said = capsys.readouterr().out
-    assert "\n".join(resting.drawing(RealRobot.model, "utf-8")) in said
+    assert "\n".join(resting_pose.drawing(RealRobot.model, "utf-8")) in said
     assert CAUTION in said
     assert "in 1 s" in said
 
@@ -351,7 +354,7 @@ def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal,
 @pytest.mark.parametrize("answer", ["no", "", "n", "ja", "yes please", EOFError, KeyboardInterrupt])
 def test_without_a_yes_nothing_is_powered(terminal: Terminal, answer: str | type[BaseException], capsys) -> None:
     terminal.answer = answer
-    assert cli.main(["stand"]) == 1
+    assert main.main(["stand"]) == 1
     assert terminal.asked
     assert not terminal.robot.stood
     assert "nothing is powered" in capsys.readouterr().err
@@ -359,17 +362,17 @@ def test_without_a_yes_nothing_is_powered(terminal: Terminal, answer: str | type
 
 def test_an_interrupted_countdown_powers_nothing(terminal: Terminal, capsys) -> None:
     terminal.interrupted_after = 2
-    assert cli.main(["stand", "--legs-placed"]) == 1
+    assert main.main(["stand", "--legs-placed"]) == 1
     assert not terminal.robot.stood
     assert "nothing is powered" in capsys.readouterr().err
 
 
 def test_without_a_terminal_the_flag_that_answers_is_named(terminal: Terminal, monkeypatch, capsys) -> None:
     monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: False))
-    assert cli.main(["stand"]) == 1
+    assert main.main(["stand"]) == 1
     assert not terminal.robot.stood
     assert "--legs-placed" in capsys.readouterr().err
-    assert cli.main(["stand", "--legs-placed"]) == 0
+    assert main.main(["stand", "--legs-placed"]) == 0
     assert not terminal.asked
     assert terminal.slept == pytest.approx(3.0)
     assert terminal.robot.stood == [None]
@@ -377,14 +380,14 @@ def test_without_a_terminal_the_flag_that_answers_is_named(terminal: Terminal, m
 
 def test_a_robot_that_is_not_heard_to_be_up_is_asked_about(terminal: Terminal) -> None:
     terminal.robot.state = None
-    assert cli.main(["stand"]) == 0
+    assert main.main(["stand"]) == 0
     assert terminal.asked
 
 
 @pytest.mark.parametrize("state", ["rising", "active", "hold", "lowering"])
 def test_a_robot_that_is_powered_is_not_asked_about(terminal: Terminal, state: str) -> None:
     terminal.robot.state = state
-    assert cli.main(["stand"]) == 0
+    assert main.main(["stand"]) == 0
     assert terminal.robot.stood
     assert not terminal.asked
     assert not terminal.slept
@@ -392,14 +395,14 @@ def test_a_robot_that_is_powered_is_not_asked_about(terminal: Terminal, state: s
 
 def test_a_fault_is_told_before_anybody_places_legs(terminal: Terminal, capsys) -> None:
     terminal.robot.state = "fault"
-    assert cli.main(["stand"]) == 1
+    assert main.main(["stand"]) == 1
     assert not terminal.asked
     assert "reset" in capsys.readouterr().err
 
 
 def test_a_simulated_robot_is_not_asked_about(terminal: Terminal) -> None:
     terminal.robot.board_kind = "simulated"
-    assert cli.main(["stand"]) == 0
+    assert main.main(["stand"]) == 0
     assert terminal.robot.stood
     assert not terminal.asked
 
@@ -411,21 +414,21 @@ def test_the_resting_pose_is_saved_as_a_picture(
     terminal: Terminal, tmp_path: Path, options: list[str], name: str, capsys
 ) -> None:
     pytest.importorskip("matplotlib")
-    assert cli.main(["stand", *options]) == 0
+    assert main.main(["stand", *options]) == 0
     assert (tmp_path / name).read_bytes().startswith(b"\x89PNG")
     assert str(tmp_path / name) in capsys.readouterr().out
 
 
 def test_a_picture_that_cannot_be_written_stops_nothing(terminal: Terminal, capsys) -> None:
     pytest.importorskip("matplotlib")
-    assert cli.main(["stand", "--picture", "nowhere/rest.png"]) == 0
+    assert main.main(["stand", "--picture", "nowhere/rest.png"]) == 0
     assert "nowhere/rest.png cannot be written" in capsys.readouterr().out
     assert terminal.robot.stood
 
 
 def test_without_matplotlib_the_cure_is_said_and_nothing_stopped(terminal: Terminal, monkeypatch, capsys) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
-    assert cli.main(["stand"]) == 0
+    assert main.main(["stand"]) == 0
     assert "pip install matplotlib" in capsys.readouterr().out
     assert terminal.robot.stood
 
@@ -478,10 +481,10 @@ def test_a_parameter_file_that_ros_would_not_understand_is_refused(
     if content is not None:
         file.write_text(content)
     with pytest.raises(SystemExit):
-        cli.main(["run", "--params-file", str(file)])
+        main.main(["run", "--params-file", str(file)])
     assert re.search(told, capsys.readouterr().err)
 
 
 def test_the_shipped_parameter_file_is_taken() -> None:
     file = Path(__file__).parents[1] / "config" / "parameters.yaml"
-    assert cli.parser().parse_args(["run", "--params-file", str(file)]).params_file == file
+    assert main.parser().parse_args(["run", "--params-file", str(file)]).params_file == file

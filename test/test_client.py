@@ -8,7 +8,7 @@ from math import inf, nan
 from typing import Any
 
 import pytest
-import robots
+import sample_robots
 
 from quadleg.client import GroundMove, NodeReport, Robot, Snapshot
 from quadleg.client.gait_report import GaitReport
@@ -17,12 +17,13 @@ from quadleg.client.posing import PoseRequest
 from quadleg.client.results import EstimateSource, WalkResult
 from quadleg.client.walking import WalkClock
 from quadleg.errors import NotReached, Overridden, Refused
-from quadleg.kinematics.body import Pose, legs_inverse
-from quadleg.kinematics.planar import STILL
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.robot.model import JOINT_NAMES
 
 ASKED = 1_000
-MODEL = robots.inspector()
+MODEL = sample_robots.inspector()
 
 
 def report(message: str = "", level: bytes = b"\x00", heard: float = 0.0, **values: object) -> NodeReport:
@@ -88,7 +89,7 @@ def test_the_seconds_of_a_walk_run_neither_before_it_sets_off_nor_while_it_holds
     clock, now, period = WalkClock(2.0), 10.0, 0.05
     begun = now
     while clock.tick(
-        active=not 1.0 <= now - begun < 2.5, planned=STILL if now - begun < 0.5 else (0.01, 0.0, 0.0), now=now
+        active=not 1.0 <= now - begun < 2.5, planned=ZERO_TWIST if now - begun < 0.5 else (0.01, 0.0, 0.0), now=now
     ):
         now += period
     assert now - begun == pytest.approx(0.5 + 1.5 + 2.0, abs=3 * period)

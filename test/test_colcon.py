@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 from conftest import Wire
-from journey import from_base_target_to_joint_states
+from end_to_end import from_base_target_to_joint_states
 
-from quadleg.graph import executables
+from quadleg.runtime.node_table import executables
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 PACKAGE = ("quadleg", "config", "launch", "resource", "test", "setup.py", "setup.cfg", "package.xml", "README.md")

@@ -8,9 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.errors import BadTarget
+from quadleg.errors import TargetError
 from quadleg.robot.model import JOINT_NAMES
-from quadleg.safety.commands import ALL, NONE, Command, command_of
+from quadleg.safety.joint_command import (
+    ALL,
+    NONE,
+    Command,
+    command_of,
+)
 
 UNNAMED = tuple(0.01 * i for i in range(12))
 
@@ -49,5 +54,5 @@ def test_all_twelve_joints_are_all_on():
     ],
 )
 def test_what_is_no_command_is_refused_in_words(names, points, words):
-    with pytest.raises(BadTarget, match=words):
+    with pytest.raises(TargetError, match=words):
         command_of(names, points, UNNAMED)

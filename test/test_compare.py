@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import recordings
-from recordings import made, metadata, write
+import sample_recordings
+from sample_recordings import made, metadata, write
 from test_report import Page
 
-from quadleg.errors import BadRecording
-from quadleg.recording.compare import common_event, write_comparison
-from quadleg.recording.statistics import figures, number, tracking
-from quadleg.recording.story import Story
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.analysis.recording_figures import figures, number, tracking
+from quadleg.errors import RecordingError
+from quadleg.report.comparison import common_event, write_comparison
 
 LATER = 3.5  # s that the second begins before its event, more than the first
 
@@ -22,34 +22,38 @@ LATER = 3.5  # s that the second begins before its event, more than the first
 def two(tmp_path_factory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("two")
     first = write(folder / "first.mcap", made().messages, metadata())
-    idle = [(0.02 * k, "joint_states", recordings.joint_state(made().position[0])) for k in range(int(LATER / 0.02))]
+    idle = [
+        (0.02 * k, "joint_states", sample_recordings.joint_state(made().position[0])) for k in range(int(LATER / 0.02))
+    ]
     moved = [(time + LATER, topic, message) for time, topic, message in made(2).messages]
     return first, write(folder / "second.mcap", [*idle, *moved], metadata())
 
 
 def test_time_counts_from_what_both_have_in_common(two: tuple[Path, Path]) -> None:
-    event, (first, second) = common_event(*map(Story, two))
+    event, (first, second) = common_event(*map(RecordingAnalysis, two))
     assert event == "it was enabled"
     assert first == pytest.approx(1.0, abs=1e-6)
     assert second - first == pytest.approx(LATER, abs=1e-6)
 
 
 def test_without_states_time_counts_from_the_first_motion(tmp_path: Path) -> None:
-    def story(name: str, still: int) -> Story:
+    def story(name: str, still: int) -> RecordingAnalysis:
         angles = np.concatenate((np.zeros(still), np.linspace(0.0, 0.5, 50)))
-        messages = [(0.02 * k, "joint_states", recordings.joint_state([angle] * 12)) for k, angle in enumerate(angles)]
-        return Story(write(tmp_path / name, messages, metadata()))
+        messages = [
+            (0.02 * k, "joint_states", sample_recordings.joint_state([angle] * 12)) for k, angle in enumerate(angles)
+        ]
+        return RecordingAnalysis(write(tmp_path / name, messages, metadata()))
 
     event, (first, second) = common_event(story("a.mcap", 10), story("b.mcap", 60))
     assert event == "a joint first moved"
     assert second - first == pytest.approx(1.0, abs=1e-6)
-    event, zeros = common_event(story("c.mcap", 10), Story(_still(tmp_path / "d.mcap")))
+    event, zeros = common_event(story("c.mcap", 10), RecordingAnalysis(_still(tmp_path / "d.mcap")))
     assert (event, zeros) == ("the beginning", (0.0, 0.0))
 
 
 def _still(path: Path) -> Path:
     return write(
-        path, [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(10)], metadata()
+        path, [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)], metadata()
     )
 
 
@@ -58,10 +62,10 @@ def test_the_page_has_both_figures_and_their_difference(two: tuple[Path, Path], 
     page = Page(report.page.read_text(encoding="utf-8"))
     assert len(page.all("img")) == len(report.pictures) == 5
     text = page.text
-    errors = [tracking(Story(path)) for path in two]
+    errors = [tracking(RecordingAnalysis(path)) for path in two]
     row = "".join(number(error, 2) for each in errors for error in np.degrees([each.rms[4], each.most[4]]))
     assert f"front right hip{row}" in text
-    first, second = ({figure.name: figure for figure in figures(Story(path))} for path in two)
+    first, second = ({figure.name: figure for figure in figures(RecordingAnalysis(path))} for path in two)
     name = "mean current with power"
     a, b = first[name].value, second[name].value
     assert f"{name}A{number(a, 2)}{number(b, 2)}" in text
@@ -85,5 +89,5 @@ def test_what_one_lacks_and_another_robot_are_said(two: tuple[Path, Path], tmp_p
 
 def test_a_recording_that_is_none_is_said(two: tuple[Path, Path], tmp_path: Path) -> None:
     (tmp_path / "empty.mcap").write_bytes(b"")
-    with pytest.raises(BadRecording, match=r"empty\.mcap is empty"):
+    with pytest.raises(RecordingError, match=r"empty\.mcap is empty"):
         write_comparison(two[0], tmp_path / "empty.mcap", tmp_path)

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.contact import CALM_SPEED, SLIPS, UNLIKELY, Contacts, Loads
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS
 
 PERIOD = 0.02
 ALL, KNOWN = (0.25,) * 4, (True,) * 4
 AIR = (0.0, 0.3, 0.4, 0.3)
 UPRIGHT = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 FEET = [(x, y, z - ROBOT.standing.height) for x, y, z in ROBOT.standing.feet]
 FAR = 2 * UNLIKELY
 
@@ -97,7 +97,7 @@ def test_nothing_carries_in_free_fall_or_without_a_foot():
 def test_loads_and_contacts_are_those_of_physics():
     """Against MuJoCo's contact forces: standing, and which feet carry most of the time of a creeping walk."""
     pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
-    from recorded import recorded, replayed
+    from physics_walks import recorded, replayed
 
     run = recorded("creep", (0.06, 0.0, 0.0), 8.0, 2)
     estimates = replayed(run)

@@ -8,8 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.gait.course import LEASH, MOST_SHARE, Course
-from quadleg.kinematics.planar import STILL, Planar, compose, motion, seen_from
+from quadleg.gait.path_feedback import LEASH, MOST_SHARE, PathFeedback
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    motion,
+    to_frame,
+)
 
 FASTEST, ACCELERATION = (0.08, 0.05, 0.4), (0.03, 0.02, 0.15)
 DT = 0.02
@@ -20,12 +26,12 @@ twists = st.tuples(some, some, some).map(lambda t: tuple(0.7 * share * most for 
 
 def walked(wanted: Planar, seconds: float, slips: float = 0.0, turns: float = 0.0) -> tuple[list[Planar], list[Planar]]:
     """Places and corrections of a robot that loses a share of its velocity and turns by itself (rad/s)."""
-    course, place = Course(), STILL
+    course, place = PathFeedback(), ZERO_TWIST
     places, corrections = [], []
     for _ in range(round(seconds / DT)):
         given_back = course.correction(wanted, place, FASTEST, ACCELERATION, DT)
         x, y, yaw = ((1 - slips) * (a + b) for a, b in zip(wanted, given_back))
-        place = compose(place, motion((x, y, yaw + turns), DT))
+        place = compose_planar(place, motion((x, y, yaw + turns), DT))
         places.append(place)
         corrections.append(given_back)
     return places, corrections
@@ -50,36 +56,36 @@ def test_a_robot_that_turns_by_itself_keeps_its_heading_and_its_line() -> None:
 
 
 def test_a_robot_that_was_held_and_comes_free_overtakes_its_course_by_little() -> None:
-    course, place = Course(), STILL
+    course, place = PathFeedback(), ZERO_TWIST
     for k in range(3000):
         x, y, yaw = course.correction((0.05, 0.0, 0.0), place, FASTEST, ACCELERATION, DT)
         if k >= 1000:  # held for 20 s
-            place = compose(place, motion((0.05 + x, y, yaw), DT))
+            place = compose_planar(place, motion((0.05 + x, y, yaw), DT))
     assert 40.0 * 0.05 < place[0] < 40.0 * 0.05 + LEASH[0] + 0.1
 
 
 @given(twists, st.floats(-0.5, 0.5), st.floats(-0.5, 0.5))
 def test_what_is_given_back_is_bounded_and_the_course_stays_near(wanted: Planar, slips: float, turns: float) -> None:
-    course, place = Course(), STILL
+    course, place = PathFeedback(), ZERO_TWIST
     for _ in range(400):
         given_back = course.correction(wanted, place, FASTEST, ACCELERATION, DT)
         assert all(abs(value) <= MOST_SHARE * most + 1e-12 for value, most in zip(given_back, FASTEST))
         assert course.place
-        ahead, aside = seen_from(place, course.place[0], course.place[1])
+        ahead, aside = to_frame(place, course.place[0], course.place[1])
         assert abs(ahead) <= LEASH[0] + 1e-9
         assert abs(aside) <= LEASH[1] + 1e-9
         x, y, yaw = ((1 - slips) * (a + b) for a, b in zip(wanted, given_back))
-        place = compose(place, motion((x, y, yaw + turns), DT))
+        place = compose_planar(place, motion((x, y, yaw + turns), DT))
 
 
 def test_nothing_is_given_back_where_nothing_is_wanted() -> None:
-    course = Course()
+    course = PathFeedback()
     for k in range(100):
-        assert course.correction(STILL, (0.001 * k, 0.0, 0.01 * k), FASTEST, ACCELERATION, DT) == STILL
+        assert course.correction(ZERO_TWIST, (0.001 * k, 0.0, 0.01 * k), FASTEST, ACCELERATION, DT) == ZERO_TWIST
 
 
 def test_a_heading_that_goes_round_is_no_deviation() -> None:
-    course = Course()
+    course = PathFeedback()
     for _ in range(200):
         course.correction((0.05, 0.0, 0.0), (0.0, 0.0, pi - 0.001), FASTEST, ACCELERATION, DT)
     _, _, yaw = course.correction((0.05, 0.0, 0.0), (0.0, 0.0, -pi + 0.001), FASTEST, ACCELERATION, DT)

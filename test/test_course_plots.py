@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from courses import ROBOT, SPEED, walked
+from sample_courses import ROBOT, SPEED, walked
 
 pytest.importorskip("matplotlib")
 
@@ -18,16 +18,22 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
-from quadleg.recording.animation import FRAME, OBLIQUE, STRIDES, animate, strides
-from quadleg.recording.course import Course
-from quadleg.recording.course_plots import BAND, course_figure, course_picture
-from quadleg.recording.drawing import WIDTH
+from quadleg.analysis.course_measures import MeasuredCourse
+from quadleg.plotting.animation import (
+    FRAME,
+    OBLIQUE,
+    STRIDES,
+    animate,
+    strides,
+)
+from quadleg.plotting.course_plots import BAND, course_figure, course_picture
+from quadleg.plotting.sheet import WIDTH
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import LEGS
 
 
 @cache
-def seen() -> Course:
+def seen() -> MeasuredCourse:
     """A course whose estimate has errors and says so."""
     course = walked()
     grows = np.linspace(0, 1, len(course.times))

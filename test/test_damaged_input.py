@@ -22,7 +22,7 @@ def campaign(recordings: int, files: int, seed: int) -> None:
     assert told["slowest_s"][0] < MOST_SECONDS
     assert told["most_memory_mb"] < MOST_MEGABYTES
     assert told["ended"]["read"] > recordings  # damage is mostly small, and most of a file can be read
-    assert told["ended"]["BadRecording"]
+    assert told["ended"]["RecordingError"]
     assert told["ended"]["RobotFileError"]
 
 

@@ -11,23 +11,30 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-import robots
+import sample_robots
 from conftest import Stack
 from ruamel.yaml import YAML
 
-from quadleg import demo, own_stack
 from quadleg.client import Robot
-from quadleg.errors import NotHeard, NotReached, Refused, SimMissing
-from quadleg.kinematics.body import legs_inverse
+from quadleg.demo import demo, own_stack
+from quadleg.errors import (
+    NotReached,
+    Refused,
+    SimMissing,
+    StackNotFound,
+)
+from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.kinematics.clearance import Clearance
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import Robot as Model
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.shipped import config_folder
 
-BOTH = pytest.mark.parametrize("model", [robots.inspector(), robots.digger()], ids=lambda model: model.name)
+BOTH = pytest.mark.parametrize(
+    "model", [sample_robots.inspector(), sample_robots.digger()], ids=lambda model: model.name
+)
 
 
-def real(model: Model) -> Model:
+def real(model: RobotModel) -> RobotModel:
     """The same robot on a real board."""
     return replace(model, board=replace(model.board, kind="i2c"))
 
@@ -43,7 +50,7 @@ def figure(name: str, said: str, pattern: str) -> list[float]:
 def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(domain: int, tmp_path: Path) -> None:
     picture = tmp_path / "demo.png"
     done = subprocess.run(
-        [sys.executable, "-m", "quadleg.cli", "demo", "--physics", "--picture", str(picture), "--seed", "3"],
+        [sys.executable, "-m", "quadleg.cli.main", "demo", "--physics", "--picture", str(picture), "--seed", "3"],
         capture_output=True,
         text=True,
         timeout=280,  # the demo takes 100 s on a quiet computer
@@ -99,17 +106,17 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
 
 def test_physics_is_never_on_a_real_board(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="--physics is for a simulated board"):
-        demo.demo(real(robots.inspector()), tmp_path / "demo.png", 0, lambda: True, physics=True)
+        demo.demo(real(sample_robots.inspector()), tmp_path / "demo.png", 0, lambda: True, physics=True)
 
 
 def test_physics_needs_mujoco(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(demo, "find_spec", lambda _: None)
     with pytest.raises(SimMissing, match=r"\.\[sim\]"):
-        demo.demo(robots.inspector(), tmp_path / "demo.png", 0, lambda: True, physics=True)
+        demo.demo(sample_robots.inspector(), tmp_path / "demo.png", 0, lambda: True, physics=True)
 
 
 @BOTH
-def test_all_poses_but_one_are_within_the_reach_of_any_size(model: Model) -> None:
+def test_all_poses_but_one_are_within_the_reach_of_any_size(model: RobotModel) -> None:
     clearance = Clearance(model)
     for act in demo.acts(model):
         if act.asked and act.name != "out of reach":
@@ -118,13 +125,13 @@ def test_all_poses_but_one_are_within_the_reach_of_any_size(model: Model) -> Non
 
 
 @BOTH
-def test_a_real_board_is_spared_the_provoked_faults_and_the_trot(model: Model) -> None:
+def test_a_real_board_is_spared_the_provoked_faults_and_the_trot(model: RobotModel) -> None:
     left_out = {act.name for act in demo.acts(model)} - {act.name for act in demo.acts(real(model))}
     assert left_out == {"paused", "emergency stop", "reset", "rise again", "trot: square", "trot: turn"}
     assert demo.acts(real(model))[-1].name == "sit"
 
 
-def real_on_a_simulated_board() -> Model:
+def real_on_a_simulated_board() -> RobotModel:
     """What the demo takes for a real board; the stack reads the file and simulates it."""
     return real(load_robot(find_robot("greenhouse_inspector")))
 
@@ -191,7 +198,7 @@ def test_an_interrupted_demo_ends_with_the_robot_off(domain: int, tmp_path: Path
 
 
 def test_a_real_board_that_is_in_use_is_left_alone(stack: Stack, tmp_path: Path) -> None:
-    with pytest.raises(NotHeard, match="did not start"):
+    with pytest.raises(StackNotFound, match="did not start"):
         demo.demo(real_on_a_simulated_board(), tmp_path / "demo.png", 0, lambda: True)
     assert stack.powered() == 0
 

@@ -11,11 +11,7 @@ from hypothesis import strategies as st
 from random_robots import random_robots
 from ruamel.yaml import YAML
 
-from quadleg.gait.limits import WalkingLimits
-from quadleg.gait.stability import froude_number
-from quadleg.gait.steady import angles_of, strides
-from quadleg.kinematics.planar import STILL
-from quadleg.robot.gaits import (
+from quadleg.gait.derived_gaits import (
     CLEARANCE_SHARE,
     LEAST_CLEARANCE_SHARE,
     LIFT_SPEED_SHARE,
@@ -25,8 +21,12 @@ from quadleg.robot.gaits import (
     derived_gaits,
     gait_fault,
 )
-from quadleg.robot.load import find_robot, load_robot, robot_from_text
-from quadleg.robot.model import Robot
+from quadleg.gait.stability import froude_number
+from quadleg.gait.steady_strides import angles_of, strides
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import find_robot, load_robot, robot_from_text
 
 ROBOTS = [drawn.robot for drawn in random_robots(12, seed=5)]
 legs, shares, speeds = st.floats(0.06, 0.5), st.floats(0.5, 0.95), st.floats(2.0, 20.0)
@@ -65,11 +65,11 @@ def test_slow_servos_take_more_time_and_lift_less_within_bounds(leg: float, shar
 
 
 @pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
-def test_a_foot_is_lifted_with_the_turn_that_the_rule_has(robot: Robot):
+def test_a_foot_is_lifted_with_the_turn_that_the_rule_has(robot: RobotModel):
     """The constant of the rule against inverse kinematics, on robots of all sizes and knees."""
     straight = robot.legs[0].upper_length + robot.legs[0].lower_length
     for gait in robot.gaits:
-        feet = strides(robot, gait, np.array([STILL]), 480).feet[0]
+        feet = strides(robot, gait, np.array([ZERO_TWIST]), 480).feet[0]
         angles, _ = angles_of(robot, feet, np.zeros((480, 2)))
         rates = np.abs(np.roll(angles, -1, axis=0) - angles) * 480 / gait.stride_period
         turn = rates.max() * (1 - gait.duty_factor) * gait.stride_period
@@ -78,7 +78,7 @@ def test_a_foot_is_lifted_with_the_turn_that_the_rule_has(robot: Robot):
 
 
 @pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
-def test_limits_are_those_of_a_walk(robot: Robot):
+def test_limits_are_those_of_a_walk(robot: RobotModel):
     """Alexander, Physiol. Rev. 69 (1989) 1199: quadrupeds walk, with duty factors above a half, up to a Froude number
     of about 0.5, and trot up to 2 or 3 (unverified: the page of these figures). All gaits here have such duty factors.
     """

@@ -16,15 +16,15 @@ from conftest import Wire, own_domain
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from fake_stack import Stage
 from geometry_msgs.msg import TwistStamped
 from rcl_interfaces.srv import GetParameters
 from rclpy.parameter import Parameter
-from stage import Stage
 from std_srvs.srv import Trigger
 from terminal import UP, Terminal
 
-from quadleg.graph import find_each_other_soon
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.runtime.node_table import find_each_other_soon
 from quadleg.safety.stop_socket import StopSocket
 
 LEFT = b"\x1b[D"
@@ -293,7 +293,7 @@ def test_another_who_drives_is_said_and_not_disturbed(terminal: Terminal, stage:
 
 def test_no_terminal_is_said(stage: Stage) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "quadleg.cli", "drive"], capture_output=True, text=True, check=False, timeout=20
+        [sys.executable, "-m", "quadleg.cli.main", "drive"], capture_output=True, text=True, check=False, timeout=20
     )
     assert done.returncode == 1
     assert "this is none" in done.stderr

@@ -8,11 +8,11 @@ from math import degrees, inf, isnan, radians
 from pathlib import Path
 
 import pytest
-import robots
+import sample_robots
 from faults import physics
 from robot_campaign import drawn
 
-from quadleg.gait.limits import WalkingLimits
+from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.safety.following import FOLLOWS, FollowingCode, Response
 from quadleg.safety.watchdog import State
@@ -23,7 +23,7 @@ from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.world import World
 
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 HARD_WORKERS = (169, 171)  # robots of seed 4242 of test/robot_campaign.py, near the boundary of walking
 # Seeds whose fault meets a joint that carries, or is hard enough to matter: see `-m faults.physics --lines`.
 CASES = (

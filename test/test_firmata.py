@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.servos.firmata import (
+from quadleg.hardware.firmata import (
     I2C_CONFIGURATION,
     VERSION_AND_FIRMWARE_QUERY,
     Decoder,

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from robots import inspector
+from sample_robots import inspector
 
-from quadleg.commissioning.fit import (
+from quadleg.commissioning.calibration.calibration_fit import (
     Fit,
     Mark,
     fit,
@@ -23,8 +23,8 @@ from quadleg.commissioning.fit import (
     travel_fault,
     way,
 )
-from quadleg.robot.load import find_robot, load_robot
 from quadleg.robot.model import JOINT_NAMES, Joint
+from quadleg.robot_file.load import find_robot, load_robot
 
 ROBOT = inspector()
 KIND = ROBOT.joints[0].servo.kind

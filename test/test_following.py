@@ -6,25 +6,26 @@ from dataclasses import replace
 from math import atan, cos, degrees, nan, radians, sin
 
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.dynamics.joint_torques import static_torques
-from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse, stance_angles
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.following import Following, FollowingCode, Response, in_words, lean_limits
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
-ROBOTS = [robots.inspector(), robots.digger()]
+ROBOTS = [sample_robots.inspector(), sample_robots.digger()]
 IMU_HZ = 100
 
 
 class Rig:
     """A robot that is commanded to stand still, with an IMU that leans as the test says."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self.robot = robot
         # The IMU's axes are the body's: the tests lean the body, not its sensor.
         self.following = Following(replace(robot, frames=()))
@@ -107,7 +108,7 @@ def test_numbers_that_are_not_finite_are_left_out(rig: Rig) -> None:
 
 
 def test_the_allowed_lean_is_what_full_torque_gives_over_the_stance() -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     # 3° of hip and knee over 92 + 108 mm of leg, feet 90 mm to each side.
     assert degrees(lean_limits(robot)[4]) == pytest.approx(degrees(atan(radians(3) * 0.200 / 0.090)))
     limits = lean_limits(robot)
@@ -123,7 +124,7 @@ def test_the_allowed_lean_is_what_full_torque_gives_over_the_stance() -> None:
     height=st.floats(0.12, 0.15),
 )
 def test_the_commanded_vertical_is_that_of_the_commanded_pose(roll: float, pitch: float, height: float) -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     pose = Pose.from_rpy(0.0, 0.0, height, roll, pitch, 0.0)
     commanded = CommandedMotion(robot)
     commanded.step(legs_inverse(robot, pose, robot.standing.feet), 0.02)
@@ -133,7 +134,7 @@ def test_the_commanded_vertical_is_that_of_the_commanded_pose(roll: float, pitch
 
 @pytest.mark.parametrize("lifted", [(0, 3), (1, 2)])
 def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertical(lifted: tuple[int, int]) -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     commanded = CommandedMotion(robot)
     for frame in range(50):
         height = 0.02 * sin(frame / 50 * 3.1416)
@@ -144,7 +145,7 @@ def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertica
 
 
 def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told_so() -> None:
-    robot = replace(robots.inspector(), frames=())
+    robot = replace(sample_robots.inspector(), frames=())
     rig = Rig(needing(robot, 0.9))
     assert rig.go(2.0) is Response.NONE
     while rig.following.shortfall.response is not Response.DROP:
@@ -158,7 +159,7 @@ def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told
 
 
 def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor() -> None:
-    robot = with_torque(robots.inspector(), 0.15)
+    robot = with_torque(sample_robots.inspector(), 0.15)
     following, now = Following(robot), 10.0
     for _ in range(25):
         now += 0.02
@@ -169,7 +170,7 @@ def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor(
 
 
 def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_measured() -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     rear = [JOINT_NAMES.index(name) for name in ("rear_left_knee", "rear_right_knee")]
     shortfall = measured(needing(robot, 0.95), {joint: radians(49) for joint in rear})
     assert (shortfall.code, shortfall.where) == (FollowingCode.TORQUE_LIMIT, ("rear_left_knee", "rear_right_knee"))
@@ -177,7 +178,7 @@ def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_m
 
 
 def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
-    robot = with_torque(robots.inspector(), 0.15)
+    robot = with_torque(sample_robots.inspector(), 0.15)
     following, now, seen = Following(robot), 10.0, []
     for _ in range(250):
         now += 0.02
@@ -188,14 +189,14 @@ def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
 
 
 def test_servos_that_are_strong_enough_are_not_blamed_without_sensors() -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     following, now = Following(robot), 10.0
     for _ in range(100):
         now += 0.02
         assert following.step(stance_angles(robot, robot.standing), now).response is Response.NONE
 
 
-def with_torque(robot: Robot, torque: float) -> Robot:
+def with_torque(robot: RobotModel, torque: float) -> RobotModel:
     """The same with servos of that stall torque (N·m)."""
     kind = replace(robot.legs[0].joints[0].servo.kind, stall_torque=torque)
     legs = [
@@ -205,7 +206,7 @@ def with_torque(robot: Robot, torque: float) -> Robot:
     return replace(robot, legs=tuple(legs))
 
 
-def needing(robot: Robot, share: float) -> Robot:
+def needing(robot: RobotModel, share: float) -> RobotModel:
     """The same with servos that need this share of their stall torque to stand."""
     loads = static_torques(robot, stance_angles(robot, robot.standing))
     now = max(abs(load) / robot.stall_torque(joint) for load, joint in zip(loads, robot.joints))
@@ -215,7 +216,7 @@ def needing(robot: Robot, share: float) -> Robot:
 # The supply
 
 
-def supplied(robot: Robot, voltage: float, current: float, seconds: float = 3.0):
+def supplied(robot: RobotModel, voltage: float, current: float, seconds: float = 3.0):
     following, now = Following(robot), 10.0
     for _ in range(round(50 * seconds)):
         now += 0.02
@@ -225,16 +226,16 @@ def supplied(robot: Robot, voltage: float, current: float, seconds: float = 3.0)
 
 
 def test_a_current_that_the_pose_explains_is_fine() -> None:
-    assert supplied(robots.inspector(), 6.0, 4.0).code is FollowingCode.FOLLOWS
+    assert supplied(sample_robots.inspector(), 6.0, 4.0).code is FollowingCode.FOLLOWS
 
 
 def test_a_current_that_the_pose_does_not_explain_is_said() -> None:
-    assert supplied(robots.inspector(), 6.0, 12.0).code is FollowingCode.OVERLOADED
+    assert supplied(sample_robots.inspector(), 6.0, 12.0).code is FollowingCode.OVERLOADED
 
 
 def standing_with(*currents: float) -> tuple[FollowingCode, Response]:
     """A robot that stands for 15 s with each current (A) in turn: the last code, and the worst response."""
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     following, now, worst = Following(robot), 10.0, Response.NONE
     for current in currents:
         for _ in range(round(50 * 15.0)):
@@ -253,7 +254,7 @@ def test_what_is_usual_is_learned() -> None:
 
 
 def test_less_than_its_usual_current_while_walking_has_a_code_of_its_own() -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     following, now = Following(robot), 10.0
     feet = list(robot.standing.feet)
     high = [(x, y, z + 0.02 * (i == 0)) for i, (x, y, z) in enumerate(feet)]
@@ -271,11 +272,11 @@ def test_a_standing_robot_that_is_lifted_raises_no_alarm() -> None:
 
 
 def test_a_modelled_current_judges_nothing() -> None:
-    assert supplied(robots.inspector(), nan, 12.0).code is FollowingCode.FOLLOWS
+    assert supplied(sample_robots.inspector(), nan, 12.0).code is FollowingCode.FOLLOWS
 
 
 def test_a_supply_that_breaks_down_is_weak() -> None:
-    shortfall = supplied(robots.inspector(), 4.5, 4.0)
+    shortfall = supplied(sample_robots.inspector(), 4.5, 4.0)
     assert shortfall.code is FollowingCode.SUPPLY_WEAK
     assert shortfall.response is Response.SLOW  # the supply's own rule lowers the robot
 
@@ -283,7 +284,7 @@ def test_a_supply_that_breaks_down_is_weak() -> None:
 # Measured joints
 
 
-def measured(robot: Robot, off: dict[int, float], swing: float = 0.0):
+def measured(robot: RobotModel, off: dict[int, float], swing: float = 0.0):
     following, now = Following(robot), 10.0
     angles = stance_angles(robot, robot.standing)
     for frame in range(50):
@@ -297,22 +298,22 @@ def measured(robot: Robot, off: dict[int, float], swing: float = 0.0):
 
 
 def test_a_joint_that_stands_far_from_its_command_is_stuck() -> None:
-    shortfall = measured(robots.inspector(), {5: radians(20)})
+    shortfall = measured(sample_robots.inspector(), {5: radians(20)})
     assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_STUCK, ("front_right_knee",))
 
 
 def test_a_joint_that_moves_far_from_its_command_is_limp() -> None:
-    shortfall = measured(robots.inspector(), {5: radians(25)}, radians(5))
+    shortfall = measured(sample_robots.inspector(), {5: radians(25)}, radians(5))
     assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_LIMP, ("front_right_knee",))
 
 
 def test_a_joint_that_gives_way_as_servos_do_is_fine() -> None:
-    assert measured(robots.inspector(), {5: radians(3)}).code is FollowingCode.FOLLOWS
+    assert measured(sample_robots.inspector(), {5: radians(3)}).code is FollowingCode.FOLLOWS
 
 
 @given(share=st.floats(0.5, 1.0))
 def test_servos_that_are_slower_than_asked_but_arrive_raise_no_alarm(share: float) -> None:
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     following, now = Following(robot), 10.0
     angles = stance_angles(robot, robot.standing)
     at, goal = angles[2], angles[2] - radians(60)

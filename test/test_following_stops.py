@@ -10,15 +10,15 @@ from dataclasses import replace
 from math import radians, sin
 
 import pytest
-import robots
-from watchdog_bench import Bench
+import sample_robots
+from watchdog_rig import Bench
 
-from quadleg.recording.events import Weight, events, spells
+from quadleg.analysis.events import Weight, events, spells
 from quadleg.safety.following import FollowingCode
 from quadleg.safety.watchdog import State
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
-ROBOTS = [replace(robots.inspector(), frames=()), replace(robots.digger(), frames=())]
+ROBOTS = [replace(sample_robots.inspector(), frames=()), replace(sample_robots.digger(), frames=())]
 
 
 @pytest.fixture(params=ROBOTS, ids=[robot.name for robot in ROBOTS])

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.errors import BadTarget
+from quadleg.errors import TargetError
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety.frames import REMEMBERED, FrameAssembly, leg_of_targets
+from quadleg.safety.frame_assembly import REMEMBERED, FrameAssembly, leg_of_targets
 
 PERIOD = 0.02
 NAMES = {leg: JOINT_NAMES[3 * i : 3 * i + 3] for i, leg in enumerate(LEGS)}
@@ -49,7 +49,7 @@ def test_a_legs_joints_may_come_in_any_order(leg, order):
     ],
 )
 def test_what_is_no_target_of_one_leg_is_refused_in_words(names, points, words):
-    with pytest.raises(BadTarget, match=words):
+    with pytest.raises(TargetError, match=words):
         leg_of_targets(names, points)
 
 

@@ -16,11 +16,11 @@ from rclpy.executors import SingleThreadedExecutor
 from rclpy.signals import SignalHandlerOptions
 from std_msgs.msg import String
 
-from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import Way
+from quadleg.gait.velocity_selection import WalkDirection
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.middleware.topics import LATCHED
 from quadleg.nodes.gait import Gait
-from quadleg.nodes.topics import LATCHED
-from quadleg.robot.load import find_robot
+from quadleg.robot_file.load import find_robot
 
 SOON = 20.0  # s
 
@@ -77,10 +77,10 @@ def test_a_way_without_a_limit_is_named_and_the_others_have_their_own_scale(benc
     assert 0.0 < float(alone["scale"]) < 1.0
     _, both = bench.asked(2.0, 0.1)
     assert both["obstacle"] == Obstacle.WAY_IMPOSSIBLE.value
-    assert both["left_out"] == Way.LEFT.value
+    assert both["left_out"] == WalkDirection.LEFT.value
     assert both["scale"] == alone["scale"]
     words, sideways = bench.asked(0.0, -0.1)
     assert sideways["obstacle"] == Obstacle.WAY_IMPOSSIBLE.value
-    assert sideways["left_out"] == Way.RIGHT.value
+    assert sideways["left_out"] == WalkDirection.RIGHT.value
     assert float(sideways["scale"]) == 0.0
     assert words == "this robot cannot walk to the right in the gait trot: its limit there is zero"

@@ -6,27 +6,27 @@ from dataclasses import replace
 
 import pytest
 
-from quadleg.commissioning.check import check
-from quadleg.commissioning.verdict import FAILS, Need, Quantity
-from quadleg.gait.limits import WalkingLimits
+from quadleg.commissioning.feasibility.check import check
+from quadleg.commissioning.feasibility.verdict import FAILS, Need, Quantity
 from quadleg.gait.stride_feasibility import StrideObstacle
-from quadleg.robot.load import DEFAULT_ROBOT, find_robot, robot_from_text
-from quadleg.robot.model import Robot
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, robot_from_text
 
 TEXT = find_robot(DEFAULT_ROBOT).read_text(encoding="utf-8")
 ROBOT = robot_from_text(TEXT, "demo.yaml")
 TROT = ROBOT.gait("trot")
 
 
-def standing(height: float) -> Robot:
+def standing(height: float) -> RobotModel:
     return replace(ROBOT, standing=replace(ROBOT.standing, height=height))
 
 
-def with_trot(**figures: float) -> Robot:
+def with_trot(**figures: float) -> RobotModel:
     return replace(ROBOT, gaits=(replace(TROT, **figures),))
 
 
-def changed(robot: Robot, need: Need) -> Robot:
+def changed(robot: RobotModel, need: Need) -> RobotModel:
     """With the one figure as it is asked for."""
     gait, stance = robot.gait("trot"), robot.standing
     if need.quantity is Quantity.FOOT_CLEARANCE_MM:
@@ -51,7 +51,7 @@ def changed(robot: Robot, need: Need) -> Robot:
     ],
     ids=["too high", "too low", "too quick", "too near"],
 )
-def test_each_figure_alone_lets_the_gait_walk(robot: Robot, obstacle: StrideObstacle) -> None:
+def test_each_figure_alone_lets_the_gait_walk(robot: RobotModel, obstacle: StrideObstacle) -> None:
     robot = replace(robot, gaits=(robot.gait("trot"),))
     checked = check(robot)
     assert checked.gaits[0].obstacle is obstacle

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from quadleg.errors import Fault, RobotFileError
-from quadleg.robot.gaits import derived_gaits, wave_phases
-from quadleg.robot.load import load_robot
-from quadleg.robot.model import Gait
+from quadleg.gait.derived_gaits import derived_gaits, wave_phases
+from quadleg.robot.model import GaitParameters
+from quadleg.robot_file.load import load_robot
 
 TEXT = (Path(__file__).parents[1] / "config" / "greenhouse_inspector.yaml").read_text(encoding="utf-8")
 GAITS = CREEP, TROT = derived_gaits(0.200, 0.150, radians(60) / 0.161)
@@ -26,7 +26,7 @@ gaits:
 """
 
 
-def gaits_of(folder: Path, section: str) -> tuple[Gait, ...]:
+def gaits_of(folder: Path, section: str) -> tuple[GaitParameters, ...]:
     path = folder / "robot.yaml"
     path.write_text(TEXT + section, encoding="utf-8")
     return load_robot(path).gaits
@@ -52,7 +52,10 @@ def test_without_the_section_there_are_the_usual_gaits(tmp_path):
 
 
 def test_a_gait_of_one_s_own_comes_after_them_in_si(tmp_path):
-    assert gaits_of(tmp_path, AMBLE) == (*GAITS, Gait("amble", 0.85, (0.0, 0.5, 0.75, 0.25), 2.4, 0.015, 0.008))
+    assert gaits_of(tmp_path, AMBLE) == (
+        *GAITS,
+        GaitParameters("amble", 0.85, (0.0, 0.5, 0.75, 0.25), 2.4, 0.015, 0.008),
+    )
 
 
 def test_without_a_margin_a_gait_of_one_s_own_does_not_sway(tmp_path):

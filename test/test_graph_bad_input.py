@@ -21,12 +21,11 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.client import Robot
+from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Refused
-from quadleg.graph import GRAPH
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.robot.model import Robot as Model
-from quadleg.safety.limits import joint_steps
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
+from quadleg.runtime.node_table import GRAPH
 
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
 
@@ -108,7 +107,7 @@ class ForeignTargets:
             self.send_frame()
 
 
-def shares(commands: Sequence[JointTrajectory], model: Model) -> list[float]:
+def shares(commands: Sequence[JointTrajectory], model: RobotModel) -> list[float]:
     """From each command to the next, the largest step of a joint as a share of what its servo can do in a period."""
     period = 1 / model.control_rate
     steps = joint_steps(model, period)

@@ -11,12 +11,18 @@ from conftest import Wire
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from rclpy.task import Future
-from slippery import Slippery
+from slipping_stack import Slippery
 from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
-from quadleg.errors import CallbackFailed, NotHeard, NotReached, Overridden, Refused
-from quadleg.words import status_in_words
+from quadleg.client.status_sentences import status_in_words
+from quadleg.errors import (
+    CallbackFailed,
+    NotReached,
+    Overridden,
+    Refused,
+    StackNotFound,
+)
 
 
 @pytest.fixture
@@ -99,7 +105,7 @@ def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(ro
             Mute.withdrawn += 1
 
     with pytest.raises(
-        NotHeard, match=r"no answer from mute within 0.1 s; the robot is active \(for a test\); no diag"
+        StackNotFound, match=r"no answer from mute within 0.1 s; the robot is active \(for a test\); no diag"
     ):
         robot.answer(Mute(), Trigger.Request(), 0.1)
     assert Mute.withdrawn == 1
@@ -115,7 +121,7 @@ def test_a_base_target_that_is_lost_is_sent_again(robot: Robot, stack: Slippery)
 
 def test_a_base_target_that_no_one_takes_is_told_so(robot: Robot, stack: Slippery):
     stack.targets_lost = 1000
-    with pytest.raises(NotHeard, match="base_motion takes no target; the robot is active"):
+    with pytest.raises(StackNotFound, match="base_motion takes no target; the robot is active"):
         robot.pose(height_mm=140)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Wire, wait_until
-from robots import inspector
+from sample_robots import inspector
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -25,10 +25,10 @@ from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.kinematics.body import stance_angles
-from quadleg.nodes.topics import LATCHED
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.topics import LATCHED
 from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.robot_file.load import find_robot, load_robot
 
 NODE = "from quadleg.nodes.state_estimator import main; main()"
 ROBOT = load_robot(find_robot("greenhouse_inspector"))

@@ -21,7 +21,7 @@ from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.client import Robot
 from quadleg.errors import QuadlegError, Refused
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 
 OFF_WITHIN = 0.3  # s, on a computer that has other tests to run
 

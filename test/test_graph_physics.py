@@ -21,12 +21,17 @@ from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 
-from quadleg.kinematics.body import stance_angles
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.topics import (
+    JOINT_STATES,
+    LATCHED,
+    LATEST,
+    nanoseconds,
+)
 from quadleg.nodes import servo_output
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
-from quadleg.robot.model import Robot
-from quadleg.safety import rest
-from quadleg.servos.i2c import I2cBoard
+from quadleg.robot.model import RobotModel
+from quadleg.safety import transitions
 
 GRAVITY = 9.80665
 PERIOD = 0.02
@@ -51,7 +56,7 @@ class Bench(OutputNode):
             self.command((), ())
             self.more(self.truth, 2)
         self.command(start)
-        for angles in rest.rising(self.robot, start, PERIOD):
+        for angles in transitions.rising(self.robot, start, PERIOD):
             self.command(angles)
             self.more(self.truth, 1)
         self.more(self.truth, 20)
@@ -155,7 +160,7 @@ def refusal(domain: int) -> Iterator[Callable[..., str]]:
 
 
 def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
-    def on_i2c(robot: Robot, *_: object) -> I2cBoard:
+    def on_i2c(robot: RobotModel, *_: object) -> I2cBoard:
         return I2cBoard(robot.board, lambda path, address: FakeBus())
 
     monkeypatch.setattr(servo_output, "open_board", on_i2c)
@@ -167,7 +172,7 @@ def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypa
 
 
 def test_physics_needs_mujoco(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "quadleg.nodes.physics", None)  # as if an import in it failed
+    monkeypatch.setitem(sys.modules, "quadleg.nodes.physics_board", None)  # as if an import in it failed
     assert (
         refusal(physics=True)
         == "parameter physics is true, which needs MuJoCo: pip install -e '.[sim]' in quadleg's folder"

@@ -19,8 +19,8 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 from std_msgs.msg import String
 
 from quadleg.client import Robot
-from quadleg.errors import NotHeard
-from quadleg.nodes.topics import LATCHED
+from quadleg.errors import StackNotFound
+from quadleg.middleware.topics import LATCHED
 
 
 def assert_came_down_gently(watch: Watch) -> None:
@@ -84,7 +84,7 @@ def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack,
 def test_whoever_read_its_words_is_gone_and_the_robot_is_still_put_down(domain: int, tmp_path: Path) -> None:
     """As when the program at the other end of a pipe ends, or the window that it wrote to is closed."""
     memory, errors = tmp_path / "test.board", tmp_path / "errors.txt"
-    command = [sys.executable, "-m", "quadleg.cli", "run", "--no-recorder", "--board-memory", str(memory)]
+    command = [sys.executable, "-m", "quadleg.cli.main", "run", "--no-recorder", "--board-memory", str(memory)]
     with errors.open("w") as file:
         run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=file, text=True, start_new_session=True)
     try:
@@ -178,7 +178,7 @@ def test_a_stop_that_nobody_answers_points_to_the_switch(stack: Stack) -> None:
     frozen = stack.child("servo_output")
     os.kill(frozen, signal.SIGSTOP)
     try:
-        with Robot() as robot, pytest.raises(NotHeard, match="open the switch in the servo supply"):
+        with Robot() as robot, pytest.raises(StackNotFound, match="open the switch in the servo supply"):
             robot.stop()
     finally:
         os.kill(frozen, signal.SIGCONT)

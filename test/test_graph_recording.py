@@ -21,15 +21,15 @@ from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg import cli
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.cli import main
 from quadleg.client import Robot
-from quadleg.nodes.message_text import definition_of
-from quadleg.nodes.topics import LATCHED
+from quadleg.client.replay import asked_for
+from quadleg.middleware.message_definitions import definition_of
+from quadleg.middleware.topics import LATCHED
 from quadleg.recording.reader import Recording
-from quadleg.recording.report import damage
 from quadleg.recording.signals import signals_of
-from quadleg.recording.story import Story
-from quadleg.replay import asked_for
+from quadleg.report.report import damage
 
 DEEP = QoSProfile(depth=2000)
 TYPES = {
@@ -137,7 +137,7 @@ def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
         states = wire.hear(String, "state", LATCHED)
         robot.reset()
         wire.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "off")
-        assert cli.main(["keep"]) == 0
+        assert main.main(["keep"]) == 0
     (kept,) = folder.glob("*_asked.mcap")
     assert f"kept: {kept}" in capfd.readouterr().out
     (fault,) = folder.glob("*_fault.mcap")
@@ -146,7 +146,7 @@ def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
     assert any(text.startswith("fault: ") for text in texts)
     assert any(one.topic == "base_target" for one in asked_for(Recording(fault)))
     before = len(targets)
-    assert cli.main(["replay", str(fault), "--speed", "5"]) == 0
+    assert main.main(["replay", str(fault), "--speed", "5"]) == 0
     again = [message.pose.position.z for message in targets[before:]]
     assert again[-1] == targets[before - 1].pose.position.z
     assert stack.end() == 0
@@ -220,7 +220,7 @@ def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
     assert stack.end() == 0
     recorded = {message.data for message in messages(path, "/joint_states")}
     assert 0 < len([one for one in sent if one not in recorded]) <= missed
-    assert any("did not reach the recorder" in sentence for sentence in damage(Story(path)))
+    assert any("did not reach the recorder" in sentence for sentence in damage(RecordingAnalysis(path)))
 
 
 def messages(path: Path, topic: str) -> list:
@@ -232,6 +232,6 @@ def test_a_recording_that_is_there_already_stays_and_nothing_starts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "run.mcap").write_text("mine")
-    assert cli.main(["run", "--record", str(tmp_path / "run.mcap")]) == 1
+    assert main.main(["run", "--record", str(tmp_path / "run.mcap")]) == 1
     assert "is there already and stays as it is" in capsys.readouterr().err
     assert (tmp_path / "run.mcap").read_text() == "mine"

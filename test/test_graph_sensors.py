@@ -24,12 +24,12 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
 from quadleg.client import Robot
+from quadleg.client.status_sentences import status_in_words
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds
 from quadleg.nodes import servo_output
-from quadleg.nodes.topics import LATCHED, LATEST, nanoseconds
-from quadleg.robot.load import find_robot
-from quadleg.sensors.simulated import SimulatedIna226, SimulatedMpu6050
-from quadleg.servos.i2c import I2cBoard
-from quadleg.words import status_in_words
+from quadleg.robot_file.load import find_robot
+from quadleg.servos.simulated_sensors import SimulatedIna226, SimulatedMpu6050
 
 DEMO = find_robot("greenhouse_inspector")
 SENSOR = "supply:\n  sensor: {kind: ina226, address: 0x41, shunt_mohm: 2}\n"

@@ -24,14 +24,14 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
+from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Uncalibrated
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.middleware.topics import JOINT_STATES, LATCHED
 from quadleg.nodes import servo_output
-from quadleg.nodes.topics import JOINT_STATES, LATCHED
-from quadleg.robot.load import find_robot
 from quadleg.robot.model import JOINT_NAMES
-from quadleg.safety.limits import joint_steps
+from quadleg.robot_file.load import find_robot
 from quadleg.safety.stop_socket import stop_here
-from quadleg.servos.i2c import I2cBoard
 
 
 class Bench:

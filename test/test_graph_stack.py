@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from conftest import Stack, Wire, wait_until
-from journey import from_base_target_to_joint_states
+from end_to_end import from_base_target_to_joint_states
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -21,7 +21,7 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.client import Robot
-from quadleg.kinematics.body import all_forward, stance_angles
+from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.robot.model import JOINT_NAMES
 
 

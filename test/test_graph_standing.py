@@ -22,8 +22,9 @@ from std_srvs.srv import SetBool
 
 from quadleg.client import Robot, pose_difference
 from quadleg.errors import NotReached, Refused
-from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.nodes.topics import LATCHED
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.topics import LATCHED
 from quadleg.robot.model import JOINT_NAMES
 
 MM = 0.001
@@ -115,7 +116,9 @@ def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(shared_stack: Stack, s
 
 
 def test_the_stop_command_cuts_all_pulses_and_says_so(shared_stack: Stack, standing: Robot) -> None:
-    told = subprocess.run([sys.executable, "-m", "quadleg.cli", "stop"], capture_output=True, text=True, check=False)
+    told = subprocess.run(
+        [sys.executable, "-m", "quadleg.cli.main", "stop"], capture_output=True, text=True, check=False
+    )
     assert (told.returncode, told.stderr) == (0, "")
     assert told.stdout.startswith("stopped: pulses are off")
     assert shared_stack.powered() == 0
@@ -201,7 +204,7 @@ def test_the_second_robot_stands_with_its_scattered_channels(start) -> None:
 
 def test_the_commands_in_another_terminal(stack: Stack) -> None:
     def quadleg(*arguments: str) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "quadleg.cli", *arguments]
+        command = [sys.executable, "-m", "quadleg.cli.main", *arguments]
         for _ in range(3):
             done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
             if "heard" not in done.stderr:
@@ -270,7 +273,7 @@ def test_sitting_that_is_overtaken_by_standing_says_so(shared_stack: Stack, stan
 def test_an_interrupted_command_ends_without_a_crash(stack: Stack) -> None:
     command = subprocess.Popen(
         # As a terminal starts it: a test run in the background may have inherited an ignored SIGINT.
-        ["env", "--default-signal=INT", sys.executable, "-m", "quadleg.cli", "stand"],
+        ["env", "--default-signal=INT", sys.executable, "-m", "quadleg.cli.main", "stand"],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -285,15 +288,15 @@ def test_an_interrupted_command_ends_without_a_crash(stack: Stack) -> None:
 
 def test_no_running_stack_is_said(domain: int, monkeypatch: pytest.MonkeyPatch) -> None:
     from quadleg.client import connection
-    from quadleg.errors import NotHeard
+    from quadleg.errors import StackNotFound
 
     monkeypatch.setattr(connection, "HEARD_WITHIN", 0.5)
-    with pytest.raises(NotHeard, match="quadleg run"):
+    with pytest.raises(StackNotFound, match="quadleg run"):
         Robot()
 
 
 def test_pose_of_is_the_inverse_of_the_body_kinematics(shared_stack: Stack, standing: Robot) -> None:
-    from quadleg.kinematics.body import legs_inverse
+    from quadleg.kinematics.body_pose import legs_inverse
 
     pose = Pose.from_rpy(0.01, -0.02, 0.14, 0.1, -0.05, 0.08)
     angles = legs_inverse(shared_stack.model, pose, shared_stack.model.standing.feet)

@@ -12,22 +12,33 @@ from pathlib import Path
 
 import pytest
 from conftest import Stack, Wire, own_domain, wait_until
-from pads import EV_ABS, EV_SYN, FOLDER, SITE, FakePad
+from fake_gamepad import (
+    EV_ABS,
+    EV_SYN,
+    FOLDER,
+    SITE,
+    FakePad,
+)
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from fake_stack import Stage
 from geometry_msgs.msg import TwistStamped
 from rcl_interfaces.srv import DescribeParameters, GetParameters, ListParameters
 from rclpy.parameter import parameter_value_to_python
 from ruamel.yaml import YAML
 from sensor_msgs.msg import Joy, MultiDOFJointState
-from stage import Stage
 from std_srvs.srv import Trigger
 from terminal import UP, Terminal
 
 from quadleg.client import Robot
-from quadleg.graph import PAD, executables, find_each_other_soon, processes
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.runtime.node_table import (
+    PAD,
+    executables,
+    find_each_other_soon,
+    processes,
+)
 from quadleg.shipped import config_folder
 
 NODE = "from quadleg.nodes.{0} import main; main()"

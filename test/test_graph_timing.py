@@ -9,10 +9,10 @@ import psutil
 import pytest
 from conftest import wait_until
 
-from quadleg import graph_timing
+from quadleg.benchmarks import graph_timing
+from quadleg.benchmarks.timing import GRAPH_ROWS
 from quadleg.errors import QuadlegError
-from quadleg.graph import GRAPH
-from quadleg.timing import GRAPH_ROWS
+from quadleg.runtime.node_table import GRAPH
 
 # What the graph says seldom, or asks for, beside the frames.
 SELDOM = {"robot_description", "parameter_events", "rosout"}
@@ -70,7 +70,7 @@ def test_a_side_that_does_not_come_up_is_an_error_with_its_words():
 
 
 def test_a_measurement_that_is_killed_leaves_no_stack(domain):
-    command = [sys.executable, "-m", "quadleg.stop_timing", "--runs", "1000"]
+    command = [sys.executable, "-m", "quadleg.benchmarks.stop_timing", "--runs", "1000"]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as measuring:
         own = psutil.Process(measuring.pid)
         wait_until(lambda: len(own.children(recursive=True)) >= 3, 20.0, "the stack's processes")

@@ -11,13 +11,18 @@ from conftest import Stack, Wire
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from nav_msgs.msg import Odometry
-from slippery import Slippery
+from slipping_stack import Slippery
 
 from quadleg.client import EstimateSource, Robot, WalkResult, walking
 from quadleg.errors import NotReached
-from quadleg.kinematics.body import Pose
-from quadleg.kinematics.planar import STILL, Planar, compose, seen_from
-from quadleg.nodes.topics import LATEST
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    to_frame,
+)
+from quadleg.geometry.transforms import Pose
+from quadleg.middleware.topics import LATEST
 
 MOST_OFF, MOST_TURNED = 0.015, radians(3.0)  # as walk_to's words have it
 
@@ -73,7 +78,7 @@ def test_an_estimate_that_ends_on_the_way_is_gone_on_with_by_the_plan(slippery: 
     slippery.grip = 0.8
     with Robot() as robot:
         robot.walk(forward_m_s=0.2, seconds=0.5)
-        slippery.began, slippery.planned = slippery.place, STILL
+        slippery.began, slippery.planned = slippery.place, ZERO_TWIST
         before: list[Planar] = []
 
         def on_plan(_: object) -> None:
@@ -92,7 +97,7 @@ def test_it_walks_on_where_it_slips_with_its_last_step(slippery: Slippery):
 
     def slip() -> None:
         if not stops:
-            slippery.place = compose(slippery.place, (-0.04, 0.02, 0.1))
+            slippery.place = compose_planar(slippery.place, (-0.04, 0.02, 0.1))
         stops.append(slippery.went)
 
     slippery.on_stop = slip
@@ -135,7 +140,7 @@ def test_in_physics_it_comes_to_where_it_was_sent(start: Callable[..., Stack], w
             if robot.status().values("joint_watchdog")["holds"] == holds:
                 break
         x, y, heading = place()
-        went = (*seen_from(began, x, y), heading - began[2])
+        went = (*to_frame(began, x, y), heading - began[2])
         distance, turn = off(went, (0.3, 0.0, 0.5))
         # With what odometry drifts on a busy computer. By the plan alone the trot ends 0.08 m short.
         assert distance < 0.04, f"{went}, said {came}"

@@ -19,12 +19,13 @@ from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Imu, MultiDOFJointState
 from std_msgs.msg import String
 
+from quadleg.analysis.walk_measures import travelled
 from quadleg.client import GroundMove, Robot
 from quadleg.errors import NotReached, Overridden, Refused
-from quadleg.kinematics.body import Pose, all_forward
-from quadleg.kinematics.planar import STILL, carried_batch
-from quadleg.nodes.topics import LATCHED
-from quadleg.recording.walk import travelled
+from quadleg.geometry.planar import ZERO_TWIST, from_frame_batch
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.middleware.topics import LATCHED
 from quadleg.robot.model import LEGS
 
 CREEP_FORWARD = 0.065  # m/s and rad/s: what the demo robot can do at least
@@ -127,7 +128,7 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
     seen = list(frames)  # more come meanwhile
     feet = np.array([planned(frame) for frame in seen])
     down = np.array([on_ground(frame) for frame in seen])
-    ground = carried_batch(travelled(feet[..., :2], down, STILL)[:, None], feet[..., :2])
+    ground = from_frame_batch(travelled(feet[..., :2], down, ZERO_TWIST)[:, None], feet[..., :2])
     stays = down[1:] & down[:-1]
     moves = np.abs(np.diff(ground, axis=0)).max(axis=-1)[stays]
     assert np.mean(moves < 1e-6) > 0.95  # a busy computer may make it hold, and a hold puts feet down where they are
@@ -409,7 +410,7 @@ def test_the_legs_are_named_in_their_order(shared_wire: Wire, robot: Robot) -> N
 
 def test_an_impossible_gait_in_the_robot_file_ends_run_with_its_line(tmp_path: Path) -> None:
     from quadleg.errors import RobotFileError
-    from quadleg.robot.load import find_robot, load_robot
+    from quadleg.robot_file.load import find_robot, load_robot
 
     path = tmp_path / "robot.yaml"
     text = find_robot("greenhouse_inspector").read_text(encoding="utf-8")

@@ -5,19 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ground_geometry import GroundGeometry
-from robots import digger, inspector, varied
+from sample_robots import digger, inspector, varied
 
-from quadleg.kinematics.body import Pose, legs_inverse
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.kinematics.ground_clearance import GroundClearance, Part
 from quadleg.kinematics.posture import PoseLimit, Posture
-from quadleg.robot.model import Robot
+from quadleg.robot.model import RobotModel
 
 ROBOTS = [inspector(), digger(), *varied()]
 each = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
 UNMOVED = Pose((0.0, 0.0, 0.0))
 
 
-def random_poses(robot: Robot, count: int, seed: int) -> list[Pose]:
+def random_poses(robot: RobotModel, count: int, seed: int) -> list[Pose]:
     """Body poses over the standing feet, as a person might ask for: from the belly up, shifted and tilted."""
     draw = np.random.default_rng(seed)
     straight = robot.legs[0].upper_length + robot.legs[0].lower_length
@@ -29,7 +30,7 @@ def random_poses(robot: Robot, count: int, seed: int) -> list[Pose]:
 
 
 @each
-def test_the_lowest_point_is_that_of_the_shapes(robot: Robot) -> None:
+def test_the_lowest_point_is_that_of_the_shapes(robot: RobotModel) -> None:
     """MuJoCo places the URDF's shapes; the lower legs' own, at the feet, are never the lowest in the ground."""
     ground, judge = GroundClearance(robot), GroundGeometry(robot)
     draw = np.random.default_rng(1)
@@ -69,7 +70,7 @@ def test_a_knee_in_the_ground_stops_the_body_and_is_named() -> None:
     assert "knee, which touches the ground" in str(posture.stop)
 
 
-def accepts(robot: Robot, pose: Pose) -> Posture:
+def accepts(robot: RobotModel, pose: Pose) -> Posture:
     """A posture that was asked for a pose, and went there in one step unless something stopped it."""
     posture = Posture(robot, speed=1.0, turn_speed=1.0, acceleration_time=1e-6)
     posture.lead(legs_inverse(robot, Pose((0.0, 0.0, robot.standing.height)), robot.standing.feet), robot.standing.feet)

@@ -11,16 +11,28 @@ from typing import Any
 import pytest
 from firmata_device import FirmataDevice
 from i2c_bus import I2C_M_RD
-from robots import inspector
+from sample_robots import inspector
 
-from quadleg.commissioning.hardware import Computer, Finding, Port, findings, print_findings
-from quadleg.errors import PadError
-from quadleg.robot.model import BoardSettings, ImuChip, OutputEnable, PowerSensor, Robot
-from quadleg.servos.boards import Board
-from quadleg.servos.chip import Chip, reset_registers
-from quadleg.servos.i2c import I2cBoard
-from quadleg.servos.serial_board import SerialBoard
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.commissioning.hardware_scan import (
+    Computer,
+    Finding,
+    SerialPortInfo,
+    findings,
+    print_findings,
+)
+from quadleg.errors import GamepadError
+from quadleg.hardware.board import Board
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.serial_board import SerialBoard
+from quadleg.robot.model import (
+    BoardSettings,
+    ImuChip,
+    OutputEnable,
+    PowerSensor,
+    RobotModel,
+)
+from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 
 
 class Registers:
@@ -47,7 +59,7 @@ class Wire:
     def __init__(self, speed: float = 400e3) -> None:
         self.speed = speed
         self.now = 0.0
-        self.chips: dict[int, Any] = {0x40: Chip(reset_registers(), 0.0, [])}
+        self.chips: dict[int, Any] = {0x40: SimulatedPca9685(reset_registers(), 0.0, [])}
         self.written: list[bytes] = []
         self.failure: int | None = None
 
@@ -73,7 +85,7 @@ class Wire:
 
 
 def no_pad() -> str:
-    raise PadError("no gamepad is found, and 2 input devices may not be read by you, as event0: `usermod`, log in")
+    raise GamepadError("no gamepad is found, and 2 input devices may not be read by you, as event0: `usermod`, log in")
 
 
 class Lab:
@@ -87,13 +99,13 @@ class Lab:
         self.bus.touch()
         self.port.touch()
         self.closed: set[Path] = set()
-        self.ports: Callable[[], list[Port]] = lambda: [Port(str(self.port), "a microcontroller")]
+        self.ports: Callable[[], list[SerialPortInfo]] = lambda: [SerialPortInfo(str(self.port), "a microcontroller")]
         self.pad = no_pad
 
     def open_board(self, settings: BoardSettings) -> Board:
         return I2cBoard(settings, lambda path, address: self.wire)
 
-    def look(self, robot: Robot) -> dict[str, Finding]:
+    def look(self, robot: RobotModel) -> dict[str, Finding]:
         computer = Computer(
             devices=self.devices,
             allowed=lambda path: path not in self.closed,
@@ -124,7 +136,7 @@ EQUIPPED = replace(
 )
 
 
-def on_port(lab: Lab) -> Robot:
+def on_port(lab: Lab) -> RobotModel:
     return replace(ROBOT, board=replace(ROBOT.board, kind="serial", port=str(lab.port)))
 
 
@@ -247,7 +259,7 @@ def test_a_bus_or_port_that_may_not_be_opened_is_told_with_its_group(lab: Lab) -
 
 def test_a_board_behind_a_serial_port_is_asked_as_well(lab: Lab) -> None:
     device = FirmataDevice(SimulatedBoard(ROBOT, [0.0] * 12))
-    lab.ports = lambda: [Port(device.path, "a microcontroller")]
+    lab.ports = lambda: [SerialPortInfo(device.path, "a microcontroller")]
     lab.open_board = SerialBoard
     try:
         found = lab.look(replace(ROBOT, board=device.settings(ROBOT.board)))
@@ -273,7 +285,7 @@ def test_the_serial_port_of_the_robot_file_is_looked_for(lab: Lab) -> None:
 
 
 def test_without_pyserial_that_is_what_is_missing(lab: Lab) -> None:
-    def missing() -> list[Port]:
+    def missing() -> list[SerialPortInfo]:
         raise ImportError
 
     lab.ports = missing

@@ -5,11 +5,11 @@ from __future__ import annotations
 from math import radians
 
 import pytest
-import robots
-from watchdog_bench import Bench, heating
+import sample_robots
+from watchdog_rig import Bench, heating
 
 from quadleg.dynamics.servo_heat import HOT, STANDARD_CASE, TOO_HOT, WARM
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.heat_watch import HeatLevel
 from quadleg.safety.idle_watch import ON_A_BOARD, IdleCode, default_idle_time
 from quadleg.safety.watchdog import State, Watchdog
@@ -17,7 +17,7 @@ from quadleg.safety.watchdog import State, Watchdog
 IDLE = 60.0  # s
 
 
-def stands(robot: Robot, idle_time: float = 0.0) -> Bench:
+def stands(robot: RobotModel, idle_time: float = 0.0) -> Bench:
     bench = Bench(robot)
     bench.watchdog = Watchdog(robot, bench.period, bench.now, idle_time)
     return bench.up()
@@ -28,7 +28,7 @@ def stands(robot: Robot, idle_time: float = 0.0) -> Bench:
 
 def test_a_sound_robot_without_an_idle_time_stands_on_and_no_servo_is_warm() -> None:
     """Three time constants, after which 95 % of the way to the last temperature are done."""
-    bench = stands(robots.inspector(), 0.0)
+    bench = stands(sample_robots.inspector(), 0.0)
     bench.run(max(3 * STANDARD_CASE[1], 1.1 * ON_A_BOARD))
     assert bench.state is State.ACTIVE
     assert bench.watchdog.heat.level is HeatLevel.COOL
@@ -78,7 +78,7 @@ def test_lowering_for_heat_is_not_turned_round() -> None:
 
 
 def test_a_robot_that_nobody_asks_for_anything_says_so_and_lowers_itself() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     bench.run(IDLE - 20.0)
     assert bench.state is State.ACTIVE
     assert "lowers itself after 60 s without a command" in bench.watchdog.why
@@ -90,7 +90,7 @@ def test_a_robot_that_nobody_asks_for_anything_says_so_and_lowers_itself() -> No
 
 
 def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_something() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     idle = bench.watchdog.idle
     assert idle.code(bench.now) is IdleCode.NOT_IDLE
     bench.run(IDLE - 20.0)
@@ -105,7 +105,7 @@ def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_s
 
 
 def test_a_robot_that_was_sat_down_did_not_lower_itself() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     bench.run(IDLE - 20.0)
     bench.watchdog.enable(False, bench.now)
     bench.until(State.OFF)
@@ -114,7 +114,7 @@ def test_a_robot_that_was_sat_down_did_not_lower_itself() -> None:
 
 
 def test_a_target_that_moves_is_a_command_and_one_that_trembles_is_none() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     for sign in (1, -1) * 3:
         bench.run(IDLE / 2, [angle + sign * radians(1.0) for angle in bench.standing])
     assert bench.state is State.ACTIVE
@@ -125,7 +125,7 @@ def test_a_target_that_moves_is_a_command_and_one_that_trembles_is_none() -> Non
 
 
 def test_who_asks_it_to_stand_begins_anew() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     bench.run(IDLE - 5.0)
     bench.enable()
     bench.run(IDLE - 5.0)
@@ -133,7 +133,7 @@ def test_who_asks_it_to_stand_begins_anew() -> None:
 
 
 def test_a_hold_is_no_command() -> None:
-    bench = stands(robots.inspector(), IDLE)
+    bench = stands(sample_robots.inspector(), IDLE)
     beyond = list(bench.standing)
     beyond[1] = bench.robot.joints[1].upper + 0.2
     bench.run(10.0, beyond)
@@ -144,4 +144,4 @@ def test_a_hold_is_no_command() -> None:
 
 @pytest.mark.parametrize(("board", "seconds"), [("simulated", 0.0), ("i2c", ON_A_BOARD), ("serial", ON_A_BOARD)])
 def test_it_is_off_by_default_on_simulation_alone(board: str, seconds: float) -> None:
-    assert default_idle_time(robots.inspector().on_board(board)) == seconds
+    assert default_idle_time(sample_robots.inspector().on_board(board)) == seconds

@@ -11,8 +11,8 @@ from conftest import wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-from quadleg.nodes.host import Wishes
-from quadleg.nodes.words import END, OFF, READY
+from quadleg.middleware.ipc import END, OFF, READY
+from quadleg.middleware.process_host import ShutdownRequests
 
 
 @pytest.fixture(autouse=True)
@@ -26,7 +26,7 @@ def signals() -> Iterator[None]:
 
 def test_the_parents_words_end_the_whole_graph_and_then_switch_off() -> None:
     ours, theirs = socket.socketpair()
-    wishes = Wishes(theirs)
+    wishes = ShutdownRequests(theirs)
     assert not wishes.end
     ours.send(END)
     wait_until(lambda: wishes.end, 5.0, "the end")
@@ -38,7 +38,7 @@ def test_the_parents_words_end_the_whole_graph_and_then_switch_off() -> None:
 
 def test_a_parent_that_died_is_an_end_of_the_whole_graph() -> None:
     ours, theirs = socket.socketpair()
-    wishes = Wishes(theirs)
+    wishes = ShutdownRequests(theirs)
     ours.close()
     wait_until(lambda: wishes.end, 5.0, "the end")
     assert not wishes.alone
@@ -47,13 +47,13 @@ def test_a_parent_that_died_is_an_end_of_the_whole_graph() -> None:
 def test_a_parent_that_died_with_words_unread_is_one_too() -> None:
     ours, theirs = socket.socketpair()
     theirs.send(READY)
-    wishes = Wishes(theirs)
+    wishes = ShutdownRequests(theirs)
     ours.close()  # with READY unread this is a reset of the connection, not its orderly end
     wait_until(lambda: wishes.end, 5.0, "the end")
 
 
 def test_signals_are_an_end_of_this_process_alone_and_the_second_is_off() -> None:
-    wishes = Wishes(None)
+    wishes = ShutdownRequests(None)
     signal.raise_signal(signal.SIGTERM)
     assert wishes.end
     assert wishes.alone

@@ -8,21 +8,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import recordings
+import sample_recordings
 from hypothesis import given
 from hypothesis import strategies as st
 from mcap.records import Channel, Schema
 from PIL import Image
 
-from quadleg.commands.console import say, warn
-from quadleg.errors import BadRecording, RobotFileError
-from quadleg.recording.panels import few
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.cli.console import say, warn
+from quadleg.client.replay import asked_for
+from quadleg.errors import RecordingError, RobotFileError
+from quadleg.plotting.panels import few
 from quadleg.recording.reader import Recording
-from quadleg.recording.report import write_report
-from quadleg.recording.story import Story
-from quadleg.recording.table import export
-from quadleg.replay import asked_for
-from quadleg.robot.load import robot_from_text
+from quadleg.recording.table_export import export
+from quadleg.report.report import write_report
+from quadleg.robot_file.load import robot_from_text
 
 ODD = [
     "<script>alert(1)</script>",
@@ -35,18 +35,18 @@ ODD = [
 
 def saying(path: Path, words: str) -> Path:
     """A recording of a robot whose nodes say such words wherever they can."""
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
     messages += [
-        (0.1, "state", recordings.text(f"{words}: {words}")),
-        (0.7, "state", recordings.text(f"fault: {words}")),
+        (0.1, "state", sample_recordings.text(f"{words}: {words}")),
+        (0.7, "state", sample_recordings.text(f"fault: {words}")),
     ]
     messages += [
-        (0.2, "servo_state", recordings.text(words)),
-        (0.3, "walking_limits", recordings.text(f"gait: {words}")),
+        (0.2, "servo_state", sample_recordings.text(words)),
+        (0.3, "walking_limits", sample_recordings.text(f"gait: {words}")),
     ]
-    messages.append((0.4, "diagnostics", recordings.diagnosis(words, 2, words, **{words: words})))
+    messages.append((0.4, "diagnostics", sample_recordings.diagnosis(words, 2, words, **{words: words})))
     messages.sort(key=lambda message: message[0])
-    return recordings.write(path, messages, recordings.metadata() | {words: {words: words}})
+    return sample_recordings.write(path, messages, sample_recordings.metadata() | {words: {words: words}})
 
 
 @pytest.mark.parametrize("words", ODD)
@@ -58,15 +58,15 @@ def test_a_report_shows_them(words: str, tmp_path: Path) -> None:
 
 
 def test_a_gait_s_name_is_no_formula_and_many_gaits_fill_no_picture(tmp_path: Path) -> None:
-    messages = [each for each in recordings.made().messages if each[1] in ("joint_states", "state")]
-    walking = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
-    still = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    messages = [each for each in sample_recordings.made().messages if each[1] in ("joint_states", "state")]
+    walking = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    still = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
     for k in range(80):
         at = 3.2 + 0.05 * k
-        messages.append((at - 0.001, "walking_limits", recordings.text(f"gait: $\\frac{k}$\n")))
+        messages.append((at - 0.001, "walking_limits", sample_recordings.text(f"gait: $\\frac{k}$\n")))
         messages += [(at, "planned_feet", walking), (at + 0.02, "planned_feet", still)]
     messages.sort(key=lambda message: message[0])
-    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
     drawn = {each.stem: each for each in write_report(path, tmp_path / "report").pictures}
     assert Image.open(drawn["gait"]).height < 6000
 
@@ -88,24 +88,30 @@ def test_a_terminal_gets_nothing_to_obey(capsys: pytest.CaptureFixture[str]) -> 
 
 
 def test_what_is_no_number_is_not_replayed(tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
     for k, speed in enumerate((0.1, float("nan"), float("inf"), 0.2)):
-        stamped = recordings.msg(
-            "geometry_msgs/TwistStamped", header=recordings.header(), twist=recordings.twist((speed, 0, 0))
+        stamped = sample_recordings.msg(
+            "geometry_msgs/TwistStamped",
+            header=sample_recordings.header(),
+            twist=sample_recordings.twist((speed, 0, 0)),
         )
         messages.append((0.5 + 0.1 * k, "cmd_vel", stamped))
-    height = recordings.pose_of((0.0, 0.0, float("-inf")))
+    height = sample_recordings.pose_of((0.0, 0.0, float("-inf")))
     messages.append(
-        (1.0, "base_target", recordings.msg("geometry_msgs/PoseStamped", header=recordings.header(), pose=height))
+        (
+            1.0,
+            "base_target",
+            sample_recordings.msg("geometry_msgs/PoseStamped", header=sample_recordings.header(), pose=height),
+        )
     )
     messages.sort(key=lambda message: message[0])
-    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
     assert [one.what[0] for one in asked_for(Recording(path))] == [0.1, 0.2]
 
 
 def test_a_pipe_is_no_recording_and_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "a.mcap")
-    with pytest.raises(BadRecording, match="no file on a disk"):
+    with pytest.raises(RecordingError, match="no file on a disk"):
         Recording(tmp_path / "a.mcap")
 
 
@@ -119,7 +125,7 @@ def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
         channels = [Channel(k, name, "cdr", {}, 1) for k, name in enumerate(names, 1)]
         file.add_channels([Schema(1, b"string data", "ros2msg", "std_msgs/msg/String")], channels)
         file.add(pack([Received(1, 0, 10**18, b"\0\1\0\0\1\0\0\0\0")]))
-    with pytest.raises(BadRecording) as told:
+    with pytest.raises(RecordingError) as told:
         signals_of(Recording(tmp_path / "a.mcap"))
     assert len(str(told.value)) < 700
     assert "\x1b" not in str(told.value)
@@ -127,7 +133,7 @@ def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ['"robot\\n"', f'"{"a" * 65}"', '"a/../../b"', '"a\\0"'])
 def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -> None:
-    text = recordings.FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
+    text = sample_recordings.FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
     with pytest.raises(RobotFileError, match="name is"):
         robot_from_text(text, "robot.yaml")
 
@@ -135,15 +141,15 @@ def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -
 @pytest.mark.filterwarnings("error")
 def test_states_and_walks_without_number_are_drawn_with_few_bars(tmp_path: Path) -> None:
     """As many as messages: each drawn for itself would take minutes."""
-    walking = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
-    still = recordings.feet(np.array(recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
-    joints = recordings.joint_state(np.zeros(12))
+    walking = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    still = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    joints = sample_recordings.joint_state(np.zeros(12))
     messages = []
     for k in range(1200):
-        state = recordings.text(["active: a", "hold: b"][k % 2])
+        state = sample_recordings.text(["active: a", "hold: b"][k % 2])
         messages += [(1.2 * k, "joint_states", joints), (1.2 * k, "state", state)]
         messages.append((1.2 * k + 0.5, "planned_feet", [walking, still][k // 2 % 2]))
-    path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
+    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
     assert write_report(path, tmp_path / "report").pictures
 
 
@@ -167,10 +173,13 @@ def test_bars_that_are_joined_cover_all_and_are_few(gaps: list[tuple[float, floa
 
 @pytest.mark.parametrize("value", ["nan", "1e400", "-inf", "x", "1e300", "\0"])
 def test_a_figure_of_a_node_that_is_no_number_is_left_out(value: str, tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
     for at, count in ((0.1, "1"), (0.2, value), (0.3, "4")):
-        messages.append((at, "diagnostics", recordings.diagnosis("recorder", 0, "", missed=count)))
+        messages.append((at, "diagnostics", sample_recordings.diagnosis("recorder", 0, "", missed=count)))
     messages.sort(key=lambda message: message[0])
     assert (
-        Story(recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())).counted("recorder", "missed") == 3
+        RecordingAnalysis(sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())).counted(
+            "recorder", "missed"
+        )
+        == 3
     )

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 from i2c_bus import FakeBus
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.i2c import I2cBoard, own, transfer_clocks
-from quadleg.servos.pca9685 import PCA9685
+from quadleg.hardware.i2c_board import I2cBoard, own, transfer_clocks
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.servos.servo_bank import ServoBank
 
 SETTINGS = inspector().board
 
@@ -116,7 +116,7 @@ def test_one_process_at_a_time_owns_an_address(tmp_path: Path) -> None:
     file = tmp_path / "bus"
     file.touch()
     code = (
-        "import sys; from quadleg.servos.i2c import own; bus = open(sys.argv[1], 'r+b'); "
+        "import sys; from quadleg.hardware.i2c_board import own; bus = open(sys.argv[1], 'r+b'); "
         "own(bus.fileno(), int(sys.argv[2]))"
     )
 

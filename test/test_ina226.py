@@ -6,18 +6,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from i2c_bus import FakeBus
-from robots import inspector, with_sensors
+from sample_robots import inspector, with_sensors
 
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
-from quadleg.kinematics.body import stance_angles
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.ina226 import (
+    MEASURING,
+    STUCK,
+    Ina226,
+    calibration,
+)
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import PowerSensor
-from quadleg.sensors.ina226 import MEASURING, STUCK, Ina226, calibration
-from quadleg.sensors.simulated import SimulatedIna226
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.i2c import I2cBoard
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.simulated_sensors import SimulatedIna226
 
 ROBOT = with_sensors(inspector())
 SHUNT = 0.002

@@ -8,22 +8,28 @@ import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
-from quadleg.commissioning.torque import FEET, standing_angles
+from quadleg.commissioning.feasibility.standing_torque import FEET, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import foot_loads, holding_torques, static_torques, stride_torques
-from quadleg.kinematics.body import all_forward, stance_angles
+from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.leg import inverse, jacobian, points
-from quadleg.robot.model import JOINT_NAMES, LEGS, Joint, Leg, Robot
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    LEGS,
+    Joint,
+    Leg,
+    RobotModel,
+)
 from quadleg.robot.urdf import urdf
 
 INSPECTOR, DIGGER = inspector(), digger()
 both = pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=["inspector", "digger"])
 
 
-def varied(seed: int) -> Robot:
+def varied(seed: int) -> RobotModel:
     """A robot with sizes, masses and knees of its own."""
     dice = np.random.default_rng(seed)
     robot = (INSPECTOR, DIGGER)[seed % 2]
@@ -62,11 +68,11 @@ def _varied_leg(leg: Leg, size: float, dice: np.random.Generator) -> Leg:
 VARIED = pytest.mark.parametrize("robot", [varied(seed) for seed in range(30)], ids=range(30))
 
 
-def standing(robot: Robot) -> list[float]:
+def standing(robot: RobotModel) -> list[float]:
     return list(stance_angles(robot, robot.standing))
 
 
-def potential_torques(robot: Robot, angles: list[float]) -> np.ndarray:
+def potential_torques(robot: RobotModel, angles: list[float]) -> np.ndarray:
     """Those of the links' weight alone: the slope of the potential energy of a body that hangs in the air."""
     step, slopes = 1e-6, []
     for joint in range(12):
@@ -79,7 +85,7 @@ def potential_torques(robot: Robot, angles: list[float]) -> np.ndarray:
     return np.array(slopes)
 
 
-def lifted(robot: Robot, *legs: int) -> list[float]:
+def lifted(robot: RobotModel, *legs: int) -> list[float]:
     """Standing, with these feet 20 mm up."""
     angles = standing(robot)
     feet = all_forward(robot, angles)
@@ -90,7 +96,7 @@ def lifted(robot: Robot, *legs: int) -> list[float]:
 
 
 @both
-def test_torques_in_the_air_are_the_slope_of_the_potential_energy(robot: Robot) -> None:
+def test_torques_in_the_air_are_the_slope_of_the_potential_energy(robot: RobotModel) -> None:
     angles = lifted(robot, 1)
     torques = static_torques(robot, angles)
     assert torques[3:6] == pytest.approx(potential_torques(robot, angles)[3:6], abs=1e-6)
@@ -98,7 +104,7 @@ def test_torques_in_the_air_are_the_slope_of_the_potential_energy(robot: Robot) 
 
 @both
 @pytest.mark.parametrize("legs", [(), (0,), (3,)])
-def test_the_feet_that_stand_carry_the_weight_in_balance(robot: Robot, legs: tuple[int, ...]) -> None:
+def test_the_feet_that_stand_carry_the_weight_in_balance(robot: RobotModel, legs: tuple[int, ...]) -> None:
     # The forces that the Jacobians make of the torques: upward, the weight in all, their moment that of the mass.
     angles = lifted(robot, *legs)
     torques = np.array(static_torques(robot, angles)) - potential_torques(robot, angles)
@@ -119,19 +125,19 @@ def test_the_feet_that_stand_carry_the_weight_in_balance(robot: Robot, legs: tup
 
 
 @both
-def test_on_its_belly_it_weighs_on_no_foot(robot: Robot) -> None:
+def test_on_its_belly_it_weighs_on_no_foot(robot: RobotModel) -> None:
     angles = list(stance_angles(robot, robot.resting))
     assert static_torques(robot, angles) == pytest.approx(potential_torques(robot, angles), abs=1e-6)
 
 
-def cases(robot: Robot, count: int) -> tuple[np.ndarray, np.ndarray]:
+def cases(robot: RobotModel, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Random angles (n, 12) and loads of the feet (n, 4) in N."""
     dice = np.random.default_rng(11)
     lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
     return dice.uniform(lower, upper, (count, 12)), dice.uniform(0.0, 10.0, (count, 4))
 
 
-def by_pinocchio(robot: Robot, angles: np.ndarray, loads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def by_pinocchio(robot: RobotModel, angles: np.ndarray, loads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(12,) torques of the joints and (6,) what would be missing to hold the floating base."""
     model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
     model.gravity.linear = np.array([0.0, 0.0, -STANDARD_GRAVITY])
@@ -150,14 +156,14 @@ def by_pinocchio(robot: Robot, angles: np.ndarray, loads: np.ndarray) -> tuple[n
 
 
 @VARIED
-def test_torques_are_pinocchios(robot: Robot) -> None:
+def test_torques_are_pinocchios(robot: RobotModel) -> None:
     angles, loads = cases(robot, 5)
     ours = holding_torques(robot, angles, loads)
     for row, load, torques in zip(angles, loads, ours):
         assert torques == pytest.approx(by_pinocchio(robot, row, load)[0], abs=1e-9)
 
 
-def in_mujoco(robot: Robot) -> tuple[mujoco.MjModel, mujoco.MjData, list[int]]:
+def in_mujoco(robot: RobotModel) -> tuple[mujoco.MjModel, mujoco.MjData, list[int]]:
     """The robot's URDF with its base fixed, without contacts and limits, and the joints' columns."""
     settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
     model = mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
@@ -167,7 +173,7 @@ def in_mujoco(robot: Robot) -> tuple[mujoco.MjModel, mujoco.MjData, list[int]]:
 
 
 @VARIED
-def test_torques_are_mujocos_inverse_dynamics(robot: Robot) -> None:
+def test_torques_are_mujocos_inverse_dynamics(robot: RobotModel) -> None:
     model, data, columns = in_mujoco(robot)
     angles, loads = cases(robot, 5)
     for row, load, torques in zip(angles, loads, holding_torques(robot, angles, loads)):
@@ -182,7 +188,7 @@ def test_torques_are_mujocos_inverse_dynamics(robot: Robot) -> None:
 
 
 @VARIED
-def test_static_torques_of_a_tilted_pose_are_mujocos(robot: Robot) -> None:
+def test_static_torques_of_a_tilted_pose_are_mujocos(robot: RobotModel) -> None:
     """Standing on four feet of which the legs differ, so that gravity is not along base_link's z."""
     model, data, columns = in_mujoco(robot)
     dice = np.random.default_rng(3)
@@ -211,14 +217,14 @@ def test_static_torques_of_a_tilted_pose_are_mujocos(robot: Robot) -> None:
 
 
 @VARIED
-def test_one_pose_and_many_have_the_same_torques(robot: Robot) -> None:
+def test_one_pose_and_many_have_the_same_torques(robot: RobotModel) -> None:
     angles = np.array([stance_angles_of(robot)])
     feet, centre = np.array(all_forward(robot, angles[0])), centre_of_mass_batch(robot, angles)
     loads = foot_loads(robot, feet[None, :, :2], range(4), centre[:, :2])
     assert static_torques(robot, angles[0]) == pytest.approx(holding_torques(robot, angles, loads)[0], abs=1e-9)
 
 
-def stance_angles_of(robot: Robot) -> list[float]:
+def stance_angles_of(robot: RobotModel) -> list[float]:
     """Level, the hips over the feet, with knees bent to two thirds of the straight legs."""
     angles: list[float] = []
     height = 0.67 * min(leg.upper_length + leg.lower_length for leg in robot.legs)
@@ -250,7 +256,7 @@ def test_links_take_torque_to_accelerate_as_in_mujoco() -> None:
 
 @both
 @pytest.mark.parametrize("count", [4, 3])
-def test_a_body_whose_weight_its_feet_share_needs_nobody_to_hold_it(robot: Robot, count: int) -> None:
+def test_a_body_whose_weight_its_feet_share_needs_nobody_to_hold_it(robot: RobotModel, count: int) -> None:
     """The base's six rows in pinocchio: the ground's pushes alone balance the weight, where the feet can do that."""
     robot = replace(robot, frames=())
     angles = standing_angles(robot, [robot.standing.height])

@@ -18,7 +18,7 @@ pytest.importorskip("launch_pytest", reason=f"launch_pytest {SOURCE}")
 import launch_pytest
 from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
 from conftest import Wire
-from journey import from_base_target_to_joint_states
+from end_to_end import from_base_target_to_joint_states
 from launch.actions import IncludeLaunchDescription
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from launch_pytest.actions import ReadyToTest

@@ -8,10 +8,10 @@ from math import acos, cos, dist, inf, isfinite, nan, pi, radians, sin, sqrt
 import modern_robotics
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
@@ -19,7 +19,7 @@ from quadleg.errors import Unreachable
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot.model import Leg
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 ALL_LEGS = [leg for robot in ROBOTS for leg in robot.legs]
 KINDS = [robot.leg(name) for robot in ROBOTS for name in ("front_left", "rear_right")]
 ids = [f"{robot.name}-{name}" for robot in ROBOTS for name in ("front_left", "rear_right")]

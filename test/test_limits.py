@@ -6,20 +6,22 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
+from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import StandingGround
-from quadleg.safety import rest
-from quadleg.safety.limits import Limits, joint_steps
+from quadleg.safety import transitions
+from quadleg.safety.joint_limits import JointLimits
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 
 
@@ -31,7 +33,7 @@ def standing(robot) -> np.ndarray:
     return np.array(stance_angles(robot, robot.standing))
 
 
-def walk(limits: Limits, last, wanted, frames: int):
+def walk(limits: JointLimits, last, wanted, frames: int):
     """The frames on the way to `wanted`, asked for again and again."""
     result = []
     for _ in range(frames):
@@ -50,7 +52,7 @@ def test_a_step_is_the_loaded_speed_at_the_robots_own_voltage():
 def test_a_frame_in_reach_goes_out_as_it_is(robot):
     last = standing(robot)
     wanted = last + 0.99 * np.array(joint_steps(robot, period(robot)))
-    limited = Limits(robot, period(robot)).apply(last, wanted)
+    limited = JointLimits(robot, period(robot)).apply(last, wanted)
     assert limited.angles == tuple(wanted)
     assert (limited.share, limited.stops) == (1.0, ())
 
@@ -61,7 +63,7 @@ def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):
     steps = np.array(joint_steps(robot, period(robot)))
     way = np.array(data.draw(st.lists(st.floats(-3, 3), min_size=12, max_size=12))) * steps
     last = standing(robot)
-    slowed, share = Limits(robot, period(robot)).slow(last, last + way)
+    slowed, share = JointLimits(robot, period(robot)).slow(last, last + way)
     assert share == pytest.approx(min(1.0, 1 / max(np.abs(way / steps).max(), 1e-9)))
     np.testing.assert_allclose(slowed - last, share * way, atol=1e-12)
     assert np.all(np.abs(slowed - last) <= steps * (1 + 1e-9))
@@ -69,7 +71,7 @@ def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):
 
 @both
 def test_a_slowed_frame_arrives_in_the_end_on_a_straight_line(robot):
-    last, limits = standing(robot), Limits(robot, period(robot))
+    last, limits = standing(robot), JointLimits(robot, period(robot))
     wanted = last + 0.3 * np.cos(np.arange(12)) * (np.arange(12) % 3 == 2)  # knees alone, far
     wanted[2::3] = np.clip(
         wanted[2::3], [leg.limits[2][0] for leg in robot.legs], [leg.limits[2][1] for leg in robot.legs]
@@ -91,7 +93,7 @@ def test_a_joint_past_its_limit_stops_its_leg_alone_and_says_so(robot, joint, en
     wanted = last + 0.01
     low, high = robot.joints[joint].lower, robot.joints[joint].upper
     wanted[joint] = (low - 0.001, high + 0.001)[end]
-    limited = Limits(robot, period(robot)).apply(last, wanted)
+    limited = JointLimits(robot, period(robot)).apply(last, wanted)
     own = slice(joint - joint % 3, joint - joint % 3 + 3)
     assert limited.angles[own] == tuple(last[own])
     others = [i for i in range(12) if i // 3 != joint // 3]
@@ -107,12 +109,12 @@ def test_a_joint_may_stand_at_its_very_limit(robot):
     last = standing(robot)
     wanted = last.copy()
     wanted[0] = robot.joints[0].upper + 1e-9  # what rounding alone does
-    assert Limits(robot, period(robot)).apply(last, wanted).stops == ()
+    assert JointLimits(robot, period(robot)).apply(last, wanted).stops == ()
 
 
 def test_legs_that_would_come_nearer_than_the_clearance_stop_at_their_last_good_point():
     robot = ROBOTS[0]
-    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    limits, clearance = JointLimits(robot, period(robot)), Clearance(robot)
     last = standing(robot)
     wanted = last.copy()
     wanted[0:3] = np.radians((0, 80, -60))  # front left rearward, into the rear leg
@@ -139,7 +141,7 @@ def test_a_leg_that_cannot_go_on_does_not_slow_the_others():
     wanted[0:3] = np.radians((0, 110, -25))  # clear itself, but the rear leg is in the way
     wanted[6:9] = np.radians((0, 0, -100))
     wanted[3:6] += 0.2
-    end = walk(Limits(robot, period(robot)), standing(robot), wanted, 20)[-1]
+    end = walk(JointLimits(robot, period(robot)), standing(robot), wanted, 20)[-1]
     assert end.stops
     assert end.share == 1.0
     assert end.angles[3:6] == tuple(wanted[3:6])
@@ -147,7 +149,7 @@ def test_a_leg_that_cannot_go_on_does_not_slow_the_others():
 
 def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
     robot = ROBOTS[0]
-    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    limits, clearance = JointLimits(robot, period(robot)), Clearance(robot)
     touching = standing(robot)
     touching[0:3] = np.radians((0, 80, -60))
     touching[6:9] = np.radians((0, 12, -93))
@@ -167,7 +169,7 @@ def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
 @given(seed=st.integers(0, 2**32 - 1))
 def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
     random = np.random.default_rng(seed)
-    limits, clearance = Limits(robot, period(robot)), Clearance(robot)
+    limits, clearance = JointLimits(robot, period(robot)), Clearance(robot)
     steps = np.array(joint_steps(robot, period(robot)))
     low = np.array([joint.lower for joint in robot.joints])
     high = np.array([joint.upper for joint in robot.joints])
@@ -181,10 +183,12 @@ def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
             last = frame.angles
 
 
-@pytest.mark.parametrize("robot", [robots.inspector(), *robots.varied()[6:8]], ids=lambda robot: robot.name)
+@pytest.mark.parametrize(
+    "robot", [sample_robots.inspector(), *sample_robots.varied()[6:8]], ids=lambda robot: robot.name
+)
 def test_standing_legs_do_not_press_a_knee_into_the_ground(robot):
     """By MuJoCo's shapes over the feet's plane: no deeper than legs give way."""
-    judge, limits = GroundGeometry(robot), Limits(robot, period(robot))
+    judge, limits = GroundGeometry(robot), JointLimits(robot, period(robot))
     last, stops = tuple(standing(robot)), ()
     start, height = Pose((0.0, 0.0, robot.standing.height)), 0.45 * robot.standing.height
     lowest = np.inf
@@ -197,7 +201,7 @@ def test_standing_legs_do_not_press_a_knee_into_the_ground(robot):
             break
         limited = limits.apply(last, wanted)
         last, stops = limited.angles, limited.stops
-        body, _ = rest.standing_over(robot, all_forward(robot, last))
+        body, _ = transitions.standing_over(robot, all_forward(robot, last))
         judge.place(body.position, body.quaternion, last)
         lowest = min(lowest, judge.lowest_but_feet()[1])
     assert any("knee would be pressed" in stop for stop in stops)

@@ -9,14 +9,14 @@ from itertools import pairwise
 
 import pytest
 from i2c_bus import FakeBus
-from robots import inspector
+from sample_robots import inspector
 
 from quadleg.errors import BoardError, PowerLost
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.output_enable import OutputSwitch
+from quadleg.hardware.pca9685 import MODE1, PRE_SCALE
 from quadleg.robot.model import OutputEnable
-from quadleg.servos.i2c import I2cBoard
-from quadleg.servos.link import FIRST_PAUSE, LONGEST_PAUSE, Link
-from quadleg.servos.output_enable import OutputSwitch
-from quadleg.servos.pca9685 import MODE1, PRE_SCALE
+from quadleg.servos.board_link import FIRST_PAUSE, LONGEST_PAUSE, BoardLink
 
 ROBOT = inspector()
 MIDDLE = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
@@ -30,7 +30,7 @@ class Bench:
         self.now = 100.0
         self.bus = FakeBus(clock=lambda: self.now)
         self.opened = 0
-        self.link = Link(ROBOT, self.open, lambda: self.now)
+        self.link = BoardLink(ROBOT, self.open, lambda: self.now)
 
     def open(self) -> I2cBoard:
         self.opened += 1
@@ -64,7 +64,7 @@ def test_a_running_chip_keeps_its_pulses_and_says_its_angles(bench: Bench) -> No
     bench.write()
     before = bytes(bench.bus.chip.registers)
     bench.bus.transactions.clear()
-    link = Link(ROBOT, bench.open, lambda: bench.now)
+    link = BoardLink(ROBOT, bench.open, lambda: bench.now)
     assert link.found == pytest.approx(MIDDLE, abs=0.005)
     assert bytes(bench.bus.chip.registers) == before
     assert not any(len(message) > 1 for messages in bench.bus.transactions for message in messages)
@@ -91,7 +91,7 @@ def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench
     assert "nobody answers" in bench.link.trouble
     bench.write(moved)
     assert (bench.link.trouble, bench.link.errors, bench.opened) == (None, 1, 1)
-    assert Link(ROBOT, bench.open).found == pytest.approx(moved, abs=0.005)
+    assert BoardLink(ROBOT, bench.open).found == pytest.approx(moved, abs=0.005)
 
 
 def test_after_a_failed_frame_all_of_the_next_is_sent(bench: Bench) -> None:
@@ -217,7 +217,7 @@ def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
     bus = FakeBus()
     bus.always_fails = errno.EREMOTEIO
     with pytest.raises(BoardError, match="nobody answers"):
-        Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
+        BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
     assert bus.closed
 
 
@@ -242,14 +242,14 @@ LINE = OutputEnable("/dev/gpiochip0", 17)
 WITH_LINE = replace(ROBOT, board=replace(ROBOT.board, output_enable=LINE))
 
 
-def with_line(bus: FakeBus, levels: list[bool], found_on: bool = False) -> Link:
+def with_line(bus: FakeBus, levels: list[bool], found_on: bool = False) -> BoardLink:
     """A link whose switch notes its levels."""
 
     def request(enable: OutputEnable) -> tuple[bool, Callable[[bool], None]]:
         assert enable == LINE
         return found_on, levels.append
 
-    return Link(
+    return BoardLink(
         WITH_LINE,
         lambda: I2cBoard(ROBOT.board, lambda path, address: bus),
         open_switch=lambda enable: OutputSwitch(enable, request),
@@ -258,7 +258,7 @@ def with_line(bus: FakeBus, levels: list[bool], found_on: bool = False) -> Link:
 
 def running(bus: FakeBus) -> None:
     """A board that another process left with all joints powered."""
-    link = Link(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
+    link = BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
     link.write(MIDDLE, ALL, link.cuts)
 
 
@@ -313,7 +313,7 @@ def test_a_line_that_does_not_obey_keeps_no_pulse_on() -> None:
     def refuse(on: bool) -> None:
         raise OSError(errno.ENODEV, "No such device")
 
-    link = Link(
+    link = BoardLink(
         WITH_LINE,
         lambda: I2cBoard(ROBOT.board, lambda path, address: bus),
         open_switch=lambda enable: OutputSwitch(enable, lambda line: (True, refuse)),

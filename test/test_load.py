@@ -16,20 +16,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from draws import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from jsonschema import Draft202012Validator
-from robots import digger, inspector
 from ruamel.yaml import YAML
 from ruamel.yaml.nodes import MappingNode, Node
+from sample_robots import digger, inspector
 
 from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
-from quadleg.robot.document import Document
-from quadleg.robot.load import find_robot, load_robot, shipped_robots
 from quadleg.robot.model import JOINT_NAMES, OutputEnable
 from quadleg.robot.urdf import urdf
+from quadleg.robot_file.load import find_robot, load_robot, shipped_robots
+from quadleg.robot_file.schema_document import Document
 
 CONFIG = Path(__file__).parents[1] / "config"
 INSPECTOR = CONFIG / "greenhouse_inspector.yaml"
@@ -268,7 +268,7 @@ def test_a_long_or_strange_value_is_shown_short(tmp_path: Path) -> None:
 
 
 def test_schema_is_sound_and_says_what_each_key_means() -> None:
-    schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
     Draft202012Validator.check_schema(schema)
 
     def properties(part: object) -> Any:
@@ -845,7 +845,7 @@ def test_twenty_two_faults_are_told_at_once(tmp_path: Path) -> None:
 
 def test_each_missing_section_is_told(tmp_path: Path) -> None:
     keys = {fault.key for fault in faults_of(tmp_path, "name: bare\n")}
-    schema = json.loads(files("quadleg.robot").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
     assert keys == set(schema["required"]) - {"name"}
 
 

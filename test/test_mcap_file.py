@@ -10,10 +10,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from damaged import Piece, joined, pieces, record
-from draws import examples
+from damaged_files import (
+    Piece,
+    joined,
+    pieces,
+    record,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from mcap.opcode import Opcode
 from mcap.reader import make_reader
 from mcap.records import Channel, Metadata, Schema
@@ -21,10 +26,10 @@ from mcap.stream_reader import StreamReader
 from mcap.writer import CompressionType, Writer
 from rosbags.highlevel import AnyReader
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 from quadleg.recording.chunks import MOST_UNPACKED, Received, pack
 from quadleg.recording.mcap_file import MOST_CUT_OFF, McapFile, finish
-from quadleg.recording.opened import opened
+from quadleg.recording.open_recording import opened
 from quadleg.recording.reader import Recording
 
 SCHEMA = Schema(id=1, data=b"string data\n", encoding="ros2msg", name="std_msgs/msg/String")
@@ -121,7 +126,7 @@ def test_a_file_cut_anywhere_has_all_that_was_flushed_before_and_can_be_finished
     flushed = sum(size <= length for size in sizes) * PER_CHUNK
     try:
         before = by_us(path)
-    except BadRecording as error:
+    except RecordingError as error:
         assert not flushed
         assert re.search("no messages|no recording|is empty", str(error))
         return
@@ -225,12 +230,12 @@ def test_those_of_other_programs_are_read(tmp_path: Path, compression: Compressi
 def test_what_is_no_recording_is_told(tmp_path: Path, content: bytes, words: str) -> None:
     path = tmp_path / "a.mcap"
     path.write_bytes(content)
-    with pytest.raises(BadRecording, match=words):
+    with pytest.raises(RecordingError, match=words):
         Recording(path)
 
 
 def test_a_file_that_is_missing_is_told(tmp_path: Path) -> None:
-    with pytest.raises(BadRecording, match="cannot be read: No such file"):
+    with pytest.raises(RecordingError, match="cannot be read: No such file"):
         Recording(tmp_path / "a.mcap")
 
 

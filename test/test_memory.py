@@ -7,14 +7,14 @@ from pathlib import Path
 import pytest
 
 from quadleg.errors import BoardError
-from quadleg.servos.memory import Memory
+from quadleg.servos.board_memory import BoardMemory
 
 
-def opened(path: Path | None, owner: str = "robot a", initial: bytes = b"first") -> Memory[bytes]:
-    return Memory(path, owner, 5, bytes, bytes, lambda: initial)
+def opened(path: Path | None, owner: str = "robot a", initial: bytes = b"first") -> BoardMemory[bytes]:
+    return BoardMemory(path, owner, 5, bytes, bytes, lambda: initial)
 
 
-def content(memory: Memory[bytes]) -> bytes:
+def content(memory: BoardMemory[bytes]) -> bytes:
     with memory.locked():
         return memory.load()
 

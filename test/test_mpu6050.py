@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from i2c_bus import FakeBus
-from robots import digger, inspector, with_sensors
+from sample_robots import digger, inspector, with_sensors
 
 from quadleg.errors import BoardError
-from quadleg.robot.model import NOWHERE, ImuChip, Vector
-from quadleg.sensors.mpu6050 import SETTLING, STUCK, Mpu6050
-from quadleg.sensors.simulated import SimulatedMpu6050, at_rest
-from quadleg.servos.i2c import I2cBoard
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.mpu6050 import SETTLING, STUCK, Mpu6050
+from quadleg.robot.model import ImuChip
+from quadleg.servos.simulated_sensors import SimulatedMpu6050, at_rest
 
 G = 9.80665
 ROBOT = with_sensors(inspector())
@@ -26,7 +27,9 @@ BIAS = (radians(1.5), radians(-0.5), radians(0.25))
 class Bench:
     """A driver whose chip feels what the test wants, over the bytes of an I2C bus."""
 
-    def __init__(self, gyro: Vector = NOWHERE, acceleration: Vector = (0.0, 0.0, G), bias: Vector = NOWHERE) -> None:
+    def __init__(
+        self, gyro: Vector = ZERO_VECTOR, acceleration: Vector = (0.0, 0.0, G), bias: Vector = ZERO_VECTOR
+    ) -> None:
         self.motion = gyro, acceleration
         self.chip = SimulatedMpu6050(lambda: self.motion, bias)
         self.bus = FakeBus()

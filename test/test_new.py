@@ -14,21 +14,27 @@ from math import acos, pi
 from pathlib import Path
 
 import pytest
-from draws import examples
 from ground_geometry import GroundGeometry
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from terminal import Terminal
 
-from quadleg import cli
-from quadleg.commissioning.new import Measures, describe, find_poses, say_next_steps
-from quadleg.commissioning.servo_kinds import READY_KINDS, usual_stall_current
-from quadleg.errors import NoPlace
-from quadleg.kinematics.body import Pose, lowest_of_body, stance_angles
-from quadleg.robot.load import load_robot
-from quadleg.robot.maker_units import number_from
-from quadleg.robot.model import JOINT_NAMES, Robot, Stance
-from quadleg.robot.poses import pose_fault
+from quadleg.cli import main
+from quadleg.commissioning.wizard.robot_wizard import (
+    Measures,
+    describe,
+    find_poses,
+    say_next_steps,
+)
+from quadleg.commissioning.wizard.servo_classes import READY_KINDS, usual_stall_current
+from quadleg.errors import OutputPathError
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import lowest_of_body, stance_angles
+from quadleg.robot.model import JOINT_NAMES, RobotModel, Stance
+from quadleg.robot_file.load import load_robot
+from quadleg.robot_file.maker_units import number_from
+from quadleg.robot_file.reachable_poses import pose_fault
 
 # The questions in their order, by a word of ours.
 QUESTIONS = (
@@ -51,7 +57,7 @@ class Person:
         self.said.append(question)
         return self._answers.pop(0)
 
-    def describe(self, path: Path) -> Robot:
+    def describe(self, path: Path) -> RobotModel:
         robot = describe(path, self.ask, self.said.append)
         assert not self._answers
         return robot
@@ -66,7 +72,7 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "my_robot.yaml"
 
 
-def good_on_the_way(robot: Robot) -> None:
+def good_on_the_way(robot: RobotModel) -> None:
     """Both poses, and those between them, are in reach and clear: the judgement of robot files."""
     low, high = robot.resting.height, robot.standing.height
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
@@ -373,14 +379,14 @@ def test_standing_knees_are_bent_as_the_law_of_cosines_says(path: Path) -> None:
 
 def test_a_file_that_is_there_stays_and_nothing_is_asked(path: Path) -> None:
     path.write_text("mine")
-    with pytest.raises(NoPlace, match="is there already and stays as it is"):
+    with pytest.raises(OutputPathError, match="is there already and stays as it is"):
         describe(path, lambda question: pytest.fail("asked"), print)
     assert path.read_text() == "mine"
 
 
 def test_a_link_that_leads_nowhere_is_not_written_over(path: Path) -> None:
     path.symlink_to("nowhere")
-    with pytest.raises(NoPlace, match="is there already"):
+    with pytest.raises(OutputPathError, match="is there already"):
         describe(path, lambda question: pytest.fail("asked"), print)
 
 
@@ -389,7 +395,7 @@ def test_a_link_that_leads_nowhere_is_not_written_over(path: Path) -> None:
     [("/proc/my_robot.yaml", "name a file in a folder of yours"), ("no_such/my.yaml", "no folder .*no_such; make it")],
 )
 def test_where_nothing_can_be_written_nothing_is_asked(tmp_path: Path, place: str, reason: str) -> None:
-    with pytest.raises(NoPlace, match=reason):
+    with pytest.raises(OutputPathError, match=reason):
         describe(tmp_path / place, lambda question: pytest.fail("asked"), print)
 
 
@@ -399,7 +405,7 @@ def test_a_full_disk_loses_no_answer(path: Path, monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(os, "fsync", full)
     person = Person(upper="93")
-    with pytest.raises(NoPlace, match="No space left on device: put the text above there"):
+    with pytest.raises(OutputPathError, match="No space left on device: put the text above there"):
         person.describe(path)
     assert "upper_leg_mm: 93" in person.heard
     assert not list(path.parent.iterdir())
@@ -413,7 +419,7 @@ def test_a_file_that_came_meanwhile_stays(path: Path) -> None:
         path.write_text("another's")
         return ask(question)
 
-    with pytest.raises(NoPlace, match="is there already"):
+    with pytest.raises(OutputPathError, match="is there already"):
         describe(path, ask_and_write, person.said.append)
     assert path.read_text() == "another's"
     assert "upper_leg_mm: 90" in person.heard
@@ -442,14 +448,14 @@ def test_an_end_at_any_question_writes_nothing(
 
     given = answers()
     monkeypatch.setattr(builtins, "input", lambda question: next(given))
-    assert cli.main(["new", str(path)]) == code
+    assert main.main(["new", str(path)]) == code
     assert words in capsys.readouterr().err
     assert not list(path.parent.iterdir())
 
 
 def test_an_existing_file_is_told_without_a_traceback(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path.write_text("mine")
-    assert cli.main(["new", str(path)]) == 1
+    assert main.main(["new", str(path)]) == 1
     assert "is there already" in capsys.readouterr().err
 
 

@@ -17,19 +17,27 @@ from scipy.spatial.transform import Rotation
 
 pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
 
-from recorded import ROBOT, Errors, Run, Tick, recorded, replayed
+from physics_walks import (
+    ROBOT,
+    Errors,
+    Run,
+    Tick,
+    recorded,
+    replayed,
+)
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.estimation import servos
+from quadleg.estimation import modelled_joints
 from quadleg.estimation.footprint import footprint
+from quadleg.estimation.modelled_joints import ModelledJoints, _columns
 from quadleg.estimation.odometry import BLOCKS, Estimate, Estimator, in_body
-from quadleg.estimation.servos import ModelledServos, _columns
-from quadleg.gait.planner import Plan
-from quadleg.kinematics.body import Pose, all_forward, compose, feet_in_base, stance_angles
+from quadleg.gait.planner import GaitPlan
+from quadleg.geometry.transforms import Pose, compose
+from quadleg.kinematics.body_pose import all_forward, feet_in_base, stance_angles
 from quadleg.kinematics.leg import jacobian
 from quadleg.robot.model import LEGS, MEASURED, MODELLED
 from quadleg.simulation.ground import Ground
-from quadleg.simulation.imu import ImuSample
+from quadleg.simulation.simulated_imu import ImuSample
 
 LONG = "QUADLEG_SEEDS" in os.environ
 SEEDS = range(1, 1 + int(os.environ.get("QUADLEG_SEEDS", "2")))
@@ -124,7 +132,7 @@ def test_three_standard_deviations_hold_place_and_yaw(gait, angles):
 def test_servos_that_are_softer_or_harder_than_thought_do_no_harm(gait, share, monkeypatch):
     """Nobody knows these constants of a hobby servo: half of them, and half as much again, do."""
     for name in ("FULL_TORQUE_ERROR", "FRICTION", "BACKLASH"):
-        monkeypatch.setattr(servos, name, share * getattr(servos, name))
+        monkeypatch.setattr(modelled_joints, name, share * getattr(modelled_joints, name))
     run = walk(gait)
     estimates = replayed(run, MODELLED)
     assert Errors(run, estimates).drift < 8.0
@@ -185,7 +193,7 @@ def test_contact_points_follow_a_leg_that_turns_about_its_foot():
     """
     height, radius = ROBOT.standing.height, ROBOT.legs[0].foot_radius
     estimator = Estimator(ROBOT)
-    plan = Plan(ROBOT.standing.feet, ((1e-9, 0.0, 0.0),) * 4, (0.25,) * 4, (0.0, 0.0))
+    plan = GaitPlan(ROBOT.standing.feet, ((1e-9, 0.0, 0.0),) * 4, (0.25,) * 4, (0.0, 0.0))
     angles = np.array(stance_angles(ROBOT, ROBOT.standing))
     for tick in range(50):
         feed(estimator, made(tick, angles, plan))
@@ -205,12 +213,12 @@ def test_contact_points_follow_a_leg_that_turns_about_its_foot():
 
 
 def legs_over(x: float, height: float, feet) -> tuple[float, ...]:
-    from quadleg.kinematics.body import legs_inverse
+    from quadleg.kinematics.body_pose import legs_inverse
 
     return legs_inverse(ROBOT, Pose((x, 0.0, height)), [tuple(foot) for foot in feet])
 
 
-def made(tick: int, angles: np.ndarray, plan: Plan | None) -> Tick:
+def made(tick: int, angles: np.ndarray, plan: GaitPlan | None) -> Tick:
     """A tick of a robot whose body is level and hardly speeds up."""
     noise = np.random.default_rng(tick)
     samples = tuple(
@@ -225,10 +233,10 @@ def made(tick: int, angles: np.ndarray, plan: Plan | None) -> Tick:
 def test_modelled_angles_give_way_as_those_of_physics_do():
     """Standing: how high the body is over its feet, by the modelled, the commanded and the true angles."""
     run = walk("creep")
-    servos = ModelledServos(ROBOT)
+    modelled_joints = ModelledJoints(ROBOT)
     weight = np.array((0.0, 0.0, ROBOT.masses.total * STANDARD_GRAVITY))
     for tick in run.ticks[: run.walk]:
-        modelled = servos.step(tick.commanded, tick.plan.loads if tick.plan else (0.0,) * 4, weight, 0.02)
+        modelled = modelled_joints.step(tick.commanded, tick.plan.loads if tick.plan else (0.0,) * 4, weight, 0.02)
 
     def height(angles: np.ndarray) -> float:
         return -float(np.mean([z for _, _, z in all_forward(ROBOT, angles.tolist())]))

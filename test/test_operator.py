@@ -12,11 +12,11 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 from builtin_interfaces.msg import Time
 from std_msgs.msg import String
 
-from quadleg.nodes import operator as operator_module
-from quadleg.nodes.operator import NOT_ANSWERED, Operator
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.teleop.body import RANGE, BodyOffsets
-from quadleg.teleop.pilot import Wish
+from quadleg.nodes import stack_operator as operator_module
+from quadleg.nodes.stack_operator import NOT_ANSWERED, StackOperator
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.teleop.body_offsets import RANGE, BodyOffsets
+from quadleg.teleop.gamepad_teleop import TeleopCommand
 
 LIMITS = "gait: creep\ngaits: [creep, trot]\nmax_velocity: [0.07, 0.0, 0.4]\nmin_velocity: [-0.06, 0.0, -0.5]\n"
 
@@ -73,7 +73,7 @@ class Bench:
         self.said: list[str] = []
         self.hear: dict[str, Any] = {}
         body = BodyOffsets(load_robot(find_robot("greenhouse_inspector")).standing.height, RANGE)
-        self.operator = Operator(
+        self.operator = StackOperator(
             self.node, self._subscribe, "base_footprint", body, self.said.append, after_fault="r resets"
         )
         self.hear["state"](String(data="hold: no good frame"))
@@ -99,8 +99,8 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
 )
 def test_who_does_not_answer_is_named_with_the_last_state_and_what_to_do(bench: Bench, ask: Any, begins: str) -> None:
     ask(bench.operator)
-    bench.operator.tick(Wish())
-    bench.operator.tick(Wish())
+    bench.operator.tick(TeleopCommand())
+    bench.operator.tick(TeleopCommand())
     (said,) = bench.said
     assert said.startswith(begins)
     assert "the robot said hold: no good frame" in said
@@ -111,11 +111,11 @@ def test_that_a_stop_is_not_answered_is_a_flag_until_there_is_news(bench: Bench)
     operator = bench.operator
     operator.emergency_stop()
     assert not operator.stop_unanswered
-    operator.tick(Wish())
+    operator.tick(TeleopCommand())
     assert bench.said[-1] == NOT_ANSWERED
     assert operator.stop_unanswered
     operator.enable(False)
-    operator.tick(Wish())
+    operator.tick(TeleopCommand())
     assert not operator.stop_unanswered
 
 
@@ -151,5 +151,5 @@ def test_a_way_that_the_gait_cannot_walk_is_said_to_who_asks_for_it(
 ) -> None:
     bench.hear["state"](String(data="active: following the joint targets"))
     bench.node.get_clock = lambda: SimpleNamespace(now=lambda: SimpleNamespace(to_msg=Time))
-    assert "cannot walk to the left" in bench.operator.tick(Wish(walk=(1.0, 0.5, 0.0)))
-    assert bench.operator.tick(Wish(walk=(1.0, 0.0, 0.0))) == ""
+    assert "cannot walk to the left" in bench.operator.tick(TeleopCommand(walk=(1.0, 0.5, 0.0)))
+    assert bench.operator.tick(TeleopCommand(walk=(1.0, 0.0, 0.0))) == ""

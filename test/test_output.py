@@ -8,21 +8,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from hypothesis_settings import examples
 
-from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
+from quadleg.dynamics.servo_motors import joint_steps
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety import output as module
-from quadleg.safety.commands import ALL, NONE, Command
-from quadleg.safety.limits import joint_steps
-from quadleg.safety.output import Output, OutputState
+from quadleg.safety import output_supervisor as module
+from quadleg.safety.joint_command import ALL, NONE, Command
+from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.watchdog import State, Watchdog
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
 
 
@@ -36,7 +37,7 @@ class Bench:
         self.rest = stance_angles(robot, robot.resting)
         self.standing = stance_angles(robot, robot.standing)
         self.steps = np.array(joint_steps(robot, self.period))
-        self.output = Output(robot, self.period, self.now, found)
+        self.output = OutputSupervisor(robot, self.period, self.now, found)
 
     @property
     def state(self) -> OutputState:
@@ -259,7 +260,7 @@ def test_a_second_stop_begins_the_half_second_anew(following):
     assert not following.empty()
 
 
-@pytest.mark.parametrize("end", [Output.off, Output.lower])
+@pytest.mark.parametrize("end", [OutputSupervisor.off, OutputSupervisor.lower])
 def test_an_end_does_not_hide_a_stop(following, end):
     following.output.stop("emergency stop", following.now)
     end(following.output, "servo_output is ending", following.now)
@@ -365,7 +366,7 @@ class Pair:
         """servo_output dies and comes back: it finds the board as it was."""
         before = self.bench.output
         found = [angle if on else None for angle, on in zip(before.angles, before.powered)]
-        self.bench.output = Output(self.bench.robot, self.bench.period, self.bench.now, found)
+        self.bench.output = OutputSupervisor(self.bench.robot, self.bench.period, self.bench.now, found)
 
     def tick(self) -> None:
         before = self.bench.output.angles, self.bench.output.powered

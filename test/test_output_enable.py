@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from quadleg.hardware.output_enable import OutputSwitch
 from quadleg.robot.model import OutputEnable
-from quadleg.servos.output_enable import OutputSwitch
 
 gpiod = pytest.importorskip("gpiod", reason="gpiod is not installed: the extra `board` brings it")
 

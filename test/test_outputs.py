@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from quadleg.commands.outputs import fresh, own_folder
-from quadleg.errors import NoPlace
+from quadleg.cli.output_folder import fresh, own_folder
+from quadleg.errors import OutputPathError
 
 
 def test_a_name_that_is_taken_gets_a_number(tmp_path: Path) -> None:
@@ -20,5 +20,5 @@ def test_a_name_that_is_taken_gets_a_number(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    with pytest.raises(NoPlace, match="Name another folder"):
+    with pytest.raises(OutputPathError, match="Name another folder"):
         own_folder(tmp_path / "file" / "folder")

@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 
 from quadleg.errors import BoardError
+from quadleg.hardware import pca9685
+from quadleg.hardware.board import Board, always
+from quadleg.hardware.pca9685 import PCA9685, period_from_prescale, prescale_from_frequency
 from quadleg.robot.model import BoardSettings
-from quadleg.servos import pca9685
-from quadleg.servos.boards import Board, always
-from quadleg.servos.pca9685 import PCA9685, period_from_prescale, prescale_from_frequency
 
 SETTINGS = BoardSettings(kind="recorder", address=0x40, frequency=50.0, clock=25e6, bus_speed=400e3)
 RUNNING = {0x00: 0x20, 0x01: 0x04, 0xFE: 121}

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import wait_until
-from robots import inspector
+from sample_robots import inspector
 
-from quadleg.kinematics.body import stance_angles
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.calibration import pulse_from_angle
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
-from quadleg.simulation.realtime import RealTime
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.servos.pulse_conversion import pulse_from_angle
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.simulation.realtime_world import RealTimeWorld
 from quadleg.simulation.world import World
 
 ROBOT = inspector()
@@ -106,7 +106,7 @@ class Bench:
         self.world = World(ROBOT)
         self.ends: list[float] = []
         self.news = threading.Condition()
-        self.physics = RealTime(self.world, lambda: self.board, self._after)
+        self.physics = RealTimeWorld(self.world, lambda: self.board, self._after)
 
     def _after(self, now: float) -> None:
         with self.news:

@@ -11,15 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
-from quadleg.kinematics.planar import (
-    STILL,
-    carried,
-    carried_batch,
-    compose,
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    compose_planar,
+    from_frame,
+    from_frame_batch,
     motion,
     motions,
-    seen_from,
-    seen_from_batch,
+    to_frame,
+    to_frame_batch,
 )
 
 numbers = st.floats(-3, 3)
@@ -67,16 +67,16 @@ def test_a_full_turn_ends_where_it_began():
 
 @given(planars, planars, planars, st.tuples(numbers, numbers))
 def test_composing_is_the_product_of_the_matrices(a, b, c, point):
-    assert np.allclose(matrix(compose(a, b)), matrix(a) @ matrix(b), rtol=0, atol=1e-12)
-    assert compose(compose(a, b), c) == pytest.approx(compose(a, compose(b, c)), abs=1e-12)
-    assert compose(a, STILL) == pytest.approx(a)
-    assert np.allclose(carried(a, *point), (matrix(a) @ [*point, 1])[:2], rtol=0, atol=1e-12)
-    assert seen_from(a, *carried(a, *point)) == pytest.approx(point, abs=1e-12)
+    assert np.allclose(matrix(compose_planar(a, b)), matrix(a) @ matrix(b), rtol=0, atol=1e-12)
+    assert compose_planar(compose_planar(a, b), c) == pytest.approx(compose_planar(a, compose_planar(b, c)), abs=1e-12)
+    assert compose_planar(a, ZERO_TWIST) == pytest.approx(a)
+    assert np.allclose(from_frame(a, *point), (matrix(a) @ [*point, 1])[:2], rtol=0, atol=1e-12)
+    assert to_frame(a, *from_frame(a, *point)) == pytest.approx(point, abs=1e-12)
 
 
 @given(planars, times, times)
 def test_a_way_in_two_parts_is_the_whole_way(twist, first, second):
-    parts = compose(motion(twist, first), motion(twist, second))
+    parts = compose_planar(motion(twist, first), motion(twist, second))
     assert parts == pytest.approx(motion(twist, first + second), abs=1e-9)
 
 
@@ -85,8 +85,8 @@ def test_batch_equals_scalar(cases):
     twists, seconds, points = (np.array(column, dtype=float) for column in zip(*cases))
     moved = motions(twists, seconds)
     assert np.allclose(moved, [motion(twist, time) for twist, time, _ in cases], rtol=0, atol=1e-12)
-    there = carried_batch(moved, points)
-    assert np.allclose(there, [carried(frame, *point) for frame, point in zip(moved, points)], rtol=0, atol=1e-12)
-    back = seen_from_batch(moved, there)
-    assert np.allclose(back, [seen_from(frame, *point) for frame, point in zip(moved, there)], rtol=0, atol=1e-12)
+    there = from_frame_batch(moved, points)
+    assert np.allclose(there, [from_frame(frame, *point) for frame, point in zip(moved, points)], rtol=0, atol=1e-12)
+    back = to_frame_batch(moved, there)
+    assert np.allclose(back, [to_frame(frame, *point) for frame, point in zip(moved, there)], rtol=0, atol=1e-12)
     assert np.allclose(back, points, rtol=0, atol=1e-11)

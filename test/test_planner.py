@@ -8,23 +8,35 @@ from math import cos, hypot, inf, nan, pi, sin
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
-from quadleg.errors import BadTarget
-from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
-from quadleg.gait.planner import AT_HOME, HUGE, Plan, Planner
+from quadleg.errors import TargetError
+from quadleg.gait.planner import (
+    AT_HOME,
+    HUGE,
+    GaitPlan,
+    Planner,
+)
 from quadleg.gait.stability import static_margin
-from quadleg.gait.steady import angles_of
+from quadleg.gait.steady_strides import angles_of
 from quadleg.gait.stride_feasibility import SPEED_SHARE
+from quadleg.gait.walking_limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    from_frame_batch,
+    motion,
+    to_frame,
+)
 from quadleg.kinematics.clearance import Clearance
-from quadleg.kinematics.planar import STILL, Planar, carried_batch, compose, motion, seen_from
 from quadleg.robot.model import LEGS
 
-ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
+ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
 DEMO = "greenhouse_inspector"
 EVERY = [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
 every = pytest.mark.parametrize(("name", "gait"), EVERY)
@@ -52,7 +64,7 @@ class Run:
     def __init__(self, name: str, gait: str, period: float = 0.02) -> None:
         self.robot, self.limits, self.period = ROBOTS[name], limits_of(name, gait), period
         self.planner = Planner(self.robot, self.limits, period)
-        self.plans: list[Plan] = []
+        self.plans: list[GaitPlan] = []
         self.places: list[Planar] = []
         self.twists: list[Planar] = []
         self.margins: list[float] = []
@@ -70,7 +82,7 @@ class Run:
         for way, strides in script:
             self.planner.walk(twist_of(self.limits, way))
             self.go(strides)
-        self.planner.walk(STILL)
+        self.planner.walk(ZERO_TWIST)
         return self.go(RAMP_STRIDES + 2.5)
 
     @property
@@ -81,7 +93,7 @@ class Run:
     @property
     def on_ground(self) -> np.ndarray:
         """(n, 4, 3) in the frame that stays on the ground."""
-        over = carried_batch(np.array(self.places)[:, None], self.feet[..., :2])
+        over = from_frame_batch(np.array(self.places)[:, None], self.feet[..., :2])
         return np.concatenate((over, self.feet[..., 2:]), axis=2)
 
     @property
@@ -147,7 +159,7 @@ def check_stopped(run: Run) -> None:
     """All feet down in a square stance, the body in the middle, and nothing moves."""
     planner, plan = run.planner, run.plans[-1]
     assert not planner.walking
-    assert planner.twist == STILL
+    assert planner.twist == ZERO_TWIST
     for foot, home in zip(plan.feet, run.robot.standing.feet):
         assert hypot(foot[0] - home[0], foot[1] - home[1]) <= AT_HOME
         assert foot[2] == home[2]
@@ -172,7 +184,7 @@ def test_reversing_at_full_speed(name, gait, way):
     back = tuple(-share for share in way)
     for script in (
         [(way, 2.6), (back, 1.2), (way, 0.9), (back, 2.3)],
-        [(way, 2.3), (STILL, 0.7), (way, 1.2), (STILL, 0.3)],
+        [(way, 2.3), (ZERO_TWIST, 0.7), (way, 1.2), (ZERO_TWIST, 0.3)],
     ):
         run = Run(name, gait).play(script)
         check_feet(run)
@@ -198,10 +210,10 @@ def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
 @settings(max_examples=examples(5))
 def test_it_goes_where_its_velocity_says(name, gait, script):
     run = Run(name, gait).play(script)
-    place = STILL
-    for before, now in zip([STILL, *run.twists], run.twists):
+    place = ZERO_TWIST
+    for before, now in zip([ZERO_TWIST, *run.twists], run.twists):
         x, y, yaw = ((a + b) / 2 for a, b in zip(before, now))
-        place = compose(place, motion((x, y, yaw), run.period))
+        place = compose_planar(place, motion((x, y, yaw), run.period))
     assert run.planner.place == pytest.approx(place, abs=1e-9)
 
 
@@ -252,10 +264,10 @@ def test_in_a_steady_walk_a_foot_is_at_home_halfway_through_its_stance():
 @every
 def test_at_zero_velocity_it_stands_still(name, gait):
     run = Run(name, gait)
-    run.planner.walk(STILL)
+    run.planner.walk(ZERO_TWIST)
     run.go(2)
     assert not run.planner.walking
-    assert run.planner.place == STILL
+    assert run.planner.place == ZERO_TWIST
     assert (run.feet == np.array(run.robot.standing.feet)).all()
     check_stopped(run)
 
@@ -287,14 +299,14 @@ def test_a_gait_changes_in_a_square_stance_with_all_feet_down(name, strides):
     # The tick of the change is the first that plans in the new gait.
     for foot, home in zip(run.plans[-2].feet, run.robot.standing.feet):
         assert foot == pytest.approx(home, abs=AT_HOME)
-    assert run.twists[-2] == STILL
+    assert run.twists[-2] == ZERO_TWIST
     assert not run.planner.gait_changes
     assert min(run.margins[:-1]) >= run.limits.margin
     run.limits = trot
     run.planner.walk(twist_of(trot, (1, 0, 0.5)))
     run.go(4)
     assert hypot(*run.twists[-1][:2]) > 0.05, "it walks on in the new gait"
-    run.planner.walk(STILL)
+    run.planner.walk(ZERO_TWIST)
     run.go(RAMP_STRIDES + 2.5)
     check_feet(run)
     check_stopped(run)
@@ -323,7 +335,7 @@ def test_a_velocity_that_is_not_finite_is_refused_and_changes_nothing(bad):
     for each in (run, other):
         each.planner.walk((0.05, 0.0, 0.1))
         each.go(1.5)
-    with pytest.raises(BadTarget, match="it must be three finite numbers in m/s, m/s and rad/s"):
+    with pytest.raises(TargetError, match="it must be three finite numbers in m/s, m/s and rad/s"):
         run.planner.walk(bad)
     run.go(2)
     other.go(2)
@@ -360,7 +372,7 @@ def test_standing_on_its_feet_as_they_are_and_stepping_home():
     offsets = [(0.012, -0.006), (-0.01, 0.008), (0.006, 0.01), (-0.008, -0.004)]
     feet = [(x + dx, y + dy, z) for (x, y, z), (dx, dy) in zip(run.robot.standing.feet, offsets)]
     run.planner.stand_on(feet)
-    assert run.planner.twist == STILL
+    assert run.planner.twist == ZERO_TWIST
     del run.plans[:], run.places[:], run.twists[:], run.margins[:]
     run.go(0)
     assert np.allclose(run.feet[0], feet, rtol=0, atol=1e-12), "nothing moves at once"
@@ -399,4 +411,4 @@ def test_feet_in_base_footprint_turn_against_the_body():
             x, y, _ = foot
             assert velocity == pytest.approx((-vx + rate * y, -vy - rate * x, 0), abs=1e-12), LEGS[leg]
     x, y, yaw = run.places[-1]
-    assert seen_from((x, y, yaw), x + cos(yaw), y + sin(yaw)) == pytest.approx((1, 0))
+    assert to_frame((x, y, yaw), x + cos(yaw), y + sin(yaw)) == pytest.approx((1, 0))

@@ -8,22 +8,23 @@ from math import degrees, radians
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 
 pytest.importorskip("matplotlib")
 
 from matplotlib.colors import to_hex
 from matplotlib.patches import Circle, Polygon, Rectangle
 
-from quadleg.kinematics.body import Pose, legs_inverse, stance_angles
-from quadleg.recording.drawing import WIDTH, spread
-from quadleg.recording.plots import STATES, demo_figure, demo_picture
-from quadleg.recording.run import History, Step
+from quadleg.analysis.pose_run import History, Step
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse, stance_angles
+from quadleg.plotting.pose_plots import STATES, demo_figure, demo_picture
+from quadleg.plotting.sheet import WIDTH, spread
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS
 from quadleg.safety.watchdog import State
 
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 FEET = ROBOT.standing.feet
 
 
@@ -231,7 +232,7 @@ def test_limits_are_drawn_where_the_joints_come_near_them():
 
 
 def test_a_limit_is_shown_to_the_legs_that_have_it():
-    robot = robots.digger()
+    robot = sample_robots.digger()
     standing = Pose((0, 0, robot.standing.height))
     level = legs_inverse(robot, standing, robot.standing.feet)
     # The front left knee bends from 10° to 155°, the rear ones the other way.
@@ -301,7 +302,7 @@ def test_words_and_views_lie_within_the_picture_and_not_on_each_other(count):
 
 
 def test_another_robot_is_drawn_too():
-    robot = robots.digger()
+    robot = sample_robots.digger()
     standing = Pose((0, 0, robot.standing.height))
     angles = legs_inverse(robot, standing, robot.standing.feet)
     figure = demo_figure(robot, [Step("a", 0, 1, standing, standing, angles, "")], History([0], [angles], []))

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 from scipy.spatial.transform import Rotation
 
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import Pose, feet_in_base, legs_inverse
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import feet_in_base, legs_inverse
 from quadleg.kinematics.posture import AXES, PoseLimit, Posture
 from quadleg.robot.model import JOINT_NAMES
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.errors import NoPlace
+from quadleg.errors import OutputPathError
 from quadleg.private_folder import LONGEST_NAME, locked, open_private, private_folder, stack_name
 
 
@@ -27,7 +27,7 @@ def test_the_folder_is_made_for_its_user_alone_and_found_again(tmp_path: Path) -
 def test_a_folder_that_others_may_enter_is_refused_with_the_cure(tmp_path: Path, mode: int) -> None:
     path = Path(private_folder(str(tmp_path)))
     path.chmod(mode)
-    with pytest.raises(NoPlace, match=f"chmod 700 {path}"):
+    with pytest.raises(OutputPathError, match=f"chmod 700 {path}"):
         private_folder(str(tmp_path))
 
 
@@ -37,30 +37,30 @@ def test_a_link_or_a_file_in_place_of_the_folder_is_refused(tmp_path: Path) -> N
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir(mode=0o700)
     path.symlink_to(elsewhere)
-    with pytest.raises(NoPlace, match="is no folder"):
+    with pytest.raises(OutputPathError, match="is no folder"):
         private_folder(str(tmp_path))
     path.unlink()
     path.touch()
-    with pytest.raises(NoPlace, match="is no folder"):
+    with pytest.raises(OutputPathError, match="is no folder"):
         private_folder(str(tmp_path))
 
 
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can give a folder away")
 def test_a_folder_of_another_user_is_refused(tmp_path: Path) -> None:
     os.chown(private_folder(str(tmp_path)), 65534, 65534)
-    with pytest.raises(NoPlace, match="belongs to user id 65534"):
+    with pytest.raises(OutputPathError, match="belongs to user id 65534"):
         private_folder(str(tmp_path))
 
 
 def test_where_no_folder_can_be_made_it_is_said() -> None:
-    with pytest.raises(NoPlace, match="cannot be made"):
+    with pytest.raises(OutputPathError, match="cannot be made"):
         private_folder("/nonexistent")
 
 
 def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
     target, path = tmp_path / "target", tmp_path / "running.lock"
     path.symlink_to(target)
-    with pytest.raises(NoPlace, match="a regular file of your own"), locked(str(path)):
+    with pytest.raises(OutputPathError, match="a regular file of your own"), locked(str(path)):
         pass
     assert not target.exists()
 
@@ -69,7 +69,7 @@ def test_a_planted_hard_link_is_not_opened(tmp_path: Path) -> None:
     target, path = tmp_path / "target", tmp_path / "running.lock"
     target.touch()
     os.link(target, path)
-    with pytest.raises(NoPlace, match="not a regular file"):
+    with pytest.raises(OutputPathError, match="not a regular file"):
         open_private(str(path))
 
 
@@ -84,7 +84,7 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, kind: str) -> None:
     else:
         with socket.socket(socket.AF_UNIX) as planted:
             planted.bind(str(path))
-    with pytest.raises(NoPlace, match="regular file"):
+    with pytest.raises(OutputPathError, match="regular file"):
         open_private(str(path))
 
 

@@ -16,7 +16,7 @@ from random_robots import (
 )
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 
 KG_CM = 0.0980665  # N·m
 

@@ -8,11 +8,23 @@ from math import radians
 
 import numpy as np
 import pytest
-from courses import ROBOT, SECONDS, SPEED, motion, walked
+from sample_courses import (
+    ROBOT,
+    SECONDS,
+    SPEED,
+    motion,
+    walked,
+)
 from scipy.spatial.transform import Rotation
 
-from quadleg.kinematics.body import all_forward
-from quadleg.recording.course import Course, Motion, course_figures, footholds, slips
+from quadleg.analysis.course_measures import (
+    MeasuredCourse,
+    Motion,
+    course_figures,
+    footholds,
+    slips,
+)
+from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES
 
 
@@ -121,7 +133,7 @@ def test_height_roll_and_pitch_keep_their_uncertainty():
     assert replace(course, covariance=covariance).deviations[-1, 2:5] == pytest.approx([0.001, 0.002, 0.002])
 
 
-def rocked(slide: float) -> Course:
+def rocked(slide: float) -> MeasuredCourse:
     """The robot rocks forward on its front left foot, which rolls, and slides so far besides (m)."""
     count, leg = 50, ROBOT.legs[0]
     angles = np.tile(walked().angles[0], (count, 1))

@@ -12,13 +12,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from damaged import pieces
+from damaged_files import pieces
 
-from quadleg.errors import BadRecording, NoPlace
-from quadleg.recording import recorder as module
+from quadleg.errors import OutputPathError, RecordingError
+from quadleg.recording import recording_writer as module
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.reader import Recording
-from quadleg.recording.recorder import Recorder
+from quadleg.recording.recording_writer import RecordingWriter
 
 LATCHED = "/robot_description"
 
@@ -27,9 +27,9 @@ def text(words: str) -> bytes:
     return b"\0\1\0\0" + (len(words) + 1).to_bytes(4, "little") + words.encode() + b"\0"
 
 
-def begin(path: Path | None) -> tuple[Recorder, int, int]:
+def begin(path: Path | None) -> tuple[RecordingWriter, int, int]:
     """A recorder with an ordinary topic and a latched one."""
-    recorder = Recorder(path, {"quadleg": {"namespace": "/"}})
+    recorder = RecordingWriter(path, {"quadleg": {"namespace": "/"}})
     ordinary = recorder.channel("/joint_states", "std_msgs/msg/String", "string data\n", "", latched=False)
     latched = recorder.channel(LATCHED, "std_msgs/msg/String", "string data\n", "", latched=True)
     return recorder, ordinary, latched
@@ -111,7 +111,7 @@ def test_the_last_minute_is_kept_with_what_was_said_once_before_it(
     recorder.close()
 
 
-def in_memory(recorder: Recorder, folder: Path) -> list[bytes]:
+def in_memory(recorder: RecordingWriter, folder: Path) -> list[bytes]:
     recorder.keep(folder / "now.mcap")
     found = data(folder / "now.mcap")
     (folder / "now.mcap").unlink()
@@ -120,16 +120,16 @@ def in_memory(recorder: Recorder, folder: Path) -> list[bytes]:
 
 def test_keeping_nothing_or_onto_a_file_is_refused(tmp_path: Path) -> None:
     recorder, channel, _ = begin(None)
-    with pytest.raises(NoPlace, match="nothing to keep"):
+    with pytest.raises(OutputPathError, match="nothing to keep"):
         recorder.keep(tmp_path / "a.mcap")
     recorder.take(channel, text("x"))
     (tmp_path / "a.mcap").write_text("mine")
-    with pytest.raises(NoPlace, match="there already and stays"):
+    with pytest.raises(OutputPathError, match="there already and stays"):
         recorder.keep(tmp_path / "a.mcap")
     assert (tmp_path / "a.mcap").read_text() == "mine"
     recorder.close()
-    with pytest.raises(NoPlace, match="there already and stays"):
-        Recorder(tmp_path / "a.mcap", {})
+    with pytest.raises(OutputPathError, match="there already and stays"):
+        RecordingWriter(tmp_path / "a.mcap", {})
 
 
 def test_a_step_of_the_system_clock_is_taken_out_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -168,7 +168,7 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
     assert recorder.path is None
     assert data(tmp_path / "a.mcap") == [text("before")]
     assert not Recording(tmp_path / "a.mcap").cut
-    with pytest.raises(NoPlace, match="only 5 MB are free"):
+    with pytest.raises(OutputPathError, match="only 5 MB are free"):
         recorder.keep(tmp_path / "kept.mcap")
     monkeypatch.undo()
     recorder.take(channel, text("later"))
@@ -237,7 +237,7 @@ def survived(path: Path, after: float) -> None:
     process.wait()
     try:
         found = data(path)
-    except BadRecording:  # nothing of it yet
+    except RecordingError:  # nothing of it yet
         assert killed - begun < 1.0
         return
     numbers = [int(one[8:].split()[0]) for one in found]

@@ -9,21 +9,35 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import recordings
+import sample_recordings
 from hypothesis import given
 from hypothesis import strategies as st
-from recordings import BEGIN, FILE, ROBOT, SPEED, WALKS, made, metadata, write
+from sample_recordings import (
+    BEGIN,
+    FILE,
+    ROBOT,
+    SPEED,
+    WALKS,
+    made,
+    metadata,
+    write,
+)
 from scipy.spatial.transform import Rotation
 
-from quadleg.errors import BadRecording, NoPlace
-from quadleg.recording.panels import POINTS, envelope
+from quadleg.analysis.recording_analysis import HIDDEN, RecordingAnalysis
+from quadleg.analysis.recording_figures import figures, tracking
+from quadleg.errors import OutputPathError, RecordingError
+from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
-from quadleg.recording.report import Report, damage, sentences, write_report
-from quadleg.recording.report_pictures import pictures
-from quadleg.recording.statistics import figures, tracking
-from quadleg.recording.story import HIDDEN, Story
-from quadleg.robot.load import load_robot, robot_from_text
+from quadleg.report.report import (
+    Report,
+    damage,
+    sentences,
+    write_report,
+)
+from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot_file.load import load_robot, robot_from_text
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}  # elements without an end, HTML Living Standard 13.1.2
 
@@ -39,18 +53,18 @@ def report(whole: Path, tmp_path_factory) -> Report:
 
 
 @pytest.fixture(scope="module")
-def story(whole: Path) -> Story:
-    return Story(whole)
+def story(whole: Path) -> RecordingAnalysis:
+    return RecordingAnalysis(whole)
 
 
-def values(story: Story) -> dict[str, float]:
+def values(story: RecordingAnalysis) -> dict[str, float]:
     return {figure.name: figure.value for figure in figures(story)}
 
 
 # Figures
 
 
-def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: Story) -> None:
+def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: RecordingAnalysis) -> None:
     given, found = made(), values(story)
     commanded = (given.times >= 1.8) & (given.times < 11.0)  # before, joints get their first pulses
     errors = np.degrees(given.position - given.command)[commanded]
@@ -69,7 +83,7 @@ def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: Story) 
     assert found["largest tilt of the body"] == pytest.approx(np.degrees(tilts.max()), rel=1e-3)
 
 
-def test_each_joint_has_its_own_tracking_error(story: Story) -> None:
+def test_each_joint_has_its_own_tracking_error(story: RecordingAnalysis) -> None:
     given, found = made(), tracking(story)
     assert found is not None
     commanded = (given.times >= 1.8) & (given.times < 11.0)
@@ -80,7 +94,7 @@ def test_each_joint_has_its_own_tracking_error(story: Story) -> None:
     assert found.times == pytest.approx(at, abs=1e-6)
 
 
-def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: Story) -> None:
+def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: RecordingAnalysis) -> None:
     given, found = made(), values(story)
     planned = SPEED * (WALKS[1] - WALKS[0])
     assert found["walked, by the plan"] == pytest.approx(planned, rel=0.02)
@@ -92,7 +106,7 @@ def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: Story) -> 
     assert found["estimate off the truth at the end"] == pytest.approx(drift, abs=0.2)
 
 
-def test_states_are_summed_and_counted(story: Story) -> None:
+def test_states_are_summed_and_counted(story: RecordingAnalysis) -> None:
     found = values(story)
     assert found["following what was asked"] == pytest.approx(6.5, abs=1e-6)
     assert found["with power"] == pytest.approx(10.0, abs=1e-6)
@@ -103,26 +117,27 @@ def test_states_are_summed_and_counted(story: Story) -> None:
 
 def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path) -> None:
     counts = [0, 5, 9, 2, 3]  # the watchdog was started again after 9
-    messages = [(0.1 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(5)]
+    messages = [(0.1 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(5)]
     messages += [
-        (0.1 * k, "diagnostics", recordings.diagnosis("joint_watchdog", 0, "", frames_dropped=count))
+        (0.1 * k, "diagnostics", sample_recordings.diagnosis("joint_watchdog", 0, "", frames_dropped=count))
         for k, count in enumerate(counts)
     ]
-    found = Story(write(tmp_path / "a.mcap", messages, metadata()))
+    found = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
     assert found.counted("joint_watchdog", "frames_dropped") == 9 + 2 + 1
 
 
 def test_the_pose_by_the_joints_is_the_one_that_they_were_put_into(tmp_path: Path) -> None:
-    from quadleg.kinematics.body import Pose, legs_inverse
+    from quadleg.geometry.transforms import Pose
+    from quadleg.kinematics.body_pose import legs_inverse
 
     pose = Pose.from_rpy(0.01, -0.005, 0.14, 0.05, -0.03, 0.04)
     angles = legs_inverse(ROBOT, pose, ROBOT.standing.feet)
     forces, places = (1.0, 1.0, 1.0, 1.0), ROBOT.standing.feet
     messages = []
     for k in range(20):
-        messages.append((0.02 * k, "planned_feet", recordings.feet(places, forces, 0.0)))
-        messages.append((0.02 * k, "joint_states", recordings.joint_state(angles)))
-    done = Story(write(tmp_path / "a.mcap", messages, metadata())).pose_done
+        messages.append((0.02 * k, "planned_feet", sample_recordings.feet(places, forces, 0.0)))
+        messages.append((0.02 * k, "joint_states", sample_recordings.joint_state(angles)))
+    done = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).pose_done
     assert done is not None
     assert done[-1] == pytest.approx([0.01, -0.005, 0.14, 0.05, -0.03, 0.04], abs=1e-5)
 
@@ -137,15 +152,15 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
     true = np.cumsum(random.normal(0.0, 0.01, (n, 3)), axis=0)
     found = frame.apply(true + random.normal(0.0, 0.003, (n, 3))) + [3.0, -2.0, 0.0]
     variance = np.cumsum(random.uniform(0.0, 1e-5, (n, 6)), axis=0)
-    messages = [(0.02 * (begun - 0.5), "state", recordings.text("active: following the joint targets"))]
-    messages += [(0.0, "state", recordings.text("off: not enabled yet"))]
+    messages = [(0.02 * (begun - 0.5), "state", sample_recordings.text("active: following the joint targets"))]
+    messages += [(0.0, "state", sample_recordings.text("off: not enabled yet"))]
     for k in range(n):
-        messages.append((0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))))
+        messages.append((0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))))
         for topic, places, turns in (("odom", found, found_turns), ("truth/odom", true, true_turns)):
             quaternion = np.roll(turns[k].as_quat(), 1)
-            messages.append((0.02 * k, topic, recordings.odometry(places[k], quaternion, 0.0, variance[k])))
+            messages.append((0.02 * k, topic, sample_recordings.odometry(places[k], quaternion, 0.0, variance[k])))
     messages.sort(key=lambda message: message[0])
-    estimate = Story(write(tmp_path / "a.mcap", messages, metadata())).estimate
+    estimate = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).estimate
     assert estimate is not None
 
     def seen(places: np.ndarray, turns: Rotation) -> tuple[np.ndarray, Rotation]:
@@ -173,10 +188,12 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
 
 def test_without_an_estimate_the_imu_tells_the_tilt(tmp_path: Path) -> None:
     turn = Rotation.from_euler("xyz", [0.1, -0.2, 1.0])
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(10)]
-    messages += [(0.02 * k, "imu/data", recordings.imu(np.roll(turn.as_quat(), 1))) for k in range(10)]
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)]
+    messages += [(0.02 * k, "imu/data", sample_recordings.imu(np.roll(turn.as_quat(), 1))) for k in range(10)]
     tilts = [
-        figure for figure in figures(Story(write(tmp_path / "a.mcap", messages, metadata()))) if "tilt" in figure.name
+        figure
+        for figure in figures(RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())))
+        if "tilt" in figure.name
     ]
     up = turn.apply([0.0, 0.0, 1.0])
     assert [str(tilt) for tilt in tilts] == [f"{np.degrees(np.arccos(up[2])):.1f}° (by the IMU)"]
@@ -242,7 +259,7 @@ def test_it_says_what_it_is_of_and_what_went_wrong(report: Report) -> None:
 
 def test_what_is_modelled_says_so(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mcap", made().messages, metadata(joint_angles="modelled"))
-    story = Story(path)
+    story = RecordingAnalysis(path)
     assert "modelled from the commands" in " ".join(sentences(story, []))
     drawn = next(each for each in pictures(story) if each.name == "joints")
     assert "modelled from the commands" in drawn.about
@@ -253,7 +270,7 @@ def test_what_is_modelled_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize("topic", HIDDEN)
 def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_path: Path) -> None:
     brief = [message for message in made().messages if message[0] < 6.0]
-    story = Story(write(tmp_path / "a.mcap", brief, metadata(), without=(topic,)))
+    story = RecordingAnalysis(write(tmp_path / "a.mcap", brief, metadata(), without=(topic,)))
     assert story.missing == [(topic, HIDDEN[topic])]
     for each in pictures(story):
         each.draw()
@@ -263,7 +280,7 @@ def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_pa
 def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_path: Path) -> None:
     from mcap_ros2.writer import Writer
 
-    definition, _ = recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    definition, _ = sample_recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
     with (tmp_path / "foreign.mcap").open("wb") as stream:
         writer = Writer(stream)
         schema = writer.register_msgdef("sensor_msgs/msg/JointState", definition)
@@ -285,7 +302,7 @@ def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_
 
 def test_without_efforts_and_a_robot_the_rest_is_shown(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mcap", made(2, torque=False).messages, metadata(robot=False))
-    story = Story(path)
+    story = RecordingAnalysis(path)
     for each in pictures(story):
         each.draw()
     assert "largest torque" not in values(story)
@@ -294,7 +311,7 @@ def test_without_efforts_and_a_robot_the_rest_is_shown(tmp_path: Path) -> None:
 def test_a_robot_file_that_does_not_fit_is_said(tmp_path: Path) -> None:
     about = metadata()
     about["robot_file"]["text"] = "name: old\n"
-    story = Story(write(tmp_path / "a.mcap", made().messages[:500], about))
+    story = RecordingAnalysis(write(tmp_path / "a.mcap", made().messages[:500], about))
     assert story.robot is None
     assert "does not fit this version" in story.notes[0]
 
@@ -306,13 +323,13 @@ def test_the_robot_of_a_text_is_the_one_of_the_file() -> None:
 # Damage
 
 
-def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: Story, tmp_path: Path) -> None:
+def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: RecordingAnalysis, tmp_path: Path) -> None:
     content = whole.read_bytes()
     cut = tmp_path / "cut.mcap"
     cut.write_bytes(content[: int(0.6 * len(content))])
     report = write_report(cut, tmp_path)
     assert any("was cut at" in sentence for sentence in report.sentences)
-    found = Story(cut)
+    found = RecordingAnalysis(cut)
     n = len(found.joints)
     assert 0.3 * len(story.joints) < n < 0.9 * len(story.joints)
     assert found.joints["position"].tolist() == story.joints["position"][:n].tolist()
@@ -324,30 +341,36 @@ def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: Story, tmp_p
 )
 def test_what_is_no_recording_is_said(content: bytes, words: str, tmp_path: Path) -> None:
     (tmp_path / "bad.mcap").write_bytes(content)
-    with pytest.raises(BadRecording, match=words):
+    with pytest.raises(RecordingError, match=words):
         write_report(tmp_path / "bad.mcap", tmp_path)
 
 
 def test_joints_of_another_robot_are_named(tmp_path: Path) -> None:
-    messages = [(0.0, "joint_states", recordings.joint_state([0.0], names=["wheel"]))]
-    with pytest.raises(BadRecording, match=r"another robot's joint_states: wheel; .*front_left_abduction"):
+    messages = [(0.0, "joint_states", sample_recordings.joint_state([0.0], names=["wheel"]))]
+    with pytest.raises(RecordingError, match=r"another robot's joint_states: wheel; .*front_left_abduction"):
         write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
 
 
 def test_joints_beside_the_twelve_are_left_out_and_said(tmp_path: Path) -> None:
     names = [*JOINT_NAMES, "tail"]
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(13), names=names)) for k in range(10)]
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(13), names=names)) for k in range(10)]
     report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
     assert any("also name tail" in sentence for sentence in report.sentences)
 
 
 def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", recordings.joint_state(np.zeros(12))) for k in range(10)]
-    messages += [(0.1, "odom", recordings.text("here")), (0.1, "state", recordings.joint_state([], names=[]))]
-    wheels = recordings.feet(np.zeros((4, 3)), np.ones(4), 0.0)
+    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)]
+    messages += [
+        (0.1, "odom", sample_recordings.text("here")),
+        (0.1, "state", sample_recordings.joint_state([], names=[])),
+    ]
+    wheels = sample_recordings.feet(np.zeros((4, 3)), np.ones(4), 0.0)
     wheels.joint_names = ["a", "b", "c", "d", "e"]
     messages.append((0.1, "planned_feet", wheels))
-    types = recordings.TYPES | {"odom": recordings.TYPES["state"], "state": recordings.TYPES["joint_states"]}
+    types = sample_recordings.TYPES | {
+        "odom": sample_recordings.TYPES["state"],
+        "state": sample_recordings.TYPES["joint_states"],
+    }
     report = write_report(write(tmp_path / "a.mcap", messages, metadata(), types=types), tmp_path)
     said = " ".join(report.sentences)
     for topic in ("Odom", "State", "Planned_feet"):
@@ -365,7 +388,10 @@ def test_a_robot_that_was_never_enabled_is_reported(tmp_path: Path) -> None:
 
 @pytest.mark.filterwarnings("error")
 def test_one_message_is_a_recording_too(tmp_path: Path) -> None:
-    messages = [(0.0, "joint_states", recordings.joint_state(np.zeros(12))), (0.0, "state", recordings.text("off: so"))]
+    messages = [
+        (0.0, "joint_states", sample_recordings.joint_state(np.zeros(12))),
+        (0.0, "state", sample_recordings.text("off: so")),
+    ]
     report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
     assert [path.stem for path in report.pictures] == ["time_line", "pose", "joints"]
 
@@ -376,8 +402,8 @@ def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
     from quadleg.recording.chunks import Received, pack
     from quadleg.recording.mcap_file import McapFile
 
-    definition, _ = recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
-    data = recordings.serialized("sensor_msgs/msg/JointState", recordings.joint_state(np.zeros(12)))
+    definition, _ = sample_recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    data = sample_recordings.serialized("sensor_msgs/msg/JointState", sample_recordings.joint_state(np.zeros(12)))
 
     def packed(begin: float) -> list[Received]:
         return [Received(1, k, round(1e9 * (BEGIN + begin + 0.02 * k)), data) for k in range(50)]
@@ -392,7 +418,7 @@ def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
             if noted:
                 file.note(CLOCK_STEP, {"seconds": f"{step}"})
             file.add(pack(packed(1.0 + step)))
-        story = Story(tmp_path / f"{name}.mcap")
+        story = RecordingAnalysis(tmp_path / f"{name}.mcap")
         way = "forward by 3600.0 s" if step > 0 else "back by 40.0 s"
         assert any(way in sentence for sentence in sentences(story, []))
         times = story.joints.times
@@ -402,7 +428,7 @@ def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_written_is_said(whole: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(NoPlace, match="cannot be made"):
+    with pytest.raises(OutputPathError, match="cannot be made"):
         write_report(whole, tmp_path / "file" / "folder")
 
 
@@ -427,9 +453,9 @@ def test_no_peak_is_lost_where_a_curve_is_thinned(curve: list[float], points: in
 
 def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) -> None:
     brief = [m for m in made().messages if m[1] in ("joint_states", "joint_commands", "supply", "state", "diagnostics")]
-    long = Story(write(tmp_path / "long.mcap", brief, metadata(), times=60))
+    long = RecordingAnalysis(write(tmp_path / "long.mcap", brief, metadata(), times=60))
     assert len(long.joints) == 60 * len(made().times)
-    found, once = values(long), values(Story(write(tmp_path / "once.mcap", brief, metadata())))
+    found, once = values(long), values(RecordingAnalysis(write(tmp_path / "once.mcap", brief, metadata())))
     assert found["holds"] == 60
     same = ("largest torque", "least voltage", "largest current")
     assert [found[name] for name in same] == [once[name] for name in same]
@@ -447,16 +473,16 @@ def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) 
 
 
 def test_damaged_messages_are_counted_and_left_out(tmp_path: Path) -> None:
-    from damaged import joined, pieces
+    from damaged_files import joined, pieces
     from mcap.opcode import Opcode
 
-    path = recordings.write(tmp_path / "a.mcap", recordings.made().messages, metadata())
+    path = sample_recordings.write(tmp_path / "a.mcap", sample_recordings.made().messages, metadata())
     parts, cut = pieces(path.read_bytes()), 0
     for part in parts:
         for piece in part.inner:
             if piece.kind == Opcode.MESSAGE and len(piece.content) < 150 and cut < 7 and b"following" in piece.content:
                 piece.content, cut = piece.content[:40], cut + 1
     path.write_bytes(joined(parts))
-    story = Story(path)
+    story = RecordingAnalysis(path)
     assert cut
     assert any("messages of state are damaged" in each for each in damage(story))

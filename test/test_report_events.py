@@ -5,13 +5,20 @@ from __future__ import annotations
 from math import radians
 
 import pytest
-import robots
-from watchdog_bench import Bench, heating
+import sample_robots
+from watchdog_rig import Bench, heating
 
-from quadleg.kinematics.body import stance_angles
-from quadleg.recording.events import Weight, complaints, events, explain, notices, spells
+from quadleg.analysis.events import (
+    Weight,
+    complaints,
+    events,
+    explain,
+    notices,
+    spells,
+)
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.safety.heat_watch import HeatWatch
-from quadleg.safety.output import Output
+from quadleg.safety.output_supervisor import OutputSupervisor
 from quadleg.safety.watchdog import State
 
 UNKNOWN = explain("dancing", "").what
@@ -24,7 +31,7 @@ class Listener(Bench):
         self.heard_words: list[tuple[float, str]] = []
         self.heat_codes: list[tuple[float, str]] = []
         self.idle_codes: list[tuple[float, str]] = []
-        super().__init__(robots.inspector())
+        super().__init__(sample_robots.inspector())
 
     def tick(self, count: int = 1):
         for _ in range(count):
@@ -255,9 +262,9 @@ def test_heat_and_idleness_are_told_by_their_codes_and_never_by_the_sentence() -
 
 
 def test_reasons_of_servo_output_are_explained() -> None:
-    robot, now = robots.inspector(), 0.0
+    robot, now = sample_robots.inspector(), 0.0
     rest = stance_angles(robot, robot.resting)
-    output = Output(robot, 0.02, now, found=rest)
+    output = OutputSupervisor(robot, 0.02, now, found=rest)
     said = [(now, "following: the watchdog's commands"), (now, f"{output.state.value}: {output.why}")]
     while output.state.value != "off":
         now += 0.02

@@ -7,19 +7,21 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from ground_geometry import GroundGeometry
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
+from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Unreachable
-from quadleg.kinematics.body import Pose, all_forward, legs_inverse, stance_angles
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angles
 from quadleg.kinematics.clearance import Clearance
-from quadleg.safety import rest
-from quadleg.safety.limits import Limits, joint_steps
+from quadleg.safety import transitions
+from quadleg.safety.joint_limits import JointLimits
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 
 poses = st.builds(
@@ -69,7 +71,7 @@ def distances(feet: np.ndarray) -> np.ndarray:
 
 def until_belly(robot, path) -> int:
     """How many points of the path have the belly off the ground."""
-    heights = [rest.standing_over(robot, all_forward(robot, angles))[0].position[2] for angles in path]
+    heights = [transitions.standing_over(robot, all_forward(robot, angles))[0].position[2] for angles in path]
     return next((k for k, height in enumerate(heights) if height <= robot.resting.height + 1e-9), len(path))
 
 
@@ -80,7 +82,7 @@ def until_belly(robot, path) -> int:
 @given(pose=poses)
 def test_the_bodys_pose_is_seen_from_its_feet_alone(robot, pose):
     angles = reachable(robot, pose)
-    seen, feet = rest.standing_over(robot, all_forward(robot, angles))
+    seen, feet = transitions.standing_over(robot, all_forward(robot, angles))
     x, y, share = pose.position
     np.testing.assert_allclose(seen.position, (x, y, share * robot.standing.height), atol=1e-9)
     np.testing.assert_allclose(seen.rpy, pose.rpy, atol=1e-9)
@@ -92,7 +94,7 @@ def test_the_bodys_pose_is_seen_from_its_feet_alone(robot, pose):
 def test_a_lifted_foot_does_not_carry(robot, swinging):
     feet = [list(foot) for foot in robot.standing.feet]
     feet[swinging][2] += 0.02
-    pose, seen = rest.standing_over(robot, all_forward(robot, standing(robot, feet=feet)))
+    pose, seen = transitions.standing_over(robot, all_forward(robot, standing(robot, feet=feet)))
     np.testing.assert_allclose(pose.position, (0, 0, robot.standing.height), atol=1e-9)
     np.testing.assert_allclose(pose.rpy, 0, atol=1e-9)
     np.testing.assert_allclose(seen, feet, atol=1e-9)
@@ -103,7 +105,7 @@ def test_a_lifted_foot_does_not_carry(robot, swinging):
 
 @both
 def test_settling_does_nothing_where_all_feet_stand(robot):
-    assert list(rest.settling(robot, standing(robot), period(robot))) == []
+    assert list(transitions.settling(robot, standing(robot), period(robot))) == []
 
 
 @both
@@ -111,13 +113,13 @@ def test_settling_does_nothing_where_all_feet_stand(robot):
 def test_settling_sets_the_swing_foot_down_and_moves_nothing_else(robot, swinging):
     feet = [list(foot) for foot in robot.standing.feet]
     feet[swinging][2] += 0.02
-    path = walked(robot, rest.settling, standing(robot, feet=feet))
+    path = walked(robot, transitions.settling, standing(robot, feet=feet))
     along = feet_along(robot, path)
     others = [i for i in range(4) if i != swinging]
     assert np.ptp(along[:, others], axis=0).max() < 1e-9
     assert np.ptp(along[:, swinging, :2], axis=0).max() < 1e-9
     assert np.all(np.diff(along[:, swinging, 2]) < 0)
-    assert np.abs(np.diff(along[:, swinging, 2])).max() <= rest.LIFT_SPEED * period(robot) * (1 + 1e-6)
+    assert np.abs(np.diff(along[:, swinging, 2])).max() <= transitions.LIFT_SPEED * period(robot) * (1 + 1e-6)
     np.testing.assert_allclose(path[-1], standing(robot), atol=1e-9)
 
 
@@ -126,7 +128,7 @@ def test_settling_a_tilted_body_goes_down_onto_the_tilted_plane(robot):
     pose = Pose.from_rpy(0.005, 0.0, 0.95 * robot.standing.height, 0.06, -0.04, 0.1)
     feet = [list(foot) for foot in robot.standing.feet]
     feet[1][2] += 0.025
-    path = walked(robot, rest.settling, standing(robot, pose, feet))
+    path = walked(robot, transitions.settling, standing(robot, pose, feet))
     np.testing.assert_allclose(path[-1], standing(robot, pose), atol=1e-9)
 
 
@@ -136,10 +138,10 @@ def test_after_settling_two_lifted_feet_all_four_are_on_one_plane(robot, pair):
     feet = [list(foot) for foot in robot.standing.feet]
     for i in pair:
         feet[i][2] += 0.015
-    path = walked(robot, rest.settling, standing(robot, feet=feet))
+    path = walked(robot, transitions.settling, standing(robot, feet=feet))
     a, b, c, d = feet_along(robot, path[-1:])[0]
     assert abs(np.cross(b - a, c - a) @ (d - a)) < 1e-9
-    assert list(rest.settling(robot, path[-1], period(robot))) == []
+    assert list(transitions.settling(robot, path[-1], period(robot))) == []
 
 
 # Lowering
@@ -147,7 +149,7 @@ def test_after_settling_two_lifted_feet_all_four_are_on_one_plane(robot, pair):
 
 @both
 def test_from_a_level_stance_the_feet_go_along_vertical_lines(robot):
-    path = walked(robot, rest.lowering, standing(robot))
+    path = walked(robot, transitions.lowering, standing(robot))
     down = until_belly(robot, path)
     along = feet_along(robot, path[: down + 1])
     assert np.ptp(along[:, :, :2], axis=0).max() < 1e-6
@@ -161,7 +163,7 @@ def test_from_a_level_stance_the_feet_go_along_vertical_lines(robot):
 @given(pose=poses)
 def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_the_belly_lies(robot, pose):
     start = reachable(robot, pose)
-    path = walked(robot, rest.lowering, start)
+    path = walked(robot, transitions.lowering, start)
     assert path[-1] == stance_angles(robot, robot.resting)
     down = until_belly(robot, path)
     apart = distances(feet_along(robot, path[: down + 1]))
@@ -174,18 +176,20 @@ def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_th
 @given(pose=poses)
 def test_lowering_stays_at_rest_with_power_for_a_while_after_it_has_arrived(robot, pose):
     # What follows the path is behind it on a loaded computer, and the power goes off at its end.
-    path = walked(robot, rest.lowering, reachable(robot, pose))
+    path = walked(robot, transitions.lowering, reachable(robot, pose))
     arrived = path.index(stance_angles(robot, robot.resting))
     assert set(path[arrived:]) == {stance_angles(robot, robot.resting)}
-    assert (len(path) - 1 - arrived) * period(robot) >= rest.SETTLE_TIME >= 0.3
+    assert (len(path) - 1 - arrived) * period(robot) >= transitions.SETTLE_TIME >= 0.3
 
 
 @both
 @settings(max_examples=examples(30))
 @given(pose=poses)
 def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):
-    path = walked(robot, rest.lowering, reachable(robot, pose))
-    bodies = [rest.standing_over(robot, all_forward(robot, angles))[0] for angles in path[: until_belly(robot, path)]]
+    path = walked(robot, transitions.lowering, reachable(robot, pose))
+    bodies = [
+        transitions.standing_over(robot, all_forward(robot, angles))[0] for angles in path[: until_belly(robot, path)]
+    ]
     start = bodies[0].position[2]
     lower = [body for body in bodies if body.position[2] < start - 1e-6]
     assert lower
@@ -199,8 +203,8 @@ def test_lowering_sets_a_swing_foot_down_first(robot, swinging):
     feet = [list(foot) for foot in robot.standing.feet]
     feet[swinging][2] += 0.02
     start = standing(robot, feet=feet)
-    settled = walked(robot, rest.settling, start)
-    path = walked(robot, rest.lowering, start)
+    settled = walked(robot, transitions.settling, start)
+    path = walked(robot, transitions.lowering, start)
     assert path[: len(settled)] == settled
     assert path[-1] == stance_angles(robot, robot.resting)
 
@@ -221,19 +225,21 @@ def out_of_place(robot, count: int, judge: GroundGeometry) -> list[tuple[float, 
     return found
 
 
-@pytest.mark.parametrize("robot", [robots.inspector(), *robots.varied()[5:8]], ids=lambda robot: robot.name)
+@pytest.mark.parametrize(
+    "robot", [sample_robots.inspector(), *sample_robots.varied()[5:8]], ids=lambda robot: robot.name
+)
 def test_lowering_over_feet_out_of_their_places_presses_no_knee_into_the_ground(robot):
     """For as long as the feet carry; then the legs fold, and the body comes down with them."""
     judge, lowest = GroundGeometry(robot), []
     for start in out_of_place(robot, 6, judge):
-        path = walked(robot, rest.lowering, start)
+        path = walked(robot, transitions.lowering, start)
         assert path[-1] == stance_angles(robot, robot.resting)
         along = feet_along(robot, path)
         apart = distances(along)
         stay = np.argmax(np.abs(apart - apart[0]).max(axis=1) > 1e-6)
         assert stay > 0
         for angles, feet in zip(path[:stay:5], along[:stay:5]):
-            pose, _ = rest.standing_over(robot, feet)
+            pose, _ = transitions.standing_over(robot, feet)
             judge.place(pose.position, pose.quaternion, angles)
             lowest.append(judge.lowest_but_feet()[1])
     assert min(lowest) > -1e-5
@@ -242,7 +248,7 @@ def test_lowering_over_feet_out_of_their_places_presses_no_knee_into_the_ground(
 @both
 def test_lowering_at_rest_stays_at_rest(robot):
     at_rest = stance_angles(robot, robot.resting)
-    assert set(rest.lowering(robot, at_rest, period(robot))) == {at_rest}
+    assert set(transitions.lowering(robot, at_rest, period(robot))) == {at_rest}
 
 
 @both
@@ -251,7 +257,7 @@ def test_lowering_at_rest_stays_at_rest(robot):
 def test_lowering_ends_at_rest_from_whatever_the_legs_can_do(robot, data):
     limits = [limit for leg in robot.legs for limit in leg.limits]
     start = tuple(data.draw(st.floats(low, high)) for low, high in limits)
-    path = walked(robot, rest.lowering, start)
+    path = walked(robot, transitions.lowering, start)
     assert path[-1] == stance_angles(robot, robot.resting)
     for angles in path:
         assert all(low - 1e-6 <= angle <= high + 1e-6 for angle, (low, high) in zip(angles, limits))
@@ -262,7 +268,7 @@ def test_lowering_ends_at_rest_from_whatever_the_legs_can_do(robot, data):
 
 @both
 def test_rising_from_rest_goes_straight_up_to_the_standing_pose(robot):
-    path = walked(robot, rest.rising, stance_angles(robot, robot.resting))
+    path = walked(robot, transitions.rising, stance_angles(robot, robot.resting))
     np.testing.assert_allclose(path[-1], standing(robot), atol=1e-9)
     along = feet_along(robot, path)
     places = np.array(robot.standing.feet)[:, :2]
@@ -279,10 +285,10 @@ def test_rising_from_rest_goes_straight_up_to_the_standing_pose(robot):
 @given(pose=poses)
 def test_rising_part_of_the_way_up_goes_on_over_the_feet_as_they_stand(robot, pose):
     start = reachable(robot, pose)
-    path = walked(robot, rest.rising, start)
+    path = walked(robot, transitions.rising, start)
     along = feet_along(robot, path)
     assert np.ptp(distances(along), axis=0).max() < 1e-6
-    body, _ = rest.standing_over(robot, along[-1])
+    body, _ = transitions.standing_over(robot, along[-1])
     np.testing.assert_allclose(body.position, (0, 0, robot.standing.height), atol=1e-6)
     np.testing.assert_allclose(body.rpy, 0, atol=1e-6)
 
@@ -293,7 +299,7 @@ def test_rising_sets_a_swing_foot_down_first(robot, swinging):
     feet = [list(foot) for foot in robot.standing.feet]
     feet[swinging][2] += 0.02
     low = Pose((0.0, 0.0, 0.85 * robot.standing.height))
-    path = walked(robot, rest.rising, standing(robot, low, feet))
+    path = walked(robot, transitions.rising, standing(robot, low, feet))
     np.testing.assert_allclose(path[-1], standing(robot), atol=1e-6)
 
 
@@ -306,16 +312,16 @@ def test_rising_sets_a_swing_foot_down_first(robot, swinging):
 def test_the_paths_need_no_slowing(robot, pose):
     start = reachable(robot, pose)
     steps = np.array(joint_steps(robot, period(robot)))
-    for kind in (rest.rising, rest.lowering):
+    for kind in (transitions.rising, transitions.lowering):
         assert np.all(np.abs(np.diff(walked(robot, kind, start), axis=0)) <= steps)
 
 
 def test_a_slowed_path_reaches_each_of_its_points_before_the_next():
     robot = ROBOTS[0]
-    limits = Limits(robot, period(robot))
+    limits = JointLimits(robot, period(robot))
     start = np.array(standing(robot))
     points = [tuple(start + 0.5), tuple(start + 0.45), tuple(start + 0.45), tuple(start)]
-    path = rest.SlowedPath(limits, iter(points))
+    path = transitions.SlowedPath(limits, iter(points))
     steps = np.array(joint_steps(robot, period(robot)))
     seen, angles = [], tuple(start)
     while (following := path.step(angles)) is not None:

@@ -8,19 +8,27 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 
-from quadleg.kinematics.body import stance_angles
-from quadleg.resting import _ascii, angles_in_words, drawing, save_picture, views
-from quadleg.robot.model import LEGS, Robot
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.plotting.resting_pose import (
+    _ascii,
+    angles_in_words,
+    drawing,
+    save_picture,
+    views,
+)
+from quadleg.robot.model import LEGS, RobotModel
 
-BOTH = pytest.mark.parametrize("robot", [robots.inspector(), robots.digger()], ids=lambda robot: robot.name)
+BOTH = pytest.mark.parametrize(
+    "robot", [sample_robots.inspector(), sample_robots.digger()], ids=lambda robot: robot.name
+)
 ENCODINGS = pytest.mark.parametrize("encoding", ["utf-8", "UTF-8", "ascii", "latin-1", "ANSI_X3.4-1968"])
 
 
 @BOTH
 @ENCODINGS
-def test_every_line_fits_the_terminal(robot: Robot, encoding: str) -> None:
+def test_every_line_fits_the_terminal(robot: RobotModel, encoding: str) -> None:
     lines = drawing(robot, encoding)
     assert max(map(len, lines)) <= 80
     assert len(lines) < 24
@@ -31,7 +39,7 @@ def test_every_line_fits_the_terminal(robot: Robot, encoding: str) -> None:
 
 @BOTH
 @ENCODINGS
-def test_both_views_have_their_ground_and_name_each_foot(robot: Robot, encoding: str) -> None:
+def test_both_views_have_their_ground_and_name_each_foot(robot: RobotModel, encoding: str) -> None:
     lines = drawing(robot, encoding)
     (ground,) = (i for i, line in enumerate(lines) if re.fullmatch(r"  ([─=]+) +\1?[─=]+", line))
     assert lines[ground + 1].split() == ["rear", "front", "right", "left"]
@@ -39,7 +47,7 @@ def test_both_views_have_their_ground_and_name_each_foot(robot: Robot, encoding:
 
 @BOTH
 @ENCODINGS
-def test_hips_and_knees_are_drawn_where_they_are(robot: Robot, encoding: str) -> None:
+def test_hips_and_knees_are_drawn_where_they_are(robot: RobotModel, encoding: str) -> None:
     lines = drawing(robot, encoding)
     ground = next(i for i, line in enumerate(lines) if re.match("  [─=]", line))
     front_begins = lines[ground].rindex("  ") + 2
@@ -58,7 +66,7 @@ def test_hips_and_knees_are_drawn_where_they_are(robot: Robot, encoding: str) ->
 
 
 @BOTH
-def test_the_table_has_the_twelve_angles_and_their_ways(robot: Robot) -> None:
+def test_the_table_has_the_twelve_angles_and_their_ways(robot: RobotModel) -> None:
     _, *rows = angles_in_words(robot)
     assert [row[:16].strip().replace(" ", "_") for row in rows] == list(LEGS)
     written = [int(number) for row in rows for number in re.findall(r"(-?\d+)°", row)]
@@ -69,14 +77,14 @@ def test_the_table_has_the_twelve_angles_and_their_ways(robot: Robot) -> None:
 
 def test_the_ways_are_those_of_the_robot() -> None:
     # The digger's feet stand wider than its hips, and its front knees point forward.
-    _, front_left, front_right, rear_left, _ = angles_in_words(robots.digger())
+    _, front_left, front_right, rear_left, _ = angles_in_words(sample_robots.digger())
     assert " ".join(front_left.split()) == "front left 6° outward -61° forward 148° points forward"
     assert " ".join(front_right.split()) == "front right -6° outward -61° forward 148° points forward"
     assert " ".join(rear_left.split()) == "rear left 6° outward 61° rearward -148° points rearward"
 
 
 @BOTH
-def test_the_views_stand_on_the_ground(robot: Robot) -> None:
+def test_the_views_stand_on_the_ground(robot: RobotModel) -> None:
     for view in views(robot):
         for name, leg in view.legs.items():
             assert leg[-1][1] == pytest.approx(robot.leg(name).foot_radius)
@@ -103,7 +111,7 @@ def test_ascii_takes_the_likest_character(dots: list[tuple[int, int]], character
 
 
 @BOTH
-def test_the_picture_is_a_png(robot: Robot, tmp_path: Path) -> None:
+def test_the_picture_is_a_png(robot: RobotModel, tmp_path: Path) -> None:
     pytest.importorskip("matplotlib")
     save_picture(robot, tmp_path / "rest.png")
     assert (tmp_path / "rest.png").read_bytes().startswith(b"\x89PNG")

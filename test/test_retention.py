@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from draws import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 

@@ -10,7 +10,7 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from robot_campaign import Comparison, compare, drawn, matrix, report
 
-from quadleg.gait.walk_code import WalkCode
+from quadleg.gait.walk_codes import WalkCode
 
 
 def test_check_and_physics_agree_on_a_few_robots() -> None:

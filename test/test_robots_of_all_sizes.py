@@ -5,11 +5,17 @@ from __future__ import annotations
 import pytest
 from random_robots import random_robot
 
-from quadleg.commissioning.new import Electrics, Measures, Poses, find_poses, robot_file
-from quadleg.commissioning.servo_kinds import ReadyKind
-from quadleg.gait.limits import WalkingLimits
-from quadleg.robot.load import robot_from_text
-from quadleg.robot.model import Robot
+from quadleg.commissioning.wizard.robot_wizard import (
+    Electrics,
+    Measures,
+    Poses,
+    find_poses,
+    robot_file,
+)
+from quadleg.commissioning.wizard.servo_classes import ReadyKind
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import robot_from_text
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.walk_verdict import walk_verdict
 
@@ -28,7 +34,7 @@ FIGURES = {
 }
 
 
-def built(name: str) -> Robot:
+def built(name: str) -> RobotModel:
     mass, torque, seconds, stall = FIGURES[name]
     poses = find_poses(MEASURES[name])
     assert isinstance(poses, Poses)

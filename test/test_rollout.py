@@ -11,17 +11,24 @@ import pytest
 
 pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
 
-from quadleg import cli
+from quadleg.cli import main
 from quadleg.errors import CannotWalk
-from quadleg.gait.limits import WalkingLimits
-from quadleg.kinematics.planar import STILL, Planar
-from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.robot.model import MEASURED, MODELLED
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.safety.watchdog import State
-from quadleg.servos.calibration import pulse_from_angle
+from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
-from quadleg.simulation.trials import Outcome, Trial, as_json, figures, run, trials
+from quadleg.simulation.walk_trials import (
+    Outcome,
+    Trial,
+    as_json,
+    figures,
+    run,
+    trials,
+)
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
 NAMES = (
@@ -41,7 +48,7 @@ def standing(gait: str = "trot", ground: Ground | None = None, seed: int = 1, an
     return rollout
 
 
-def go(rollout: Rollout, seconds: float, asked: Planar = STILL) -> np.ndarray:
+def go(rollout: Rollout, seconds: float, asked: Planar = ZERO_TWIST) -> np.ndarray:
     """(n, 3) places of the body; the tilts go into `tilts`."""
     places = []
     for _ in range(round(seconds / rollout.period)):
@@ -172,7 +179,7 @@ def test_a_trial_that_falls_says_so_and_ends(interval: float):
 
 
 def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]):
-    assert cli.main(["rollout", "--runs", "1", "--distance", "0.5", "--json"]) == 0
+    assert main.main(["rollout", "--runs", "1", "--distance", "0.5", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert tuple(figure["name"] for figure in found) == (*NAMES, "verdict_creep", "verdict_trot")
     figures, verdicts = found[:-2], found[-2:]
@@ -196,7 +203,7 @@ def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]
 )
 def test_wrong_values_say_what_would_be_right(arguments, said, capsys: pytest.CaptureFixture[str]):
     try:
-        code = cli.main(["rollout", *arguments])
+        code = main.main(["rollout", *arguments])
     except SystemExit as end:
         code = end.code
     assert code in (1, 2)

@@ -12,11 +12,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import robots
+import sample_robots
 
-from quadleg import runner
-from quadleg.errors import NoPlace
-from quadleg.runner import Plan, Runner
+from quadleg.errors import OutputPathError
+from quadleg.runtime import stack_runner
+from quadleg.runtime.stack_runner import Runner, StackPlan
 
 GIVES_UP = 20.0  # s, in which a parent that waits for ever is noticed
 
@@ -24,16 +24,16 @@ GIVES_UP = 20.0  # s, in which a parent that waits for ever is noticed
 @pytest.fixture(autouse=True)
 def signals(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """A Runner takes the process's signals; they are given back. No ROS is needed, and no real lock taken."""
-    monkeypatch.setattr(runner, "need_ros", lambda: None)
-    monkeypatch.setattr(runner, "private_folder", lambda: str(tmp_path))
+    monkeypatch.setattr(stack_runner, "need_ros", lambda: None)
+    monkeypatch.setattr(stack_runner, "private_folder", lambda: str(tmp_path))
     kept = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     yield
     for number, handler in kept.items():
         signal.signal(number, handler)
 
 
-def plan(tmp_path: Path) -> Plan:
-    return Plan(robots.inspector(), memory=tmp_path / "test.board")
+def plan(tmp_path: Path) -> StackPlan:
+    return StackPlan(sample_robots.inspector(), memory=tmp_path / "test.board")
 
 
 def test_a_child_that_stays_after_its_line_has_ended_keeps_no_signal_waiting(
@@ -47,9 +47,9 @@ def test_a_child_that_stays_after_its_line_has_ended_keeps_no_signal_waiting(
         started.append(popen([sys.executable, "-c", stays, str(pass_fds[0])], pass_fds=pass_fds, **others))
         return started[-1]
 
-    monkeypatch.setattr(runner.subprocess, "Popen", start)
-    monkeypatch.setattr(runner, "LINGER_TIME", 0.5)
-    monkeypatch.setattr(runner, "MOST_DEATHS", 100)
+    monkeypatch.setattr(stack_runner.subprocess, "Popen", start)
+    monkeypatch.setattr(stack_runner, "LINGER_TIME", 0.5)
+    monkeypatch.setattr(stack_runner, "MOST_DEATHS", 100)
     said: list[str] = []
     interrupt = threading.Timer(1.0, os.kill, (os.getpid(), signal.SIGINT))
     rescue = threading.Timer(GIVES_UP, lambda: [process.kill() for process in started])
@@ -65,11 +65,11 @@ def test_a_child_that_stays_after_its_line_has_ended_keeps_no_signal_waiting(
 
 @pytest.mark.parametrize("kind", ["link", "fifo"])
 def test_a_planted_lock_file_starts_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
-    monkeypatch.setattr(runner.subprocess, "Popen", lambda *_, **__: pytest.fail("a process was started"))
+    monkeypatch.setattr(stack_runner.subprocess, "Popen", lambda *_, **__: pytest.fail("a process was started"))
     path, target = plan(tmp_path).lock(), tmp_path / "target"
     path.symlink_to(target) if kind == "link" else os.mkfifo(path)
     try:
-        with pytest.raises(NoPlace, match="regular file"):
+        with pytest.raises(OutputPathError, match="regular file"):
             Runner(plan(tmp_path)).run()
     finally:
         path.unlink()

@@ -7,12 +7,17 @@ import os
 from pathlib import Path
 
 import pytest
-from benches import uncalibrated_file
+from calibration_rig import uncalibrated_file
 
-from quadleg.commissioning import save
-from quadleg.commissioning.save import RobotFile, changed, copy_to, installed
-from quadleg.errors import NoPlace, RobotFileError
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.errors import OutputPathError, RobotFileError
+from quadleg.robot_file import editor
+from quadleg.robot_file.editor import (
+    RobotFileEditor,
+    changed,
+    copy_to,
+    installed,
+)
+from quadleg.robot_file.load import find_robot, load_robot
 
 FIGURES = {"pulse_at_zero_us": 1010.5, "us_per_degree": 11.0321, "stops_us": [510, 2490]}
 CHANGES = {"servos": {"rear_left_hip": FIGURES}, "servo_kinds": {"ten_kg": {"holds_without_pulses": False}}}
@@ -40,7 +45,7 @@ def comments(text: str) -> list[str]:
 def test_the_figures_are_read_back_and_all_else_stays(file, tmp_path: Path) -> None:
     path = file(tmp_path)
     before = path.read_text()
-    robot = RobotFile(path).save(CHANGES)
+    robot = RobotFileEditor(path).save(CHANGES)
     assert robot.uncalibrated == [joint.name for joint in robot.joints if joint.name != "rear_left_hip"]
     servo = load_robot(path).joints[7].servo
     assert servo.pulse_at_zero == pytest.approx(1010.5e-6)
@@ -77,7 +82,7 @@ def test_every_earlier_file_is_kept_in_the_order_of_its_writing(tmp_path: Path) 
     texts = []
     for channel in (12, 13, 14, 15):
         texts.append(path.read_text())
-        file = RobotFile(path)  # a session each
+        file = RobotFileEditor(path)  # a session each
         file.save({"servos": {"rear_left_knee": {"channel": channel}}})
         assert file.kept.read_text() == texts[-1]
     versions = sorted(path.with_name("my_robot.yaml.versions").iterdir())
@@ -89,8 +94,8 @@ def test_a_file_that_cannot_be_kept_is_not_overwritten(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     before = path.read_text()
     path.with_name("my_robot.yaml.versions").write_text("a file in the folder's place")
-    with pytest.raises(NoPlace, match="cannot be kept"):
-        RobotFile(path).save(CHANGES)
+    with pytest.raises(OutputPathError, match="cannot be kept"):
+        RobotFileEditor(path).save(CHANGES)
     assert path.read_text() == before
 
 
@@ -98,7 +103,7 @@ def test_a_link_to_the_file_stays_a_link(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     link = tmp_path / "link.yaml"
     link.symlink_to(path)
-    RobotFile(link).save(CHANGES)
+    RobotFileEditor(link).save(CHANGES)
     assert link.is_symlink()
     assert "1010.5" in path.read_text()
 
@@ -107,7 +112,7 @@ def test_a_change_that_contradicts_the_file_changes_nothing(tmp_path: Path) -> N
     path = uncalibrated_file(tmp_path)
     before = path.read_text()
     with pytest.raises(RobotFileError, match=r"my_robot\.yaml:\d+: servos\.rear_left_knee\.channel") as told:
-        RobotFile(path).save({"servos": {"rear_left_hip": {"channel": 8}}})
+        RobotFileEditor(path).save({"servos": {"rear_left_hip": {"channel": 8}}})
     assert "also the channel of" in str(told.value)
     assert path.read_text() == before
 
@@ -122,10 +127,10 @@ def test_a_full_disk_leaves_the_file_whole_and_nothing_beside_it(
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    file = RobotFile(path)
+    file = RobotFileEditor(path)
     with monkeypatch.context() as patch:
-        patch.setattr(save.os if failing == "fsync" else save.tempfile, failing, full)
-        with pytest.raises(NoPlace, match="No space left on device"):
+        patch.setattr(editor.os if failing == "fsync" else editor.tempfile, failing, full)
+        with pytest.raises(OutputPathError, match="No space left on device"):
             file.save(CHANGES)
     assert path.read_text() == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["my_robot.yaml"]
@@ -148,7 +153,7 @@ def test_a_copy_never_overwrites(tmp_path: Path) -> None:
     target = tmp_path / "mine.yaml"
     copy_to(find_robot("greenhouse_inspector"), target)
     assert load_robot(target).name == "greenhouse_inspector"
-    with pytest.raises(NoPlace, match="is there already"):
+    with pytest.raises(OutputPathError, match="is there already"):
         copy_to(find_robot("greenhouse_inspector"), target)
-    with pytest.raises(NoPlace, match="cannot be written"):
+    with pytest.raises(OutputPathError, match="cannot be written"):
         copy_to(find_robot("greenhouse_inspector"), tmp_path / "none" / "mine.yaml")

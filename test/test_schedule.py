@@ -6,27 +6,27 @@ from itertools import combinations, permutations
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quadleg.gait.derived_gaits import derived_gaits, gait_fault, wave_phases
 from quadleg.gait.schedule import all_down_before, first_lift_off, lift_off, since_landing, stride_samples
 from quadleg.gait.stability import longitudinal_margin
-from quadleg.robot.gaits import derived_gaits, gait_fault, wave_phases
-from quadleg.robot.model import LEGS, Gait
+from quadleg.robot.model import LEGS, GaitParameters
 
 GAITS = CREEP, TROT = derived_gaits(0.200, 0.150, 6.5)
 FRONT_LEFT, FRONT_RIGHT, REAR_LEFT, REAR_RIGHT = range(4)
 
 shares = st.floats(0, 0.999)
 gaits = st.builds(
-    lambda duty, phases: Gait("any", duty, phases, 1.0, 0.02, None),
+    lambda duty, phases: GaitParameters("any", duty, phases, 1.0, 0.02, None),
     st.floats(0.5, 0.95),
     st.tuples(shares, shares, shares, shares),
 )
 
 
-def down(gait: Gait, phase: float) -> list[bool]:
+def down(gait: GaitParameters, phase: float) -> list[bool]:
     return [since_landing(gait, leg, phase) < gait.duty_factor for leg in range(4)]
 
 
@@ -67,7 +67,7 @@ def test_before_the_creeping_walk_lifts_a_foot_all_are_down_for_a_twentieth_of_t
 @pytest.mark.parametrize("start", np.arange(0, 0.5, 0.05).tolist())
 def test_at_a_duty_factor_of_a_half_no_rounding_leaves_the_robot_without_a_foot(start):
     """Two feet land just when the others lift off, at phases that ticks reach with rounding errors."""
-    gait = Gait("edge", 0.5, (start, start + 0.5, start + 0.5, start), 0.5, 0.02, None)
+    gait = GaitParameters("edge", 0.5, (start, start + 0.5, start + 0.5, start), 0.5, 0.02, None)
     phase = 0.0
     for _ in range(2000):
         assert sum(down(gait, phase)) == 2
@@ -89,7 +89,7 @@ def test_wave_phases(duty):
     assert CREEP.phases == pytest.approx(wave_phases(CREEP.duty_factor))
 
 
-def lag_of_fore_behind_hind(gait: Gait) -> list[float]:
+def lag_of_fore_behind_hind(gait: GaitParameters) -> list[float]:
     """Hildebrand's second figure: the share of a stride by which a fore foot lands after the hind one of its side."""
     phases = gait.phases
     return [(phases[f] - phases[r]) % 1 for f, r in ((FRONT_LEFT, REAR_LEFT), (FRONT_RIGHT, REAR_RIGHT))]
@@ -184,4 +184,4 @@ def test_a_gait_is_refused_where_feet_in_the_air_leave_no_support(gait):
 
 
 def test_robots_in_code_have_the_usual_gaits():
-    assert robots.inspector().gaits == GAITS
+    assert sample_robots.inspector().gaits == GAITS

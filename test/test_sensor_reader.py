@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from robots import digger, inspector, with_sensors
+from sample_robots import digger, inspector, with_sensors
 
 from quadleg.errors import BoardError
-from quadleg.kinematics.body import stance_angles
-from quadleg.sensors.ina226 import Ina226, PowerReading
-from quadleg.sensors.reader import LONGEST_PAUSE, Reader
-from quadleg.sensors.turns import bus_times, turns
-from quadleg.servos.boards import Board
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.board import Board
+from quadleg.hardware.bus_schedule import bus_times, turns
+from quadleg.hardware.ina226 import Ina226, PowerReading
+from quadleg.hardware.reconnecting_sensor import LONGEST_PAUSE, ReconnectingSensor
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.servos.simulated_board import SimulatedBoard
 
 ROBOT = with_sensors(inspector())
 SENSOR = ROBOT.supply.sensor
@@ -24,8 +24,8 @@ def board() -> SimulatedBoard:
     return SimulatedBoard(ROBOT, stance_angles(ROBOT, ROBOT.resting), clock=lambda: 1.0)
 
 
-def reader() -> Reader[PowerReading]:
-    return Reader(lambda board: Ina226(board.neighbour(SENSOR.address), SENSOR))
+def reader() -> ReconnectingSensor[PowerReading]:
+    return ReconnectingSensor(lambda board: Ina226(board.neighbour(SENSOR.address), SENSOR))
 
 
 def test_a_sensor_that_works_is_started_once() -> None:
@@ -61,7 +61,7 @@ class Gone(Ina226):
 
 def test_one_that_is_gone_is_looked_for_ever_less_often() -> None:
     gone, there = Gone(), board()
-    reads = Reader(lambda board: gone)
+    reads = ReconnectingSensor(lambda board: gone)
     counts = []
     for second in range(20):
         before = gone.asked
@@ -80,7 +80,7 @@ def test_a_board_that_was_opened_anew_has_its_sensor_started_at_once() -> None:
         made.append(board)
         return Ina226(board.neighbour(SENSOR.address), SENSOR)
 
-    reads, first, second = Reader(make), board(), board()
+    reads, first, second = ReconnectingSensor(make), board(), board()
     assert reads.read(first, 0.0)
     assert reads.read(second, 0.01)
     assert made == [first, second]

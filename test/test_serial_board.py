@@ -13,16 +13,24 @@ import pytest
 from firmata_device import LONG, SYSEX_BUFFER, WIRE_BUFFER, FirmataDevice, board_on_device
 from hypothesis import given
 from hypothesis import strategies as st
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
-from quadleg.servos.boards import open_board
-from quadleg.servos.chip import Chip, reset_registers
-from quadleg.servos.firmata import i2c_write
-from quadleg.servos.link import Link
-from quadleg.servos.pca9685 import AI, ALL_LED_OFF_H, CHANNELS, FULL, LED0_ON_L, MODE1, PCA9685
-from quadleg.servos.serial_board import SerialBoard, chunks
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.firmata import i2c_write
+from quadleg.hardware.pca9685 import (
+    AI,
+    ALL_LED_OFF_H,
+    CHANNELS,
+    FULL,
+    LED0_ON_L,
+    MODE1,
+    PCA9685,
+)
+from quadleg.hardware.serial_board import SerialBoard, chunks
+from quadleg.servos.board_kinds import open_board
+from quadleg.servos.board_link import BoardLink
+from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 
 serial = pytest.importorskip("serial", reason="pyserial is not installed: the extra `board` brings it")
 
@@ -169,7 +177,7 @@ elsewhere = st.sampled_from([b"\x01\x04", b"\x02\xe2", b"\xfd\x10", b"\xfa\x00\x
 
 @given(st.lists(in_channels | elsewhere, max_size=8))
 def test_split_or_not_the_registers_end_alike(messages: list[bytes]) -> None:
-    whole, split = Chip(reset_registers(), 0.0, []), Chip(reset_registers(), 0.0, [])
+    whole, split = SimulatedPca9685(reset_registers(), 0.0, []), SimulatedPca9685(reset_registers(), 0.0, [])
     for chip in (whole, split):
         chip.write(bytes((MODE1, AI)), 1.0)
     for message in messages:
@@ -401,7 +409,7 @@ def test_a_cable_pulled_and_plugged_in_again_goes_on_where_the_robot_stands() ->
     servos = SimulatedBoard(ROBOT, REST)  # the PWM board keeps its power and its pulses
     devices = [FirmataDevice(servos, ROBOT.board.address)]
     now = [0.0]
-    link = Link(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board), patience=0.3), lambda: now[0])
+    link = BoardLink(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board), patience=0.3), lambda: now[0])
     link.write(REST, [True] * 12, 0)
     devices[-1].vanish()
     moved = [angle + 0.1 for angle in REST]
@@ -415,5 +423,7 @@ def test_a_cable_pulled_and_plugged_in_again_goes_on_where_the_robot_stands() ->
     assert link.trouble is None
     link.close()
     # What the board holds, by a look that is no part of the link.
-    assert Link(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board))).found == pytest.approx(moved, abs=0.005)
+    assert BoardLink(ROBOT, lambda: SerialBoard(devices[-1].settings(ROBOT.board))).found == pytest.approx(
+        moved, abs=0.005
+    )
     devices[-1].vanish()

@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import exp
 
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
@@ -22,16 +22,16 @@ from quadleg.dynamics.servo_heat import (
     ServoHeat,
     thermal_constants,
 )
-from quadleg.robot.model import Robot, ServoKind
+from quadleg.robot.model import RobotModel, ServoKind
 
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 KIND = ROBOT.joints[0].servo.kind
 CURRENTS = st.lists(st.floats(0.0, 5.0), min_size=12, max_size=12)
 SECONDS = st.floats(0.0, 2000.0)
 STARTS = st.floats(-10.0, 150.0)
 
 
-def with_kind(**changes: float) -> Robot:
+def with_kind(**changes: float) -> RobotModel:
     """The robot with all servos of a changed kind."""
     kind = replace(KIND, **changes)
     legs = tuple(

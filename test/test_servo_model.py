@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.robot.model import Servo, ServoKind
-from quadleg.servos.model import ServoModel
+from quadleg.servos.servo_model import ServoModel
 
 KIND = ServoKind(
     name="invented",

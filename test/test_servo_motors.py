@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.dynamics.servo_motors import FRICTION, MOVING, ServoMotors
-from quadleg.robot.model import Robot
+from quadleg.robot.model import RobotModel
 
 both = pytest.mark.parametrize("robot", [inspector(), digger()], ids=["inspector", "digger"])
 
 
 @both
-def test_a_stalled_motor_takes_its_stall_current_and_none_gives_more(robot: Robot) -> None:
+def test_a_stalled_motor_takes_its_stall_current_and_none_gives_more(robot: RobotModel) -> None:
     motors = ServoMotors.of(robot)
     strongest = (1 + FRICTION) * motors.stall_torque
     assert motors.currents(strongest) == pytest.approx(motors.stall_current)
@@ -22,7 +22,7 @@ def test_a_stalled_motor_takes_its_stall_current_and_none_gives_more(robot: Robo
 
 
 @both
-def test_friction_is_against_the_motion_and_nothing_at_rest(robot: Robot) -> None:
+def test_friction_is_against_the_motion_and_nothing_at_rest(robot: RobotModel) -> None:
     motors, held = ServoMotors.of(robot), np.zeros(12)
     assert motors.torques(held, np.full(12, -1.0)) == pytest.approx(-motors.friction)
     assert motors.torques(held, np.full(12, MOVING / 2)) == pytest.approx(held)
@@ -30,11 +30,11 @@ def test_friction_is_against_the_motion_and_nothing_at_rest(robot: Robot) -> Non
 
 
 @both
-def test_physics_draws_by_the_same_line(robot: Robot) -> None:
+def test_physics_draws_by_the_same_line(robot: RobotModel) -> None:
     """A robot that stands in MuJoCo: torques of its actuators, and the currents that it says of them."""
     simulation = pytest.importorskip("quadleg.simulation.world")
-    from quadleg.kinematics.body import stance_angles
-    from quadleg.servos.calibration import pulse_from_angle
+    from quadleg.kinematics.body_pose import stance_angles
+    from quadleg.servos.pulse_conversion import pulse_from_angle
 
     motors = ServoMotors.of(robot)
     angles = stance_angles(robot, robot.standing)

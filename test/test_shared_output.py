@@ -8,17 +8,17 @@ import time
 from collections.abc import Iterator
 
 import pytest
-import robots
+import sample_robots
 
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import Robot
-from quadleg.safety.commands import ALL, NONE, Command
-from quadleg.safety.output import STOPPED_TIME, Output, OutputState
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import RobotModel
+from quadleg.safety.joint_command import ALL, NONE, Command
+from quadleg.safety.output_supervisor import STOPPED_TIME, OutputState, OutputSupervisor
 from quadleg.safety.shared_output import SharedOutput
 
 PERIOD = 0.02
 CHANGES_WITHIN = 30.0  # s until the changing thread has its turn, on a busy computer too
-ROBOT: Robot = robots.inspector()
+ROBOT: RobotModel = sample_robots.inspector()
 REST = stance_angles(ROBOT, ROBOT.resting)
 OFF_COMMAND, REST_COMMAND = Command(REST, NONE), Command(REST, ALL)
 
@@ -26,7 +26,7 @@ OFF_COMMAND, REST_COMMAND = Command(REST, NONE), Command(REST, ALL)
 @pytest.fixture
 def output() -> SharedOutput:
     """Powered at rest, following at 0 s."""
-    output = SharedOutput(Output(ROBOT, PERIOD, 0.0))
+    output = SharedOutput(OutputSupervisor(ROBOT, PERIOD, 0.0))
     assert output.follow(OFF_COMMAND, 1, 0.0)
     assert output.follow(REST_COMMAND, 2, 0.0)
     return output

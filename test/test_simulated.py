@@ -11,13 +11,13 @@ from math import radians
 from pathlib import Path
 
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
-from quadleg.robot.model import JOINT_NAMES, Robot
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
 
 ROBOTS = pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda robot: robot.name)
 ALL = [True] * 12
@@ -36,7 +36,7 @@ class Clock:
         self.now += seconds
 
 
-def middle(robot: Robot) -> list[float]:
+def middle(robot: RobotModel) -> list[float]:
     return [(joint.lower + joint.upper) / 2 for joint in robot.joints]
 
 
@@ -47,7 +47,7 @@ def near(angles: list[float]) -> object:
 class Bench:
     """A board with its clock, chip and bank."""
 
-    def __init__(self, robot: Robot, memory: Path | None = None, seed: int = 0, now: float = 1000.0) -> None:
+    def __init__(self, robot: RobotModel, memory: Path | None = None, seed: int = 0, now: float = 1000.0) -> None:
         self.robot = robot
         self.clock = Clock(now)
         self.board = SimulatedBoard(robot, middle(robot), memory, seed, self.clock)
@@ -56,7 +56,7 @@ class Bench:
 
 
 @ROBOTS
-def test_servos_begin_near_rest_by_seed(robot: Robot) -> None:
+def test_servos_begin_near_rest_by_seed(robot: RobotModel) -> None:
     first, same, other = (Bench(robot, seed=seed).board.angles() for seed in (1, 1, 2))
     assert first == same != other
     for angle, rest, joint in zip(first, middle(robot), robot.joints):
@@ -74,7 +74,7 @@ def test_servos_begin_within_their_limits() -> None:
 
 
 @ROBOTS
-def test_servos_follow_the_registers_at_their_speed(robot: Robot) -> None:
+def test_servos_follow_the_registers_at_their_speed(robot: RobotModel) -> None:
     bench = Bench(robot)
     bench.chip.start()
     begin = bench.board.angles()
@@ -93,7 +93,7 @@ def test_servos_follow_the_registers_at_their_speed(robot: Robot) -> None:
 
 
 @ROBOTS
-def test_the_driver_relies_on_nothing_that_the_chip_refuses(robot: Robot) -> None:
+def test_the_driver_relies_on_nothing_that_the_chip_refuses(robot: RobotModel) -> None:
     bench = Bench(robot)
     assert bench.chip.start() is False
     bench.bank.write(middle(robot), ALL)
@@ -186,7 +186,7 @@ def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
 
 
 @ROBOTS
-def test_a_new_process_finds_the_chip_and_the_angles(robot: Robot, tmp_path: Path) -> None:
+def test_a_new_process_finds_the_chip_and_the_angles(robot: RobotModel, tmp_path: Path) -> None:
     first = Bench(robot, tmp_path / "board")
     first.chip.start()
     first.bank.write(middle(robot), ALL)
@@ -235,10 +235,10 @@ def test_remove_deletes_the_file(tmp_path: Path) -> None:
 CHILD = """
 import sys
 from pathlib import Path
-from robots import inspector
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from sample_robots import inspector
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.servos.simulated_board import SimulatedBoard
 
 robot = inspector()
 rest = [(joint.lower + joint.upper) / 2 for joint in robot.joints]
@@ -309,7 +309,7 @@ def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path)
 
 
 @ROBOTS
-def test_hidden_errors_turn_the_joints_and_not_the_registers(robot: Robot) -> None:
+def test_hidden_errors_turn_the_joints_and_not_the_registers(robot: RobotModel) -> None:
     horns, turns = [0.01 * i for i in range(12)], [0.002 * i for i in range(12)]
     true, hidden = Bench(robot), Bench(robot)
     hidden.board = SimulatedBoard(robot, middle(robot), None, 0, hidden.clock, horns, turns)

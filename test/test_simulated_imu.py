@@ -8,14 +8,21 @@ from math import cos, radians, sin, sqrt
 import mujoco
 import numpy as np
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.robot.model import Robot
-from quadleg.servos.calibration import pulse_from_angle
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import RobotModel
+from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
-from quadleg.simulation.imu import ACCELEROMETER_BIAS, ACCELEROMETER_NOISE, GYRO_BIAS, GYRO_NOISE, Imu
+from quadleg.simulation.simulated_imu import (
+    ACCELEROMETER_BIAS,
+    ACCELEROMETER_NOISE,
+    GYRO_BIAS,
+    GYRO_NOISE,
+    SimulatedImu,
+)
 from quadleg.simulation.world import World
 
 PERIOD = 0.01
@@ -26,16 +33,16 @@ LIMP = (None,) * 12
 def perfect(monkeypatch: pytest.MonkeyPatch) -> None:
     """A sensor without faults."""
     for name in ("GYRO_NOISE", "ACCELEROMETER_NOISE", "GYRO_BIAS", "ACCELEROMETER_BIAS"):
-        monkeypatch.setattr(f"quadleg.simulation.imu.{name}", 0.0)
+        monkeypatch.setattr(f"quadleg.simulation.simulated_imu.{name}", 0.0)
 
 
-def mounted(robot: Robot, position: tuple[float, ...], rpy: tuple[float, ...]) -> Robot:
+def mounted(robot: RobotModel, position: tuple[float, ...], rpy: tuple[float, ...]) -> RobotModel:
     """The robot with its IMU there."""
     frames = [replace(f, position=position, rpy=rpy) if f.name == "imu_link" else f for f in robot.frames]
     return replace(robot, frames=tuple(frames))
 
 
-def standing(robot: Robot, ground: Ground | None = None) -> World:
+def standing(robot: RobotModel, ground: Ground | None = None) -> World:
     world = World(robot, ground)
     angles = stance_angles(robot, robot.standing)
     world.put_at_rest(angles)
@@ -46,7 +53,7 @@ def standing(robot: Robot, ground: Ground | None = None) -> World:
 
 def still(samples: int, seed: int = 0) -> np.ndarray:
     """(samples, 6) of a sensor at rest in free fall: its faults alone."""
-    imu = Imu(PERIOD, seed)
+    imu = SimulatedImu(PERIOD, seed)
     return np.array([(*s.gyro, *s.acceleration) for s in imu.samples([0.0] * samples, np.zeros((samples, 6)))])
 
 
@@ -136,21 +143,21 @@ def test_the_allan_deviation_is_that_of_the_stated_noise() -> None:
 
 def test_each_sensor_has_biases_of_its_own_within_the_stated_ones() -> None:
     largest = np.repeat((GYRO_BIAS, ACCELEROMETER_BIAS), 3)
-    biases = np.array([Imu(PERIOD, seed).bias for seed in range(300)])
+    biases = np.array([SimulatedImu(PERIOD, seed).bias for seed in range(300)])
     assert (abs(biases) <= largest).all()
     assert abs(biases).max(axis=0) == pytest.approx(largest, rel=0.05)
     assert biases.mean(axis=0) / largest == pytest.approx(np.zeros(6), abs=0.12)
-    assert still(100_000, seed=7).mean(axis=0) == pytest.approx(Imu(PERIOD, 7).bias, abs=6e-4)
+    assert still(100_000, seed=7).mean(axis=0) == pytest.approx(SimulatedImu(PERIOD, 7).bias, abs=6e-4)
 
 
 def test_the_figures_are_those_that_are_promised() -> None:
-    imu = Imu(PERIOD, 0)
+    imu = SimulatedImu(PERIOD, 0)
     assert imu.deviation[0] == pytest.approx(radians(0.01) / sqrt(PERIOD))
     assert abs(imu.bias[:3]).max() <= radians(1.0)
 
 
 def test_how_many_samples_are_asked_for_at_once_changes_none_of_them() -> None:
-    imu = Imu(PERIOD, 3)
+    imu = SimulatedImu(PERIOD, 3)
     sizes = (1, 2, 700, 3, 1500)
     apart = [(*s.gyro, *s.acceleration) for n in sizes for s in imu.samples([0.0] * n, np.zeros((n, 6)))]
     assert (np.array(apart) == still(sum(sizes), seed=3)).all()

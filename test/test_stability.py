@@ -7,16 +7,16 @@ from math import hypot, inf
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 
+from quadleg.gait.derived_gaits import wave_phases
 from quadleg.gait.stability import froude_number, longitudinal_margin, static_margin, support_polygon
-from quadleg.gait.steady import SAMPLES, strides
-from quadleg.robot.gaits import wave_phases
+from quadleg.gait.steady_strides import SAMPLES, strides
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 near = st.floats(-0.2, 0.2).map(lambda value: round(value, 6))  # a micrometre apart, or on one another
 feet_lists = st.lists(st.tuples(near, near), min_size=3, max_size=4, unique=True)
 SQUARE = [(0.1, 0.1), (0.1, -0.1), (-0.1, 0.1), (-0.1, -0.1)]

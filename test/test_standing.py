@@ -10,26 +10,27 @@ from dataclasses import replace
 import pytest
 from i2c_bus import FakeBus
 from interleaving import Lines, Order, traced
-from robots import inspector
+from sample_robots import inspector
 
-from quadleg.commissioning import pulses as pulses_module
-from quadleg.commissioning import standing as standing_module
-from quadleg.commissioning.pulses import Pulses, Stopped
-from quadleg.commissioning.standing import Standing
+from quadleg.commissioning.calibration import in_process_robot as standing_module
+from quadleg.commissioning.calibration import servo_pulses as pulses_module
+from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
+from quadleg.commissioning.calibration.servo_pulses import Pulses, Stopped
 from quadleg.errors import Refused
-from quadleg.robot.model import OutputEnable, Robot
+from quadleg.hardware import i2c_board, output_enable, pca9685
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.hardware.output_enable import OutputSwitch
+from quadleg.robot.model import OutputEnable, RobotModel
 from quadleg.safety.watchdog import State, Watchdog
-from quadleg.servos import bank, i2c, link, output_enable, pca9685
-from quadleg.servos.i2c import I2cBoard
-from quadleg.servos.output_enable import OutputSwitch
+from quadleg.servos import board_link, servo_bank
 
-TRACED = (standing_module, link, bank, pca9685, output_enable, i2c)
+TRACED = (standing_module, board_link, servo_bank, pca9685, output_enable, i2c_board)
 RATE = 10.0  # Hz: fewer frames until it stands
 FULL_OFF = bytes((0xFD, 0x10))  # ALL_LED_OFF_H, full off: NXP, PCA9685 data sheet, rev. 4, section 7.3.4
 LINE = OutputEnable("/dev/gpiochip0", 17)
 
 
-def robot() -> Robot:
+def robot() -> RobotModel:
     made = inspector()
     return replace(made, control_rate=RATE, board=replace(made.board, output_enable=LINE))
 
@@ -102,7 +103,7 @@ def stands(wires: Wires, lines: Lines | None = None, hear: Callable[[str], None]
     if lines:
         threading.settrace(lines.trace)
     try:
-        standing = Standing(robot(), wires.open, ticks, ticks.sleep, hear=hear, open_switch=wires.switch)
+        standing = InProcessRobot(robot(), wires.open, ticks, ticks.sleep, hear=hear, open_switch=wires.switch)
     finally:
         threading.settrace(None)  # type: ignore[arg-type]
     try:
@@ -177,7 +178,9 @@ def powered(wires: Wires) -> int:
     return sum(wires.chip.counts(channel) is not None for channel in range(16))
 
 
-def told(wires: Wires, ticks_until: Callable[[Standing, Ticks], bool], break_it: Callable[[Standing], None]) -> str:
+def told(
+    wires: Wires, ticks_until: Callable[[InProcessRobot, Ticks], bool], break_it: Callable[[InProcessRobot], None]
+) -> str:
     """What is told of a defect that is put into a standing robot, once something is so."""
     words: list[str] = []
     news = threading.Event()
@@ -208,7 +211,7 @@ def test_a_defect_of_the_watchdog_lowers_the_robot_and_is_told(monkeypatch: pyte
     def fail(*_: object) -> None:
         raise ZeroDivisionError("for a test")
 
-    def limp(standing: Standing, ticks: Ticks) -> bool:
+    def limp(standing: InProcessRobot, ticks: Ticks) -> bool:
         heights.append(standing.state)
         return not powered(wires)
 
@@ -223,7 +226,7 @@ def test_a_defect_of_the_watchdog_lowers_the_robot_and_is_told(monkeypatch: pyte
 def test_a_defect_outside_the_watchdog_switches_the_pulses_off_and_is_told() -> None:
     wires = Wires()
 
-    def spoil(standing: Standing) -> None:
+    def spoil(standing: InProcessRobot) -> None:
         standing.offsets[3] = "a word"  # type: ignore[call-overload]
 
     words = told(wires, lambda standing, ticks: not powered(wires), spoil)
@@ -242,7 +245,7 @@ def test_a_defect_of_what_is_waited_for_switches_the_pulses_off_and_is_told(monk
     def fail(*_: object) -> None:
         raise ZeroDivisionError("for a test")
 
-    standing = Standing(robot(), wires.open, ticks, ticks.sleep, hear=hear, open_switch=wires.switch)
+    standing = InProcessRobot(robot(), wires.open, ticks, ticks.sleep, hear=hear, open_switch=wires.switch)
     monkeypatch.setattr(Watchdog, "enable", fail)
     with pytest.raises(Refused, match="ZeroDivisionError: for a test"):
         standing.rise()
@@ -263,7 +266,7 @@ def test_a_board_that_fails_in_a_way_of_its_own_is_cut_as_soon_as_it_takes_bytes
             left[0] -= 1
             raise RuntimeError("no board error")
 
-    def spoil(standing: Standing) -> None:
+    def spoil(standing: InProcessRobot) -> None:
         standing.offsets[4] += 0.05
         wires.before = fail
 
@@ -285,7 +288,7 @@ def test_a_robot_that_is_not_up_or_down_in_time_says_where_it_is_and_what_to_do(
     """On a real clock: with one that runs ahead, it may be up before anyone waits for it."""
     monkeypatch.setattr(standing_module, "LONGEST_WAY", 0.05)
     wires, words = Wires(), []
-    standing = Standing(robot(), wires.open, hear=words.append, open_switch=wires.switch)
+    standing = InProcessRobot(robot(), wires.open, hear=words.append, open_switch=wires.switch)
     try:
         with pytest.raises(Refused) as refused:
             standing.rise()
@@ -334,7 +337,7 @@ def test_no_byte_with_power_follows_a_stop_of_a_calibration() -> None:
 
     def played(at: int) -> tuple[bool, list[str]]:
         """Whether a line had this number, and what was seen from the stop on."""
-        wires, lines = Wires(), Lines((pulses_module, pca9685, output_enable, i2c))
+        wires, lines = Wires(), Lines((pulses_module, pca9685, output_enable, i2c_board))
         pulses = Pulses(robot().board, wires.open, lambda seconds: None, wires.switch)
 
         def cut() -> None:

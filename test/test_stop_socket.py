@@ -14,8 +14,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from quadleg.commands import stop as command
-from quadleg.errors import NoPlace, NotHeard
+from quadleg.cli import stop_command as command
+from quadleg.errors import OutputPathError, StackNotFound
 from quadleg.safety.stop_socket import ANSWER_WITHIN, SILENT, StopSocket, stop_here
 
 DOMAIN = "77"
@@ -172,10 +172,10 @@ def test_peers_that_say_nothing_or_something_else_stop_nothing_and_keep_no_stop_
 
 def test_a_folder_of_others_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
     def no_folder() -> str:
-        raise NoPlace("it belongs to somebody else")
+        raise OutputPathError("it belongs to somebody else")
 
     monkeypatch.setattr("quadleg.safety.stop_socket.private_folder", no_folder)
-    with pytest.raises(NoPlace):
+    with pytest.raises(OutputPathError):
         StopSocket("", DOMAIN, lambda: (True, ""), print)
     assert stop_here("") == []
 
@@ -187,9 +187,9 @@ HEAVY = ("numpy", "rclpy", "argparse", "ruamel", "jsonschema", "rich", "dataclas
 
 def test_nothing_heavy_is_imported_before_the_pulses_are_off() -> None:
     code = (
-        "import sys; from quadleg.commands import stop\n"
-        f"stop.stop_here = lambda _: (print([m for m in {HEAVY} if m in sys.modules]), sys.exit(0))\n"
-        "from quadleg.cli import main; main(['stop', '--namespace', 'left'])"
+        "import sys; from quadleg.cli import stop_command\n"
+        f"stop_command.stop_here = lambda _: (print([m for m in {HEAVY} if m in sys.modules]), sys.exit(0))\n"
+        "from quadleg.cli.main import main; main(['stop', '--namespace', 'left'])"
     )
     # -S: of the interpreter's own start nothing counts, only what the command imports.
     told = subprocess.run([sys.executable, "-S", "-c", code], capture_output=True, text=True, check=False)
@@ -204,7 +204,7 @@ class Client:
 
     def __init__(self, namespace: str) -> None:
         if not self.there:
-            raise NotHeard("no running stack is heard")
+            raise StackNotFound("no running stack is heard")
 
     def __enter__(self) -> Client:
         return self

@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.dynamics.joint_torques import static_torques
 from quadleg.dynamics.servo_motors import FRICTION, ServoMotors
 from quadleg.dynamics.supply_current import SupplyCurrentModel
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 ALL, STILL = [True] * 12, [0.0] * 12
 
 
-def standing(robot: Robot) -> list[float]:
+def standing(robot: RobotModel) -> list[float]:
     return list(stance_angles(robot, robot.standing))
 
 
@@ -61,7 +61,7 @@ def test_motion_adds_the_friction_and_no_power_takes_all() -> None:
 
 
 @pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda robot: robot.name)
-def test_one_pose_and_many_draw_the_same(robot: Robot) -> None:
+def test_one_pose_and_many_draw_the_same(robot: RobotModel) -> None:
     """The watchdog's plain numbers against the arrays of the check on paper."""
     motors, dice = ServoMotors.of(robot), np.random.default_rng(2)
     held = dice.uniform(-2, 2, (50, 12)) * motors.stall_torque

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.safety.supply_meter import Meter
+from quadleg.safety.supply_meter import SupplyMeter
 
 
 @given(st.lists(st.tuples(st.floats(0.001, 1.0), st.floats(0.0, 30.0)), min_size=2, max_size=30))
 def test_the_meter_has_mean_and_peak(steps: list[tuple[float, float]]) -> None:
-    meter, times, currents = Meter(), np.cumsum([step for step, _ in steps]), [current for _, current in steps]
+    meter, times, currents = SupplyMeter(), np.cumsum([step for step, _ in steps]), [current for _, current in steps]
     for now, current in zip(times, currents):
         meter.take(current, True, now)
     assert meter.peak == max(currents)
@@ -24,7 +24,7 @@ def test_the_meter_has_mean_and_peak(steps: list[tuple[float, float]]) -> None:
 
 
 def test_the_meter_begins_anew_with_the_power_and_leaves_gaps_out() -> None:
-    meter = Meter()
+    meter = SupplyMeter()
     assert isnan(meter.mean)
     assert isnan(meter.peak)
     for now, current, powered in ((0, 9.0, False), (1, 4.0, True), (2, 4.0, True), (3, nan, True), (9, 2.0, True)):

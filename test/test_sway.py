@@ -6,15 +6,20 @@ from functools import cache
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from scipy.optimize import LinearConstraint, minimize
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
-from quadleg.gait.steady import SAMPLES, Balance, angles_of, strides
+from quadleg.gait.steady_strides import (
+    SAMPLES,
+    Balance,
+    angles_of,
+    strides,
+)
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 
-ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
+ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
 TWISTS = np.array([(0, 0, 0), (0.06, 0, 0), (-0.05, 0, 0), (0, 0.025, 0), (0, 0, 0.3), (0.03, -0.01, 0.1)], dtype=float)
 MARGIN = 0.008
 PHASES = np.arange(SAMPLES) / SAMPLES

@@ -6,7 +6,7 @@ from math import cos, pi, sin
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
@@ -116,7 +116,7 @@ def peaks(robot, gait, speed: float, profile: str) -> tuple[float, float]:
 
 @pytest.mark.parametrize("other", [name for name in PROFILES if name != "ours"])
 @pytest.mark.parametrize(("gait", "speed"), [("creep", 0.08), ("trot", 0.2)])
-@pytest.mark.parametrize("robot", [robots.inspector(), robots.digger()], ids=lambda robot: robot.name)
+@pytest.mark.parametrize("robot", [sample_robots.inspector(), sample_robots.digger()], ids=lambda robot: robot.name)
 def test_the_fastest_joint_is_slower_than_on_a_textbook_path(robot, gait, speed, other):
     own, _ = peaks(robot, robot.gait(gait), speed, "ours")
     theirs, _ = peaks(robot, robot.gait(gait), speed, other)
@@ -125,14 +125,14 @@ def test_the_fastest_joint_is_slower_than_on_a_textbook_path(robot, gait, speed,
 
 def test_a_servo_frame_fits_into_the_ramp():
     """Faster ramps would ask for an acceleration that the frames of a hobby servo, 20 ms, cannot carry."""
-    for robot in (robots.inspector(), robots.digger()):
+    for robot in (sample_robots.inspector(), sample_robots.digger()):
         for gait in robot.gaits:
             assert RAMP * (1 - gait.duty_factor) * gait.stride_period >= 0.02
 
 
 def test_speeds_found_so_are_those_of_the_jacobian():
     """The measure itself: joint speeds by differences against the inverse of the Jacobian."""
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     leg = robot.legs[0]
     points = np.array([[0.089, 0.090, -0.142], [0.0891, 0.090, -0.1421]])
     angles, _ = inverse_batch(leg, points)

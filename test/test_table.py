@@ -8,12 +8,17 @@ import numpy as np
 import pandas
 import pytest
 from pyarrow import parquet
-from recordings import diagnosis, made, metadata, write
+from sample_recordings import (
+    diagnosis,
+    made,
+    metadata,
+    write,
+)
 
-from quadleg.errors import BadRecording, NoPlace
+from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording.reader import Recording
 from quadleg.recording.signals import Signal, Signals
-from quadleg.recording.table import export, table
+from quadleg.recording.table_export import export, table
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import JOINT_NAMES
 
@@ -81,19 +86,19 @@ def test_it_is_read_again_as_it_was(recorded: Path, tmp_path: Path, ending: str)
     assert frame["front_left_hip_angle_rad_modelled"].tolist() == [k / 3 for k in range(COUNT)]
     assert np.diff(frame["time_s"]).min() >= 0
     assert frame["unix_time_s"].iloc[0] == recording.begin
-    with pytest.raises(NoPlace, match="there already"):
+    with pytest.raises(OutputPathError, match="there already"):
         export(recording, path)
 
 
 def test_another_ending_is_refused(recorded: Path, tmp_path: Path) -> None:
-    with pytest.raises(BadRecording, match=r"out.xls must end in \.csv or \.parquet"):
+    with pytest.raises(RecordingError, match=r"out.xls must end in \.csv or \.parquet"):
         export(Recording(recorded), tmp_path / "out.xls")
 
 
 def test_a_recording_without_joint_states_or_of_another_robot_is_told(tmp_path: Path) -> None:
-    with pytest.raises(BadRecording, match="has no joint_states, which all else is shown beside; it has /odom"):
+    with pytest.raises(RecordingError, match="has no joint_states, which all else is shown beside; it has /odom"):
         export(Recording(recording_of(tmp_path / "a.mcap", "/odom", ["front_left_hip"])), tmp_path / "out.csv")
-    with pytest.raises(BadRecording, match="has another robot's joint_states: elbow"):
+    with pytest.raises(RecordingError, match="has another robot's joint_states: elbow"):
         export(Recording(recording_of(tmp_path / "b.mcap", "/joint_states", ["elbow"])), tmp_path / "out.csv")
 
 
@@ -106,10 +111,10 @@ def recording_of(path: Path, topic: str, names: list[str]) -> Path:
     """A recording of joint states of a few joints, whose angles are thirds."""
     from test_cdr import definition, joint_state
 
-    from quadleg.recording.recorder import Recorder
+    from quadleg.recording.recording_writer import RecordingWriter
 
     kind = "sensor_msgs/msg/JointState"
-    recorder = Recorder(path, {"quadleg": {"namespace": "/"}, "joint_angles": {"kind": "modelled"}})
+    recorder = RecordingWriter(path, {"quadleg": {"namespace": "/"}, "joint_angles": {"kind": "modelled"}})
     channel = recorder.channel(topic, kind, definition(kind), "", latched=False)
     for k in range(COUNT):
         recorder.take(channel, joint_state("", names, [k / 3] * len(names), []))

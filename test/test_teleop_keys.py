@@ -6,17 +6,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.teleop.keys import COMMANDS, GROUPS, NOTCHES, OTHERS, Hands, KeyReader
+from quadleg.teleop.keyboard_teleop import (
+    COMMANDS,
+    GROUPS,
+    NOTCHES,
+    OTHERS,
+    KeyboardTeleop,
+    KeyReader,
+)
 
 DEAD_MAN = 2.0
 
 
 @pytest.fixture
-def hands() -> Hands:
-    return Hands(DEAD_MAN)
+def hands() -> KeyboardTeleop:
+    return KeyboardTeleop(DEAD_MAN)
 
 
-def press(hands: Hands, *keys: str, now: float = 0.0) -> list[str]:
+def press(hands: KeyboardTeleop, *keys: str, now: float = 0.0) -> list[str]:
     return [hands.press(key, now) for key in keys]
 
 
@@ -52,7 +59,7 @@ def test_capitals_and_names() -> None:
 @given(st.binary(max_size=50))
 def test_any_bytes_are_keys(data: bytes) -> None:
     reader = KeyReader()
-    hands = Hands(DEAD_MAN)
+    hands = KeyboardTeleop(DEAD_MAN)
     for key in reader.take(data) + reader.take(b""):
         hands.press(key, 0.0)
         wish = hands.wish(0.0)
@@ -60,7 +67,7 @@ def test_any_bytes_are_keys(data: bytes) -> None:
 
 
 @pytest.mark.parametrize("data", [b"\x1b[1;2A", b"\x1b[5~", b"\x1b[200~", b"\xc3\xa9", b"\x00", b"x"])
-def test_keys_that_mean_nothing_stop(hands: Hands, data: bytes) -> None:
+def test_keys_that_mean_nothing_stop(hands: KeyboardTeleop, data: bytes) -> None:
     press(hands, "up")
     press(hands, *KeyReader().take(data))
     assert hands.wish(0.0).walk == (0.0, 0.0, 0.0)
@@ -69,7 +76,7 @@ def test_keys_that_mean_nothing_stop(hands: Hands, data: bytes) -> None:
 # What they ask for
 
 
-def test_each_press_is_a_notch_up_to_the_limit(hands: Hands) -> None:
+def test_each_press_is_a_notch_up_to_the_limit(hands: KeyboardTeleop) -> None:
     for count in range(1, 2 * NOTCHES):
         press(hands, "up")
         assert hands.wish(0.0).walk == (min(1.0, count / NOTCHES), 0.0, 0.0)
@@ -77,7 +84,7 @@ def test_each_press_is_a_notch_up_to_the_limit(hands: Hands) -> None:
     assert hands.wish(0.0).walk == (2 / NOTCHES, -1 / NOTCHES, 1 / NOTCHES)
 
 
-def test_a_press_beyond_the_limit_is_told(hands: Hands) -> None:
+def test_a_press_beyond_the_limit_is_told(hands: KeyboardTeleop) -> None:
     press(hands, *["up"] * NOTCHES)
     assert hands.at_limit == ""
     press(hands, "up")
@@ -88,7 +95,7 @@ def test_a_press_beyond_the_limit_is_told(hands: Hands) -> None:
     assert hands.at_limit == ""
 
 
-def test_whether_a_speed_is_asked_for(hands: Hands) -> None:
+def test_whether_a_speed_is_asked_for(hands: KeyboardTeleop) -> None:
     assert not hands.asks_for_speed
     press(hands, "up")
     assert hands.asks_for_speed
@@ -98,12 +105,12 @@ def test_whether_a_speed_is_asked_for(hands: Hands) -> None:
     assert not hands.asks_for_speed
 
 
-def test_space_stops(hands: Hands) -> None:
+def test_space_stops(hands: KeyboardTeleop) -> None:
     press(hands, "up", "left", "space")
     assert hands.wish(0.0).walk == (0.0, 0.0, 0.0)
 
 
-def test_it_ends_by_itself(hands: Hands) -> None:
+def test_it_ends_by_itself(hands: KeyboardTeleop) -> None:
     press(hands, "up", now=1.0)
     assert hands.left(1.0) == DEAD_MAN
     assert hands.wish(1.0 + DEAD_MAN - 0.01).walk
@@ -115,30 +122,30 @@ def test_it_ends_by_itself(hands: Hands) -> None:
     assert hands.wish(5.0).walk == (1 / NOTCHES, 0.0, 0.0)
 
 
-def test_enter_goes_on(hands: Hands) -> None:
+def test_enter_goes_on(hands: KeyboardTeleop) -> None:
     press(hands, "up", now=0.0)
     for now in (1.5, 3.0, 4.5):
         press(hands, "enter", now=now)
     assert hands.wish(6.0).walk == (1 / NOTCHES, 0.0, 0.0)
 
 
-def test_other_keys_do_not_lengthen_it(hands: Hands) -> None:
+def test_other_keys_do_not_lengthen_it(hands: KeyboardTeleop) -> None:
     press(hands, "up", now=0.0)
     press(hands, "tab", "g", now=1.0)
     assert hands.left(1.0) == DEAD_MAN - 1.0
 
 
-def test_commands(hands: Hands) -> None:
+def test_commands(hands: KeyboardTeleop) -> None:
     assert press(hands, *COMMANDS) == [command for command, _ in COMMANDS.values()]
 
 
 @pytest.mark.parametrize("key", ["e", "u", "d", "q", "r"])
-def test_a_command_that_ends_walking_ends_it(hands: Hands, key: str) -> None:
+def test_a_command_that_ends_walking_ends_it(hands: KeyboardTeleop, key: str) -> None:
     press(hands, "up", key)
     assert hands.wish(0.0).walk is None
 
 
-def test_the_arrows_pose_the_body_after_tab(hands: Hands) -> None:
+def test_the_arrows_pose_the_body_after_tab(hands: KeyboardTeleop) -> None:
     press(hands, "tab", "up", "up", "right", ".")
     assert hands.group == "shift the body"
     body = hands.wish(0.0).body
@@ -154,7 +161,7 @@ def test_the_arrows_pose_the_body_after_tab(hands: Hands) -> None:
     assert hands.group == "walk"
 
 
-def test_the_body_stays_when_walking_stops(hands: Hands) -> None:
+def test_the_body_stays_when_walking_stops(hands: KeyboardTeleop) -> None:
     press(hands, "tab", "up", "space")
     assert hands.wish(0.0).body == {}
     press(hands, "up")

@@ -13,12 +13,22 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from pads import FOLDER, SITE, FakePad
+from fake_gamepad import FOLDER, SITE, FakePad
 from ruamel.yaml import YAML
 
-from quadleg.errors import NoPlace
-from quadleg.teleop.learn import LOOK_PERIOD, SETTLE_TIME, learn, learn_to
-from quadleg.teleop.mapping import CONTROLS, Input, Reading, inputs_of
+from quadleg.errors import OutputPathError
+from quadleg.teleop.control_mapping import (
+    CONTROLS,
+    Input,
+    Reading,
+    inputs_of,
+)
+from quadleg.teleop.gamepad_learning import (
+    LOOK_PERIOD,
+    SETTLE_TIME,
+    learn,
+    learn_to,
+)
 
 DEFAULTS = inputs_of({control.name: control.default for control in CONTROLS})
 REST = Reading((0.0, 0.0, 1.0, 0.02, 0.0, 1.0, 0.0, 0.0), (0,) * 11)
@@ -123,9 +133,9 @@ def test_a_trigger_that_is_a_button_too_counts_as_the_button() -> None:
 def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
     file = tmp_path / "mine.yaml"
     file.write_text("mine")
-    with pytest.raises(NoPlace, match="is there already"):
+    with pytest.raises(OutputPathError, match="is there already"):
         learn_to(file)
-    with pytest.raises(NoPlace, match="no folder that you may write into"):
+    with pytest.raises(OutputPathError, match="no folder that you may write into"):
         learn_to(tmp_path / "nowhere" / "mine.yaml")
     assert file.read_text() == "mine"
 
@@ -174,7 +184,7 @@ class Learning:
 
 @pytest.fixture
 def learning(tmp_path: Path) -> Iterator[Learning]:
-    learning = Learning(tmp_path, "-m", "quadleg.cli", "joystick")
+    learning = Learning(tmp_path, "-m", "quadleg.cli.main", "joystick")
     yield learning
     learning.close()
 

@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.errors import BadMessage
-from quadleg.gait.limits import WalkingLimits
-from quadleg.gait.velocity import Way
-from quadleg.kinematics.body import legs_inverse
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.teleop.body import FULL_RANGE_TIME, RANGE, BodyOffsets
-from quadleg.teleop.limits import Limits
-from quadleg.teleop.mapping import BODY
-from quadleg.teleop.rivals import FRESH, Rivals
+from quadleg.errors import MessageError
+from quadleg.gait.velocity_selection import WalkDirection
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.kinematics.body_pose import legs_inverse
+from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.teleop.body_offsets import FULL_RANGE_TIME, RANGE, BodyOffsets
+from quadleg.teleop.control_mapping import BODY
+from quadleg.teleop.publisher_conflicts import FRESH, PublisherConflicts
+from quadleg.teleop.velocity_scale import VelocityScale
 
 ROBOT = load_robot(find_robot("greenhouse_inspector"))
 SAID = """\
@@ -30,22 +30,22 @@ share = st.floats(-1.0, 1.0)
 
 
 def test_a_full_stick_is_the_limit_to_its_side() -> None:
-    limits = Limits.of(SAID)
+    limits = VelocityScale.of(SAID)
     assert limits.velocity((1.0, 1.0, 1.0)) == pytest.approx((0.07, 0.045, 0.44))
     assert limits.velocity((-1.0, -1.0, -1.0)) == pytest.approx((-0.06, -0.04, -0.5))
     assert limits.velocity((0.5, 0.0, -0.5)) == pytest.approx((0.035, 0.0, -0.25))
 
 
 def test_a_way_without_a_limit_is_told() -> None:
-    limits = Limits.of(SAID.replace("0.045", "0.0"))
-    assert limits.left_out((1.0, 0.5, -1.0)) == (Way.LEFT,)
+    limits = VelocityScale.of(SAID.replace("0.045", "0.0"))
+    assert limits.left_out((1.0, 0.5, -1.0)) == (WalkDirection.LEFT,)
     assert limits.left_out((1.0, -0.5, 0.0)) == ()
     assert limits.left_out((0.0, 0.0, 0.0)) == ()
 
 
 @given(share, share, share)
 def test_no_share_is_beyond_the_limits(x: float, y: float, yaw: float) -> None:
-    limits = Limits.of(SAID)
+    limits = VelocityScale.of(SAID)
     for value, ahead, behind in zip(limits.velocity((x, y, yaw)), limits.ahead, limits.behind):
         assert behind <= value <= ahead
 
@@ -53,14 +53,14 @@ def test_no_share_is_beyond_the_limits(x: float, y: float, yaw: float) -> None:
 def test_what_gait_says_is_understood() -> None:
     gait = ROBOT.gaits[0]
     own = WalkingLimits(ROBOT, gait)
-    limits = Limits.of(own.in_words([gait.name, "another"]))
+    limits = VelocityScale.of(own.in_words([gait.name, "another"]))
     assert (limits.gait, limits.gaits) == (gait.name, (gait.name, "another"))
     assert limits.ahead == pytest.approx(own.forward, abs=0.0006)
     assert limits.behind == pytest.approx(own.backward, abs=0.0006)
 
 
 def test_gaits_follow_each_other_around() -> None:
-    limits = Limits.of(SAID)
+    limits = VelocityScale.of(SAID)
     assert [limits.beside(gait, 1) for gait in limits.gaits] == ["trot", "amble", "creep"]
     assert limits.beside("creep", -1) == "amble"
 
@@ -82,8 +82,8 @@ def test_gaits_follow_each_other_around() -> None:
     ],
 )
 def test_limits_that_are_none_are_refused(text: str) -> None:
-    with pytest.raises(BadMessage, match=r"^walking_limits"):
-        Limits.of(text)
+    with pytest.raises(MessageError, match=r"^walking_limits"):
+        VelocityScale.of(text)
 
 
 def test_the_body_follows_with_limited_speed_and_stays() -> None:
@@ -112,7 +112,7 @@ def test_each_range_alone_is_in_reach_of_the_demo_robot() -> None:
 
 
 def test_our_own_messages_are_no_rival_s() -> None:
-    rivals = Rivals()
+    rivals = PublisherConflicts()
     for stamp in range(1000):
         rivals.sent(stamp)
         rivals.take(stamp, now=1.0)

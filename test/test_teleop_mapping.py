@@ -11,8 +11,15 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from quadleg.shipped import config_folder
-from quadleg.teleop.mapping import BODY, CONTROLS, Input, Reading, as_yaml, inputs_of
-from quadleg.teleop.pilot import STAND_HELD, Pilot
+from quadleg.teleop.control_mapping import (
+    BODY,
+    CONTROLS,
+    Input,
+    Reading,
+    as_yaml,
+    inputs_of,
+)
+from quadleg.teleop.gamepad_teleop import STAND_HELD, GamepadTeleop
 
 DEFAULTS = {control.name: control.default for control in CONTROLS}
 INPUTS = inputs_of(DEFAULTS)
@@ -28,9 +35,9 @@ def reading(axes: dict[int, float] | None = None, *buttons: int) -> Reading:
 
 
 @pytest.fixture
-def pilot() -> Pilot:
+def pilot() -> GamepadTeleop:
     """One that has seen the gamepad at rest, at 0 s."""
-    pilot = Pilot(INPUTS, SILENT, UNMOVED)
+    pilot = GamepadTeleop(INPUTS, SILENT, UNMOVED)
     pilot.take(reading(), 0.0)
     return pilot
 
@@ -83,27 +90,27 @@ def test_a_written_mapping_is_read_as_it_was() -> None:
 # The dead-man
 
 
-def test_without_the_dead_man_nothing_is_wanted(pilot: Pilot) -> None:
+def test_without_the_dead_man_nothing_is_wanted(pilot: GamepadTeleop) -> None:
     pilot.take(reading({1: 1.0}), 0.1)
     wish = pilot.wish(0.1)
     assert (wish.walk, wish.body, wish.why) == (None, {}, "the dead-man is not held")
 
 
-def test_with_it_the_sticks_walk(pilot: Pilot) -> None:
+def test_with_it_the_sticks_walk(pilot: GamepadTeleop) -> None:
     pilot.take(reading({**WALK, 0: -0.5, 1: 1.0, 3: 0.25}), 0.1)
     assert pilot.wish(0.1).walk == (1.0, -0.5, 0.25)
     pilot.take(reading({1: 1.0}), 0.2)
     assert pilot.wish(0.2).walk is None
 
 
-def test_a_trigger_counts_past_half(pilot: Pilot) -> None:
+def test_a_trigger_counts_past_half(pilot: GamepadTeleop) -> None:
     pilot.take(reading({5: -0.5}), 0.1)
     assert pilot.wish(0.1).walk is None
     pilot.take(reading({5: -0.51}), 0.2)
     assert pilot.wish(0.2).walk == (0.0, 0.0, 0.0)
 
 
-def test_the_other_holds_pose_the_body(pilot: Pilot) -> None:
+def test_the_other_holds_pose_the_body(pilot: GamepadTeleop) -> None:
     sticks = {0: 0.5, 1: 1.0, 3: -1.0, 4: 0.25}
     pilot.take(reading(sticks, SHIFT), 0.1)
     assert pilot.wish(0.1).body == {"shift.forward": 1.0, "shift.left": 0.5, "shift.up": 0.25}
@@ -116,17 +123,17 @@ def test_the_other_holds_pose_the_body(pilot: Pilot) -> None:
     assert pilot.wish(0.3).body.keys() == set(BODY)
 
 
-def test_more_than_a_full_stick_is_a_full_stick(pilot: Pilot) -> None:
+def test_more_than_a_full_stick_is_a_full_stick(pilot: GamepadTeleop) -> None:
     pilot.take(reading({**WALK, 0: -3.0, 1: 1e9}), 0.1)
     assert pilot.wish(0.1).walk == (1.0, -1.0, 0.0)
 
 
 def test_before_the_first_reading_it_says_what_is_missing() -> None:
-    assert "no joy is heard" in Pilot(INPUTS, SILENT, UNMOVED).wish(0.0).why
+    assert "no joy is heard" in GamepadTeleop(INPUTS, SILENT, UNMOVED).wish(0.0).why
 
 
 def test_a_dead_man_that_was_held_from_the_first_does_not_count() -> None:
-    pilot = Pilot(INPUTS, SILENT, UNMOVED)
+    pilot = GamepadTeleop(INPUTS, SILENT, UNMOVED)
     pilot.take(reading(WALK), 0.0)
     assert pilot.wish(0.0).why.startswith("let the dead-man go once")
     pilot.take(reading(), 0.1)
@@ -134,7 +141,7 @@ def test_a_dead_man_that_was_held_from_the_first_does_not_count() -> None:
     assert pilot.wish(0.2).walk == (0.0, 0.0, 0.0)
 
 
-def test_silence_is_loss_and_the_dead_man_has_to_be_let_go_after_it(pilot: Pilot) -> None:
+def test_silence_is_loss_and_the_dead_man_has_to_be_let_go_after_it(pilot: GamepadTeleop) -> None:
     pilot.take(reading({**WALK, 1: 1.0}), 0.1)
     assert pilot.wish(0.1 + SILENT).walk == (1.0, 0.0, 0.0)
     assert "the gamepad is lost" in pilot.wish(0.1 + SILENT + 0.01).why
@@ -147,7 +154,7 @@ def test_silence_is_loss_and_the_dead_man_has_to_be_let_go_after_it(pilot: Pilot
     assert pilot.wish(2.0).walk is None
 
 
-def test_a_gamepad_that_repeats_itself_for_long_may_be_lost(pilot: Pilot) -> None:
+def test_a_gamepad_that_repeats_itself_for_long_may_be_lost(pilot: GamepadTeleop) -> None:
     now = 0.1
     while now < UNMOVED + 0.1:
         pilot.take(reading({**WALK, 1: 1.0}), now)
@@ -176,7 +183,7 @@ def test_a_gamepad_that_repeats_itself_for_long_may_be_lost(pilot: Pilot) -> Non
         (reading({0: inf}), "axis 0 of joy is inf"),
     ],
 )
-def test_a_bad_reading_lets_go_and_says_why(pilot: Pilot, bad: Reading, words: str) -> None:
+def test_a_bad_reading_lets_go_and_says_why(pilot: GamepadTeleop, bad: Reading, words: str) -> None:
     pilot.take(reading(WALK), 0.1)
     assert pilot.take(bad, 0.2) == frozenset()
     wish = pilot.wish(0.2)
@@ -186,7 +193,7 @@ def test_a_bad_reading_lets_go_and_says_why(pilot: Pilot, bad: Reading, words: s
     assert pilot.wish(0.3).walk is None
 
 
-def test_refused_readings_stop_all_the_same(pilot: Pilot) -> None:
+def test_refused_readings_stop_all_the_same(pilot: GamepadTeleop) -> None:
     assert pilot.take(reading(WALK, STOP, SIT), 0.1, refusal="two of them") == {"stop"}
     assert pilot.wish(0.1).why == "two of them"
 
@@ -198,7 +205,7 @@ def test_refused_readings_stop_all_the_same(pilot: Pilot) -> None:
     "rest", [reading({5: nan}, STOP), Reading((), (0, 1)), reading(WALK, STOP), reading(None, STOP)]
 )
 def test_the_emergency_stop_works_with_whatever_else_there_is(rest: Reading) -> None:
-    pilot = Pilot(INPUTS, SILENT, UNMOVED)
+    pilot = GamepadTeleop(INPUTS, SILENT, UNMOVED)
     assert "stop" in pilot.take(rest, 0.0)
     assert pilot.is_down("stop")
     assert "stop" not in pilot.take(rest, 0.1)
@@ -207,12 +214,12 @@ def test_the_emergency_stop_works_with_whatever_else_there_is(rest: Reading) -> 
 
 
 def test_a_stop_on_an_axis_that_is_no_number_is_not_pressed() -> None:
-    pilot = Pilot(inputs_of({**DEFAULTS, "stop": "-axis 7"}), SILENT, UNMOVED)
+    pilot = GamepadTeleop(inputs_of({**DEFAULTS, "stop": "-axis 7"}), SILENT, UNMOVED)
     assert pilot.take(reading({7: nan}), 0.0) == frozenset()
     assert pilot.take(reading({7: -1.0}), 0.1) == {"stop"}
 
 
-def test_presses_count_once(pilot: Pilot) -> None:
+def test_presses_count_once(pilot: GamepadTeleop) -> None:
     assert pilot.take(reading(None, SIT), 0.1) == {"sit"}
     assert pilot.take(reading(None, SIT), 0.2) == frozenset()
     assert pilot.take(reading({6: -1.0}), 0.3) == {"next_gait"}
@@ -224,7 +231,7 @@ def times(since: float, count: int) -> list[float]:
     return [since + 0.1 * k for k in range(count)]
 
 
-def test_standing_up_takes_the_dead_man_and_two_seconds(pilot: Pilot) -> None:
+def test_standing_up_takes_the_dead_man_and_two_seconds(pilot: GamepadTeleop) -> None:
     said = [pilot.take(reading(WALK, STAND), now) for now in times(0.1, 60)]
     assert [bool(pressed) for pressed in said].index(True) == pytest.approx(STAND_HELD / 0.1, abs=1)
     assert sum(map(len, said)) == 1
@@ -235,7 +242,7 @@ def test_standing_up_takes_the_dead_man_and_two_seconds(pilot: Pilot) -> None:
     assert not any(pilot.take(reading(WALK, STAND), now) for now in times(8.2, 18))
 
 
-def test_standing_up_does_not_go_without_the_dead_man(pilot: Pilot) -> None:
+def test_standing_up_does_not_go_without_the_dead_man(pilot: GamepadTeleop) -> None:
     assert not any(pilot.take(reading(None, STAND), now) for now in times(0.1, 60))
     assert not any(pilot.take(reading(None, STAND, SHIFT), now) for now in times(6.1, 60))
 
@@ -247,7 +254,7 @@ def test_standing_up_does_not_go_without_the_dead_man(pilot: Pilot) -> None:
     )
 )
 def test_whatever_comes_nothing_is_raised_and_all_that_is_wanted_is_within_one(messages: list) -> None:
-    pilot, now = Pilot(INPUTS, SILENT, UNMOVED), 0.0
+    pilot, now = GamepadTeleop(INPUTS, SILENT, UNMOVED), 0.0
     for axes, buttons, wait in messages:
         now += wait
         pilot.take(Reading(tuple(axes), tuple(buttons)), now)

@@ -16,12 +16,21 @@ from hypothesis import strategies as st
 pytest.importorskip("evdev", reason="evdev does not import: the extra `pad` brings it")
 
 import evdev
-from pads import AXES, BUTTONS, EV_ABS, EV_KEY, EV_SYN, STICK, FakePad, install
+from fake_gamepad import (
+    AXES,
+    BUTTONS,
+    EV_ABS,
+    EV_KEY,
+    EV_SYN,
+    STICK,
+    FakePad,
+    install,
+)
 
-from quadleg.errors import PadError
-from quadleg.teleop import pad as pads
-from quadleg.teleop.mapping import Reading
-from quadleg.teleop.pad import Pad, PadWatch, find_pad
+from quadleg.errors import GamepadError
+from quadleg.teleop import gamepad as pads
+from quadleg.teleop.control_mapping import Reading
+from quadleg.teleop.gamepad import Gamepad, GamepadWatch, find_pad
 
 REST = (0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
@@ -39,7 +48,7 @@ def fake(folder: Path) -> FakePad:
 
 
 @pytest.fixture
-def pad(fake: FakePad) -> Iterator[Pad]:
+def pad(fake: FakePad) -> Iterator[Gamepad]:
     pad = find_pad()
     yield pad
     pad.close()
@@ -51,14 +60,14 @@ def test_the_numbers_are_the_kernel_s() -> None:
         assert getattr(pads, name) == evdev.ecodes.ecodes[name]
 
 
-def test_left_and_up_are_positive_and_a_trigger_rests_at_one(fake: FakePad, pad: Pad) -> None:
+def test_left_and_up_are_positive_and_a_trigger_rests_at_one(fake: FakePad, pad: Gamepad) -> None:
     assert pad.reading().axes == pytest.approx(REST, abs=1e-4)
     fake.move(x=-1, y=-1, rx=1, ry=0.5, rz=1, hx=-1, hy=1)
     pad.read()
     assert pad.reading().axes == pytest.approx((1, 1, 1, -1, -0.5, -1, 1, -1), abs=1e-4)
 
 
-def test_buttons_are_counted_in_the_order_of_their_codes(fake: FakePad, pad: Pad) -> None:
+def test_buttons_are_counted_in_the_order_of_their_codes(fake: FakePad, pad: Gamepad) -> None:
     fake.press(1)
     fake.press(7)
     pad.read()
@@ -77,7 +86,7 @@ def test_codes_below_the_joystick_s_come_last(folder: Path) -> None:
     pad.close()
 
 
-def test_a_tap_between_two_readings_is_seen_once(fake: FakePad, pad: Pad) -> None:
+def test_a_tap_between_two_readings_is_seen_once(fake: FakePad, pad: Gamepad) -> None:
     fake.press(1)
     fake.press(1, down=False)
     pad.read()
@@ -95,7 +104,7 @@ def test_what_is_held_when_it_is_opened_is_known(folder: Path) -> None:
     pad.close()
 
 
-def test_after_dropped_events_the_device_is_asked(fake: FakePad, pad: Pad) -> None:
+def test_after_dropped_events_the_device_is_asked(fake: FakePad, pad: Gamepad) -> None:
     fake.press(4)
     pad.read()
     assert pad.reading().buttons[4] == 1
@@ -110,7 +119,7 @@ def test_after_dropped_events_the_device_is_asked(fake: FakePad, pad: Pad) -> No
     assert reading.axes[0] == 1.0
 
 
-def test_what_it_does_not_have_is_passed_over(fake: FakePad, pad: Pad) -> None:
+def test_what_it_does_not_have_is_passed_over(fake: FakePad, pad: Gamepad) -> None:
     before = pad.reading()
     fake.send((EV_ABS, 40, 7), (4, 4, 7), (EV_SYN, 0, 0))
     pad.read()
@@ -137,7 +146,7 @@ class Still:
 
 @given(st.integers(-40000, 40000), st.integers(-40000, 40000), st.integers(-90000, 90000), st.floats(0.0, 0.9))
 def test_an_axis_stays_within_one_and_keeps_its_side(low: int, high: int, value: int, dead_zone: float) -> None:
-    (share,) = Pad(Still(low, high, value), dead_zone).reading().axes
+    (share,) = Gamepad(Still(low, high, value), dead_zone).reading().axes
     assert -1.0 <= share <= 1.0
     if low < high:
         assert share * ((low + high) / 2 - value) >= 0.0
@@ -149,7 +158,7 @@ def test_an_axis_stays_within_one_and_keeps_its_side(low: int, high: int, value:
 
 def test_beyond_the_dead_zone_there_is_no_step() -> None:
     def share(value: int) -> float:
-        return Pad(Still(-1000, 1000, value), 0.1).reading().axes[0]
+        return Gamepad(Still(-1000, 1000, value), 0.1).reading().axes[0]
 
     assert share(-101) == pytest.approx(0.001 / 0.9)
     assert share(-550) == pytest.approx(0.5)
@@ -159,12 +168,12 @@ def test_beyond_the_dead_zone_there_is_no_step() -> None:
 
 
 def test_no_pad_one_of_another_name_and_things_that_are_none(folder: Path) -> None:
-    with pytest.raises(PadError, match="no gamepad is plugged in"):
+    with pytest.raises(GamepadError, match="no gamepad is plugged in"):
         find_pad()
     FakePad(folder, 0, "Keyboard", axes={}, buttons=(16, 17, 18))
     FakePad(folder, 1, "Touch pad", axes={0: STICK, 1: STICK}, buttons=(0x110, 0x14A))
     FakePad(folder, 2, "Motion sensor", axes={0: STICK, 1: STICK}, buttons=())
-    with pytest.raises(PadError, match="no gamepad is plugged in"):
+    with pytest.raises(GamepadError, match="no gamepad is plugged in"):
         find_pad()
     FakePad(folder, 3, "Grey Pad")
     FakePad(folder, 10, "Green Pad")
@@ -174,7 +183,7 @@ def test_no_pad_one_of_another_name_and_things_that_are_none(folder: Path) -> No
         pad.close()
     (folder / "by-id").symlink_to(folder / "event10")
     find_pad(str(folder / "by-id")).close()
-    with pytest.raises(PadError, match="no gamepad is 'blue'; there are Grey Pad, Green Pad"):
+    with pytest.raises(GamepadError, match="no gamepad is 'blue'; there are Grey Pad, Green Pad"):
         find_pad("blue")
 
 
@@ -182,13 +191,13 @@ def test_no_permission_is_said_with_its_cure(folder: Path, monkeypatch: pytest.M
     FakePad(folder)
     # Root may open anything, so that the mode of the file would not do.
     monkeypatch.setattr(os, "open", lambda *_: (_ for _ in ()).throw(PermissionError(13, "Permission denied")))
-    with pytest.raises(PadError, match=r"event0: `sudo usermod -aG input \$USER`"):
+    with pytest.raises(GamepadError, match=r"event0: `sudo usermod -aG input \$USER`"):
         find_pad()
 
 
 def test_evdev_missing_is_said_with_its_cure(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "evdev", None)
-    with pytest.raises(PadError, match=r"pip install -e '\.\[pad\]'"):
+    with pytest.raises(GamepadError, match=r"pip install -e '\.\[pad\]'"):
         find_pad()
 
 
@@ -201,7 +210,7 @@ class Watch:
     def __init__(self) -> None:
         self.said: list[str] = []
         self._news = threading.Condition()
-        self.pad = PadWatch("", 0.1, self._hear)
+        self.pad = GamepadWatch("", 0.1, self._hear)
 
     def _hear(self, said: str) -> None:
         with self._news:
@@ -241,7 +250,7 @@ def test_a_defect_in_reading_is_a_lost_pad(watch: Watch, folder: Path, monkeypat
     monkeypatch.setattr(threading, "excepthook", lambda _: None)
     FakePad(folder)
     watch.wait("reads Test Pad")
-    monkeypatch.setattr(Pad, "read", lambda _: 1 / 0)
+    monkeypatch.setattr(Gamepad, "read", lambda _: 1 / 0)
     wait_until(lambda: watch.pad.reading() is None, 2.0, "no reading")
 
 

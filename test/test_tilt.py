@@ -7,13 +7,13 @@ from math import exp, inf, nan, pi, radians
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from quadleg.estimation.tilt import FILTER_TIME, Tilt
 from quadleg.robot.model import FixedFrame
-from quadleg.safety.tilt import FILTER_TIME, Tilt
 
 GRAVITY = 9.80665  # m/s², exact by definition: 3rd CGPM (1901)
 IDENTITY = (1.0, 0.0, 0.0, 0.0)
@@ -23,7 +23,7 @@ turns = st.tuples(angles, angles, angles)
 
 def tilt_of(rpy=(0.0, 0.0, 0.0)) -> Tilt:
     """Of a robot with an IMU that is mounted so."""
-    robot = robots.inspector()
+    robot = sample_robots.inspector()
     return Tilt(replace(robot, frames=(FixedFrame("imu_link", (0.01, 0.0, 0.02), rpy, 0.01),)))
 
 
@@ -61,7 +61,7 @@ def test_known_attitudes():
 
 
 def test_without_the_frame_the_axes_are_those_of_the_body():
-    tilt = Tilt(replace(robots.inspector(), frames=()))
+    tilt = Tilt(replace(sample_robots.inspector(), frames=()))
     assert tilt.from_orientation(IDENTITY) == 0.0
     assert tilt.from_acceleration((0.0, 0.0, GRAVITY), 0.0) == 0.0
 

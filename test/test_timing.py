@@ -7,12 +7,12 @@ import sys
 
 import numpy as np
 import pytest
-import robots
+import sample_robots
 
-from quadleg import cli, graph_timing, stop_timing, timing
-from quadleg.commands import measure
+from quadleg.benchmarks import graph_timing, stop_timing, timing
+from quadleg.benchmarks.timing import Timing
+from quadleg.cli import main, measure_commands
 from quadleg.kinematics.leg import forward, inverse
-from quadleg.timing import Timing
 
 KEYS = ["name", "value", "unit", "yardstick", "yardstick_value", "ratio"]
 
@@ -74,9 +74,9 @@ def test_measure_gives_every_row(monkeypatch):
 
 @pytest.mark.usefixtures("quick")
 def test_without_ros_the_rest_is_measured_and_what_is_left_out_is_said(monkeypatch, capsys):
-    for module in (timing, measure):
+    for module in (timing, measure_commands):
         monkeypatch.setattr(module, "find_spec", lambda name: None)
-    assert cli.main(["timing", "--json"]) == 0
+    assert main.main(["timing", "--json"]) == 0
     told = capsys.readouterr()
     names = [row["name"] for row in json.loads(told.out)]
     assert names[:5] == ["ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes", "planner_tick"]
@@ -88,7 +88,7 @@ def test_without_ros_the_rest_is_measured_and_what_is_left_out_is_said(monkeypat
 def test_without_physics_its_rows_are_left_out(monkeypatch):
     monkeypatch.setitem(sys.modules, "mujoco", None)
     monkeypatch.delitem(sys.modules, "quadleg.simulation.rollout", raising=False)
-    assert timing.physics_rows(robots.inspector()) == []
+    assert timing.physics_rows(sample_robots.inspector()) == []
 
 
 @pytest.mark.usefixtures("quick")
@@ -96,7 +96,7 @@ def test_without_physics_its_rows_are_left_out(monkeypatch):
 def test_missing_yardstick_is_null_and_the_note_says_how_to_get_it(monkeypatch, benchmark, module):
     monkeypatch.setitem(sys.modules, module, None)
     monkeypatch.setitem(sys.modules, f"{module}.chain", None)
-    row = benchmark(robots.inspector())
+    row = benchmark(sample_robots.inspector())
     assert row.value > 0
     assert row.yardstick is None
     assert row.yardstick_value is None
@@ -120,7 +120,7 @@ def test_time_of_a_call_is_the_best_block_by_the_number_of_cases(monkeypatch):
     assert seen == ["a", "b"]
 
 
-@pytest.mark.parametrize("robot", [robots.inspector(), robots.digger()], ids=lambda robot: robot.name)
+@pytest.mark.parametrize("robot", [sample_robots.inspector(), sample_robots.digger()], ids=lambda robot: robot.name)
 def test_points_are_reachable_and_differ(robot):
     points = timing._reachable(robot.legs[0], 1000)
     assert points.shape == (1000, 3)
@@ -132,10 +132,10 @@ def test_points_are_reachable_and_differ(robot):
 # The yardsticks must do the work that they are timed for.
 
 
-@pytest.mark.parametrize("leg", robots.inspector().legs, ids=lambda leg: leg.name)
+@pytest.mark.parametrize("leg", sample_robots.inspector().legs, ids=lambda leg: leg.name)
 def test_pinocchio_yardstick_converges_to_our_inverse(leg):
     pytest.importorskip("pinocchio")
-    iterate = timing.pinocchio_iteration(robots.inspector(), leg)
+    iterate = timing.pinocchio_iteration(sample_robots.inspector(), leg)
     start = np.array([sum(limits) / 2 for limits in leg.limits])
     point = np.array(forward(leg, start + np.array([0.1, -0.2, 0.15])))
     angles = start
@@ -144,9 +144,9 @@ def test_pinocchio_yardstick_converges_to_our_inverse(leg):
     assert angles == pytest.approx(inverse(leg, tuple(point)), abs=1e-6)
 
 
-@pytest.mark.parametrize("leg", robots.inspector().legs, ids=lambda leg: leg.name)
+@pytest.mark.parametrize("leg", sample_robots.inspector().legs, ids=lambda leg: leg.name)
 def test_ikpy_yardstick_reaches_the_point(leg):
     pytest.importorskip("ikpy")
-    solve = timing.ikpy_inverse(robots.inspector(), leg)
+    solve = timing.ikpy_inverse(sample_robots.inspector(), leg)
     point = np.array(forward(leg, [sum(limits) / 2 + 0.1 for limits in leg.limits]))
     assert forward(leg, solve(point)) == pytest.approx(point, abs=1e-4)

@@ -9,18 +9,23 @@ from math import radians
 from pathlib import Path
 
 import pytest
-from benches import Bench, Person, hold, uncalibrated_file
-from draws import examples
+from calibration_rig import (
+    Bench,
+    Person,
+    hold,
+    uncalibrated_file,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 
-from quadleg.commissioning.fit import Mark
-from quadleg.commissioning.save import RobotFile
-from quadleg.commissioning.talk import Ask, converse
-from quadleg.commissioning.trim import Trim
-from quadleg.commissioning.unfinished import Progress, ProgressFile
-from quadleg.errors import NoPlace
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.commissioning.calibration.calibration_fit import Mark
+from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
+from quadleg.commissioning.calibration.trim import Trim
+from quadleg.commissioning.dialog import Question, converse
+from quadleg.errors import OutputPathError
+from quadleg.robot_file.editor import RobotFileEditor
+from quadleg.robot_file.load import find_robot, load_robot
 
 HIP, KNEE = "front_left_hip", "front_left_knee"
 STATE = "my_robot.yaml.unfinished_calibrate.json"
@@ -31,11 +36,11 @@ def path(tmp_path: Path) -> Path:
     return uncalibrated_file(tmp_path)
 
 
-def ending_at(person: Callable[[Ask], str], key: str, after: int) -> Callable[[Ask], str]:
+def ending_at(person: Callable[[Question], str], key: str, after: int) -> Callable[[Question], str]:
     """Answers as a person until a question comes for so many times, then ends it all."""
     count = 0
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         nonlocal count
         count += question.key == key
         return "end" if question.key == key and count > after else person(question)
@@ -58,7 +63,7 @@ def test_a_session_goes_on_where_the_last_one_ended(path: Path) -> None:
     person = Person(bench, 0.0)
     seen: list[int] = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         if question.key == "mark":
             assert bench.session.name == KNEE
             seen.append(len(bench.session.marks))
@@ -94,7 +99,7 @@ def test_a_joint_with_marks_is_left_only_after_a_question(path: Path) -> None:
     person = Person(bench, 0.0, planned={"drop": ["no", "yes"]})
     kept: list[int] = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         if question.key == "drop":
             kept.append(len(bench.session.marks))
             assert f"{len(bench.session.marks)} marks" in question.text
@@ -113,13 +118,13 @@ def test_a_joint_with_marks_is_left_only_after_a_question(path: Path) -> None:
 def test_marks_are_not_offered_to_a_robot_file_that_they_do_not_fit(path: Path, what: str) -> None:
     interrupted(path)
     if what == "another channel":
-        RobotFile(path).save({"servos": {KNEE: {"channel": 15}}})
+        RobotFileEditor(path).save({"servos": {KNEE: {"channel": 15}}})
     else:
         path.write_text(path.read_text().replace("name: greenhouse_inspector", "name: another_robot"))
     bench = Bench(path)
-    asked: list[Ask] = []
+    asked: list[Question] = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         asked.append(question)
         return "new" if question.key == "resume" else "end"
 
@@ -132,7 +137,7 @@ def test_marks_are_not_offered_to_a_robot_file_that_they_do_not_fit(path: Path, 
 def test_progress_that_cannot_be_kept_is_said_once_and_the_work_goes_on(path: Path) -> None:
     path.with_name(STATE).mkdir()
     (path.with_name(STATE) / "in_the_way").write_text("")
-    with pytest.raises(NoPlace):
+    with pytest.raises(OutputPathError):
         ProgressFile(path, "calibrate").write(Progress(passed=(HIP,)), load_robot(path))
 
 
@@ -164,10 +169,10 @@ def test_nudges_that_were_not_saved_are_offered_again(trimmed: Path) -> None:
 
 def test_nudges_on_another_zero_are_not_offered(trimmed: Path) -> None:
     trim(trimmed, "yes", "yes", "+25", "end")
-    RobotFile(trimmed).save({"servos": {"front_left_abduction": {"pulse_at_zero_us": 1510.0}}})
-    asked: list[Ask] = []
+    RobotFileEditor(trimmed).save({"servos": {"front_left_abduction": {"pulse_at_zero_us": 1510.0}}})
+    asked: list[Question] = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         asked.append(question)
         return "end"
 
@@ -180,10 +185,10 @@ def test_nudges_on_another_zero_are_not_offered(trimmed: Path) -> None:
 GOOD = Progress((HIP, KNEE), (HIP,), (HIP,), (), KNEE, (Mark(1.5e-3, 0.1), Mark(1.7e-3, radians(20))))
 
 
-def offered(file: ProgressFile, path: Path) -> tuple[Progress, Ask]:
-    questions: list[Ask] = []
+def offered(file: ProgressFile, path: Path) -> tuple[Progress, Question]:
+    questions: list[Question] = []
 
-    def answer(question: Ask) -> str:
+    def answer(question: Question) -> str:
         questions.append(question)
         return question.choices[0].word
 

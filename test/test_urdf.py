@@ -9,13 +9,13 @@ import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot import colours
-from quadleg.robot.load import load_robot
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot.urdf import box_inertia, cylinder_inertia, sphere_inertia, urdf
+from quadleg.robot_file.load import load_robot
 
 TOLERANCE = 1e-9
 HERE = Path(__file__).parent
@@ -28,22 +28,22 @@ ROBOTS = {
 
 
 @pytest.fixture(params=ROBOTS)
-def robot(request: pytest.FixtureRequest) -> Robot:
+def robot(request: pytest.FixtureRequest) -> RobotModel:
     return ROBOTS[request.param]
 
 
-def in_mujoco(robot: Robot) -> mujoco.MjModel:
+def in_mujoco(robot: RobotModel) -> mujoco.MjModel:
     # Otherwise MuJoCo merges each foot into its lower leg, and gives it the mass of a sphere of water.
     settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
     return mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
 
 
-def random_angles(robot: Robot, count: int) -> np.ndarray:
+def random_angles(robot: RobotModel, count: int) -> np.ndarray:
     lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
     return np.random.default_rng(7).uniform(lower, upper, (count, 12))
 
 
-def test_feet_and_jacobians_in_pinocchio(robot: Robot) -> None:
+def test_feet_and_jacobians_in_pinocchio(robot: RobotModel) -> None:
     model = pinocchio.buildModelFromXML(urdf(robot))
     data = model.createData()
     columns = [model.joints[model.getJointId(name)].idx_v for name in JOINT_NAMES]
@@ -65,7 +65,7 @@ def test_feet_and_jacobians_in_pinocchio(robot: Robot) -> None:
             )
 
 
-def test_feet_and_jacobians_in_mujoco(robot: Robot) -> None:
+def test_feet_and_jacobians_in_mujoco(robot: RobotModel) -> None:
     model = in_mujoco(robot)
     data = mujoco.MjData(model)
     columns = [model.joint(name).dofadr[0] for name in JOINT_NAMES]
@@ -84,7 +84,7 @@ def test_feet_and_jacobians_in_mujoco(robot: Robot) -> None:
             )
 
 
-def test_masses_in_both(robot: Robot) -> None:
+def test_masses_in_both(robot: RobotModel) -> None:
     model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
     assert pinocchio.computeTotalMass(model) == pytest.approx(robot.masses.total, abs=TOLERANCE)
     model = in_mujoco(robot)
@@ -96,7 +96,7 @@ def test_masses_in_both(robot: Robot) -> None:
         assert model.body(f"{leg}_foot").mass[0] == 0
 
 
-def test_limits_in_both(robot: Robot) -> None:
+def test_limits_in_both(robot: RobotModel) -> None:
     pin, muj = pinocchio.buildModelFromXML(urdf(robot)), in_mujoco(robot)
     for joint in robot.joints:
         index = pin.joints[pin.getJointId(joint.name)].idx_v
@@ -115,7 +115,7 @@ def test_effort_and_velocity_are_those_at_the_supply_s_voltage() -> None:
     assert float(limit.attrib["velocity"]) == pytest.approx(9.0 * 6.6 / 7.4)
 
 
-def test_inertias_are_those_of_real_bodies(robot: Robot) -> None:
+def test_inertias_are_those_of_real_bodies(robot: RobotModel) -> None:
     for link in ElementTree.fromstring(urdf(robot)).findall("link"):
         inertia = link.find("inertial/inertia")
         if inertia is None:
@@ -148,7 +148,7 @@ def test_inertias_by_adding_up_small_pieces() -> None:
     assert sphere_inertia(2.0, 0.05) == pytest.approx(sphere, rel=0.01)
 
 
-def test_centres_of_mass_lie_halfway_along_each_link(robot: Robot) -> None:
+def test_centres_of_mass_lie_halfway_along_each_link(robot: RobotModel) -> None:
     model = in_mujoco(robot)
     for leg in robot.legs:
         centres = {link: model.body(f"{leg.name}_{link}").ipos for link in ("abductor", "upper", "lower")}
@@ -157,7 +157,7 @@ def test_centres_of_mass_lie_halfway_along_each_link(robot: Robot) -> None:
         assert centres["lower"] == pytest.approx((0, 0, -leg.lower_length / 2))
 
 
-def test_names_and_shapes(robot: Robot) -> None:
+def test_names_and_shapes(robot: RobotModel) -> None:
     root = ElementTree.fromstring(urdf(robot))
     links = [link.attrib["name"] for link in root.findall("link")]
     legs = [f"{leg}_{link}" for leg in LEGS for link in ("abductor", "upper", "lower", "foot")]
@@ -175,7 +175,7 @@ def test_names_and_shapes(robot: Robot) -> None:
         assert float(sphere.attrib["radius"]) == pytest.approx(leg.foot_radius)
 
 
-def test_frames_stand_where_the_robot_says(robot: Robot) -> None:
+def test_frames_stand_where_the_robot_says(robot: RobotModel) -> None:
     model = pinocchio.buildModelFromXML(urdf(robot))
     data = model.createData()
     pinocchio.framesForwardKinematics(model, data, np.zeros(12))

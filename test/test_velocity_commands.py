@@ -6,11 +6,11 @@ from math import nan
 
 import pytest
 
-from quadleg.errors import BadTarget
-from quadleg.gait.velocity import (
+from quadleg.errors import TargetError
+from quadleg.gait.velocity_selection import (
     VelocityCommand,
     VelocityCommands,
-    Way,
+    WalkDirection,
     cannot_in_words,
     velocity_in_words,
     ways_left_out,
@@ -31,7 +31,7 @@ def test_teleop_counts_while_it_is_fresh_and_the_stamp_names_its_message() -> No
 
 def test_a_velocity_that_is_not_finite_counts_as_none_and_is_refused() -> None:
     commands = VelocityCommands()
-    with pytest.raises(BadTarget, match="not finite"):
+    with pytest.raises(TargetError, match="not finite"):
         commands.take("cmd_vel", (nan, 0.0, 0.0), 1.0)
     assert commands.wanted(1.0) == VelocityCommand(source="cmd_vel")
 
@@ -42,8 +42,8 @@ def test_a_velocity_in_words_leaves_out_what_is_nothing() -> None:
 
 
 def test_ways_that_are_asked_for_and_not_possible_are_told() -> None:
-    assert ways_left_out((0.2, -0.1, 0.3), (0.2, 0.0, 0.0)) == (Way.RIGHT, Way.TURN_LEFT)
+    assert ways_left_out((0.2, -0.1, 0.3), (0.2, 0.0, 0.0)) == (WalkDirection.RIGHT, WalkDirection.TURN_LEFT)
     assert ways_left_out((0.2, 0.0, 0.0), (0.1, 0.0, 0.0)) == ()
-    words = cannot_in_words((Way.RIGHT, Way.TURN_LEFT), "creep")
+    words = cannot_in_words((WalkDirection.RIGHT, WalkDirection.TURN_LEFT), "creep")
     assert words == "this robot cannot walk to the right or turn left in the gait creep: its limit there is zero"
     assert cannot_in_words((), "creep") == ""

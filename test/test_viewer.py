@@ -24,26 +24,42 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.errors import BadMessage, PortTaken, Refused
-from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import Robot
+from quadleg.errors import MessageError, PortTaken, Refused
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import RobotModel
+from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.safety.following import FollowingCode
-from quadleg.viewer import bounded_line
-from quadleg.viewer import server as page_server
-from quadleg.viewer.asked import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, Asked, asked_of
-from quadleg.viewer.bounded_line import FLOOD, MOST_FRAGMENTS
+from quadleg.viewer import bounded_connection, page_server
+from quadleg.viewer.bounded_connection import FLOOD, MOST_FRAGMENTS
+from quadleg.viewer.command_queue import HELD, CommandQueue
 from quadleg.viewer.failure_notices import failure_notices
-from quadleg.viewer.mailbox import HELD, Mailbox
-from quadleg.viewer.server import PageServer
-from quadleg.viewer.sight import PATH_STEP, Seen, Trail, look
+from quadleg.viewer.page_commands import (
+    GAIT,
+    HALT,
+    KINDS,
+    POSE,
+    SIT,
+    STAND,
+    STOP,
+    WALK,
+    PageCommand,
+    asked_of,
+)
+from quadleg.viewer.page_server import PageServer
+from quadleg.viewer.view_state import (
+    PATH_STEP,
+    Seen,
+    Trail,
+    look,
+)
 
 RANGES = {"height": (0.05, 0.2), "roll": (-0.5, 0.5)}
 WITHIN = 5.0  # s
 
 
 @pytest.fixture(scope="module")
-def model() -> Robot:
+def model() -> RobotModel:
     return load_robot(find_robot("greenhouse_inspector"))
 
 
@@ -51,14 +67,14 @@ def model() -> Robot:
 
 
 def test_each_kind_is_understood() -> None:
-    assert asked_of('{"kind": "stop"}', RANGES) == Asked(STOP)
-    assert asked_of('{"kind": "pose", "axis": "height", "value": 0.12}', RANGES) == Asked(POSE, "height", 0.12)
+    assert asked_of('{"kind": "stop"}', RANGES) == PageCommand(STOP)
+    assert asked_of('{"kind": "pose", "axis": "height", "value": 0.12}', RANGES) == PageCommand(POSE, "height", 0.12)
     walk = asked_of('{"kind": "walk", "forward": 1, "left": 0, "turn_left": -0.5}', RANGES)
-    assert walk == Asked(WALK, shares=(1.0, 0.0, -0.5))
-    assert asked_of('{"kind": "gait", "gait": "trot"}', RANGES) == Asked(GAIT, gait="trot")
-    assert asked_of('{"kind": "stand", "legs_placed": true}', RANGES) == Asked(STAND, legs_placed=True)
+    assert walk == PageCommand(WALK, shares=(1.0, 0.0, -0.5))
+    assert asked_of('{"kind": "gait", "gait": "trot"}', RANGES) == PageCommand(GAIT, gait="trot")
+    assert asked_of('{"kind": "stand", "legs_placed": true}', RANGES) == PageCommand(STAND, legs_placed=True)
     assert not asked_of('{"kind": "stand"}', RANGES).legs_placed
-    assert asked_of(b'{"kind": "sit"}', RANGES) == Asked(SIT)
+    assert asked_of(b'{"kind": "sit"}', RANGES) == PageCommand(SIT)
 
 
 @pytest.mark.parametrize(
@@ -85,7 +101,7 @@ def test_each_kind_is_understood() -> None:
     ],
 )
 def test_what_is_wrong_is_refused_with_what_would_be_right(text: str | bytes, says: str) -> None:
-    with pytest.raises(BadMessage, match=re.escape(says)):
+    with pytest.raises(MessageError, match=re.escape(says)):
         asked_of(text, RANGES)
 
 
@@ -104,7 +120,7 @@ WISHES = st.fixed_dictionaries(
 def test_nothing_but_sound_wishes_or_a_refusal_comes_of_any_message(text: str | bytes) -> None:
     try:
         asked = asked_of(text, RANGES)
-    except BadMessage:
+    except MessageError:
         return
     assert asked.kind in KINDS
     assert all(-1 <= share <= 1 for share in asked.shares)
@@ -117,22 +133,22 @@ def test_nothing_but_sound_wishes_or_a_refusal_comes_of_any_message(text: str | 
 
 
 def test_of_each_kind_the_newest_waits_and_is_taken_once() -> None:
-    mailbox = Mailbox()
+    mailbox = CommandQueue()
     for value in (0.1, 0.11, 0.12):
-        mailbox.put(1, Asked(POSE, "height", value), 0.0)
-    mailbox.put(2, Asked(POSE, "roll", 0.2), 0.0)
-    mailbox.put(2, Asked(SIT), 0.0)
-    assert mailbox.take() == [Asked(POSE, "height", 0.12), Asked(POSE, "roll", 0.2), Asked(SIT)]
+        mailbox.put(1, PageCommand(POSE, "height", value), 0.0)
+    mailbox.put(2, PageCommand(POSE, "roll", 0.2), 0.0)
+    mailbox.put(2, PageCommand(SIT), 0.0)
+    assert mailbox.take() == [PageCommand(POSE, "height", 0.12), PageCommand(POSE, "roll", 0.2), PageCommand(SIT)]
     assert mailbox.take() == []
 
 
 def test_a_hand_holds_the_pad_as_long_as_its_page_says_so() -> None:
-    mailbox, go = Mailbox(), Asked(WALK, shares=(1.0, 0.0, 0.0))
+    mailbox, go = CommandQueue(), PageCommand(WALK, shares=(1.0, 0.0, 0.0))
     mailbox.put(1, go, 0.0)
     assert mailbox.held(0.9 * HELD) == go.shares
     assert mailbox.held(HELD) is None
     mailbox.put(1, go, 1.0)
-    mailbox.put(1, Asked(HALT), 1.01)
+    mailbox.put(1, PageCommand(HALT), 1.01)
     assert mailbox.held(1.02) is None
     mailbox.put(1, go, 2.0)
     mailbox.gone(1)
@@ -141,11 +157,15 @@ def test_a_hand_holds_the_pad_as_long_as_its_page_says_so() -> None:
 
 
 def test_one_hand_drives_at_a_time() -> None:
-    mailbox, go, back = Mailbox(), Asked(WALK, shares=(1.0, 0.0, 0.0)), Asked(WALK, shares=(-1.0, 0.0, 0.0))
+    mailbox, go, back = (
+        CommandQueue(),
+        PageCommand(WALK, shares=(1.0, 0.0, 0.0)),
+        PageCommand(WALK, shares=(-1.0, 0.0, 0.0)),
+    )
     mailbox.put(1, go, 0.0)
     with pytest.raises(Refused, match="another browser's hand"):
         mailbox.put(2, back, 0.1)
-    mailbox.put(2, Asked(HALT), 0.1)
+    mailbox.put(2, PageCommand(HALT), 0.1)
     mailbox.gone(2)
     assert mailbox.held(0.2) == go.shares
     mailbox.put(2, back, HELD + 0.1)
@@ -153,9 +173,9 @@ def test_one_hand_drives_at_a_time() -> None:
 
 
 def test_nothing_asked_for_before_a_stop_comes_after_it() -> None:
-    mailbox = Mailbox()
-    mailbox.put(1, Asked(STAND), 0.0)
-    mailbox.put(1, Asked(WALK, shares=(1.0, 0.0, 0.0)), 0.0)
+    mailbox = CommandQueue()
+    mailbox.put(1, PageCommand(STAND), 0.0)
+    mailbox.put(1, PageCommand(WALK, shares=(1.0, 0.0, 0.0)), 0.0)
     mailbox.drop()
     assert mailbox.take() == []
     assert mailbox.held(0.01) is None
@@ -165,7 +185,9 @@ def test_nothing_asked_for_before_a_stop_comes_after_it() -> None:
 
 
 @given(x=st.floats(-5, 5), y=st.floats(-5, 5), yaw=st.floats(-3, 3))
-def test_seen_from_above_the_robot_is_the_same_wherever_it_is(model: Robot, x: float, y: float, yaw: float) -> None:
+def test_seen_from_above_the_robot_is_the_same_wherever_it_is(
+    model: RobotModel, x: float, y: float, yaw: float
+) -> None:
     angles = stance_angles(model, model.standing)
     quarter = model.masses.total * STANDARD_GRAVITY / 4
     odom = Pose.from_rpy(x, y, 0.3, 0.0, 0.0, yaw)
@@ -181,7 +203,7 @@ def test_seen_from_above_the_robot_is_the_same_wherever_it_is(model: Robot, x: f
     assert sight.outline[0] == pytest.approx((model.body.size[0] / 2, model.body.size[1] / 2), abs=1e-9)
 
 
-def test_without_power_it_lies_on_its_belly_or_feet_and_nothing_carries(model: Robot) -> None:
+def test_without_power_it_lies_on_its_belly_or_feet_and_nothing_carries(model: RobotModel) -> None:
     stretched = (0.0, 1.5, -0.2) * 4  # feet over the belly
     sight = look(model, Seen(stretched))
     (_, _, thick), (_, _, middle) = model.body.size, model.body.centre
@@ -192,10 +214,10 @@ def test_without_power_it_lies_on_its_belly_or_feet_and_nothing_carries(model: R
     assert not any(sight.down)
 
 
-def test_the_ghost_stands_on_the_same_feet(model: Robot) -> None:
+def test_the_ghost_stands_on_the_same_feet(model: RobotModel) -> None:
     """What servos sag under the weight is how far the ghost is above the robot."""
     lower = Pose((0.0, 0.0, model.standing.height - 0.004))
-    from quadleg.kinematics.body import legs_inverse
+    from quadleg.kinematics.body_pose import legs_inverse
 
     sight = look(model, Seen(legs_inverse(model, lower, model.standing.feet), stance_angles(model, model.standing)))
     assert sight.body.position[2] == pytest.approx(model.standing.height - 0.004)
@@ -203,7 +225,7 @@ def test_the_ghost_stands_on_the_same_feet(model: Robot) -> None:
     assert sight.ghost.position[2] == pytest.approx(model.standing.height)
 
 
-def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: Robot) -> None:
+def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: RobotModel) -> None:
     angles, trail, heading = stance_angles(model, model.standing), Trail(), 2.0
     odom = Pose.from_rpy(1.0, 2.0, 0.15, 0.0, 0.0, heading)
     stands, steps = [4.0] * 4, [4.0, 0.0, 4.0, 4.0]
@@ -219,7 +241,7 @@ def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: Robot
     )
 
 
-def test_the_path_grows_as_it_goes_and_not_where_it_stands(model: Robot) -> None:
+def test_the_path_grows_as_it_goes_and_not_where_it_stands(model: RobotModel) -> None:
     angles, trail = stance_angles(model, model.standing), Trail()
     grown = [
         trail.follow(look(model, Seen(angles, angles, odom=Pose((k * PATH_STEP / 3.5, 0.0, 0.15))))) for k in range(15)
@@ -583,7 +605,7 @@ def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pyt
             def start_connection_handler(self, _: object) -> None:
                 pass
 
-        line, transport = bounded_line.BoundedLine(ServerProtocol(), Nobody()), Clogged()
+        line, transport = bounded_connection.BoundedConnection(ServerProtocol(), Nobody()), Clogged()
         line.connection_made(transport)
         request = (
             "GET / HTTP/1.1",
@@ -598,7 +620,7 @@ def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pyt
             line.data_received(frame(PING, data=b"x" * 125))
         return transport
 
-    monkeypatch.setattr(bounded_line, "MOST_UNSENT", 10_000)
+    monkeypatch.setattr(bounded_connection, "MOST_UNSENT", 10_000)
     transport = asyncio.run(flooded())
     assert transport.aborted
     assert transport.waits < 11_000
@@ -610,7 +632,7 @@ def test_connections_that_say_nothing_make_room_for_those_that_do(served: Served
         more = 20
         mute = [
             socket.create_connection(("127.0.0.1", served.server.port))
-            for _ in range(bounded_line.MOST_CONNECTIONS + more)
+            for _ in range(bounded_connection.MOST_CONNECTIONS + more)
         ]
         assert all(map(is_cut, mute[:more]))
         with served.line() as last:

@@ -15,14 +15,14 @@ import pytest
 pytest.importorskip("websockets", reason="websockets does not import: install the extra `view`")
 pytest.importorskip("playwright", reason="playwright does not import: install the extra `test`")
 
-import robots
+import sample_robots
 from playwright.sync_api import Page, expect, sync_playwright
 
-from quadleg.resting import views
+from quadleg.plotting.resting_pose import views
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import LEGS
 from quadleg.viewer.failure_notices import failure_notices
-from quadleg.viewer.server import PageServer
+from quadleg.viewer.page_server import PageServer
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
@@ -36,7 +36,7 @@ GREETING = {
     "ranges": dict.fromkeys(AXES, (-0.1, 0.2)),
     "standing": dict.fromkeys(AXES, 0.1),
     "weight": 15.0,
-    "resting": [asdict(view) for view in views(robots.inspector())],
+    "resting": [asdict(view) for view in views(sample_robots.inspector())],
 }
 NEWS: dict[str, Any] = {
     "failures": [],

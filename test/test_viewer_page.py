@@ -33,8 +33,9 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
 from quadleg.client import Robot
-from quadleg.kinematics.body import all_forward, pose_from_feet
-from quadleg.nodes.topics import LATCHED
+from quadleg.geometry.registration import fit_pose
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.middleware.topics import LATCHED
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import JOINT_NAMES
 
@@ -143,7 +144,7 @@ def commanded_height(robot: Robot, commands: list) -> float:
     command = next(message for message in reversed(commands) if len(message.joint_names) == len(JOINT_NAMES))
     angles = dict(zip(command.joint_names, command.points[0].positions))
     feet = all_forward(robot.model, [angles[name] for name in JOINT_NAMES])
-    return pose_from_feet(feet, robot.model.standing.feet).position[2]
+    return fit_pose(feet, robot.model.standing.feet).position[2]
 
 
 def planned(message: MultiDOFJointState) -> float:

@@ -12,7 +12,7 @@ import pytest
 
 pytest.importorskip("viser", reason="viser does not import: install the extra `view`")
 
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.viewer.scene import Scene
 
 WITHIN = 10.0  # s

@@ -8,23 +8,40 @@ from math import degrees, radians
 
 import numpy as np
 import pytest
-import robots
-import walks
+import sample_robots
+import sample_walks
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quadleg.analysis.walk_measures import (
+    Footfalls,
+    Measured,
+    Walk,
+    spells,
+    travelled,
+    walk_figures,
+)
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.gait.stability import static_margin
-from quadleg.kinematics.body import Pose, all_forward, legs_inverse, pose_from_feet
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    compose_planar,
+    from_frame_batch,
+    to_frame,
+)
+from quadleg.geometry.registration import fit_pose
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward, legs_inverse
 from quadleg.kinematics.leg import forward
-from quadleg.kinematics.planar import STILL, carried_batch, compose, seen_from
-from quadleg.recording.walk import Footfalls, Measured, Walk, spells, travelled, walk_figures
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
-ROBOTS = {"inspector": robots.inspector(), "digger": robots.digger()}
+ROBOTS = {"inspector": sample_robots.inspector(), "digger": sample_robots.digger()}
 ROBOT = ROBOTS["inspector"]
 CREEP, TROT = ROBOT.gaits
-WAYS = {"creep": [*walks.square(0.06, 3), *walks.turn(0.3, 4)], "trot": [*walks.square(0.15, 2), *walks.turn(1.0, 2)]}
+WAYS = {
+    "creep": [*sample_walks.square(0.06, 3), *sample_walks.turn(0.3, 4)],
+    "trot": [*sample_walks.square(0.15, 2), *sample_walks.turn(1.0, 2)],
+}
 EVERY_WALK = [(name, gait) for name in ROBOTS for gait in WAYS]
 
 
@@ -32,13 +49,13 @@ EVERY_WALK = [(name, gait) for name in ROBOTS for gait in WAYS]
 def planned(robot: str = "inspector", gait: str = "creep") -> tuple[Walk, np.ndarray]:
     """A walk with the planned angles, and its places."""
     own = next(each for each in ROBOTS[robot].gaits if each.name == gait)
-    return walks.walked(ROBOTS[robot], own, WAYS[gait])
+    return sample_walks.walked(ROBOTS[robot], own, WAYS[gait])
 
 
 @cache
 def seen(robot: str = "inspector", gait: str = "creep") -> Walk:
     """The same walk as the servos go it."""
-    return walks.followed(ROBOTS[robot], planned(robot, gait)[0])
+    return sample_walks.followed(ROBOTS[robot], planned(robot, gait)[0])
 
 
 @pytest.mark.parametrize(("robot", "gait"), EVERY_WALK)
@@ -55,27 +72,27 @@ moves = st.lists(st.tuples(*[st.floats(-0.02, 0.02)] * 2, st.floats(-0.5, 0.5)),
 @given(moves, st.permutations(range(4)), st.data())
 def test_any_two_feet_that_stay_tell_the_way(each, legs, data):
     ground = np.array(ROBOT.standing.feet)[:, :2]
-    places = [STILL]
+    places = [ZERO_TWIST]
     for move in each:
-        places.append(compose(places[-1], move))
-    feet = np.array([[seen_from(place, *foot) for foot in ground] for place in places])
+        places.append(compose_planar(places[-1], move))
+    feet = np.array([[to_frame(place, *foot) for foot in ground] for place in places])
     down = np.ones((len(places), 4), dtype=bool)
     for leg in legs[2:]:
         down[:, leg] = data.draw(st.lists(st.booleans(), min_size=len(down), max_size=len(down)))
     feet[~down] += 0.03
-    assert np.allclose(travelled(feet, down, STILL), places, rtol=0, atol=1e-9)
+    assert np.allclose(travelled(feet, down, ZERO_TWIST), places, rtol=0, atol=1e-9)
 
 
 def test_without_two_feet_that_stay_it_goes_on_as_before():
     ground = np.array(ROBOT.standing.feet)[:, :2]
-    feet = np.array([[seen_from((0.01 * k, 0.0, 0.1 * k), *foot) for foot in ground] for k in range(4)])
+    feet = np.array([[to_frame((0.01 * k, 0.0, 0.1 * k), *foot) for foot in ground] for k in range(4)])
     down = np.ones((4, 4), dtype=bool)
     down[3, 1:] = False
-    places = travelled(feet, down, STILL)
+    places = travelled(feet, down, ZERO_TWIST)
     first, second, third, fourth = (tuple(place) for place in places.tolist())
-    assert first == STILL
-    before = (*seen_from(second, *third[:2]), third[2] - second[2])
-    assert fourth == pytest.approx(compose(third, before))
+    assert first == ZERO_TWIST
+    before = (*to_frame(second, *third[:2]), third[2] - second[2])
+    assert fourth == pytest.approx(compose_planar(third, before))
 
 
 @pytest.mark.parametrize(("robot", "gait"), EVERY_WALK)
@@ -83,7 +100,7 @@ def test_exact_servos_take_the_body_where_it_is_planned(robot, gait):
     walk, places = planned(robot, gait)
     measured = Measured.of(ROBOTS[robot], walk)
     assert measured.delay == 0
-    assert np.allclose(measured.place[:, :2], carried_batch(places, walk.shift), rtol=0, atol=1e-6)
+    assert np.allclose(measured.place[:, :2], from_frame_batch(places, walk.shift), rtol=0, atol=1e-6)
     assert np.allclose(measured.place[:, 2], places[:, 2], rtol=0, atol=1e-6)
     assert np.allclose(measured.footprint(walk), places, rtol=0, atol=1e-6)
     assert np.allclose(measured.ground, walk.ground, rtol=0, atol=1e-6)
@@ -100,7 +117,7 @@ def test_exact_servos_take_the_body_where_it_is_planned(robot, gait):
 def test_servos_are_as_far_behind_as_they_are(gait):
     walk = seen(gait=gait)
     measured = Measured.of(ROBOT, walk)
-    assert measured.delay == walks.TICKS_BEHIND
+    assert measured.delay == sample_walks.TICKS_BEHIND
     assert np.array_equal(measured.down[measured.delay :], ~walk.in_air[: -measured.delay])
 
 
@@ -116,7 +133,7 @@ def test_measured_way_is_that_of_the_pose_over_the_planned_feet(gait):
             continue
         ground = [(*walk.ground[tick - measured.delay, i], 0.0) for i in down]
         feet = all_forward(ROBOT, walk.angles[tick])
-        pose = pose_from_feet([feet[i] for i in down], ground)
+        pose = fit_pose([feet[i] for i in down], ground)
         off.append(np.hypot(*(np.array(pose.position[:2]) - measured.place[tick, :2])))
         tilts += pose.rpy[:2]
         turn = pose.rpy[2] - measured.place[tick, 2]
@@ -147,7 +164,7 @@ def test_a_joint_s_speed_is_a_share_of_its_servo_s():
     walk, _ = planned()
     angles = np.tile(walk.angles[0], (40, 1))
     rear_hip = JOINT_NAMES.index("rear_left_hip")
-    angles[30:, rear_hip] += 0.5 * ROBOT.no_load_speed(ROBOT.joints[rear_hip]) * walks.PERIOD
+    angles[30:, rear_hip] += 0.5 * ROBOT.no_load_speed(ROBOT.joints[rear_hip]) * sample_walks.PERIOD
     first = {name: getattr(walk, name)[:40] for name in ("times", "feet", "in_air", "shift")}
     speeds = Measured.of(ROBOT, replace(walk, angles=angles, **first)).speeds
     assert speeds.shape == (39, 12)
@@ -166,9 +183,9 @@ def test_footfalls_are_those_of_the_gait(robot, gait):
     walk, _ = planned(robot, gait)
     falls = Footfalls.of(walk)
     own = walk.gait
-    tick = walks.PERIOD / own.stride_period
-    assert falls.period == pytest.approx(own.stride_period, abs=walks.PERIOD)
-    assert falls.last - falls.first == pytest.approx(3 * own.stride_period / walks.PERIOD, abs=1)
+    tick = sample_walks.PERIOD / own.stride_period
+    assert falls.period == pytest.approx(own.stride_period, abs=sample_walks.PERIOD)
+    assert falls.last - falls.first == pytest.approx(3 * own.stride_period / sample_walks.PERIOD, abs=1)
     assert falls.duty_factors == pytest.approx([own.duty_factor] * 4, abs=tick)
     for leg, phase in zip(LEGS, falls.phases):
         after = own.phases[LEGS.index(leg)] - own.phases[LEGS.index("rear_left")]
@@ -183,7 +200,7 @@ def test_creeping_feet_land_in_lateral_sequence():
 
 
 def test_footfalls_are_taken_where_it_walks_fastest():
-    walk, _ = walks.walked(ROBOT, TROT, [(1, STILL), (3, (0.05, 0, 0)), (4, (0.2, 0, 0)), (3, STILL)])
+    walk, _ = sample_walks.walked(ROBOT, TROT, [(1, ZERO_TWIST), (3, (0.05, 0, 0)), (4, (0.2, 0, 0)), (3, ZERO_TWIST)])
     falls = Footfalls.of(walk)
     moved = np.hypot(*(walk.place[falls.last] - walk.place[falls.first])[:2])
     speed = moved / (walk.times[falls.last] - walk.times[falls.first])
@@ -196,8 +213,8 @@ def numbers(words: str) -> list[float]:
 
 
 def test_figures_of_a_square():
-    walk, places = walks.walked(ROBOT, CREEP, walks.square(0.06, 4))
-    walk = walks.followed(ROBOT, walk)
+    walk, places = sample_walks.walked(ROBOT, CREEP, sample_walks.square(0.06, 4))
+    walk = sample_walks.followed(ROBOT, walk)
     figures = walk_figures(ROBOT, walk)
     # Its way, tick by tick, without what strides cut off at the corners.
     way = np.hypot(*np.diff(places[:, :2], axis=0).T).sum()
@@ -221,8 +238,8 @@ def test_figures_of_a_square():
 
 
 def test_figures_of_turning_on_the_spot():
-    walk, places = walks.walked(ROBOT, TROT, [(1, STILL), (3, (0, 0, 1.0)), (3, STILL)])
-    walk = walks.followed(ROBOT, walk)
+    walk, places = sample_walks.walked(ROBOT, TROT, [(1, ZERO_TWIST), (3, (0, 0, 1.0)), (3, ZERO_TWIST)])
+    walk = sample_walks.followed(ROBOT, walk)
     figures = walk_figures(ROBOT, walk)
     assert "distance" not in figures
     planned, by_feet = numbers(figures["turned"])

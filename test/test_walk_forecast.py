@@ -9,14 +9,19 @@ from pathlib import Path
 import pytest
 from random_robots import random_robot, with_torque
 
-from quadleg import cli
-from quadleg.commissioning import check as module
-from quadleg.commissioning.check import Check, as_json, check
-from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Quantity
-from quadleg.commissioning.walk_forecast import WalkObstruction
-from quadleg.gait.walk_code import WalkCode
-from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
-from quadleg.robot.model import FixedFrame, Robot
+from quadleg.cli import main
+from quadleg.commissioning.feasibility import check as module
+from quadleg.commissioning.feasibility.check import Check, as_json, check
+from quadleg.commissioning.feasibility.verdict import (
+    FAILS,
+    GOOD,
+    TIGHT,
+    Quantity,
+)
+from quadleg.commissioning.feasibility.walk_forecast import WalkObstruction
+from quadleg.gait.walk_codes import WalkCode
+from quadleg.robot.model import FixedFrame, RobotModel
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.simulation.walk_verdict import walk_verdict
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
@@ -74,7 +79,7 @@ def test_a_supply_whose_voltage_sinks_too_far_is_foretold() -> None:
     assert codes(check(small)) == [WalkCode.DOES_NOT_STAND] * 2
 
 
-def leaning(robot: Robot, aside: float) -> Robot:
+def leaning(robot: RobotModel, aside: float) -> RobotModel:
     """With most of its body's mass so far (m) to the left."""
     return replace(robot, frames=(FixedFrame("payload", (0.0, aside, 0.0), (0.0, 0.0, 0.0), 0.5),))
 
@@ -95,7 +100,7 @@ NINE_GRAM = ("", "", "", "", "", "", *[""] * 6, "900", "1", "", "", "", "y")
 def described(path: Path, answers: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> int:
     given = iter(answers)
     monkeypatch.setattr("builtins.input", lambda _: next(given))
-    return cli.main(["new", str(path)])
+    return main.main(["new", str(path)])
 
 
 @pytest.mark.parametrize("answers", [SHORT_LEGS, NINE_GRAM], ids=["short legs", "nine-gram servos"])
@@ -103,7 +108,7 @@ def test_new_and_check_end_with_a_verdict_for_each_robot(tmp_path: Path, answers
     path = tmp_path / "own.yaml"
     assert described(path, answers, monkeypatch) == 0
     assert "walk, creep" in capsys.readouterr().out
-    code = cli.main(["check", str(path), "--json"])
+    code = main.main(["check", str(path), "--json"])
     said = json.loads(capsys.readouterr().out)["walk"]
     assert code == int(any(row["verdict"] == FAILS for row in said["verdicts"]))
 
@@ -112,7 +117,7 @@ def test_nine_gram_servos_under_900_g_are_told_what_to_buy(tmp_path: Path, monke
     path = tmp_path / "own.yaml"
     described(path, NINE_GRAM, monkeypatch)
     capsys.readouterr()
-    assert cli.main(["check", str(path), "--json"]) == 1
+    assert main.main(["check", str(path), "--json"]) == 1
     said = json.loads(capsys.readouterr().out)
     rows = said["walk"]["verdicts"]
     assert all("kg·cm" in row["change"] and "you have 1.6" in row["change"] for row in rows)
@@ -127,7 +132,7 @@ def test_nine_gram_servos_under_900_g_are_told_what_to_buy(tmp_path: Path, monke
     assert all(numbers == asked[0] for numbers in asked), "one number for all that fails"
 
 
-def assert_walks_in_physics(robot: Robot) -> None:
+def assert_walks_in_physics(robot: RobotModel) -> None:
     """In each gait that check calls good; and check calls the robot possible."""
     checked = check(robot)
     assert checked.refusals == []

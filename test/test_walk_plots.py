@@ -8,8 +8,8 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-import robots
-import walks
+import sample_robots
+import sample_walks
 
 pytest.importorskip("matplotlib")
 
@@ -17,14 +17,24 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
-from quadleg.kinematics.planar import STILL
-from quadleg.recording.drawing import WIDTH
-from quadleg.recording.walk import Footfalls, Measured, Walk, spells
-from quadleg.recording.walk_plots import MOMENTS, ROWS, walk_figure, walk_picture
+from quadleg.analysis.walk_measures import (
+    Footfalls,
+    Measured,
+    Walk,
+    spells,
+)
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.plotting.sheet import WIDTH
+from quadleg.plotting.walk_plots import (
+    MOMENTS,
+    ROWS,
+    walk_figure,
+    walk_picture,
+)
 from quadleg.robot.colours import LEG
-from quadleg.robot.model import JOINTS, LEGS, Robot
+from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
-ROBOT = robots.inspector()
+ROBOT = sample_robots.inspector()
 CREEP, TROT = ROBOT.gaits
 
 
@@ -32,12 +42,12 @@ CREEP, TROT = ROBOT.gaits
 def walk(number: int) -> Walk:
     """One of four."""
     gait, asked, name = (
-        (CREEP, walks.square(0.06, 4), "creep: square"),
-        (TROT, walks.square(0.15, 2), "trot: square"),
-        (CREEP, walks.turn(0.3, 4), "creep: turn on the spot, left and right"),
-        (TROT, [(1.0, STILL), (4.0, (0.2, 0.0, 0.0)), (3.0, STILL)], "trot: straight"),
+        (CREEP, sample_walks.square(0.06, 4), "creep: square"),
+        (TROT, sample_walks.square(0.15, 2), "trot: square"),
+        (CREEP, sample_walks.turn(0.3, 4), "creep: turn on the spot, left and right"),
+        (TROT, [(1.0, ZERO_TWIST), (4.0, (0.2, 0.0, 0.0)), (3.0, ZERO_TWIST)], "trot: straight"),
     )[number]
-    return walks.followed(ROBOT, walks.walked(ROBOT, gait, asked, name)[0])
+    return sample_walks.followed(ROBOT, sample_walks.walked(ROBOT, gait, asked, name)[0])
 
 
 @cache
@@ -120,7 +130,7 @@ def test_feet_from_the_side_are_the_paths_of_some_strides(number):
         axes = axes_of(two(), f"{number + 1} {leg.name} side")
         lines = lines_of(axes)
         x, z = lines[leg.name].get_xydata().T
-        seen = slice(falls.first + walks.TICKS_BEHIND, falls.last + walks.TICKS_BEHIND + 1)
+        seen = slice(falls.first + sample_walks.TICKS_BEHIND, falls.last + sample_walks.TICKS_BEHIND + 1)
         assert x == pytest.approx(1000 * (measured(number).feet[seen, i, 0] - leg.hip[0]))
         assert z == pytest.approx(1000 * measured(number).heights[seen, i])
         assert lines[leg.name].get_color() == LEG[leg.name]
@@ -213,7 +223,7 @@ def test_infinite_margins_are_no_points():
     in_air[100] = True
     lone = Walk(own.name, own.gait, own.times, own.angles, own.feet, in_air, own.shift)
     drawn = lines_of(axes_of(walk_figure(ROBOT, [lone]), "1 margin"))["margin"].get_ydata()
-    assert np.flatnonzero(np.isnan(drawn)).tolist() == [100 + walks.TICKS_BEHIND]
+    assert np.flatnonzero(np.isnan(drawn)).tolist() == [100 + sample_walks.TICKS_BEHIND]
 
 
 @pytest.mark.parametrize("number", [0, 1])
@@ -225,7 +235,7 @@ def test_speeds_are_the_fastest_of_each_kind_of_joint(number):
         assert line.get_xdata() == pytest.approx((own.times[1:] + own.times[:-1]) / 2 - own.times[0])
         assert line.get_ydata() == pytest.approx(np.max(speeds[:, j::3], axis=1))
         across = {one.get_ydata()[0] for one in axes.lines if one is not line}
-        # The planner's share is that of a servo that carries a load: gait/limits.py.
+        # The planner's share is that of a servo that carries a load: gait/walking_limits.py.
         assert across == {0.8, 1.0}
         assert axes.get_ylim()[1] > 1
     assert axes.get_xlabel() == "time (s)"
@@ -273,8 +283,8 @@ def test_words_and_panels_lie_within_the_picture_and_not_on_each_other(count):
 
 
 def test_another_robot_is_drawn_too():
-    robot: Robot = robots.digger()
-    own = walks.walked(robot, robot.gaits[1], [(0.5, STILL), (3.0, (0.1, 0.0, 0.3)), (2.0, STILL)])[0]
+    robot: RobotModel = sample_robots.digger()
+    own = sample_walks.walked(robot, robot.gaits[1], [(0.5, ZERO_TWIST), (3.0, (0.1, 0.0, 0.3)), (2.0, ZERO_TWIST)])[0]
     figure = walk_figure(robot, [own])
     falls = Footfalls.of(own)
     x = lines_of(axes_of(figure, "1 rear_right side"))["rear_right"].get_xdata()

@@ -12,9 +12,9 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from random_robots import with_torque
 
-from quadleg import cli
-from quadleg.gait.limits import WalkingLimits
-from quadleg.robot.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.cli import main
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.simulation.walk_verdict import GaitVerdict, Shortfall, WalkCode, WalkFigures, judged, walk_verdict
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
@@ -85,7 +85,7 @@ def test_a_robot_that_does_not_stand_ends_the_command_with_1(tmp_path, capsys: p
     text = find_robot(DEFAULT_ROBOT).read_text(encoding="utf-8")
     path = tmp_path / "weak.yaml"
     path.write_text(text.replace("stall_torque_kg_cm: 10", "stall_torque_kg_cm: 1.5"), encoding="utf-8")
-    assert cli.main(["rollout", str(path), "--runs", "1", "--distance", "0.5"]) == 1
+    assert main.main(["rollout", str(path), "--runs", "1", "--distance", "0.5"]) == 1
     said = " ".join(capsys.readouterr().out.split())
     assert "creep: does not stand: " in said
     assert "trot: does not stand: " in said

@@ -6,12 +6,18 @@ from functools import cache
 from math import cos, radians, sin
 
 import pytest
-from robots import inspector
+from sample_robots import inspector
 
-from quadleg.gait.limits import WalkingLimits
 from quadleg.gait.walker import LOOK_PERIOD, PLACE_FRESH, Walker
-from quadleg.kinematics.body import Pose, legs_inverse
-from quadleg.kinematics.planar import STILL, carried, compose, motion
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    compose_planar,
+    from_frame,
+    motion,
+)
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse
 
 ROBOT = inspector()
 PERIOD = 0.02
@@ -30,7 +36,7 @@ class Scene:
     def __init__(self, slip: float = 0.0, **options: bool) -> None:
         self.walker = Walker(ROBOT, limits(), PERIOD, **options)
         self.body, self.slip = Pose((0.0, 0.0, ROBOT.standing.height)), slip
-        self.place, self.now = STILL, 0.0
+        self.place, self.now = ZERO_TWIST, 0.0
 
     def go(self, seconds: float, asked=FORWARD, estimate: bool = True, up=UPRIGHT) -> None:
         walker = self.walker
@@ -38,13 +44,13 @@ class Scene:
             self.now += PERIOD
             walker.step(asked, self.now)
             x, y, yaw = walker.planner.twist
-            self.place = compose(self.place, motion(((1 - self.slip) * x, (1 - self.slip) * y, yaw), PERIOD))
+            self.place = compose_planar(self.place, motion(((1 - self.slip) * x, (1 - self.slip) * y, yaw), PERIOD))
             (x, y, z), (shift_x, shift_y) = self.body.position, walker.plan.shift
             posed = Pose((x + shift_x, y + shift_y, z), self.body.quaternion)
             if walker.wants_look(self.now):
                 walker.look(legs_inverse(ROBOT, posed, walker.plan.feet), up, self.now)
             if estimate and walker.wants_place():
-                x, y = carried(self.place, *posed.position[:2])
+                x, y = from_frame(self.place, *posed.position[:2])
                 walker.found(Pose.from_rpy(x, y, z, 0.0, 0.0, self.place[2] + posed.rpy[2]), self.now)
 
 
@@ -83,7 +89,7 @@ def test_uphill_the_body_shifts_forward_and_is_level_where_it_shall_be(level: bo
         scene.body = Pose(scene.body.position, scene.walker.shift.quaternion)
         # Up in base_link: by the body's pitch against ground that rises ahead.
         pitch = scene.body.rpy[1] - slope
-        scene.go(5.0, STILL, up=(-sin(pitch), 0.0, cos(pitch)))
+        scene.go(5.0, ZERO_TWIST, up=(-sin(pitch), 0.0, cos(pitch)))
     assert scene.walker.slope == pytest.approx(5.0, abs=0.3)
     shift = scene.walker.shift
     assert shift.position[0] > 0.005

@@ -9,34 +9,40 @@ from itertools import product
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from random_robots import with_torque
 from ruamel.yaml import YAML
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.load_sharing import share_weight
-from quadleg.gait.limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
+from quadleg.dynamics.servo_motors import LOADED_SPEED_SHARE
 from quadleg.gait.planner import Planner
 from quadleg.gait.stability import static_margin
-from quadleg.gait.steady import angles_of, strides
+from quadleg.gait.steady_strides import angles_of, strides
 from quadleg.gait.stride_feasibility import EFFORT, SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import basis
 from quadleg.gait.walker import Walker
-from quadleg.kinematics.body import stance_angles
+from quadleg.gait.walking_limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
-from quadleg.kinematics.planar import STILL
-from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, Robot, Stance
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    LEGS,
+    FixedFrame,
+    RobotModel,
+    Stance,
+)
 from quadleg.robot.urdf import urdf
-from quadleg.safety.limits import LOADED_SPEED_SHARE
-from quadleg.teleop.limits import Limits
+from quadleg.teleop.velocity_scale import VelocityScale
 
-ROBOTS = {robot.name: robot for robot in (robots.inspector(), robots.digger())}
+ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
 EVERY = [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
 every = pytest.mark.parametrize(("name", "gait"), EVERY)
 FRAMES = 480
@@ -154,8 +160,8 @@ def test_use_and_sway_have_no_jumps(name, gait, way):
     for nudge in np.eye(3) * 1e-7:
         assert limits.use(tuple(twist + nudge)) == pytest.approx(limits.use(tuple(twist)), abs=1e-4)
         assert np.abs(limits.sway(tuple(twist + nudge)) - limits.sway(tuple(twist))).max() < 1e-5
-    assert limits.use(STILL) == 0
-    assert limits.scaled(STILL) == STILL
+    assert limits.use(ZERO_TWIST) == 0
+    assert limits.scaled(ZERO_TWIST) == ZERO_TWIST
 
 
 @every
@@ -194,7 +200,7 @@ def test_a_margin_out_of_reach_is_lowered_and_said():
     limits = WalkingLimits(robot, gait)
     assert limits.margin is not None
     assert limits.margin < 0.03
-    _, margins = walk(robot, limits, [STILL, fastest(limits, (1, 0, 0))])
+    _, margins = walk(robot, limits, [ZERO_TWIST, fastest(limits, (1, 0, 0))])
     assert margins.min() >= limits.margin
 
 
@@ -205,16 +211,16 @@ def test_a_gait_that_no_leg_can_follow_goes_nowhere_and_says_the_remedy():
     assert limits.trouble
     assert limits.why == "the legs cannot lift a foot by 90 mm and back in 0.09 s and go anywhere"
     assert limits.trouble == f"gaits.hop: {limits.why}: {limits.cure}"
-    assert limits.forward == STILL
-    assert limits.use(STILL) == 0.0
-    assert limits.scaled((0.1, 0.0, -0.1)) == STILL
+    assert limits.forward == ZERO_TWIST
+    assert limits.use(ZERO_TWIST) == 0.0
+    assert limits.scaled((0.1, 0.0, -0.1)) == ZERO_TWIST
     planner = Planner(robot, limits, 1 / robot.control_rate)
     planner.walk((0.1, 0.0, -0.1))
     assert all(planner.step().loads)
     assert not planner.walking
 
 
-def laden(robot: Robot, share: float) -> Robot:
+def laden(robot: RobotModel, share: float) -> RobotModel:
     """With a payload of a share of the robot's mass on the body's middle."""
     return replace(robot, masses=replace(robot.masses, body=robot.masses.body + share * robot.masses.total))
 
@@ -272,7 +278,7 @@ def test_servos_that_cannot_carry_the_robot_are_named_with_what_would_do():
     limits = WalkingLimits(robot, robot.gait("trot"))
     assert limits.obstacle is StrideObstacle.TORQUE
     assert limits.trouble
-    effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(STILL), None)
+    effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(ZERO_TWIST), None)
     needed, has = effort.stall_torque_needed, robot.stall_torque(robot.joints[0])
     assert f"{effort.joint} needs {needed:.2f} N·m of stall torque" in limits.trouble
     assert WalkingLimits(with_torque(robot, 0.97 * needed / has), robot.gait("trot")).trouble
@@ -295,7 +301,7 @@ def test_a_robot_that_walks_ahead_and_not_sideways():
     assert limits.forward[0] > 0.1
     assert limits.forward[1] == limits.backward[1] == 0.0
     assert limits.scaled((0.5, 0.1, 0.0))[1] == 0.0
-    assert limits.scaled((0.0, 0.1, 0.0)) == STILL
+    assert limits.scaled((0.0, 0.1, 0.0)) == ZERO_TWIST
     assert limits.use((0.0, 0.01, 0.0)) == np.inf
     walker = Walker(robot, limits, 0.02)
     fast = 2 * limits.forward[0]
@@ -303,10 +309,10 @@ def test_a_robot_that_walks_ahead_and_not_sideways():
     assert walker.step((fast, 0.0, 0.0), 0.04) == pytest.approx(2.0)
     told = YAML(typ="safe").load(limits.in_words(("creep", "trot")))
     assert told["max_velocity"][1] == told["min_velocity"][1] == 0.0
-    assert Limits.of(limits.in_words(("creep", "trot"))).velocity((0.0, 1.0, 0.0)) == (0.0, 0.0, 0.0)
+    assert VelocityScale.of(limits.in_words(("creep", "trot"))).velocity((0.0, 1.0, 0.0)) == (0.0, 0.0, 0.0)
 
 
-def narrow() -> Robot:
+def narrow() -> RobotModel:
     robot = ROBOTS["greenhouse_inspector"]
 
     def stiff(joint):
@@ -329,7 +335,7 @@ def test_a_limit_of_nothing_is_walked_with(axis, way):
     planner.walk(tuple(-value for value in asked))
     for _ in range(400):
         planner.step()
-    assert planner.twist == STILL, "it brakes, and goes no farther"
+    assert planner.twist == ZERO_TWIST, "it brakes, and goes no farther"
     assert planner.settled
 
 
@@ -351,7 +357,7 @@ def test_a_walk_keeps_the_knees_off_the_ground():
     assert low.clearance - 5e-4 < min(knees) < low.clearance + 5e-3
 
 
-def off_centre(robot: Robot, x: float, y: float) -> Robot:
+def off_centre(robot: RobotModel, x: float, y: float) -> RobotModel:
     """With a quarter of its mass, as a payload, so far off that the centre of all masses is (x, y) off, in m."""
     mass = 0.25 * robot.masses.total
     return replace(robot, frames=(FixedFrame("payload", (4 * x, 4 * y, 0.0), (0.0, 0.0, 0.0), mass),))
@@ -365,7 +371,7 @@ def test_a_robot_whose_mass_is_off_the_middle_leans(gait):
     x, y, _ = centre_of_mass(robot, stance_angles(robot, robot.standing))
     assert np.hypot(x, y) > 0.01
     assert limits.lean == pytest.approx((-x, -y), abs=0.003)
-    _, margins = walk(robot, limits, [STILL, fastest(limits, (1, 0, 0))])
+    _, margins = walk(robot, limits, [ZERO_TWIST, fastest(limits, (1, 0, 0))])
     if limits.margin is not None:
         assert margins.min() >= limits.margin
     planner = Planner(robot, limits, 1 / robot.control_rate)
@@ -374,7 +380,7 @@ def test_a_robot_whose_mass_is_off_the_middle_leans(gait):
     stride = round(limits.gait.stride_period * robot.control_rate)
     assert np.mean(shifts[-stride:], axis=0) == pytest.approx(limits.lean, abs=0.002)
     assert np.abs(np.diff(shifts, axis=0)).max() < 0.005, "no jump"
-    planner.walk(STILL)
+    planner.walk(ZERO_TWIST)
     while not planner.settled:
         last = planner.step()
     assert last.shift == pytest.approx((0.0, 0.0), abs=1e-9)

@@ -11,20 +11,21 @@ from math import inf, nan, radians
 
 import numpy as np
 import pytest
-import robots
-from draws import examples
+import sample_robots
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
-from watchdog_bench import Bench
+from hypothesis_settings import examples
+from watchdog_rig import Bench
 
-from quadleg.kinematics.body import Pose, all_forward, legs_inverse
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward, legs_inverse
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety import rest, supply_watch, watchdog
-from quadleg.safety.commands import ALL, NONE, Command
+from quadleg.safety import supply_watch, transitions, watchdog
+from quadleg.safety.joint_command import ALL, NONE, Command
 from quadleg.safety.watchdog import State
 
-ROBOTS = (robots.inspector(), robots.digger())
+ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
 POWERED = (State.RISING, State.ACTIVE, State.HOLD, State.LOWERING)
 
@@ -171,7 +172,7 @@ def test_disabled_between_the_first_pulses_it_goes_off(bench):
     bench.seconds(0.5)
     assert 0 < sum(bench.sent.powered) < 12
     bench.enable(False)
-    bench.until(State.OFF, within=rest.SETTLE_TIME + 0.2, frames=False)
+    bench.until(State.OFF, within=transitions.SETTLE_TIME + 0.2, frames=False)
     assert bench.sent == Command(bench.rest, NONE)
 
 
@@ -520,8 +521,11 @@ def test_enable_turns_lowering_back_to_rising_from_where_it_is(up):
     assert np.abs(np.subtract(up.sent.angles, low.angles)).max() < np.max(up.steps)
     assert up.sent.powered == ALL
     while up.state is State.RISING:
-        body, _ = rest.standing_over(up.robot, all_forward(up.robot, up.sent.angles))
-        assert body.position[2] >= 0.99 * rest.standing_over(up.robot, all_forward(up.robot, low.angles))[0].position[2]
+        body, _ = transitions.standing_over(up.robot, all_forward(up.robot, up.sent.angles))
+        assert (
+            body.position[2]
+            >= 0.99 * transitions.standing_over(up.robot, all_forward(up.robot, low.angles))[0].position[2]
+        )
         up.frame()
         up.tick()
     assert up.state is State.ACTIVE

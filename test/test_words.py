@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from quadleg.client import NodeReport, Snapshot
-from quadleg.kinematics.body import Pose
-from quadleg.words import status_in_words
+from quadleg.client.status_sentences import status_in_words
+from quadleg.geometry.transforms import Pose
 
 STANDING = Pose.from_rpy(0.0, 0.0, 0.15, 0.0, 0.0, 0.0)
 

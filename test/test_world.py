@@ -9,19 +9,20 @@ import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.dynamics.servo_motors import FRICTION, SUPPLY_RESISTANCE
-from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot.urdf import urdf
-from quadleg.safety import rest
-from quadleg.servos.calibration import pulse_from_angle
-from quadleg.servos.simulated import FIRST_OFFSET
+from quadleg.safety import transitions
+from quadleg.servos.pulse_conversion import pulse_from_angle
+from quadleg.servos.simulated_board import FIRST_OFFSET
 from quadleg.simulation.ground import PATCH_CELL, PATCH_RADIUS, REACH, Ground, Patches, Pushes
-from quadleg.simulation.servos import BACKLASH, FULL_TORQUE_ERROR
+from quadleg.simulation.physics_servos import BACKLASH, FULL_TORQUE_ERROR
 from quadleg.simulation.world import World
 
 LIMP = (None,) * 12
@@ -30,11 +31,11 @@ KNEE = JOINT_NAMES.index("front_left_knee")
 
 
 @pytest.fixture(params=ROBOTS)
-def robot(request: pytest.FixtureRequest) -> Robot:
+def robot(request: pytest.FixtureRequest) -> RobotModel:
     return ROBOTS[request.param]
 
 
-def pulses(robot: Robot, angles) -> list[float]:
+def pulses(robot: RobotModel, angles) -> list[float]:
     return [pulse_from_angle(joint.servo, angle) for joint, angle in zip(robot.joints, angles)]
 
 
@@ -43,7 +44,7 @@ def run(world: World, seconds: float, frame) -> None:
         world.step(frame)
 
 
-def standing(robot: Robot, ground: Ground | None = None) -> tuple[World, list[float]]:
+def standing(robot: RobotModel, ground: Ground | None = None) -> tuple[World, list[float]]:
     """A world with the robot standing still, and the pulses that hold it there."""
     world = World(robot, ground)
     angles = stance_angles(robot, robot.standing)
@@ -53,7 +54,7 @@ def standing(robot: Robot, ground: Ground | None = None) -> tuple[World, list[fl
     return world, held
 
 
-def afloat(robot: Robot) -> tuple[World, np.ndarray]:
+def afloat(robot: RobotModel) -> tuple[World, np.ndarray]:
     """A world without weight, the robot far from the ground with its legs as when it stands; those angles."""
     world = World(robot)
     angles = np.array(stance_angles(robot, robot.standing))
@@ -66,7 +67,7 @@ def afloat(robot: Robot) -> tuple[World, np.ndarray]:
 # Mechanics
 
 
-def test_masses_inertias_and_kinematics_are_pinocchio_s(robot: Robot) -> None:
+def test_masses_inertias_and_kinematics_are_pinocchio_s(robot: RobotModel) -> None:
     """The whole joint-space inertia matrix, so each mass, centre, inertia, axis and place of a joint."""
     model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
     data = model.createData()
@@ -94,7 +95,7 @@ def test_masses_inertias_and_kinematics_are_pinocchio_s(robot: Robot) -> None:
     assert sum(world.model.body_mass) == pytest.approx(robot.masses.total, abs=1e-9)
 
 
-def test_body_feet_and_links_touch_the_ground(robot: Robot) -> None:
+def test_body_feet_and_links_touch_the_ground(robot: RobotModel) -> None:
     model = World(robot).model
     touching = {model.geom(number).name for number in range(model.ngeom) if model.geom_contype[number]}
     assert touching == {"base_link", *(f"{leg}_{link}" for leg in LEGS for link in ("upper", "lower", "foot"))}
@@ -103,7 +104,7 @@ def test_body_feet_and_links_touch_the_ground(robot: Robot) -> None:
         assert model.geom(f"{leg.name}_upper").size[:2] == pytest.approx((leg.link_radius, leg.upper_length / 2))
 
 
-def test_a_knee_lies_on_the_ground_and_not_in_it(robot: Robot) -> None:
+def test_a_knee_lies_on_the_ground_and_not_in_it(robot: RobotModel) -> None:
     """Put down low on folded legs and held there: the knees carry the robot."""
     world = World(robot)
     angles = [angle for leg in robot.legs for angle in (0.0, -leg.knee_sign * 0.5, leg.knee_sign * 2.6)]
@@ -115,7 +116,7 @@ def test_a_knee_lies_on_the_ground_and_not_in_it(robot: Robot) -> None:
     assert min(knees) > -0.002
 
 
-def test_free_fall(robot: Robot) -> None:
+def test_free_fall(robot: RobotModel) -> None:
     """Galileo: half of g t² (and, in steps of dt, half of g t dt more)."""
     world = World(robot)
     world.data.qpos[2] += 1.0
@@ -129,7 +130,7 @@ def test_free_fall(robot: Robot) -> None:
         assert sample.acceleration == pytest.approx([0, 0, 0], abs=0.2)  # its bias and noise
 
 
-def test_a_push_gives_its_impulse(robot: Robot) -> None:
+def test_a_push_gives_its_impulse(robot: RobotModel) -> None:
     """Newton: the centre of mass gains impulse by mass."""
     world, _ = afloat(robot)
     world.push((0.3, -0.1, 0.2))
@@ -144,7 +145,7 @@ def test_a_push_gives_its_impulse(robot: Robot) -> None:
     assert start != pytest.approx(before)
 
 
-def test_it_stands_still_on_its_own_weight(robot: Robot) -> None:
+def test_it_stands_still_on_its_own_weight(robot: RobotModel) -> None:
     world, held = standing(robot)
     weight = robot.masses.total * GRAVITY
     assert world.contacts.all()
@@ -158,7 +159,7 @@ def test_it_stands_still_on_its_own_weight(robot: Robot) -> None:
     assert kinetic < 1e-6
 
 
-def test_no_energy_is_made(robot: Robot) -> None:
+def test_no_energy_is_made(robot: RobotModel) -> None:
     """Limp, dropped from a hand's height with its legs spread: what it has only becomes less."""
     world = World(robot)
     world.put_at_rest(stance_angles(robot, robot.standing))
@@ -188,7 +189,7 @@ def test_it_begins_lying_on_its_belly() -> None:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_hand_holds_each_leg_until_its_first_pulse(robot: Robot, seed: int) -> None:
+def test_a_hand_holds_each_leg_until_its_first_pulse(robot: RobotModel, seed: int) -> None:
     """To within 12° of rest, and what a joint gives way under a load: servos of a seventh of the torque, too."""
     kind = replace(robot.joints[0].servo.kind, stall_torque=robot.joints[0].servo.kind.stall_torque / 7)
     weak = replace(
@@ -212,13 +213,13 @@ def test_it_rises_and_lies_down_again_by_its_servos() -> None:
     robot = inspector()
     world = World(robot, seed=4)
     start, standing = (stance_angles(robot, stance) for stance in (robot.resting, robot.standing))
-    for angles in rest.rising(robot, start, world.frame):
+    for angles in transitions.rising(robot, start, world.frame):
         world.step(pulses(robot, angles))
     run(world, 0.5, pulses(robot, standing))
     assert world.pose[0][2] == pytest.approx(robot.standing.height, abs=0.006)
     assert world.contacts.all()
     assert not world.belly_down
-    for angles in rest.lowering(robot, standing, world.frame):
+    for angles in transitions.lowering(robot, standing, world.frame):
         world.step(pulses(robot, angles))
     assert world.belly_down
     assert world.pose[0][2] == pytest.approx(robot.resting.height, abs=0.002)
@@ -227,7 +228,7 @@ def test_it_rises_and_lies_down_again_by_its_servos() -> None:
 # Servos
 
 
-def test_a_servo_turns_at_its_no_load_speed(robot: Robot) -> None:
+def test_a_servo_turns_at_its_no_load_speed(robot: RobotModel) -> None:
     world, angles = afloat(robot)
     joint = robot.joints[KNEE]
     run(world, 0.2, pulses(robot, angles))
@@ -256,7 +257,7 @@ def test_half_of_the_speed_leaves_half_of_the_torque() -> None:
 
 
 @pytest.mark.parametrize(("share", "holds"), [(0.95, True), (1.0 + 3 * FRICTION, False)])
-def test_a_servo_holds_its_stall_torque_and_no_more(robot: Robot, share: float, holds: bool) -> None:
+def test_a_servo_holds_its_stall_torque_and_no_more(robot: RobotModel, share: float, holds: bool) -> None:
     world, angles = afloat(robot)
     joint = robot.joints[KNEE]
     held = pulses(robot, angles)
@@ -302,7 +303,7 @@ def test_pulses_within_the_deadband_are_passed_over() -> None:
     assert 19.9 * kind.deadband - 2 * early < moved < 19.9 * kind.deadband + 2 * early
 
 
-def test_a_load_takes_up_the_backlash_on_its_side(robot: Robot) -> None:
+def test_a_load_takes_up_the_backlash_on_its_side(robot: RobotModel) -> None:
     world, angles = afloat(robot)
     held = pulses(robot, angles)
     stall = robot.stall_torque(robot.joints[KNEE])
@@ -480,7 +481,7 @@ def test_the_frame_is_that_of_the_board() -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_no_pulses_break_the_world(robot: Robot, seed: int) -> None:
+def test_no_pulses_break_the_world(robot: RobotModel, seed: int) -> None:
     """MuJoCo begins anew, its clock too, when a number is no longer finite."""
     random = np.random.default_rng(seed)
     world = World(robot, Ground(friction=1.2, roughness=0.01, step_height=0.01), seed)

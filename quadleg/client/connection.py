@@ -10,7 +10,7 @@ from typing import Any
 
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN, GuardedListener
 from quadleg.client.snapshot import NodeReport, Snapshot
-from quadleg.graph import GRAPH
+from quadleg.runtime.node_table import GRAPH
 
 NEEDED = tuple(entry.name for entry in GRAPH)
 
@@ -22,7 +22,7 @@ class StackConnection(GuardedListener):
     watchdog's state, `on_plan` with each message of `planned_feet` while the robot walks. They run on the listener's
     thread. One that raises is taken off, and the call that waits, or the next one, raises CallbackFailed.
 
-    Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
+    Raises RosMissing without ROS, and StackNotFound where no stack is found within five seconds.
     """
 
     def __init__(self, namespace: str = "") -> None:
@@ -31,7 +31,7 @@ class StackConnection(GuardedListener):
         from sensor_msgs.msg import JointState
         from std_msgs.msg import String
 
-        from quadleg.nodes.topics import JOINT_STATES, LATCHED
+        from quadleg.middleware.topics import JOINT_STATES, LATCHED
 
         self._now = Snapshot()  # replaced under the listener's lock, read without
         self.on_angles: Callable[[Mapping[str, float], float], None] | None = None
@@ -73,7 +73,7 @@ class StackConnection(GuardedListener):
         return self._now.condition(time.monotonic(), NEEDED)
 
     def wait_for(self, *states: str, within: float = 30.0) -> None:
-        """Return when the watchdog's state is one of these; raises NotHeard when it is not in time."""
+        """Return when the watchdog's state is one of these; raises StackNotFound when it is not in time."""
         self.wait(lambda: self._now.state in states, within, lambda: f"not {' or '.join(states)} within {within:g} s")
 
     def _anyone(self) -> bool:
@@ -98,14 +98,14 @@ class StackConnection(GuardedListener):
         self._replace(lambda now: replace(now, still=False))
 
     def _on_state(self, message: Any) -> None:
-        from quadleg.nodes.topics import split_state
+        from quadleg.middleware.topics import split_state
 
         state, why = split_state(message.data)
         self._replace(lambda now: now.with_state(state, why, time.monotonic()))
         self.tell("on_state", state)
 
     def _on_servo_state(self, message: Any) -> None:
-        from quadleg.nodes.topics import split_state
+        from quadleg.middleware.topics import split_state
 
         state, why = split_state(message.data)
         self._replace(lambda now: now.with_servo_state(state, why))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import Way, cannot_in_words, ways_left_out
-from quadleg.kinematics.planar import Planar
+from quadleg.gait.velocity_selection import WalkDirection, cannot_in_words, ways_left_out
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.geometry.planar import Planar
 
 AXES = (
     ("forward", "backward", "m/s"),
@@ -34,7 +34,7 @@ class GaitReport:
     asker_stamp: int
     planned: Planar
     scale: float
-    left_out: tuple[Way, ...]
+    left_out: tuple[WalkDirection, ...]
     forward: Planar
     backward: Planar
     ramp: float
@@ -52,7 +52,7 @@ class GaitReport:
             int(values["asker_stamp"]),
             _three(values["planned"]),
             float(values["scale"]),
-            tuple(map(Way, values.get("left_out", "").split())),
+            tuple(map(WalkDirection, values.get("left_out", "").split())),
             _three(values["limits_forward"]),
             _three(values["limits_backward"]),
             float(values["ramp_s"]),

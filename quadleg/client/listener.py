@@ -8,9 +8,14 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, TypeVar
 
-from quadleg.errors import CallbackFailed, NotHeard, QuadlegError, Refused
-from quadleg.graph import check_namespace, find_each_other_soon, stay_local
-from quadleg.runner import need_ros
+from quadleg.errors import (
+    CallbackFailed,
+    QuadlegError,
+    Refused,
+    StackNotFound,
+)
+from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
+from quadleg.runtime.stack_runner import need_ros
 
 HEARD_WITHIN = 5.0  # s for a running stack to be found
 ANSWER_WITHIN = 5.0  # s for a service to answer
@@ -78,7 +83,7 @@ class GuardedListener:
         done: Callable[[], object],
         seconds: float,
         otherwise: Callable[[], str],
-        error: type[QuadlegError] = NotHeard,
+        error: type[QuadlegError] = StackNotFound,
         condition: bool = True,
         urgent: bool = False,
     ) -> None:
@@ -95,9 +100,9 @@ class GuardedListener:
             raise error(otherwise() + known)
 
     def check(self, urgent: bool = False) -> None:
-        """Raise NotHeard where the listener has ended, and CallbackFailed where a callback of the caller's raised."""
+        """Raise StackNotFound if the listener has ended, CallbackFailed if a callback of the caller's raised."""
         if self._ended:
-            raise NotHeard(
+            raise StackNotFound(
                 f"the client's listener ended with {self._ended!r}: the stack goes on as it is; make a new Robot"
             )
         with self._news:
@@ -112,7 +117,7 @@ class GuardedListener:
         return ""
 
     def wait_for_listener(self, publisher: Any, topic: str) -> None:
-        """Return when a node that acts on a topic has subscribed to it; raises NotHeard."""
+        """Return when a node that acts on a topic has subscribed to it; raises StackNotFound."""
 
         def heard() -> bool:
             listeners = self.node.get_subscriptions_info_by_topic(topic)
@@ -127,14 +132,14 @@ class GuardedListener:
     # Services and parameters
 
     def call(self, kind: type, name: str, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> str:
-        """Call a service whose response has `success` and `message`; the message. Raises Refused or NotHeard."""
+        """Call a service whose response has `success` and `message`; the message. Raises Refused or StackNotFound."""
         response = self.answer(self._client(kind, name), request, within, urgent)
         if not response.success:
             raise Refused(response.message)
         return response.message
 
     def set_parameter(self, node: str, name: str, value: Any) -> None:
-        """Set a parameter of a node of the stack; raises Refused or NotHeard."""
+        """Set a parameter of a node of the stack; raises Refused or StackNotFound."""
         from rcl_interfaces.srv import SetParameters
         from rclpy.parameter import Parameter
 
@@ -144,7 +149,7 @@ class GuardedListener:
             raise Refused(f"{node} refused {name} = {value}: {result.reason}")
 
     def parameters(self, node: str, *names: str) -> list[Any]:
-        """The values of parameters of a node of the stack; raises NotHeard."""
+        """The values of parameters of a node of the stack; raises StackNotFound."""
         from rcl_interfaces.srv import GetParameters
         from rclpy.parameter import parameter_value_to_python
 
@@ -153,10 +158,10 @@ class GuardedListener:
         return [parameter_value_to_python(value) for value in values]
 
     def answer(self, client: Any, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> Any:
-        """The response of a service to a request; raises NotHeard. A request without an answer is withdrawn."""
+        """The response of a service to a request; raises StackNotFound. A request without an answer is withdrawn."""
         if not client.wait_for_service(within):
             known = self.condition()
-            raise NotHeard(
+            raise StackNotFound(
                 f"no node offers {client.srv_name}: is `quadleg run` still there?{f' {known}' if known else ''}"
             )
         future = client.call_async(request)

@@ -9,9 +9,15 @@ from typing import Any
 
 from quadleg.client.results import EstimateSource
 from quadleg.estimation.footprint import footprint
-from quadleg.kinematics.body import all_forward
-from quadleg.kinematics.planar import STILL, Planar, compose, motion, seen_from
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    motion,
+    to_frame,
+)
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 
 ODOM_FRESH = 0.5  # s
 
@@ -24,9 +30,9 @@ class Track:
     planned velocity; `estimated_at` tells when odometry was last heard, in s of the steady clock.
     """
 
-    place: Planar = STILL
-    planned: Planar = STILL
-    twist: Planar = STILL
+    place: Planar = ZERO_TWIST
+    planned: Planar = ZERO_TWIST
+    twist: Planar = ZERO_TWIST
     estimated_at: float = -inf
 
     def source(self, now: float) -> EstimateSource:
@@ -37,12 +43,12 @@ class Track:
 class PlaceTracker:
     """Follows base_footprint by the plan and, where there is one, an estimate. `track` is replaced as a whole."""
 
-    def __init__(self, model: Robot) -> None:
+    def __init__(self, model: RobotModel) -> None:
         self._model = model
         self.track = Track()
         self._plan: Any = None  # the last message, and the time (s) that it is of
         self._planned_at = 0.0
-        self._began = STILL  # in the estimate's world
+        self._began = ZERO_TWIST  # in the estimate's world
 
     @property
     def heard(self) -> bool:
@@ -56,7 +62,9 @@ class PlaceTracker:
         if self.heard:
             x, y, yaw = ((a + b) / 2 for a, b in zip(track.twist, twist))
             moved = motion((x, y, yaw), max(seconds - self._planned_at, 0.0))
-            track = replace(track, place=compose(track.place, moved), planned=compose(track.planned, moved))
+            track = replace(
+                track, place=compose_planar(track.place, moved), planned=compose_planar(track.planned, moved)
+            )
         self._plan, self._planned_at, self.track = message, seconds, replace(track, twist=twist)
 
     def hear_estimate(self, message: Any, angles: Mapping[str, float], now: float) -> None:
@@ -66,14 +74,14 @@ class PlaceTracker:
             return
         place = self.track.place
         if self.track.source(now) is not EstimateSource.ODOMETRY:
-            self._began = compose(found, (*seen_from(place, 0.0, 0.0), -place[2]))
-        x, y = seen_from(self._began, found[0], found[1])
+            self._began = compose_planar(found, (*to_frame(place, 0.0, 0.0), -place[2]))
+        x, y = to_frame(self._began, found[0], found[1])
         more = remainder(found[2] - self._began[2] - place[2], tau)  # of a robot that turns round and round
         self.track = replace(self.track, place=(x, y, place[2] + more), estimated_at=now)
 
     def _footprint(self, message: Any, angles: Mapping[str, float]) -> Planar | None:
         """Place and heading of base_footprint in the estimate's world, None where they are not known."""
-        from quadleg.nodes.topics import known_pose
+        from quadleg.middleware.topics import known_pose
 
         carrying = (
             [leg for leg, wrench in enumerate(self._plan.wrench[: len(LEGS)]) if wrench.force.z] if self._plan else []
@@ -92,7 +100,7 @@ class PlaceTracker:
 
 def left_to(goal: Planar, place: Planar) -> Planar:
     """A goal seen from a place, both in one frame. Headings are not wrapped: a goal may be more than half a turn on."""
-    return (*seen_from(place, goal[0], goal[1]), goal[2] - place[2])
+    return (*to_frame(place, goal[0], goal[1]), goal[2] - place[2])
 
 
 def is_near(way: Planar, tolerance: tuple[float, float]) -> bool:

@@ -13,11 +13,10 @@ from quadleg.client.keywords import check_height, check_numbers, keywords_only
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN
 from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, over_feet, pose_from_words
 from quadleg.client.results import EstimateSource, PoseResult
-from quadleg.errors import NotHeard, NotReached, Refused
-from quadleg.kinematics.body import Pose
-from quadleg.robot.load import find_robot, load_robot
-from quadleg.robot.model import JOINT_NAMES
-from quadleg.robot.model import Robot as Model
+from quadleg.errors import NotReached, Refused, StackNotFound
+from quadleg.geometry.transforms import Pose
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.safety.stop_socket import stop_here
 
 STOP_WITHIN = 2.0  # s
@@ -42,19 +41,19 @@ class PosedRobot(StackConnection):
         super().__init__(namespace)
         from geometry_msgs.msg import PoseStamped
 
-        from quadleg.nodes.topics import LATEST
+        from quadleg.middleware.topics import LATEST
 
         self._target = self.node.create_publisher(PoseStamped, "base_target", LATEST)
 
     @cached_property
-    def model(self) -> Model:
+    def model(self) -> RobotModel:
         """The robot that the stack runs, from its robot file on this computer."""
         (robot_file,) = self.parameters("servo_output", "robot")
         return load_robot(find_robot(robot_file))
 
     @cached_property
     def board_kind(self) -> str:
-        """What carries the bytes to the stack's PWM board, such as `simulated`. Raises NotHeard."""
+        """What carries the bytes to the stack's PWM board, such as `simulated`. Raises StackNotFound."""
         (instead,) = self.parameters("servo_output", "board")
         return instead or self.model.board.kind
 
@@ -71,7 +70,7 @@ class PosedRobot(StackConnection):
         """Power the robot where it is off, rise, and go to the height with the body level and centred.
 
         The legs have to be in the resting pose before a robot that is off is powered. Raises Refused (a
-        fault wants `reset` first), NotReached or NotHeard.
+        fault wants `reset` first), NotReached or StackNotFound.
         """
         if height_mm is not None:
             check_height(height_mm)
@@ -110,7 +109,7 @@ class PosedRobot(StackConnection):
         """Move the body over its standing feet. What is not given is the standing height, centred, level.
 
         Angles turn about the fixed axes x, y, z in this order; a positive pitch lowers the front. Raises
-        Refused, NotReached (the robot then is as far along the way as it can be), Overridden or NotHeard.
+        Refused, NotReached (the robot then is as far along the way as it can be), Overridden or StackNotFound.
         """
         check_numbers(x_mm=x_mm, y_mm=y_mm, roll_deg=roll_deg, pitch_deg=pitch_deg, yaw_deg=yaw_deg)
         if height_mm is not None:
@@ -146,7 +145,7 @@ class PosedRobot(StackConnection):
         while True:
             try:
                 return self.wait(lambda: request.taken(self.last), TAKEN_WITHIN, lambda: "base_motion takes no target")
-            except NotHeard:
+            except StackNotFound:
                 if time.monotonic() > deadline:
                     raise
             self._need_active()
@@ -175,7 +174,7 @@ class PosedRobot(StackConnection):
         return pose_from_words(self.last.values("base_motion").get("asked", ""))
 
     def reached(self) -> Pose:
-        """The body's pose over its standing feet by forward kinematics of joint_states; raises NotHeard."""
+        """The body's pose over its standing feet by forward kinematics of joint_states; raises StackNotFound."""
         self.wait(lambda: len(self.last.angles) >= len(JOINT_NAMES), HEARD_WITHIN, lambda: "no joint_states")
         return self.pose_of(self.last.angles)
 
@@ -184,7 +183,7 @@ class PosedRobot(StackConnection):
         return over_feet(self.model, angles)
 
     def sit(self) -> None:
-        """Lower the body to the resting pose and switch the servos off. Raises Refused, NotReached or NotHeard."""
+        """Lower the body to the resting pose and switch the servos off. Raises Refused, NotReached or StackNotFound."""
         self.wait(lambda: self.last.state is not None, HEARD_WITHIN, self._who_is_missing)
         if self._is_off():
             raise Refused(f"{self.last.robot} already")
@@ -203,20 +202,22 @@ class PosedRobot(StackConnection):
         """Emergency stop: pulses off at once. `reset` and then `stand` start again.
 
         By the stop socket where the robot is on this computer, and over ROS as well. Raises Refused where the board
-        does not take it, and NotHeard where nothing answers.
+        does not take it, and StackNotFound where nothing answers.
         """
         from std_srvs.srv import Trigger
 
         here = stop_here(self.node.get_namespace())
         try:
             self.call(Trigger, "emergency_stop", Trigger.Request(), STOP_WITHIN, urgent=True)
-        except NotHeard as error:
+        except StackNotFound as error:
             if here and all(done for done, _ in here):
                 return
-            raise NotHeard(f"{error}. The servos may be powered: open the switch in the servo supply NOW") from None
+            raise StackNotFound(
+                f"{error}. The servos may be powered: open the switch in the servo supply NOW"
+            ) from None
 
     def keep(self) -> str:
-        """Save the last minute of all topics; where, in words. Raises Refused, or NotHeard without a recorder."""
+        """Save the last minute of all topics; where, in words. Raises Refused, or StackNotFound without a recorder."""
         from std_srvs.srv import Trigger
 
         return self.call(Trigger, "recorder/keep", Trigger.Request(), KEPT_WITHIN)

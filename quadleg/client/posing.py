@@ -8,8 +8,10 @@ from math import inf, radians
 from quadleg.client.results import pose_difference
 from quadleg.client.snapshot import Snapshot
 from quadleg.errors import NotReached, Overridden, Refused
-from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.geometry.registration import fit_pose
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.following import FollowingCode
 
 SHORTFALL_PATIENCE = 1.0  # s: unverified; what passes sooner, as a lag on a busy computer, is in the result only
@@ -81,7 +83,7 @@ class PoseRequest:
             raise NotReached(now.message("base_motion"))
         return pose_from_words(said.get("planned", "")) if said.get("motion") == "arrived" else None
 
-    def reached(self, now: Snapshot, time: float, model: Robot) -> bool:
+    def reached(self, now: Snapshot, time: float, model: RobotModel) -> bool:
         """Whether the joints stand still by the planned pose. Raises NotReached, Refused or Overridden."""
         # In a hold after the plan has arrived, the plan goes back to where the servos are, and later on from there.
         planned = self.arrived(now, time)
@@ -91,10 +93,10 @@ class PoseRequest:
         return now.still and shift < POSITION_TOLERANCE and turn < TURN_TOLERANCE
 
 
-def over_feet(model: Robot, angles: Mapping[str, float]) -> Pose:
+def over_feet(model: RobotModel, angles: Mapping[str, float]) -> Pose:
     """The body's pose over its standing feet, with the joints at `angles` (rad)."""
     feet = all_forward(model, [angles[name] for name in JOINT_NAMES])
-    return pose_from_feet(feet, model.standing.feet)
+    return fit_pose(feet, model.standing.feet)
 
 
 def pose_from_words(text: str) -> Pose | None:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import Enum
 from math import acos, degrees, hypot, radians
 
-from quadleg.gait.velocity import LEAST_SCALE
-from quadleg.kinematics.body import Pose
-from quadleg.kinematics.planar import Planar
+from quadleg.gait.velocity_selection import LEAST_SCALE
+from quadleg.geometry.planar import Planar
+from quadleg.geometry.transforms import Pose
 
 
 class EstimateSource(Enum):

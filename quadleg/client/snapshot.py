@@ -8,7 +8,7 @@ from math import inf
 from types import MappingProxyType
 
 STILL_ANGLE = 5e-4  # rad between two messages, below which a joint stands still
-SILENT_AFTER = 3.0  # s: every node publishes diagnostics once a second (nodes/base.py)
+SILENT_AFTER = 3.0  # s: every node publishes diagnostics once a second (middleware/node.py)
 STATE_WORDS: dict[str | None, str] = {"hold": "in hold", "fault": "in fault"}  # the other states are adjectives
 OK = b"\x00"  # diagnostic_msgs/DiagnosticStatus.OK
 

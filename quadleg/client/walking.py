@@ -24,10 +24,15 @@ from quadleg.client.place import (
 from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused
-from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import FRESH, LEAST_SCALE
-from quadleg.kinematics.planar import STILL, Planar, compose, motion
-from quadleg.robot.model import Robot
+from quadleg.gait.velocity_selection import FRESH, LEAST_SCALE
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    motion,
+)
+from quadleg.robot.model import RobotModel
 
 OWN_TOPIC = "cmd_vel"
 VELOCITY_PERIOD = 0.05  # s
@@ -52,7 +57,7 @@ class WalkClock:
 
     def tick(self, active: bool, planned: Planar, now: float) -> bool:
         """Whether to go on, now, with the planned velocity. Times are of the steady clock, in s."""
-        self._set_off = self._set_off or planned != STILL
+        self._set_off = self._set_off or planned != ZERO_TWIST
         if self._before is not None and active and self._set_off:
             self.left -= now - self._before
         self._before = now
@@ -65,19 +70,19 @@ class WalkSession:
     A context: it ends with no velocity. Raises Refused where the robot is not active or cannot walk at all.
     """
 
-    def __init__(self, connection: StackConnection, model: Robot, frame: str) -> None:
+    def __init__(self, connection: StackConnection, model: RobotModel, frame: str) -> None:
         from geometry_msgs.msg import TwistStamped
         from nav_msgs.msg import Odometry
         from sensor_msgs.msg import MultiDOFJointState
 
-        from quadleg.nodes.topics import LATEST
+        from quadleg.middleware.topics import LATEST
 
         self._connection = connection
         self._tracker = PlaceTracker(model)
         self._stamps: deque[int] = deque(maxlen=STAMPS_KEPT)
         self._began = inf  # s of the steady clock
         self._judged = 0.0  # when the report that was judged last came
-        self.asked = STILL  # where the walk is to lead
+        self.asked = ZERO_TWIST  # where the walk is to lead
         self.scale = 1.0
         self._following = FollowingJudge()
         self.report = gait_report(connection)
@@ -108,7 +113,7 @@ class WalkSession:
         self._close()
 
     def _close(self) -> None:
-        self._send(STILL)
+        self._send(ZERO_TWIST)
         for subscription in self._heard:
             self._connection.node.destroy_subscription(subscription)
         self._connection.node.destroy_publisher(self._velocities)
@@ -136,12 +141,12 @@ class WalkSession:
 
     def stand(self) -> None:
         """Ask for no velocity and return when the robot is in its square stance."""
-        self._send(STILL)
+        self._send(ZERO_TWIST)
         stopped = time.monotonic()
 
         def stands() -> bool:
             self.check()
-            return self.report.motion == "stands" and self.report.asked == STILL and self._judged > stopped
+            return self.report.motion == "stands" and self.report.asked == ZERO_TWIST and self._judged > stopped
 
         self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
 
@@ -194,7 +199,7 @@ class WalkSession:
         return f"it came {result.reached}, by {result.source.value}"
 
     def _send(self, twist: Planar) -> None:
-        from quadleg.nodes.topics import nanoseconds
+        from quadleg.middleware.topics import nanoseconds
 
         message = self._message
         message.header.stamp = self._connection.node.get_clock().now().to_msg()
@@ -217,7 +222,7 @@ def gait_report(connection: StackConnection) -> GaitReport:
 
 
 def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -> WalkResult:
-    """Walk with a velocity (m/s, m/s, rad/s) as far as it leads in so many seconds; see `Robot.walk`."""
+    """Walk with a velocity (m/s, m/s, rad/s) as far as it leads in so many seconds; see `RobotModel.walk`."""
     report = session.report
     if reason := report.impossible(twist):
         raise Refused(f"{reason}; `quadleg status` says more")
@@ -252,7 +257,7 @@ def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -
 
 
 def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float], speed_share: float) -> WalkResult:
-    """Walk to a place and heading (m, m, rad), until within a tolerance (m, rad) of it; see `Robot.walk_to`."""
+    """Walk to a place and heading (m, m, rad), until within a tolerance (m, rad) of it; see `RobotModel.walk_to`."""
     report = session.report
     fastest, ramp = report.both_ways, report.ramp
     if reason := report.impossible(goal):
@@ -262,13 +267,13 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
     limit = WALK_PATIENCE + 3 * seconds_for(goal, slower)
     until = time.monotonic() + limit
     stops_by_odom = min(STOPS_WITHIN_BY_ODOM[0], within[0] / 2), min(STOPS_WITHIN_BY_ODOM[1], within[1] / 2)
-    slip = STILL  # from where the plan would rest to where the robot does, which is much the same each time
+    slip = ZERO_TWIST  # from where the plan would rest to where the robot does, which is much the same each time
     while True:
         rest = session.track.place
         while time.monotonic() < until:
             track = session.track
             estimated = track.source(time.monotonic()) is EstimateSource.ODOMETRY
-            rest = compose(track.place, way_to_rest(track.twist, fastest, ramp))
+            rest = compose_planar(track.place, way_to_rest(track.twist, fastest, ramp))
             off = left_to((goal[0] - slip[0], goal[1] - slip[1], goal[2] - slip[2]), rest)
             if is_near(off, stops_by_odom if estimated else STOPS_WITHIN):
                 break
@@ -282,7 +287,7 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
             raise NotReached(f"still {far} after {limit:.0f} s; {what_stops(session)}", result)
         x, y, turn = (now - planned for now, planned in zip(place, rest))
         if is_near((x, y, turn), ARRIVED_WITHIN):  # more than that is a push, and none to make up for in advance
-            before = (x, y, turn) if slip == STILL else slip
+            before = (x, y, turn) if slip == ZERO_TWIST else slip
             slip = (before[0] + x) / 2, (before[1] + y) / 2, (before[2] + turn) / 2
 
 

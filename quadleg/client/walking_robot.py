@@ -20,7 +20,7 @@ from quadleg.client.walking import (
     walk_to_place,
 )
 from quadleg.errors import NotReached, Refused
-from quadleg.kinematics.planar import STILL
+from quadleg.geometry.planar import ZERO_TWIST
 
 
 class Robot(PosedRobot):
@@ -28,7 +28,7 @@ class Robot(PosedRobot):
 
     `stand`, `pose`, `walk` and `walk_to` take keywords only, with the unit in the name, and return a frozen result:
     asked, reached, error, and by what that is known. Numbers that are not finite or make no sense raise Refused.
-    Raises RosMissing without ROS, and NotHeard where no stack is found within five seconds.
+    Raises RosMissing without ROS, and StackNotFound where no stack is found within five seconds.
     """
 
     def choose_gait(self, gait: str) -> None:
@@ -59,12 +59,12 @@ class Robot(PosedRobot):
         speed takes longer. What is faster than the gait can go is scaled, keeping its direction, which the result
         says; with `exact` that raises. Where it came to is by `odom` where that is heard, else by the plan. Raises
         Refused where the robot cannot walk so, Overridden where someone else drives, NotReached (its `result` tells
-        how far it came) or NotHeard.
+        how far it came) or StackNotFound.
         """
         check_numbers(forward_m_s=forward_m_s, left_m_s=left_m_s, turn_deg_s=turn_deg_s)
         check_seconds(seconds)
         twist = float(forward_m_s), float(left_m_s), radians(turn_deg_s)
-        if twist == STILL:
+        if twist == ZERO_TWIST:
             raise Refused("no velocity is asked for: give forward_m_s, left_m_s or turn_deg_s")
         with self._walk_session() as session:
             return walk_for(session, twist, seconds, exact)
@@ -85,7 +85,7 @@ class Robot(PosedRobot):
         It walks again where it has slipped, until it stands within `within_mm` and `within_deg` of the goal: by `odom`
         where that is heard, else by the plan. `speed_share` (0 to 1) is that of the gait's limits. Raises Refused where
         the robot cannot walk, Overridden where someone else drives, NotReached (its `result` tells how far it came)
-        after 20 s and three times what the way takes at those limits, or NotHeard.
+        after 20 s and three times what the way takes at those limits, or StackNotFound.
         """
         check_place(x_mm, y_mm, within_mm)
         check_numbers(heading_deg=heading_deg, within_deg=within_deg, speed_share=speed_share)
@@ -100,7 +100,7 @@ class Robot(PosedRobot):
             return walk_to_place(session, goal, (within_mm / 1000, radians(within_deg)), speed_share)
 
     def gait_report(self) -> GaitReport:
-        """What gait says of itself: its limits, whose velocity counts, what keeps it from walking; raises NotHeard."""
+        """What gait says of itself: its limits, whose velocity counts, what blocks the walk; raises StackNotFound."""
         return gait_report(self)
 
     def wait_until_it_stands(self) -> None:
@@ -111,7 +111,7 @@ class Robot(PosedRobot):
             if self.last.heard("gait") <= stopped:
                 return False
             report = GaitReport.of(self.last.values("gait"))
-            return report.motion == "stands" and report.asked == STILL
+            return report.motion == "stands" and report.asked == ZERO_TWIST
 
         self.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
 

@@ -5,19 +5,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.leg import points_batch
-from quadleg.robot.model import Angles, Robot, Vector
+from quadleg.robot.model import Angles, RobotModel
 
 Array = NDArray[np.float64]
 
 
-def centre_of_mass(robot: Robot, angles: Angles) -> Vector:
+def centre_of_mass(robot: RobotModel, angles: Angles) -> Vector:
     """Of the robot with the joints at twelve angles (rad), in base_link (m)."""
     x, y, z = centre_of_mass_batch(robot, np.array([angles], dtype=float))[0].tolist()
     return x, y, z
 
 
-def centre_of_mass_batch(robot: Robot, angles: Array) -> Array:
+def centre_of_mass_batch(robot: RobotModel, angles: Array) -> Array:
     """(n, 3) in base_link (m) for angles (n, 12) in rad. A tube's centre is its middle."""
     masses = robot.masses
     fixed = sum(frame.mass for frame in robot.frames)

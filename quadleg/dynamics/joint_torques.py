@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.load_sharing import share_weight, share_weight_batch
+from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.leg import points, points_batch
-from quadleg.robot.model import Angles, Masses, Robot, Vector
+from quadleg.robot.model import Angles, Masses, RobotModel
 
 Array = NDArray[np.float64]
 LegPoints = tuple[Vector, Vector, Vector, Vector]  # see `points` of kinematics/leg.py
@@ -31,7 +32,7 @@ LIFTED = 0.005  # m over the ground: a foot higher than this does not stand (our
 _SLIVER = 1e-6  # m²: three feet in one line span less
 
 
-def holding_torques(robot: Robot, angles: Array, loads: Array, up: Vector = UPWARD) -> Array:
+def holding_torques(robot: RobotModel, angles: Array, loads: Array, up: Vector = UPWARD) -> Array:
     """Torques (..., 12) in N·m that hold joints still at `angles` (..., 12) in rad.
 
     `loads` (..., 4) in N is the push of the ground on each foot along the vertical `up`, a unit vector in base_link.
@@ -39,7 +40,7 @@ def holding_torques(robot: Robot, angles: Array, loads: Array, up: Vector = UPWA
     return _torques(robot, angles, loads, STANDARD_GRAVITY * np.array(up), None)
 
 
-def stride_torques(robot: Robot, angles: Array, loads: Array, period: float) -> Array:
+def stride_torques(robot: RobotModel, angles: Array, loads: Array, period: float) -> Array:
     """Torques (n, samples, 12) in N·m that move joints through cycles of `angles` (n, samples, 12), upright.
 
     A cycle is sampled every `period` s and repeats; `loads` (n, samples, 4) in N is the push of the ground on the feet.
@@ -60,7 +61,7 @@ def cyclic_second_rate(values: Array, period: float) -> Array:
     return result
 
 
-def foot_loads(robot: Robot, feet: Array, standing: Sequence[int], centres: Array) -> Array:
+def foot_loads(robot: RobotModel, feet: Array, standing: Sequence[int], centres: Array) -> Array:
     """(..., 4) the ground's push in N on feet (..., 4, 2) of which some stand, with centres of mass (..., 2)."""
     loads = np.zeros(feet.shape[:-1])
     some = feet[..., list(standing), :]
@@ -69,7 +70,7 @@ def foot_loads(robot: Robot, feet: Array, standing: Sequence[int], centres: Arra
     return loads * (robot.masses.total * STANDARD_GRAVITY)
 
 
-def _torques(robot: Robot, angles: Array, loads: Array, lift: Array, period: float | None) -> Array:
+def _torques(robot: RobotModel, angles: Array, loads: Array, lift: Array, period: float | None) -> Array:
     """Torques (..., 12). `lift` (3,) in m/s² holds a mass against gravity; `period` of cycles, None: at rest."""
     masses = np.array([robot.masses.abductor, robot.masses.upper, robot.masses.lower])[:, None]
     direction = lift / STANDARD_GRAVITY
@@ -105,7 +106,7 @@ def _crossed(a: Array, b: Array) -> Array:
     return np.stack((ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx), axis=-1)
 
 
-def static_torques(robot: Robot, angles: Angles, up: Vector | None = None) -> tuple[float, ...]:
+def static_torques(robot: RobotModel, angles: Angles, up: Vector | None = None) -> tuple[float, ...]:
     """Torques in N·m that hold the robot still at twelve angles (rad), on level ground, on the feet that stand.
 
     Those feet are the lowest ones along the vertical `up`, a unit vector in base_link. None: it is that of the plane
@@ -146,7 +147,7 @@ def _vertical(feet: Sequence[Vector]) -> Vector:
     return best
 
 
-def _centre_of_mass(robot: Robot, legs: Sequence[LegPoints]) -> Vector:
+def _centre_of_mass(robot: RobotModel, legs: Sequence[LegPoints]) -> Vector:
     """As dynamics/centre_of_mass.py has it, of one pose, in plain numbers."""
     masses = robot.masses
     fixed = sum(frame.mass for frame in robot.frames)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import exp, log
 
-from quadleg.robot.model import Robot, ServoKind
+from quadleg.robot.model import RobotModel, ServoKind
 
 AMBIENT = 30.0  # °C, a warm room (our own choice)
 WARM, HOT, TOO_HOT = 60.0, 75.0, 90.0  # °C
@@ -38,7 +38,7 @@ def thermal_constants(kind: ServoKind) -> tuple[float, float]:
 class ServoHeat:
     """Temperatures of one robot's servos in °C, in the order of `JOINT_NAMES`; at first all are `start`."""
 
-    def __init__(self, robot: Robot, ambient: float = AMBIENT, start: float = UNKNOWN) -> None:
+    def __init__(self, robot: RobotModel, ambient: float = AMBIENT, start: float = UNKNOWN) -> None:
         kinds = [joint.servo.kind for joint in robot.joints]
         self._constants = [thermal_constants(kind) for kind in kinds]
         self._windings = [kind.voltage / kind.stall_current for kind in kinds]  # Ω

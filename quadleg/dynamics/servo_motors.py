@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.robot.model import Robot
+from quadleg.robot.model import RobotModel
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ class ServoMotors:
     stall_current: Array
 
     @classmethod
-    def of(cls, robot: Robot) -> ServoMotors:
+    def of(cls, robot: RobotModel) -> ServoMotors:
         """The motors that a robot file describes."""
         joints = robot.joints
         return cls(
@@ -112,3 +112,12 @@ class ServoMotors:
             idle + ampere * abs(torque) if on else 0.0
             for torque, on, (_, _, idle, ampere) in zip(torques, powered, self._figures)
         )
+
+
+# A loaded servo is slower than its data sheet's no-load speed: common practice, no source.
+LOADED_SPEED_SHARE = 0.8
+
+
+def joint_steps(robot: RobotModel, period: float) -> tuple[float, ...]:
+    """How far each joint may turn in one `period` (s), in rad: its loaded speed at the robot's supply."""
+    return tuple(LOADED_SPEED_SHARE * robot.no_load_speed(joint) * period for joint in robot.joints)

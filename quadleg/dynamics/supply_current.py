@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from quadleg.dynamics.joint_torques import static_torques
 from quadleg.dynamics.servo_motors import ServoMotors
-from quadleg.robot.model import JOINT_NAMES, Angles, Robot
+from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
 
 
 class SupplyCurrentModel:
     """The currents of one robot's servos on level ground, by joint in the order of `JOINT_NAMES`."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
         self._motors = ServoMotors.of(robot)
 

@@ -5,15 +5,23 @@ Quaternions are (w, x, y, z) of the body against the world, whose z is up; rotat
 
 from __future__ import annotations
 
-from math import atan2, cos, hypot, inf, isfinite, sin, sqrt
+from math import inf, isfinite, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
-from quadleg.robot.model import NOWHERE, FixedFrame, Robot, Vector
-from quadleg.safety.tilt import IMU_FRAME
+from quadleg.estimation.tilt import IMU_FRAME
+from quadleg.geometry.rotations import (
+    Quaternion,
+    level_attitude,
+    quaternion_from_rotation_vector,
+    quaternion_product,
+    rotation_matrix,
+)
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.robot.model import FixedFrame, RobotModel
 
 Array = NDArray[np.float64]
 
@@ -26,45 +34,6 @@ FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of th
 BUMP_TIME = 0.1  # s over which the acceleration is smoothed that is said
 
 
-def rotation(vector: Vector) -> Quaternion:
-    """The quaternion of a rotation vector."""
-    x, y, z = vector
-    angle = sqrt(x * x + y * y + z * z)
-    s = sin(angle / 2) / angle if angle > 1e-9 else 0.5
-    return cos(angle / 2), s * x, s * y, s * z
-
-
-def rotation_vector(q: Quaternion) -> Vector:
-    """The rotation vector, of at most half a turn, of a unit quaternion."""
-    w, x, y, z = q if q[0] >= 0.0 else (-q[0], -q[1], -q[2], -q[3])
-    s = sqrt(x * x + y * y + z * z)
-    scale = 2.0 * atan2(s, w) / s if s > 1e-9 else 2.0
-    return scale * x, scale * y, scale * z
-
-
-def conjugate(q: Quaternion) -> Quaternion:
-    """The inverse of a unit quaternion."""
-    w, x, y, z = q
-    return w, -x, -y, -z
-
-
-def rows(q: Quaternion) -> tuple[Vector, Vector, Vector]:
-    """The rotation matrix of a unit quaternion, by rows."""
-    w, x, y, z = q
-    return (
-        (1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)),
-        (2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)),
-        (2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
-    )
-
-
-def level_attitude(acceleration: Vector) -> Quaternion:
-    """The attitude without yaw of a body at rest that feels this acceleration (m/s²), which then points up."""
-    x, y, z = acceleration
-    roll, pitch = atan2(y, z), atan2(-x, hypot(y, z))
-    return quaternion_product((cos(pitch / 2), 0.0, sin(pitch / 2), 0.0), (cos(roll / 2), sin(roll / 2), 0.0, 0.0))
-
-
 class Inertial:
     """Dead reckoning by an IMU: attitude, and velocity and place of the IMU in the world.
 
@@ -72,19 +41,19 @@ class Inertial:
     clock is their own: only the steps from one to the next count. Biases are in the axes of base_link.
     """
 
-    def __init__(self, robot: Robot) -> None:
-        level = FixedFrame(IMU_FRAME, NOWHERE, NOWHERE, 0.0)
+    def __init__(self, robot: RobotModel) -> None:
+        level = FixedFrame(IMU_FRAME, ZERO_VECTOR, ZERO_VECTOR, 0.0)
         frame = next((frame for frame in robot.frames if frame.name == IMU_FRAME), level)
         self.arm: Vector = frame.position
-        self._mounting = None if frame.rpy == NOWHERE else Pose.from_rpy(*NOWHERE, *frame.rpy).matrix
+        self._mounting = None if frame.rpy == ZERO_VECTOR else Pose.from_rpy(*ZERO_VECTOR, *frame.rpy).matrix
         self.quaternion: Quaternion = (1.0, 0.0, 0.0, 0.0)
-        self.velocity: Vector = NOWHERE
-        self.place: Vector = NOWHERE
-        self.gyro_bias: Vector = NOWHERE
-        self.acceleration_bias: Vector = NOWHERE
-        self.turning: Vector = NOWHERE  # rad/s in base_link, without bias
+        self.velocity: Vector = ZERO_VECTOR
+        self.place: Vector = ZERO_VECTOR
+        self.gyro_bias: Vector = ZERO_VECTOR
+        self.acceleration_bias: Vector = ZERO_VECTOR
+        self.turning: Vector = ZERO_VECTOR  # rad/s in base_link, without bias
         self.felt: Vector | None = None  # m/s², the acceleration that base_link feels (at rest g up), smoothed
-        self.impulse: Vector = NOWHERE  # m/s, what has been felt since it was last put to zero
+        self.impulse: Vector = ZERO_VECTOR  # m/s, what has been felt since it was last put to zero
         self.levelled = False
         self.integrated = 0.0  # s so far
         self.refused = 0
@@ -164,7 +133,7 @@ class Inertial:
         before = self.quaternion
         # The acceleration is felt half-way through the turn.
         w, x, y, z = quaternion_product(before, (1.0, dt * wx / 4, dt * wy / 4, dt * wz / 4))
-        (a, b, c), (d, e, f), (g, h, i) = rows((w, x, y, z))
+        (a, b, c), (d, e, f), (g, h, i) = rotation_matrix((w, x, y, z))
         vx, vy, vz = self.velocity
         ix, iy, iz = self.impulse
         self.impulse = ix + dt * ax, iy + dt * ay, iz + dt * az
@@ -174,7 +143,7 @@ class Inertial:
         px, py, pz = self.place
         self.place = px + dt * (vx + dx / 2), py + dt * (vy + dy / 2), pz + dt * (vz + dz / 2)
         self.velocity = vx + dx, vy + dy, vz + dz
-        w, x, y, z = quaternion_product(before, rotation((dt * wx, dt * wy, dt * wz)))
+        w, x, y, z = quaternion_product(before, quaternion_from_rotation_vector((dt * wx, dt * wy, dt * wz)))
         norm = sqrt(w * w + x * x + y * y + z * z)
         self.quaternion = w / norm, x / norm, y / norm, z / norm
         self.integrated += dt

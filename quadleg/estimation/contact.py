@@ -8,8 +8,9 @@ from math import hypot
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.load_sharing import share_weight
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import LEGS, Robot, Vector
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import LEGS, RobotModel
 
 SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag
 UNLIKELY = 21.1  # squared distance of a foot from its place in standard deviations: 1 in 10 000, chi-square of 3
@@ -69,7 +70,7 @@ class Contacts:
 class Loads:
     """The forces of the ground on the feet of one robot."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._mass = robot.masses.total
         self._centre = centre_of_mass(robot, stance_angles(robot, robot.standing))
 

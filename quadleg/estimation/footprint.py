@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import atan2, cos, sin
 
-from quadleg.estimation.attitude import conjugate
-from quadleg.kinematics.body import Pose, Quaternion, compose
-from quadleg.robot.model import Vector
+from quadleg.geometry.rotations import Quaternion, conjugate
+from quadleg.geometry.transforms import Pose, compose
+from quadleg.geometry.vectors import Vector
 
 
 def footprint(body: Pose, feet: Sequence[Vector], planned: Sequence[Vector], radius: float) -> tuple[Pose, Pose]:

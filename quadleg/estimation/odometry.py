@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.attitude import GAP, rows
+from quadleg.estimation.attitude import GAP
 from quadleg.estimation.contact import Contacts, Loads
-from quadleg.estimation.filter import (
+from quadleg.estimation.error_state_filter import (
     ACCELERATION_BIAS,
     ATTITUDE,
     GYRO_BIAS,
@@ -20,15 +20,22 @@ from quadleg.estimation.filter import (
     POSITION,
     VELOCITY,
     YAW_BIAS,
-    Filter,
+    ErrorStateFilter,
     cross_matrix,
     of_foot,
     turned,
 )
-from quadleg.estimation.servos import ModelledServos
-from quadleg.gait.planner import Plan
-from quadleg.kinematics.body import Quaternion, all_forward
-from quadleg.robot.model import LEGS, MEASURED, MODELLED, NOWHERE, Robot, Vector
+from quadleg.estimation.modelled_joints import ModelledJoints
+from quadleg.gait.planner import GaitPlan
+from quadleg.geometry.rotations import Quaternion, rotation_matrix
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import (
+    LEGS,
+    MEASURED,
+    MODELLED,
+    RobotModel,
+)
 
 Array = NDArray[np.float64]
 
@@ -117,7 +124,7 @@ class Estimator:
     robot file's). `resets` counts how often time went back, `refused` the IMU's samples that were of no use.
     """
 
-    def __init__(self, robot: Robot, angles: str = MEASURED, period: float | None = None) -> None:
+    def __init__(self, robot: RobotModel, angles: str = MEASURED, period: float | None = None) -> None:
         if angles not in LEG_NOISE:
             raise ValueError(f"angles are '{angles}'; they must be {MEASURED} or {MODELLED}")
         self._robot = robot
@@ -130,10 +137,10 @@ class Estimator:
         self._begin()
 
     def _begin(self) -> None:
-        self._filter = Filter(self._robot)
+        self._filter = ErrorStateFilter(self._robot)
         self._inertial = self._filter.inertial
         self._contacts = Contacts(self._period)
-        self._servos = ModelledServos(self._robot)
+        self._servos = ModelledJoints(self._robot)
         self._force = np.array([0.0, 0.0, self._robot.masses.total * GRAVITY])  # on all feet, in base_link
         self._time: float | None = None
         self._elapsed = self._integrated = 0.0  # s: of the ticks, and of the IMU's samples
@@ -149,7 +156,7 @@ class Estimator:
         self._moved = 0.0
         self._given: Array | None = None  # joint angles as they came, and as they were taken to be
         self._angles: Array | None = None
-        self._from_base: tuple[Vector, ...] = (NOWHERE,) * len(LEGS)
+        self._from_base: tuple[Vector, ...] = (ZERO_VECTOR,) * len(LEGS)
         self._seen = np.zeros((4, 3))
         self._known = [True] * len(LEGS)
         self._resting, self._still, self._carried = True, False, False
@@ -171,7 +178,7 @@ class Estimator:
         self._arrived = self._elapsed
         self._inertial.take(time, gyro, acceleration)
 
-    def legs(self, time: float, angles: Sequence[float], plan: Plan | None) -> None:
+    def legs(self, time: float, angles: Sequence[float], plan: GaitPlan | None) -> None:
         """One control tick at `time` (s): twelve joint angles (rad; NaN where one is not known), and what was planned.
 
         None for a plan: the robot is off and lies. Time that goes back begins the estimate anew; the same time again
@@ -220,7 +227,7 @@ class Estimator:
             felt = inertial.felt
             if self._imu_is_missing or felt is None:
                 inertial.turning = (0.0, 0.0, self._leg_turning)
-                up = rows(inertial.quaternion)[2]
+                up = rotation_matrix(inertial.quaternion)[2]
                 felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
             inertial.go(blind, inertial.turning, felt)
             # Samples of this time may still come, as far back as the last one that came.
@@ -230,7 +237,7 @@ class Estimator:
             self._force = (self._robot.masses.total / (measured + blind)) * np.array(inertial.impulse)
         self._integrated = inertial.integrated
         guessed = min(inertial.guessed, measured)
-        inertial.impulse, inertial.guessed = NOWHERE, 0.0
+        inertial.impulse, inertial.guessed = ZERO_VECTOR, 0.0
         self._filter.predict(measured - guessed, guessed, blind)
         if not self._still:
             dt, creep = measured + blind, self._noise.creep
@@ -250,10 +257,10 @@ class Estimator:
 
     # The legs
 
-    def _stand(self, joints: Array, plan: Plan | None, dt: float, jumped: bool) -> None:
+    def _stand(self, joints: Array, plan: GaitPlan | None, dt: float, jumped: bool) -> None:
         inertial, noise = self._inertial, self._noise
         loads = plan.loads if plan else (0.0,) * len(LEGS)
-        r = np.array(rows(inertial.quaternion))
+        r = np.array(rotation_matrix(inertial.quaternion))
         before, self._from_base = self._from_base, all_forward(self._robot, joints.tolist())
         seen = (np.array(self._from_base) - inertial.arm) @ r.T
         if self._angles is None:
@@ -276,7 +283,7 @@ class Estimator:
             self._hold(standing, seen, dt)
         self._seen = seen
         if self._imu_is_missing:
-            ax, ay, _ = (row[2] for row in rows(inertial.quaternion))
+            ax, ay, _ = (row[2] for row in rotation_matrix(inertial.quaternion))
             self._filter.correct([0, 1], np.array((ay, -ax)), LEVEL / sqrt(dt))
         if self._resting or not self._risen:
             self._level_if_turned(seen, dt)
@@ -304,7 +311,7 @@ class Estimator:
     def _rolled(self, joints: Array, dt: float) -> Array:
         """(4, 3): how far the spheres of feet that stand roll over the ground in a tick, by the turns of their legs."""
         assert self._angles is not None
-        (xx, xy, xz), (yx, yy, yz), _ = rows(self._inertial.quaternion)
+        (xx, xy, xz), (yx, yy, yz), _ = rotation_matrix(self._inertial.quaternion)
         wx, wy, wz = (dt * rate for rate in self._inertial.turning)
         now, before = joints.tolist(), self._angles.tolist()
         result = []
@@ -315,7 +322,7 @@ class Estimator:
             result.append((self._radius * (yx * x + yy * y + yz * z), -self._radius * (xx * x + xy * y + xz * z), 0.0))
         return np.array(result)
 
-    def _drifts(self, plan: Plan, seen: Array, standing: list[int], dt: float) -> Array:
+    def _drifts(self, plan: GaitPlan, seen: Array, standing: list[int], dt: float) -> Array:
         """(4,) m²: how far the standing feet may have moved over the ground in a tick."""
         if self._still:
             return np.full(len(LEGS), STILL_DRIFT**2 * dt)
@@ -338,7 +345,7 @@ class Estimator:
             found = -atan2(float((was[:, 0] * now[:, 1] - was[:, 1] * now[:, 0]).sum()), float((was * now).sum())) / dt
         self._leg_turning += min(dt / TURN_TIME, 1.0) * (found - self._leg_turning)
 
-    def _touches(self, plan: Plan, seen: Array) -> bool:
+    def _touches(self, plan: GaitPlan, seen: Array) -> bool:
         """Whether a foot just comes down: it pushes, and the others lose their hold for a moment."""
         if self._contacts.coming(plan.loads):
             return True
@@ -366,12 +373,12 @@ class Estimator:
             self._filter.correct(index, off[used].ravel(), self._noise.place, walking=not self._still)
         for leg, slips in enumerate(self._contacts.slipping):
             if slips:
-                r = np.array(rows(self._inertial.quaternion))
+                r = np.array(rotation_matrix(self._inertial.quaternion))
                 self._filter.land(leg, r @ (np.array(self._from_base[leg]) - self._inertial.arm), self._noise.place)
 
     def _level_if_turned(self, seen: Array, dt: float) -> None:
         """Take the vertical that is felt where a hand, or the fall of a limp robot, has left another one."""
-        felt, up = self._inertial.felt, rows(self._inertial.quaternion)[2]
+        felt, up = self._inertial.felt, rotation_matrix(self._inertial.quaternion)[2]
         size = hypot(*felt) if felt else 0.0
         calm = not self._imu_is_missing and abs(size / GRAVITY - 1.0) < CALM_SHARE
         turned = calm and felt is not None and sum(a * b for a, b in zip(felt, up)) < size * cos(TURNED)
@@ -415,7 +422,7 @@ class Estimator:
     def estimate(self) -> Estimate:
         """What is known after the last tick."""
         inertial = self._inertial
-        matrix = rows(inertial.quaternion)
+        matrix = rotation_matrix(inertial.quaternion)
         ax, ay, az = turned(matrix, inertial.arm)
         wx, wy, wz = turned(matrix, inertial.turning)
         (x, y, z), (vx, vy, vz) = inertial.place, inertial.velocity
@@ -477,7 +484,7 @@ class Estimator:
 def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
     """As nav_msgs/Odometry wants it: the velocity (m/s) in base_link, and the (6, 6) covariances of the pose in the
     world and of the twist in base_link, linear before angular."""
-    r = np.array(rows(estimate.quaternion))
+    r = np.array(rotation_matrix(estimate.quaternion))
     p = estimate.covariance
     pose_rows = [*range(POSITION.start, POSITION.stop), *range(ATTITUDE.start, ATTITUDE.stop)]
     to_body = np.hstack((cross_matrix(estimate.velocity), np.eye(3)))  # the attitude's error turns the velocity too

@@ -11,15 +11,23 @@ from dataclasses import dataclass
 from math import cos, hypot, isfinite, sin, tau
 
 from quadleg.dynamics.load_sharing import share_weight
-from quadleg.errors import BadTarget
-from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.errors import TargetError
 from quadleg.gait.schedule import first_lift_off, since_landing
 from quadleg.gait.stability import static_margin
-from quadleg.gait.steady import Balance
+from quadleg.gait.steady_strides import Balance
 from quadleg.gait.sway import HARMONICS
 from quadleg.gait.swing import advance, lift, towards
-from quadleg.kinematics.planar import STILL, Planar, carried, compose, motion, seen_from
-from quadleg.robot.model import LEGS, Robot, Vector
+from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import (
+    ZERO_TWIST,
+    Planar,
+    compose_planar,
+    from_frame,
+    motion,
+    to_frame,
+)
+from quadleg.geometry.vectors import Vector
+from quadleg.robot.model import LEGS, RobotModel
 
 AT_HOME = 0.0005  # m: a foot so near its place in the square stance has no need to step
 SETTLED = 0.75  # of the time in the air; later a foot's landing place does not move any more
@@ -29,7 +37,7 @@ LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
 
 
 @dataclass(frozen=True)
-class Plan:
+class GaitPlan:
     """One tick of the plan, in base_footprint: foot centres (m) with their velocities (m/s), in the order of `LEGS`,
     the share of the robot's weight that each foot carries (0 in the air), and the body's shift (x, y) in m.
     """
@@ -64,7 +72,7 @@ class Planner:
     `walking` whether a foot may lift off. Feet begin, and end, in the square stance of the robot file.
     """
 
-    def __init__(self, robot: Robot, limits: WalkingLimits, period: float) -> None:
+    def __init__(self, robot: RobotModel, limits: WalkingLimits, period: float) -> None:
         self._robot = robot
         self._period = period
         self._balance = Balance.of(robot)
@@ -73,18 +81,18 @@ class Planner:
         self._ground = robot.legs[0].foot_radius
         self.limits = limits
         self._next: WalkingLimits | None = None
-        self._wanted = STILL
-        self.twist = STILL
-        self.place = STILL
+        self._wanted = ZERO_TWIST
+        self.twist = ZERO_TWIST
+        self.place = ZERO_TWIST
         self._down = list(self._home)
         self._air: list[_Air | None] = [None] * len(LEGS)
         self._be_at(0.0)
         self.walking = False
-        self._goal = STILL  # what is wanted, or nothing while the gait is to change
+        self._goal = ZERO_TWIST  # what is wanted, or nothing while the gait is to change
         self._shift = RESTING_SHIFT
         self._shifting = 0.0  # s left of the shift before the first step, or after the last
-        self._swayed_for = STILL
-        self._sway = limits.sway(STILL).tolist()
+        self._swayed_for = ZERO_TWIST
+        self._sway = limits.sway(ZERO_TWIST).tolist()
 
     # What is asked
 
@@ -93,10 +101,10 @@ class Planner:
 
         More than 1 is scaled to 1; directions in which the robot cannot walk at all are left out.
 
-        Raises BadTarget where a number is not finite; the velocity asked for before stays.
+        Raises TargetError where a number is not finite; the velocity asked for before stays.
         """
         if not all(map(isfinite, twist)):
-            raise BadTarget(f"the velocity is {twist}; it must be three finite numbers in m/s, m/s and rad/s")
+            raise TargetError(f"the velocity is {twist}; it must be three finite numbers in m/s, m/s and rad/s")
         huge = max(1.0, *(abs(value) / HUGE for value in twist))
         twist = twist[0] / huge, twist[1] / huge, twist[2] / huge
         use = self.limits.use(twist)
@@ -112,9 +120,9 @@ class Planner:
         places = [(x, y) for x, y, _ in feet]
         near = all(hypot(x - a, y - b) < AT_HOME for (x, y), (a, b) in zip(places, self._home))
         places = list(self._home) if near else places
-        self._down = [carried(self.place, x, y) for x, y in places]
+        self._down = [from_frame(self.place, x, y) for x, y in places]
         self._air = [None] * len(LEGS)
-        self._wanted = self.twist = STILL
+        self._wanted = self.twist = ZERO_TWIST
         self.walking, self._shifting = False, 0.0
         self._shift = RESTING_SHIFT
 
@@ -130,12 +138,12 @@ class Planner:
         """Whether another gait is asked for than the present one."""
         return self._next is not None
 
-    def step(self) -> Plan:
+    def step(self) -> GaitPlan:
         """The plan one period later."""
         if self._next and not self.walking:
             self.limits, self._next = self._next, None
-            self._swayed_for, self._sway = STILL, self.limits.sway(STILL).tolist()
-        self._goal = STILL if self._next else self._wanted
+            self._swayed_for, self._sway = ZERO_TWIST, self.limits.sway(ZERO_TWIST).tolist()
+        self._goal = ZERO_TWIST if self._next else self._wanted
         if not (self.walking or self.limits.trouble or (self._stops() and self._at_home())):
             self.walking = True
             self._be_at(first_lift_off(self.limits.gait))
@@ -151,7 +159,7 @@ class Planner:
             self._shift = self._swayed(feet)
             if self._stops() and self._at_home():
                 self.walking, self._shifting = False, SHIFT_TIME
-        return Plan(feet, velocities, self._loads(feet), self._shift[:2])
+        return GaitPlan(feet, velocities, self._loads(feet), self._shift[:2])
 
     def margin(self, lean: tuple[float, float] = (0.0, 0.0)) -> float:
         """The static margin in m of the last plan, with the body leaning by (x, y) m besides."""
@@ -162,20 +170,20 @@ class Planner:
         return static_margin(standing, (x + follows * lean[0], y + follows * lean[1]))
 
     def _stops(self) -> bool:
-        return self.twist == STILL and self._goal == STILL
+        return self.twist == ZERO_TWIST and self._goal == ZERO_TWIST
 
     def _at_home(self) -> bool:
         """Whether the feet are on the ground in the square stance."""
         if any(self._air):
             return False
-        homes = (carried(self.place, *home) for home in self._home)
+        homes = (from_frame(self.place, *home) for home in self._home)
         return all(hypot(x - a, y - b) < AT_HOME for (x, y), (a, b) in zip(self._down, homes))
 
     def _go(self) -> None:
         gait = self.limits.gait
         before, self.twist = self.twist, self._ramped(self._goal)
         mean = tuple((a + b) / 2 for a, b in zip(before, self.twist))
-        self.place = compose(self.place, motion((mean[0], mean[1], mean[2]), self._period))
+        self.place = compose_planar(self.place, motion((mean[0], mean[1], mean[2]), self._period))
         self._be_at((self._phase + self._period / gait.stride_period) % 1.0)
         for leg in range(len(LEGS)):
             self._move(leg)
@@ -225,7 +233,7 @@ class Planner:
     def _landing(self, leg: int, left: float) -> tuple[float, float]:
         """Where a foot has to land in `left` s, so that halfway through its stance it is under its hip."""
         half = self.limits.gait.duty_factor * self.limits.gait.stride_period / 2
-        return carried(compose(self.place, motion(self.twist, left + half)), *self._home[leg])
+        return from_frame(compose_planar(self.place, motion(self.twist, left + half)), *self._home[leg])
 
     def _swayed(self, feet: Sequence[Vector]) -> Shift:
         """The sway and lean at this phase and twist over such feet."""
@@ -251,13 +259,13 @@ class Planner:
         sum_x = sum_y = 0.0
         for since, home, (foot_x, foot_y, _) in zip(self._since, self._home, feet):
             if since < gait.duty_factor:
-                x, y = seen_from(motion(twist, since * gait.stride_period - half), *home)
+                x, y = to_frame(motion(twist, since * gait.stride_period - half), *home)
             else:
                 share = (since - gait.duty_factor) / (1 - gait.duty_factor)
-                ax, ay = seen_from(motion(twist, half), *home)
-                bx, by = carried(motion(twist, seconds + half), *home)
+                ax, ay = to_frame(motion(twist, half), *home)
+                bx, by = from_frame(motion(twist, seconds + half), *home)
                 way, _ = advance(share)
-                x, y = seen_from(motion(twist, share * seconds), ax + (bx - ax) * way, ay + (by - ay) * way)
+                x, y = to_frame(motion(twist, share * seconds), ax + (bx - ax) * way, ay + (by - ay) * way)
             sum_x, sum_y = sum_x + foot_x - x, sum_y + foot_y - y
         return sum_x / len(LEGS), sum_y / len(LEGS)
 
@@ -283,12 +291,12 @@ class Planner:
         velocities: list[Vector] = []
         for leg, air in enumerate(self._air):
             if air is None:
-                x, y = seen_from(self.place, *self._down[leg])
+                x, y = to_frame(self.place, *self._down[leg])
                 feet.append((x, y, self._ground))
                 velocities.append((turn * y - vx, -turn * x - vy, 0.0))
             else:
                 (gx, gy, height), (gvx, gvy, climb) = self._in_air(leg, air)
-                x, y = seen_from(self.place, gx, gy)
+                x, y = to_frame(self.place, gx, gy)
                 feet.append((x, y, self._ground + height))
                 velocities.append((c * gvx + s * gvy + turn * y - vx, c * gvy - s * gvx - turn * x - vy, climb))
         return tuple(feet), tuple(velocities)

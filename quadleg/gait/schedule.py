@@ -9,35 +9,35 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.robot.model import Gait
+from quadleg.robot.model import GaitParameters
 
 Array = NDArray[np.float64]
 
 _ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off, and neither may miss the other
 
 
-def since_landing(gait: Gait, leg: int, phase: float) -> float:
+def since_landing(gait: GaitParameters, leg: int, phase: float) -> float:
     """The share of a stride since the foot landed, 0 to 1: on the ground below the duty factor."""
     return (phase - gait.phases[leg] + _ROUNDING) % 1.0
 
 
-def lift_off(gait: Gait, leg: int) -> float:
+def lift_off(gait: GaitParameters, leg: int) -> float:
     """The phase at which the foot leaves the ground."""
     return (gait.phases[leg] + gait.duty_factor) % 1.0
 
 
-def first_lift_off(gait: Gait) -> float:
+def first_lift_off(gait: GaitParameters) -> float:
     """The phase to start from a square stance: the lift-off with the longest time before it when all feet are down."""
     before = {phase: all_down_before(gait, phase) for phase in (lift_off(gait, leg) for leg in range(4))}
     return max(before, key=lambda phase: before[phase])
 
 
-def all_down_before(gait: Gait, phase: float) -> float:
+def all_down_before(gait: GaitParameters, phase: float) -> float:
     """The share of a stride for which all four feet are on the ground before a lift-off."""
     return min((phase - landing + _ROUNDING) % 1.0 for landing in gait.phases)
 
 
-def stride_samples(gait: Gait, count: int) -> tuple[Array, NDArray[np.bool_]]:
+def stride_samples(gait: GaitParameters, count: int) -> tuple[Array, NDArray[np.bool_]]:
     """`since_landing` (count, 4) at evenly spaced phases of a stride, and whether the foot is in the air (count, 4)."""
     phases = np.arange(count)[:, None] / count
     since = (phases - np.array(gait.phases) + _ROUNDING) % 1.0

@@ -8,8 +8,10 @@ from __future__ import annotations
 from math import asin, cos, exp, hypot, radians, sin, sqrt
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
-from quadleg.kinematics.body import Pose, stance_angles
-from quadleg.robot.model import Robot, Vector
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import RobotModel
 
 FILTER_TIME = 1.0  # s: slower than a step, faster than a walk onto a slope
 STEEPEST = radians(20)  # what is steeper is walked as if it were so
@@ -19,7 +21,7 @@ UPRIGHT: Vector = (0.0, 0.0, 1.0)
 class Slope:
     """The ground's slope under one robot. `up` is the vertical in the stance frame, as a unit vector."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         x, y, z = centre_of_mass(robot, stance_angles(robot, robot.standing))
         self._mass: Vector = (x, y, z)
         self._height = robot.standing.height

@@ -17,14 +17,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.joint_torques import cyclic_rate, foot_loads, holding_torques
-from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
-from quadleg.gait.steady import SAMPLES, Balance, Strides, angles_of, strides
+from quadleg.dynamics.servo_motors import LOADED_SPEED_SHARE, SUPPLY_RESISTANCE, ServoMotors, joint_steps
+from quadleg.gait.steady_strides import (
+    SAMPLES,
+    Balance,
+    Strides,
+    angles_of,
+    strides,
+)
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import jacobian_batch
-from quadleg.robot.model import JOINT_NAMES, LEGS, Gait, Robot
-from quadleg.safety.limits import LOADED_SPEED_SHARE, joint_steps
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    LEGS,
+    GaitParameters,
+    RobotModel,
+)
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -69,7 +79,7 @@ class Effort:
 class StrideFeasibility:
     """Looks at many strides of one robot in one gait at once."""
 
-    def __init__(self, robot: Robot, gait: Gait, lean: Array | None = None) -> None:
+    def __init__(self, robot: RobotModel, gait: GaitParameters, lean: Array | None = None) -> None:
         """With the body shifted by `lean` (2,) in m all the time, besides its sway."""
         self._robot = robot
         self._gait = gait

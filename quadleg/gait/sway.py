@@ -12,8 +12,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.gait.steady import SAMPLES, Balance, Strides
-from quadleg.robot.model import Robot
+from quadleg.gait.steady_strides import SAMPLES, Balance, Strides
+from quadleg.robot.model import RobotModel
 
 Array = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ _PASSES = 30
 _BEFORE, _AFTER = np.array([2, 0, 3, 1]), np.array([1, 3, 0, 2])
 
 
-def sway(robot: Robot, path: Strides, balance: Balance, margin: float) -> Array:
+def sway(robot: RobotModel, path: Strides, balance: Balance, margin: float) -> Array:
     """(n, 2 · HARMONICS, 2) coefficients for n strides, with which the centre of mass keeps the margin in m."""
     rows, least = half_planes(path.feet[..., :2], path.in_air, balance.centres(robot, path.feet), margin)
     result: Array = _least_acceleration(rows, least) / balance.follows

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import degrees, inf
 
-from quadleg.gait.course import Course
-from quadleg.gait.limits import WalkingLimits
-from quadleg.gait.planner import Plan, Planner
+from quadleg.gait.path_feedback import PathFeedback
+from quadleg.gait.planner import GaitPlan, Planner
 from quadleg.gait.slope import Slope
-from quadleg.kinematics.body import Pose, all_forward, pose_from_feet
-from quadleg.kinematics.planar import STILL, Planar, carried
-from quadleg.robot.model import Angles, Robot, Vector
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar, from_frame
+from quadleg.geometry.registration import fit_pose
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import Angles, RobotModel
 
 LOOK_PERIOD = 0.1  # s between looks at how the body stands over its feet
 PLACE_FRESH = 0.5  # s that a place counts after it was found
@@ -25,19 +28,19 @@ class Walker:
     """
 
     def __init__(
-        self, robot: Robot, limits: WalkingLimits, period: float, keep_course: bool = True, level: bool = True
+        self, robot: RobotModel, limits: WalkingLimits, period: float, keep_course: bool = True, level: bool = True
     ) -> None:
         self._robot = robot
         self._period = period
         self.planner = Planner(robot, limits, period)
-        self._course = Course() if keep_course else None
+        self._course = PathFeedback() if keep_course else None
         self._level = level
         self._slope = Slope(robot)
         self._slope_shift = self._slope.shift(level)
-        self._body: Planar = STILL  # in base_footprint, without the plan's shift
+        self._body: Planar = ZERO_TWIST  # in base_footprint, without the plan's shift
         self._looked_at = -inf
-        self._place: tuple[Planar, float] = (STILL, -inf)  # of base_footprint, and when it was found
-        self.plan: Plan = self.planner.step()
+        self._place: tuple[Planar, float] = (ZERO_TWIST, -inf)  # of base_footprint, and when it was found
+        self.plan: GaitPlan = self.planner.step()
 
     @property
     def shift(self) -> Pose:
@@ -69,7 +72,7 @@ class Walker:
         """Takes the pose of base_link in the world."""
         (shift_x, shift_y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
         (x, y, _), heading = body.position, body.yaw - body_yaw
-        self._place = (*carried((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
+        self._place = (*from_frame((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
 
     def wants_look(self, now: float) -> bool:
         """Whether it is time to look how the body stands: on three feet or more, which tell it."""
@@ -79,7 +82,7 @@ class Walker:
         """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: nobody measures it)."""
         standing = [leg for leg, load in enumerate(self.plan.loads) if load]
         feet = all_forward(self._robot, angles)
-        body = pose_from_feet([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])
+        body = fit_pose([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])
         (x, y, _), (shift_x, shift_y, _) = body.position, self.shift.position
         self._body = x - shift_x, y - shift_y, body.yaw
         self._slope.update(up, body, min(now - self._looked_at, 2 * LOOK_PERIOD))
@@ -104,7 +107,7 @@ class Walker:
         if self._course is None:
             return twist
         place, found = self._place
-        if now - found > PLACE_FRESH or twist == STILL:
+        if now - found > PLACE_FRESH or twist == ZERO_TWIST:
             self._course.forget()
             return twist
         limits = self.planner.limits

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from math import atan2, ceil, cos, hypot, sin, sqrt
 
-from quadleg.kinematics.body import Pose, Quaternion, quaternion_product
+from quadleg.geometry.rotations import Quaternion, quaternion_product
+from quadleg.geometry.transforms import Pose
 
 _BISECTIONS = 10
 _REST = (0.0,) * 6

@@ -10,7 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.kinematics.leg import points, points_batch
-from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, Body, Robot
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    LEGS,
+    Angles,
+    BodyBox,
+    RobotModel,
+)
 
 Array = NDArray[np.float64]
 
@@ -40,7 +46,7 @@ class Clearance:
     `link_radius` and the clearance.
     """
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
         self._body, body_radius = _body_axes(robot.body)
         body_count = len(self._body)
@@ -123,7 +129,7 @@ class Clearance:
         return gaps
 
 
-def _levers(robot: Robot) -> list[tuple[float, float, float]]:
+def _levers(robot: RobotModel) -> list[tuple[float, float, float]]:
     """(8, 3) how far a point on the axis of each link can be from the axes of its leg's joints, in m."""
     levers = []
     for leg in robot.legs:
@@ -133,7 +139,7 @@ def _levers(robot: Robot) -> list[tuple[float, float, float]]:
     return levers
 
 
-def _body_axes(body: Body) -> tuple[Array, float]:
+def _body_axes(body: BodyBox) -> tuple[Array, float]:
     """Axes (m, 2, 3) and radius of the capsules that fill the body's box."""
     length, *across = body.size
     radius = min(across) / 2

@@ -16,9 +16,11 @@ from math import copysign, cos, inf, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.kinematics.body import Pose, all_forward, lowest_corner
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import all_forward, lowest_corner
 from quadleg.kinematics.leg import points_batch
-from quadleg.robot.model import Angles, Leg, Robot, Vector
+from quadleg.robot.model import Angles, Leg, RobotModel
 
 Array = NDArray[np.float64]
 
@@ -69,7 +71,7 @@ class GroundClearance:
     `with_body`, and a body or frames of None are.
     """
 
-    def __init__(self, robot: Robot, with_body: bool = True) -> None:
+    def __init__(self, robot: RobotModel, with_body: bool = True) -> None:
         self._robot = robot
         self._with_body = with_body and robot.body is not None
         self._frames = [frame for frame in robot.frames or () if frame.mass > 0.0]
@@ -143,7 +145,7 @@ class StandingGround:
     Where one of them is farther than `LEVEL` from the plane of the others, not all stand, and nothing is known.
     """
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
         self._clearance = GroundClearance(robot)
         leg = robot.legs[0]

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import Unreachable
-from quadleg.kinematics.nearest import nearest
-from quadleg.robot.model import Angles, Leg, Vector
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.nearest_point import nearest
+from quadleg.robot.model import Angles, Leg
 
 Array = NDArray[np.float64]
 

@@ -7,18 +7,15 @@ from dataclasses import dataclass
 from enum import Enum
 
 from quadleg.errors import Unreachable
+from quadleg.geometry.registration import fit_pose
+from quadleg.geometry.rotations import quaternion_product
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.approach import Approach
-from quadleg.kinematics.body import (
-    Pose,
-    all_forward,
-    feet_in_base,
-    legs_inverse,
-    pose_from_feet,
-    quaternion_product,
-)
+from quadleg.kinematics.body_pose import all_forward, feet_in_base, legs_inverse
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
-from quadleg.robot.model import Angles, Robot, Vector
+from quadleg.robot.model import Angles, RobotModel
 
 SPEED, TURN_SPEED = 0.06, 0.6  # m/s, rad/s
 ACCELERATION_TIME = 0.3  # s from rest to full speed
@@ -55,7 +52,7 @@ class Posture:
 
     def __init__(
         self,
-        robot: Robot,
+        robot: RobotModel,
         speed: float = SPEED,
         turn_speed: float = TURN_SPEED,
         acceleration_time: float = ACCELERATION_TIME,
@@ -86,7 +83,7 @@ class Posture:
         `led_feet` are then the feet in base_link, in m.
         """
         self.led_feet = all_forward(self._robot, angles)
-        self._approach.reset(pose_from_feet(self.led_feet, planned))
+        self._approach.reset(fit_pose(self.led_feet, planned))
 
     def step(self, target: Pose, planned: Sequence[Vector], shift: Pose, period: float) -> tuple[Vector, ...]:
         """The feet in base_link (m) `period` s later, with the body on its way to a target over the planned feet.

@@ -11,12 +11,13 @@ from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget
-from quadleg.kinematics.body import Pose
+from quadleg.errors import TargetError
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import (
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
     LATCHED,
     LATEST,
     check_frame,
@@ -26,7 +27,7 @@ from quadleg.nodes.topics import (
     rotation_of,
     split_state,
 )
-from quadleg.robot.model import LEGS, Vector
+from quadleg.robot.model import LEGS
 
 TELEOP_FRESH = 0.5  # s
 SAY_PERIOD = 0.1  # s at least between diagnostics for changes
@@ -87,7 +88,7 @@ class BaseMotion(QuadlegNode):
     def _accepted(self, message: PoseStamped) -> tuple[Pose, int] | None:
         try:
             pose = self._pose_of(message)
-        except BadTarget as error:
+        except TargetError as error:
             self._refusal = f"base target refused: {error}; the last good one stays"
             self._refused_stamp = nanoseconds(message.header.stamp)
             self.get_logger().warning(self._refusal, throttle_duration_sec=1.0)
@@ -135,7 +136,7 @@ class BaseMotion(QuadlegNode):
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         try:
             self._planned, self._shift = self._plan_of(message)
-        except BadTarget as error:
+        except TargetError as error:
             self.get_logger().warning(f"planned feet refused: {error}", throttle_duration_sec=1.0)
             return
         if self._active:
@@ -154,7 +155,7 @@ class BaseMotion(QuadlegNode):
         places = dict(zip(message.joint_names, message.transforms))
         missing = [name for name in PLANNED if name not in places]
         if missing:
-            raise BadTarget(f"there is no {missing[0]}; {', '.join(PLANNED)} are wanted, each with its transform")
+            raise TargetError(f"there is no {missing[0]}; {', '.join(PLANNED)} are wanted, each with its transform")
         feet = tuple(near_place(places[leg].translation) for leg in LEGS)
         shift = places["base_link"]
         return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))

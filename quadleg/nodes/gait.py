@@ -19,22 +19,36 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
-from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.planner import Plan
+from quadleg.estimation.tilt import Tilt
+from quadleg.gait.planner import GaitPlan
 from quadleg.gait.stability import froude_number
-from quadleg.gait.velocity import VelocityCommand, Way, cannot_in_words, velocity_in_words, ways_left_out
+from quadleg.gait.velocity_selection import (
+    VelocityCommand,
+    WalkDirection,
+    cannot_in_words,
+    velocity_in_words,
+    ways_left_out,
+)
+from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.gait.walker import Walker
-from quadleg.kinematics.body import all_forward
-from quadleg.kinematics.planar import STILL, Planar
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
+    JOINT_STATES,
+    LATCHED,
+    LATEST,
+    known_pose,
+    led_angles,
+    split_state,
+)
+from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
-from quadleg.robot.model import JOINT_NAMES, LEGS, Vector
-from quadleg.safety.rest import standing_over
-from quadleg.safety.tilt import Tilt
+from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.transitions import standing_over
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`
 UP_FRESH = 0.5  # s that a vertical counts after it was heard of
@@ -180,7 +194,7 @@ class Gait(QuadlegNode):
         message.wrench = [Wrench() for _ in message.joint_names]
         return message
 
-    def _publish(self, plan: Plan) -> None:
+    def _publish(self, plan: GaitPlan) -> None:
         message = self._message
         message.header.stamp = self.get_clock().now().to_msg()
         weight = self.robot.masses.total * STANDARD_GRAVITY
@@ -211,22 +225,22 @@ class Gait(QuadlegNode):
             self.say_health()
 
     @property
-    def _left_out(self) -> tuple[Way, ...]:
+    def _left_out(self) -> tuple[WalkDirection, ...]:
         """The ways asked for in which the limit is zero."""
-        asked = self._asked.twist if self._active else STILL
+        asked = self._asked.twist if self._active else ZERO_TWIST
         return ways_left_out(asked, self._planner.limits.possible(asked))
 
     @property
     def _scale(self) -> float:
         """The share of the velocity asked for that is walked, without the ways left out; 0 where nothing is left."""
-        nothing = self._left_out and self._planner.limits.possible(self._asked.twist) == STILL
+        nothing = self._left_out and self._planner.limits.possible(self._asked.twist) == ZERO_TWIST
         return 0.0 if nothing else 1.0 / max(self._use, 1.0)
 
     def _walks(self) -> str:
         planner = self._planner
         if planner.settled:
             return "stands"
-        if not planner.walking or planner.gait_changes or (self._asked.twist == STILL and self._active):
+        if not planner.walking or planner.gait_changes or (self._asked.twist == ZERO_TWIST and self._active):
             return "stops"
         return "walks"
 

@@ -15,15 +15,23 @@ from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.imu import tilt_of
-from quadleg.nodes.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, join_state, nanoseconds, split_state
+from quadleg.estimation.tilt import Tilt
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
+    JOINT_STATES,
+    JOINT_TARGETS,
+    LATCHED,
+    LATEST,
+    join_state,
+    nanoseconds,
+    split_state,
+)
+from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import urdf
-from quadleg.safety.commands import ALL, Command
 from quadleg.safety.idle_watch import default_idle_time
-from quadleg.safety.tilt import Tilt
+from quadleg.safety.joint_command import ALL, Command
 from quadleg.safety.watchdog import State, Watchdog
 
 LEVELS = {

@@ -13,11 +13,11 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import Joy
 
 from quadleg.errors import QuadlegError
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import host
-from quadleg.teleop.learn import learn_to
-from quadleg.teleop.mapping import Reading
-from quadleg.teleop.pad import PadWatch, need_evdev
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import host
+from quadleg.teleop.control_mapping import Reading
+from quadleg.teleop.gamepad import GamepadWatch, need_evdev
+from quadleg.teleop.gamepad_learning import learn_to
 
 PERIOD = 0.02  # s between looks at what the gamepad shows
 REPEAT_PERIOD = 0.06  # s after which it is said again where nothing changed, so that silence means loss
@@ -34,7 +34,7 @@ class Joystick(QuadlegNode):
         self._joy = self.create_publisher(Joy, "joy", 10)
         self._last: Reading | None = None
         self._last_at = -inf
-        self._pad = PadWatch(wanted, dead_zone, self.get_logger().info)
+        self._pad = GamepadWatch(wanted, dead_zone, self.get_logger().info)
         self.every(PERIOD, self._look)
 
     def _look(self) -> None:

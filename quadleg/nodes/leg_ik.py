@@ -9,11 +9,16 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-from quadleg.errors import BadTarget, Unreachable
+from quadleg.errors import TargetError, Unreachable
 from quadleg.kinematics.leg import inverse
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import JOINT_TARGETS, LATEST, check_frame, finite_place
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
+    JOINT_TARGETS,
+    LATEST,
+    check_frame,
+    finite_place,
+)
 from quadleg.robot.model import LEGS
 
 
@@ -39,7 +44,7 @@ class LegIk(QuadlegNode):
         try:
             check_frame(target.header.frame_id, self._frame)
             angles, limit = inverse(self._leg, finite_place(target.point)), None
-        except BadTarget as error:
+        except TargetError as error:
             self._say(self._limit, f"foot target refused: {error}")
             return
         except Unreachable as error:

@@ -12,10 +12,10 @@ from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import ColorRGBA
 from visualization_msgs.msg import Marker, MarkerArray
 
-from quadleg.kinematics.planar import STILL, Planar, compose
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of, step_back
-from quadleg.nodes.topics import LATEST
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of, step_back
+from quadleg.middleware.topics import LATEST
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import LEGS
 
@@ -100,9 +100,9 @@ def _around(feet: list[tuple[float, float, float]]) -> list[tuple[float, float, 
 def _ahead(twist: Planar) -> list[Planar]:
     """Where base_footprint gets to with this velocity."""
     step = AHEAD / STEPS
-    places = [STILL]
+    places = [ZERO_TWIST]
     for _ in range(STEPS):
-        places.append(compose(places[-1], (twist[0] * step, twist[1] * step, twist[2] * step)))
+        places.append(compose_planar(places[-1], (twist[0] * step, twist[1] * step, twist[2] * step)))
     return places
 
 

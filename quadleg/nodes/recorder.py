@@ -15,14 +15,14 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from std_srvs.srv import Trigger
 
-from quadleg.errors import BadRecording, NoPlace
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.ears import Ear, Ears
-from quadleg.nodes.host import main_of
-from quadleg.nodes.message_text import class_of, definition_of
-from quadleg.nodes.topics import split_state
+from quadleg.errors import OutputPathError, RecordingError
+from quadleg.middleware.message_definitions import class_of, definition_of
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.polled_subscriptions import PolledSubscription, PolledSubscriptions
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import split_state
 from quadleg.recording.mcap_file import finish
-from quadleg.recording.recorder import Recorder as Recording
+from quadleg.recording.recording_writer import RecordingWriter as Recording
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 from quadleg.recording.text_messages import diagnoses_of, text_of
 from quadleg.robot.model import LEGS
@@ -47,7 +47,7 @@ class Heard:
     """One topic that is recorded; `take` gets each message with the system clock at its receipt in ns."""
 
     kind: str
-    ear: Ear
+    ear: PolledSubscription
     take: Callable[[bytes, int], None]
     numbers: dict[bytes, int] = field(default_factory=dict)  # of the last message of each publisher
 
@@ -64,7 +64,7 @@ class Recorder(QuadlegNode):
         self._most_bytes = int(1e6 * self.declare("folder_mb", FOLDER_MB, about, 1.0, 1e6))
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
-        self._ears = Ears(self)
+        self._ears = PolledSubscriptions(self)
         self._heard: dict[str, Heard] = {}
         self._missed: int | None = None  # unknown where rclpy does not tell who published
         self._not_known: dict[str, str] = {}
@@ -194,7 +194,7 @@ class Recorder(QuadlegNode):
         path = _free(self._folder / recording_name(self.robot.name, reason))
         try:
             count = self._recording.keep(path)
-        except NoPlace as error:
+        except OutputPathError as error:
             self.get_logger().error(f"the last minute is not kept: {error}")
             return False, str(error)
         self._kept = f"{path}"
@@ -261,7 +261,7 @@ def _free(path: Path) -> Path:
     """
     number, free = 2, path
     while free.exists():
-        with suppress(OSError, BadRecording):
+        with suppress(OSError, RecordingError):
             finish(free)
         free = path.with_name(f"{path.stem}_{number}{path.suffix}")
         number += 1

@@ -17,23 +17,41 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.errors import BadTarget, BoardError, NoPlace, PowerLost, Uncalibrated
-from quadleg.kinematics.body import stance_angles
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.latency import Latency
-from quadleg.nodes.sensors import Held, Sensors
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, join_state, nanoseconds
-from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED, Robot
+from quadleg.errors import (
+    BoardError,
+    OutputPathError,
+    PowerLost,
+    TargetError,
+    Uncalibrated,
+)
+from quadleg.hardware.board import Board
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.frame_latency import Latency
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
+    JOINT_STATES,
+    LATCHED,
+    LATEST,
+    join_state,
+    nanoseconds,
+)
+from quadleg.nodes.sensor_publishers import Held, SensorPublishers
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    MEASURED,
+    MODELLED,
+    RobotModel,
+)
 from quadleg.robot.urdf import urdf
-from quadleg.safety.commands import NONE, command_of
-from quadleg.safety.limits import Limits
-from quadleg.safety.output import Output, OutputState
+from quadleg.safety.joint_command import NONE, command_of
+from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.safety.stop_socket import StopSocket
-from quadleg.servos.boards import Board, open_board
-from quadleg.servos.link import Link
-from quadleg.servos.simulated import SimulatedBoard, placed_by_hand
+from quadleg.servos.board_kinds import open_board
+from quadleg.servos.board_link import BoardLink
+from quadleg.servos.simulated_board import SimulatedBoard, placed_by_hand
 
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
 CHECK_PERIOD = 0.25  # s between looks at the chip where no frame changes
@@ -57,7 +75,7 @@ class ServoOutput(QuadlegNode):
         self.robot = _sound(self.robot.on_board(board))
         self._rest = stance_angles(self.robot, self.robot.resting)
         path = Path(memory) if memory else None
-        self._link = Link(self.robot, lambda: open_board(self.robot, self._rest, path, seed))
+        self._link = BoardLink(self.robot, lambda: open_board(self.robot, self._rest, path, seed))
         physics = self._declare_physics()
         source = self.declare(
             "joint_angles", MEASURED if self.simulated else MODELLED, f"joint_states are {MEASURED} or {MODELLED}"
@@ -67,8 +85,8 @@ class ServoOutput(QuadlegNode):
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
         self._joint_angles = source
         self._hand_seed = seed
-        self._output = SharedOutput(Output(self.robot, self._period, time.monotonic(), self._link.found))
-        self._limits = Limits(self.robot, self._period)
+        self._output = SharedOutput(OutputSupervisor(self.robot, self._period, time.monotonic(), self._link.found))
+        self._limits = JointLimits(self.robot, self._period)
         self._modelled = list(self._output.view().angles)
         self._speech = threading.Lock()  # of servo_state: no older state is published after a newer one
         self._news = threading.Event()
@@ -92,7 +110,7 @@ class ServoOutput(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
-        self._sensors = Sensors(
+        self._sensors = SensorPublishers(
             self, self._period, self._link.messages, self._working_board, self._held, physics is not None
         )
         self.sole_topics += self._sensors.topics
@@ -138,13 +156,13 @@ class ServoOutput(QuadlegNode):
 
     def _start_physics(self, ground: dict[str, float], seed: int) -> Any:
         try:
-            from quadleg.nodes.physics import Physics
+            from quadleg.nodes.physics_board import PhysicsBoard
             from quadleg.simulation.ground import Ground
         except ImportError as error:
             raise ValueError(
                 "parameter physics is true, which needs MuJoCo: pip install -e '.[sim]' in quadleg's folder"
             ) from error
-        return Physics(self, Ground(**ground), seed, lambda: self._link.board, self._sensors, self._after_physics)
+        return PhysicsBoard(self, Ground(**ground), seed, lambda: self._link.board, self._sensors, self._after_physics)
 
     def _after_physics(self, physics: Any) -> None:
         if self._joint_angles == MEASURED:
@@ -159,7 +177,7 @@ class ServoOutput(QuadlegNode):
         points = [point.positions for point in message.points]
         try:
             command = command_of(message.joint_names, points, self._output.view().angles)
-        except BadTarget as error:
+        except TargetError as error:
             self._refusal = f"command refused: {error}"
             self._refused += 1
             self.say_health()
@@ -178,7 +196,7 @@ class ServoOutput(QuadlegNode):
         warn = self.get_logger().warning
         try:
             return StopSocket(self.get_namespace(), self.context.get_domain_id(), self._stop, warn)
-        except (NoPlace, OSError) as error:
+        except (OutputPathError, OSError) as error:
             warn(f"no stop socket, `quadleg stop` takes its time over ROS: {error}")
             return None
 
@@ -437,7 +455,7 @@ class ServoOutput(QuadlegNode):
         super().close()
 
 
-def _sound(robot: Robot) -> Robot:
+def _sound(robot: RobotModel) -> RobotModel:
     """The robot, on a real board calibrated. Raises Uncalibrated."""
     if robot.board.kind != "simulated" and robot.uncalibrated:
         raise Uncalibrated(robot.path, robot.uncalibrated)

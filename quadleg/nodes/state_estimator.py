@@ -16,16 +16,30 @@ from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.errors import BadTarget
+from quadleg.errors import TargetError
 from quadleg.estimation.footprint import footprint
 from quadleg.estimation.odometry import BLOCKS, NO_IMU, Estimate, Estimator, in_body
-from quadleg.gait.planner import Plan
-from quadleg.kinematics.body import Pose
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.topics import JOINT_STATES, LATCHED, LATEST, check_frame, finite_place, nanoseconds, split_state
-from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED, NOWHERE
-from quadleg.safety.tilt import IMU_FRAME
+from quadleg.estimation.tilt import IMU_FRAME
+from quadleg.gait.planner import GaitPlan
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import ZERO_VECTOR
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import (
+    JOINT_STATES,
+    LATCHED,
+    LATEST,
+    check_frame,
+    finite_place,
+    nanoseconds,
+    split_state,
+)
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    LEGS,
+    MEASURED,
+    MODELLED,
+)
 
 try:
     from tf2_msgs.msg import TFMessage
@@ -55,7 +69,7 @@ class StateEstimator(QuadlegNode):
             raise ValueError(f"parameter joint_angles is '{kind}'; it must be {MEASURED}, {MODELLED} or empty")
         self._kind = kind
         self._estimator = Estimator(self.robot, kind, self._period) if kind else None
-        self._plan: Plan | None = None
+        self._plan: GaitPlan | None = None
         self._planned_at = 0.0
         self._state_name = "off"
         self._refusal: str | None = None
@@ -112,23 +126,25 @@ class StateEstimator(QuadlegNode):
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         try:
             self._plan = self._plan_of(message)
-        except BadTarget as error:
+        except TargetError as error:
             self._refusal = f"planned feet refused: {error}"
             return
         self._refusal, self._planned_at = None, time.monotonic()
 
-    def _plan_of(self, message: MultiDOFJointState) -> Plan:
+    def _plan_of(self, message: MultiDOFJointState) -> GaitPlan:
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
         places = dict(zip(message.joint_names, zip(message.transforms, message.twist, message.wrench)))
         missing = [leg for leg in LEGS if leg not in places]
         if missing:
-            raise BadTarget(f"there is no {missing[0]}; {', '.join(LEGS)} are wanted, with transform, twist and wrench")
+            raise TargetError(
+                f"there is no {missing[0]}; {', '.join(LEGS)} are wanted, with transform, twist and wrench"
+            )
         weight = self.robot.masses.total * STANDARD_GRAVITY
         found = [places[leg] for leg in LEGS]
         feet = tuple(finite_place(place.translation) for place, _, _ in found)
         velocities = tuple(finite_place(twist.linear) for _, twist, _ in found)
         loads = tuple(max(0.0, finite_place(wrench.force)[2]) / weight for _, _, wrench in found)
-        return Plan(feet, velocities, loads, (0.0, 0.0))
+        return GaitPlan(feet, velocities, loads, (0.0, 0.0))
 
     # One tick
 
@@ -139,7 +155,7 @@ class StateEstimator(QuadlegNode):
         joints = [angles.get(name, float("nan")) for name in JOINT_NAMES]
         plan = None if self._state_name in LYING else self._plan
         if plan and time.monotonic() - self._planned_at > PLAN_FRESH:
-            plan = replace(plan, velocities=(NOWHERE,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS))
+            plan = replace(plan, velocities=(ZERO_VECTOR,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS))
         self._estimator.legs(1e-9 * nanoseconds(message.header.stamp), joints, plan)
         estimate = self._estimate = self._estimator.estimate
         self._publish(estimate, message)

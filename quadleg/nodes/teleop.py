@@ -9,13 +9,18 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.qos import QoSProfile, ReliabilityPolicy
 from sensor_msgs.msg import Joy
 
-from quadleg.gait.velocity import velocity_in_words
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.host import main_of
-from quadleg.nodes.operator import PERIOD, Operator
-from quadleg.teleop.body import RANGE, BodyOffsets
-from quadleg.teleop.mapping import BODY, CONTROLS, Reading, inputs_of
-from quadleg.teleop.pilot import Pilot, Wish
+from quadleg.gait.velocity_selection import velocity_in_words
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.process_host import main_of
+from quadleg.nodes.stack_operator import PERIOD, StackOperator
+from quadleg.teleop.body_offsets import RANGE, BodyOffsets
+from quadleg.teleop.control_mapping import (
+    BODY,
+    CONTROLS,
+    Reading,
+    inputs_of,
+)
+from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
 
 # Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
 JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
@@ -53,11 +58,11 @@ class Teleop(QuadlegNode):
                 for control in CONTROLS
             }
         )
-        self._pilot = Pilot(inputs, dead_man, unmoved)
+        self._pilot = GamepadTeleop(inputs, dead_man, unmoved)
         frame = self.prefix + "base_footprint"
         body = BodyOffsets(self.robot.standing.height, ranges)
-        self._operator = Operator(self, self.subscribe, frame, body, self.get_logger().warning)
-        self._wish = Wish()
+        self._operator = StackOperator(self, self.subscribe, frame, body, self.get_logger().warning)
+        self._wish = TeleopCommand()
         self._hindrance = ""
         self._doubt = ""
         self._said: tuple[object, ...] = ()

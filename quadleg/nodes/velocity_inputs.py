@@ -9,11 +9,11 @@ from typing import Any
 
 from geometry_msgs.msg import Twist, TwistStamped
 
-from quadleg.errors import BadTarget
-from quadleg.gait.obstacle import Obstacle
-from quadleg.gait.velocity import VelocityCommands
-from quadleg.nodes.base import QuadlegNode
-from quadleg.nodes.topics import LATEST, nanoseconds
+from quadleg.errors import TargetError
+from quadleg.gait.velocity_selection import VelocityCommands
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.middleware.node import QuadlegNode
+from quadleg.middleware.topics import LATEST, nanoseconds
 
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
@@ -72,7 +72,7 @@ class VelocityInputs:
                     twist, stamp = message.twist, nanoseconds(message.header.stamp)
                 velocity = twist.linear.x, twist.linear.y, twist.angular.z
                 self.commands.take(source, velocity, time.monotonic(), stamp)
-            except BadTarget as error:
+            except TargetError as error:
                 self.refusal, self._refused_at = f"velocity refused: {error}", time.monotonic()
                 self._node.get_logger().warning(self.refusal, throttle_duration_sec=1.0)
                 return
@@ -83,4 +83,4 @@ class VelocityInputs:
     def _check_frame(self, source: str, frame: str) -> None:
         valid = [self._node.prefix + name for name in ("base_footprint", "base_link")]
         if frame and frame not in valid:
-            raise BadTarget(f"frame_id of {source} is '{frame}'; it must be {' or '.join(valid)}, or empty")
+            raise TargetError(f"frame_id of {source} is '{frame}'; it must be {' or '.join(valid)}, or empty")

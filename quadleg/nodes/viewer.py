@@ -17,25 +17,48 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from quadleg.commissioning.reach import Reach
+from quadleg.commissioning.feasibility.reach import Reach
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.errors import BadMessage, Refused, ViewMissing
-from quadleg.kinematics.body import Pose
-from quadleg.kinematics.planar import STILL, compose, motion
-from quadleg.nodes.base import Health, QuadlegNode
-from quadleg.nodes.ears import Ears
-from quadleg.nodes.host import main_of, step_back
-from quadleg.nodes.operator import PERIOD, Operator
-from quadleg.nodes.topics import LATCHED, LATEST, known_pose, led_angles, split_state
-from quadleg.resting import views
+from quadleg.errors import MessageError, Refused, ViewMissing
+from quadleg.geometry.planar import ZERO_TWIST, compose_planar, motion
+from quadleg.geometry.transforms import Pose
+from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.polled_subscriptions import PolledSubscriptions
+from quadleg.middleware.process_host import main_of, step_back
+from quadleg.middleware.topics import (
+    LATCHED,
+    LATEST,
+    known_pose,
+    led_angles,
+    split_state,
+)
+from quadleg.nodes.stack_operator import PERIOD, StackOperator
+from quadleg.plotting.resting_pose import views
 from quadleg.robot.colours import BODY, LEG
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
-from quadleg.teleop.body import RANGE, BodyOffsets
-from quadleg.teleop.pilot import Wish
-from quadleg.viewer.asked import GAIT, LEVEL, POSE, RESET, SIT, STAND, STOP, WALK, Asked, asked_of
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
+from quadleg.teleop.body_offsets import RANGE, BodyOffsets
+from quadleg.teleop.gamepad_teleop import TeleopCommand
+from quadleg.viewer.command_queue import CommandQueue
 from quadleg.viewer.failure_notices import failure_notices
-from quadleg.viewer.mailbox import Mailbox
-from quadleg.viewer.sight import Above, Seen, Sight, Trail, look
+from quadleg.viewer.page_commands import (
+    GAIT,
+    LEVEL,
+    POSE,
+    RESET,
+    SIT,
+    STAND,
+    STOP,
+    WALK,
+    PageCommand,
+    asked_of,
+)
+from quadleg.viewer.view_state import (
+    Above,
+    Seen,
+    Trail,
+    ViewState,
+    look,
+)
 
 PORT = 8088
 SILENT = 0.5  # s: what is older is not shown as if it were new
@@ -49,7 +72,7 @@ STATES_FOR = {POSE: POSABLE, LEVEL: POSABLE, WALK: ("active",)}
 NOT_UP = "the state is {}: the robot has to stand first"
 
 
-class Hand(Operator):
+class Hand(StackOperator):
     """What the page's buttons ask for besides."""
 
     def __init__(self, *arguments: Any) -> None:
@@ -82,14 +105,14 @@ class Viewer(QuadlegNode):
         super().__init__(name, parameters)
         port = self.declare("port", PORT, "Port of the page, on 127.0.0.1", 1024, 65535)
         try:
+            from quadleg.viewer.page_server import PageServer
             from quadleg.viewer.scene import Scene
-            from quadleg.viewer.server import PageServer
         except ImportError as error:
             raise ViewMissing from error
         step_back()
         self._began = time.monotonic()
         self._ranges = ranges(self.robot)
-        self._mailbox = Mailbox()
+        self._mailbox = CommandQueue()
         self._trail = Trail()
         self._heard: dict[str, tuple[Any, float]] = {}  # topic or node: the last message, serialized, and when it came
         self._diagnoses: dict[str, tuple[Any, DiagnosticStatus]] = {}
@@ -97,7 +120,7 @@ class Viewer(QuadlegNode):
         self._asked_at = -inf
         self._stop_wanted = self._ending = False
         self._path_grew = False
-        self._footprint, self._by_odom, self._planned_at = STILL, False, self._began
+        self._footprint, self._by_odom, self._planned_at = ZERO_TWIST, False, self._began
         self._answer, self._answered_at = "", -inf
         self._hindrance = ""
         self._servo_state = ("", "servo_output is not heard")
@@ -112,7 +135,7 @@ class Viewer(QuadlegNode):
             raise
         self.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
         self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
-        self._ears = Ears(self)
+        self._ears = PolledSubscriptions(self)
         self._streams = {
             topic: self._ears.open(kind, self.resolve_topic_name(topic), LATEST)
             for kind, topic in (
@@ -195,14 +218,14 @@ class Viewer(QuadlegNode):
             if hindrance := self._hinders(asked):
                 return hindrance
             self._mailbox.put(page, asked, time.monotonic())
-        except (BadMessage, Refused) as error:
+        except (MessageError, Refused) as error:
             return str(error)
         except Exception as error:
             self._say_defect(error)
             return f"defect in {self.get_name()}: {error!r}"
         return ""
 
-    def _hinders(self, asked: Asked) -> str:
+    def _hinders(self, asked: PageCommand) -> str:
         state, limits = self._hand.state, self._hand.limits
         if state not in STATES_FOR.get(asked.kind, (state,)):
             return NOT_UP.format(state or "not heard")
@@ -213,7 +236,7 @@ class Viewer(QuadlegNode):
             return f"there is no gait '{asked.gait}'; gaits are {known}"
         return ""
 
-    def _do(self, asked: Asked) -> None:
+    def _do(self, asked: PageCommand) -> None:
         if asked.kind in (STAND, SIT):
             self._hand.enable(asked.kind == STAND)
         elif asked.kind == RESET:
@@ -221,7 +244,7 @@ class Viewer(QuadlegNode):
         elif asked.kind == GAIT:
             self._hand.take_gait(asked.gait)
 
-    def _pose(self, wanted: Sequence[Asked], now: float) -> None:
+    def _pose(self, wanted: Sequence[PageCommand], now: float) -> None:
         standing = [0.0, 0.0, self.robot.standing.height, 0.0, 0.0, 0.0]
         axes = self._asked or standing
         for asked in wanted:
@@ -251,7 +274,7 @@ class Viewer(QuadlegNode):
         active = self._hand.state == "active"
         if self._hand.state in POSABLE and (poses := [asked for asked in waiting if asked.kind in (POSE, LEVEL)]):
             self._pose(poses, now)
-        self._hindrance = self._hand.tick(Wish(walk=self._mailbox.held(now) if active else None))
+        self._hindrance = self._hand.tick(TeleopCommand(walk=self._mailbox.held(now) if active else None))
         if self._page.watched:
             self._page.say(self._news(now))
         if self._ending and self._age("joint_states", now) > LAST_SILENCE:
@@ -336,7 +359,7 @@ class Viewer(QuadlegNode):
             **self._way(sight),
         }
 
-    def _way(self, sight: Sight) -> dict[str, Any]:
+    def _way(self, sight: ViewState) -> dict[str, Any]:
         above = Above(sight.body)
         path = [above.place(place) for place in self._trail.path]
         falls = [(*above.place(fall), fall[2]) for fall in self._trail.footfalls]
@@ -377,7 +400,7 @@ class Viewer(QuadlegNode):
         """Moves base_footprint as it is planned to move, whose own velocity is the last of the plan."""
         twist = going.linear.x, going.linear.y, going.angular.z
         if now - self._planned_at < SILENT and all(map(isfinite, twist)):
-            self._footprint = compose(self._footprint, motion(twist, now - self._planned_at))
+            self._footprint = compose_planar(self._footprint, motion(twist, now - self._planned_at))
         self._planned_at = now
 
     # How it is, and how it ends
@@ -401,7 +424,7 @@ class Viewer(QuadlegNode):
         super().close()
 
 
-def ranges(robot: Robot) -> dict[str, tuple[float, float]]:
+def ranges(robot: RobotModel) -> dict[str, tuple[float, float]]:
     """How far the body goes along and about each axis from its standing pose, in m and rad, to whole mm and degrees."""
     reach = Reach.of(robot)
 

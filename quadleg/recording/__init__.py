@@ -1,1 +1,1 @@
-"""Recordings of runs, and what is drawn from them."""
+"""Recordings: written, read whole or damaged, and exported."""

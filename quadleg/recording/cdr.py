@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 
 Array = NDArray[Any]
 Bytes = NDArray[np.uint8]
@@ -96,8 +96,8 @@ def _fields(text: str, package: str) -> tuple[Field, ...]:
 class Layout:
     """Where everything stands in one message, and in all that are of the same shape.
 
-    `places` are by path, as `header.stamp.sec` or `points[0].positions`. Raises BadRecording where the bytes are not of
-    this type.
+    `places` are by path, as `header.stamp.sec` or `points[0].positions`. Raises RecordingError where the bytes are not
+    of this type.
     """
 
     def __init__(self, type_name: str, definition: str, sample: bytes) -> None:
@@ -110,9 +110,9 @@ class Layout:
             self._types = definitions(type_name, definition)
             self._walk(_short(type_name), "", 0)
         except (KeyError, IndexError, ValueError, OverflowError) as error:
-            raise BadRecording(f"a message is no {type_name}: {error!r}") from None
+            raise RecordingError(f"a message is no {type_name}: {error!r}") from None
         if self._at > len(sample):
-            raise BadRecording(f"a message is no {type_name}: it is too short")
+            raise RecordingError(f"a message is no {type_name}: it is too short")
 
     def _walk(self, name: str, path: str, depth: int) -> None:
         if depth > DEEPEST:
@@ -238,7 +238,7 @@ def rows_of(type_name: str, definition: str, messages: Sequence[bytes]) -> Itera
                 return
             try:
                 layout = Layout(type_name, definition, data[0].tobytes())
-            except BadRecording:
+            except RecordingError:
                 numbers, data = numbers[1:], data[1:]
                 continue
             shape = layout.shape

@@ -18,7 +18,7 @@ from mcap.data_stream import RecordBuilder
 from mcap.opcode import Opcode
 from mcap.records import Chunk, ChunkIndex, MessageIndex
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 
 ZSTD = "zstd"
 LZ4 = "lz4"
@@ -94,23 +94,23 @@ def pack(messages: Sequence[Received]) -> Packed:
 
 
 def unpacked(chunk: Chunk) -> bytes:
-    """The records in a chunk. Raises BadRecording, in words, for one that is damaged or larger than `MOST_UNPACKED`.
+    """The records in a chunk. Raises RecordingError, in words, for one that is damaged or larger than `MOST_UNPACKED`.
 
     No more is unpacked than the chunk says itself that it has.
     """
     size = chunk.uncompressed_size
     if size > MOST_UNPACKED:
-        raise BadRecording(f"a chunk of {size} bytes, of which {MOST_UNPACKED} are the most that is read")
+        raise RecordingError(f"a chunk of {size} bytes, of which {MOST_UNPACKED} are the most that is read")
     if chunk.compression not in (ZSTD, LZ4, ""):
-        raise BadRecording(f"a chunk compressed by {chunk.compression!r}; zstd, lz4 or none are read")
+        raise RecordingError(f"a chunk compressed by {chunk.compression!r}; zstd, lz4 or none are read")
     try:
         content = _decompressed(chunk, size)
     except (zstandard.ZstdError, RuntimeError, EOFError, ValueError) as error:  # lz4 raises RuntimeError
-        raise BadRecording(f"a damaged chunk: {error}") from None
+        raise RecordingError(f"a damaged chunk: {error}") from None
     if len(content) != size:
-        raise BadRecording("a damaged chunk: it is not of the size that it says")
+        raise RecordingError("a damaged chunk: it is not of the size that it says")
     if chunk.uncompressed_crc and zlib.crc32(content) != chunk.uncompressed_crc:
-        raise BadRecording("a damaged chunk: its checksum is another")
+        raise RecordingError("a damaged chunk: its checksum is another")
     return content
 
 

@@ -35,7 +35,7 @@ from mcap.records import (
     SummaryOffset,
 )
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 from quadleg.recording.chunks import Packed, Received, pack, unpacked
 from quadleg.recording.message_run import MESSAGE, by_walk
 from quadleg.recording.records import HEAD, LIBRARY, MAGIC, read, scan
@@ -112,8 +112,8 @@ class McapFile:
 def finish(path: Path) -> bool:
     """Write the closing records of a recording that was cut, in place of what was begun after its last whole record.
 
-    Whether that was done; one that is still being written, or is another program's, is left alone. Raises BadRecording
-    for what is no recording, and OSError where it cannot be written.
+    Whether that was done; one that is still being written, or is another program's, is left alone. Raises
+    RecordingError for what is no recording, and OSError where it cannot be written.
     """
     with path.open("r+b") as file:
         try:
@@ -213,7 +213,7 @@ class _Found:
         """The same messages with all their indexes; None where its content did not get onto the disk whole."""
         try:
             run = by_walk(unpacked(self.chunk), lambda *_: None)
-        except BadRecording:
+        except RecordingError:
             return None
         places = zip(run.channels.tolist(), run.times.tolist(), run.begins.tolist(), run.ends.tolist())
         messages = []

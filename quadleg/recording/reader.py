@@ -12,7 +12,7 @@ import numpy as np
 from mcap.opcode import Opcode
 from mcap.records import Channel, Chunk, Metadata, Schema
 
-from quadleg.errors import BadRecording, shortened
+from quadleg.errors import RecordingError, shortened
 from quadleg.recording.chunks import MOST_PACKED, MOST_UNPACKED, unpacked
 from quadleg.recording.message_run import LATEST, MESSAGE, Integers, MessageRun, by_index, by_walk
 from quadleg.recording.records import CLOCK_STEP, HEAD, MESSAGE_ENCODING, SCHEMA_ENCODING, parsed, read, scan
@@ -50,7 +50,7 @@ class Batch:
 
 
 class Recording:
-    """One recording. Raises BadRecording for a file that is none, or has nothing in it that can be read.
+    """One recording. Raises RecordingError for a file that is none, or has nothing in it that can be read.
 
     - `topics` by their full names, those of another type of the same name left out; `metadata` by its names;
     - `begin`: the system clock's time of the first message, in s since 1970;
@@ -70,13 +70,13 @@ class Recording:
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Topic] = {}
         if path.exists() and not path.is_file() and not path.is_dir():
-            raise BadRecording(f"{path} is no file on a disk, but a pipe or a device")
+            raise RecordingError(f"{path} is no file on a disk, but a pipe or a device")
         try:
             self._most_unpacked = max(ANY_SIZE, GROWTH * path.stat().st_size)
             with path.open("rb", buffering=BUFFER) as file:
                 self._begin_ns = self._look(file)
         except OSError as error:
-            raise BadRecording(f"{path} cannot be read: {error.strerror}") from None
+            raise RecordingError(f"{path} cannot be read: {error.strerror}") from None
         self.begin = self._begin_ns * NS
 
     @property
@@ -182,7 +182,7 @@ class Recording:
                 first = int(times[0]) if first is None and len(times) else first
         if first is None or not self.topics:
             why = f" ({next(iter(self.damage.values()))})" if self.damage else ""
-            raise BadRecording(
+            raise RecordingError(
                 f"{self.path} has no messages in it that can be read{why}: it was cut too early, or is damaged, or "
                 f"nothing ran beside it"
             )
@@ -197,11 +197,11 @@ class Recording:
             elif length <= MOST_PACKED:
                 file.seek(offset)
                 self._describe(opcode, file.read(length))
-        except BadRecording as error:
+        except RecordingError as error:
             self._note(offset, str(error))
 
     def _describe(self, opcode: int, content: bytes) -> None:
-        """Take a schema or channel; most stand in a file more than once. Raises BadRecording for a damaged one."""
+        """Take a schema or channel; most stand in a file more than once. Raises RecordingError for a damaged one."""
         if (opcode, content) in self._described or len(self._described) >= MOST_DESCRIPTIONS:
             return
         self._described.add((opcode, content))
@@ -260,7 +260,7 @@ class Recording:
         """By how many ns the clock was set, by a record of metadata; 0 where that is of something else, or damaged."""
         try:
             found = read(file, Metadata, offset, length)
-        except BadRecording:
+        except RecordingError:
             return 0  # noted when the file was looked through
         if found.name != CLOCK_STEP:
             return 0
@@ -284,9 +284,9 @@ class Recording:
             chunk = read(file, Chunk, offset, length)
             self._unpacked += chunk.uncompressed_size if chunk.uncompressed_size <= MOST_UNPACKED else 0
             if self._unpacked > self._most_unpacked:
-                raise BadRecording(f"the file unpacks to more than {self._most_unpacked >> 20} MB")
+                raise RecordingError(f"the file unpacks to more than {self._most_unpacked >> 20} MB")
             return unpacked(chunk), offset
-        except BadRecording as error:
+        except RecordingError as error:
             self._note(offset, str(error))
             return None
 
@@ -296,7 +296,7 @@ class Recording:
         def describe(opcode: int, record: bytes) -> None:
             try:
                 self._describe(opcode, record)
-            except BadRecording as error:
+            except RecordingError as error:
                 self._note(offset, str(error))
 
         run = by_walk(content, describe)

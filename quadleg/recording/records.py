@@ -14,7 +14,7 @@ from mcap.exceptions import McapError
 from mcap.opcode import Opcode
 from mcap.records import Chunk, McapRecord
 
-from quadleg.errors import BadRecording
+from quadleg.errors import RecordingError
 
 LIBRARY = "quadleg"  # what the header says of who wrote it
 MAGIC = b"\x89MCAP0\r\n"
@@ -29,14 +29,14 @@ _Record = TypeVar("_Record", bound=McapRecord)
 def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
     """(opcode, offset, length) of each whole record of a file; `offset` is where its content begins, after both.
 
-    It ends where the file is cut or nothing makes sense any more. Raises BadRecording for a file that is no MCAP.
+    It ends where the file is cut or nothing makes sense any more. Raises RecordingError for a file that is no MCAP.
     """
     size = file.seek(0, os.SEEK_END)
     if not size:
-        raise BadRecording(f"{file.name} is empty: a recording that was just begun, or none")
+        raise RecordingError(f"{file.name} is empty: a recording that was just begun, or none")
     file.seek(0)
     if file.read(len(MAGIC)) != MAGIC:
-        raise BadRecording(
+        raise RecordingError(
             f"{file.name} is no recording: it does not begin as an MCAP file does. `quadleg run --record FILE.mcap` "
             f"makes one; `ros2 bag convert` makes one of a bag of another kind"
         )
@@ -55,22 +55,22 @@ def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
 
 
 def read(file: BinaryIO, kind: type[_Record], offset: int, length: int) -> _Record:
-    """The record of a kind that `scan` found. Raises BadRecording for one that is damaged."""
+    """The record of a kind that `scan` found. Raises RecordingError for one that is damaged."""
     if length > MOST_BYTES:
-        raise BadRecording(f"{file.name}: a {kind.__name__} record of {length} bytes at byte {offset}")
+        raise RecordingError(f"{file.name}: a {kind.__name__} record of {length} bytes at byte {offset}")
     file.seek(offset)
     try:
         return parsed(kind, file.read(length))
-    except BadRecording as error:
-        raise BadRecording(f"{file.name}: {error} at byte {offset}") from None
+    except RecordingError as error:
+        raise RecordingError(f"{file.name}: {error} at byte {offset}") from None
 
 
 def parsed(kind: type[_Record], content: bytes) -> _Record:
-    """The record of a kind with this content. Raises BadRecording for one that is damaged."""
+    """The record of a kind with this content. Raises RecordingError for one that is damaged."""
     if kind is not Chunk and len(content) > MOST_DESCRIBED:
-        raise BadRecording(f"a {kind.__name__} record of {len(content)} bytes")
+        raise RecordingError(f"a {kind.__name__} record of {len(content)} bytes")
     try:
         record: _Record = kind.read(ReadDataStream(BytesIO(content)))  # type: ignore[attr-defined]
     except (McapError, struct.error, ValueError, OverflowError) as error:
-        raise BadRecording(f"a damaged {kind.__name__} record ({error or type(error).__name__})") from None
+        raise RecordingError(f"a damaged {kind.__name__} record ({error or type(error).__name__})") from None
     return record

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.errors import BadMessage, BadRecording, shortened
+from quadleg.errors import MessageError, RecordingError, shortened
 from quadleg.recording.cdr import Rows, rows_of
 from quadleg.recording.reader import Batch, Recording, Topic
 from quadleg.recording.text_messages import Diagnosis, diagnoses_of, text_of
@@ -202,13 +202,13 @@ def signals_of(
 ) -> Signals:
     """All that a recording has of these topics, its numbers as numpy's `kind`, without the `unused` arrays by topic.
 
-    Raises BadRecording where it has no joint_states, or none of a robot with these joints.
+    Raises RecordingError where it has no joint_states, or none of a robot with these joints.
     """
     result = Signals()
     space = recording.namespace
     if f"{space}joint_states" not in recording.topics:
         have = shortened(", ".join(sorted(recording.topics)), 300)
-        raise BadRecording(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
+        raise RecordingError(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
     found: dict[str, _Growing] = defaultdict(_Growing)
     for batches in recording.batches({space + topic for topic in topics}):
         for topic, batch in batches.items():
@@ -223,7 +223,7 @@ def signals_of(
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
         joints = shortened(", ".join(sorted(result.strangers)[:3]) or "none")
-        raise BadRecording(
+        raise RecordingError(
             f"{recording.path} has another robot's joint_states: {joints}; names as {JOINT_NAMES[0]} would be right"
         )
     return result
@@ -236,7 +236,7 @@ def _take_texts(result: Signals, name: str, batch: Batch) -> None:
                 result.diagnostics += diagnoses_of(time, data)
             else:
                 result.texts.setdefault(name, []).append((time, text_of(data)))
-        except BadMessage:
+        except MessageError:
             result.left_out[name] += 1
 
 

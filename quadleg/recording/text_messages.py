@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from struct import Struct
 
-from quadleg.errors import BadMessage
+from quadleg.errors import MessageError
 
 _LENGTH = Struct("<I")
 
@@ -27,14 +27,14 @@ class Diagnosis:
 
 
 def text_of(data: bytes) -> str:
-    """The text of a String. Raises BadMessage for a damaged one."""
+    """The text of a String. Raises MessageError for a damaged one."""
     return _string(data, 4)[0]
 
 
 def _string(data: bytes, at: int) -> tuple[str, int]:
     length, begin = _length(data, at)
     if begin + length > len(data):
-        raise BadMessage(f"a text of {length} bytes in a message of {len(data)}")
+        raise MessageError(f"a text of {length} bytes in a message of {len(data)}")
     return _decoded(data[begin : begin + length - 1 if length else begin]), begin + length
 
 
@@ -45,21 +45,21 @@ def _decoded(text: bytes) -> str:
 
 
 def _length(data: bytes, at: int) -> tuple[int, int]:
-    """A length and where what has it begins. Raises BadMessage at the end."""
+    """A length and where what has it begins. Raises MessageError at the end."""
     begin = at + -at % 4 + 4
     if begin > len(data):
-        raise BadMessage(f"a message of {len(data)} bytes is too short")
+        raise MessageError(f"a message of {len(data)} bytes is too short")
     return _LENGTH.unpack_from(data, begin - 4)[0], begin
 
 
 def diagnoses_of(time: float, data: bytes) -> list[Diagnosis]:
-    """What nodes said of themselves in a DiagnosticArray. Raises BadMessage for a damaged one."""
+    """What nodes said of themselves in a DiagnosticArray. Raises MessageError for a damaged one."""
     _, at = _string(data, 12)  # behind the header's stamp, its frame
     count, at = _length(data, at)
     found = []
     for _ in range(count):
         if at >= len(data):
-            raise BadMessage(f"a message of {len(data)} bytes is too short")
+            raise MessageError(f"a message of {len(data)} bytes is too short")
         level = data[at]
         name, at = _string(data, at + 1)
         message, at = _string(data, at)
@@ -76,7 +76,7 @@ def _after_pairs(data: bytes, at: int) -> int:
         length, at = _length(data, at)
         at += length
     if at > len(data):
-        raise BadMessage(f"a message of {len(data)} bytes is too short")
+        raise MessageError(f"a message of {len(data)} bytes is too short")
     return at
 
 

@@ -1,1 +1,1 @@
-"""What the machine is: the robot file, the model made from it, and its URDF."""
+"""The robot as frozen dataclasses in SI units, and its URDF."""

@@ -12,6 +12,8 @@ from functools import cached_property
 from math import pi, radians
 from pathlib import Path
 
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
 JOINTS = ("abduction", "hip", "knee")
 JOINT_NAMES = tuple(f"{leg}_{joint}" for leg in LEGS for joint in JOINTS)
@@ -23,10 +25,7 @@ TIP_ANGLE = radians(45)
 
 SHUNT_RANGE = 0.08192  # V across the shunt: INA226 data sheet, shunt voltage register (from memory)
 
-Vector = tuple[float, float, float]
 Angles = Sequence[float]
-
-NOWHERE: Vector = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -122,7 +121,7 @@ class Leg:
 
 
 @dataclass(frozen=True)
-class Body:
+class BodyBox:
     """The body's box: `size` along x, y, z and the `centre` of it in base_link."""
 
     size: Vector
@@ -191,7 +190,7 @@ class ImuChip:
 
     kind: str
     address: int
-    gyro_bias: Vector = NOWHERE
+    gyro_bias: Vector = ZERO_VECTOR
 
 
 @dataclass(frozen=True)
@@ -230,7 +229,7 @@ class Stance:
 
 
 @dataclass(frozen=True)
-class Gait:
+class GaitParameters:
     """A way to walk: duty factor, the four phases of touch-down (shares of a stride, in the order of `LEGS`), the
     stride's period in s, the foot's clearance in m, and the margin in m that the centre of mass keeps inside the
     support polygon by a sway of the body; None: no sway.
@@ -258,12 +257,12 @@ class FixedFrame:
 
 
 @dataclass(frozen=True)
-class Robot:
+class RobotModel:
     """The whole machine, made from one robot file. Tipped further than `tip_angle` (rad) it has fallen."""
 
     name: str
     path: Path
-    body: Body
+    body: BodyBox
     legs: tuple[Leg, Leg, Leg, Leg]
     masses: Masses
     board: BoardSettings
@@ -273,7 +272,7 @@ class Robot:
     resting: Stance
     clearance: float
     frames: tuple[FixedFrame, ...]
-    gaits: tuple[Gait, ...]
+    gaits: tuple[GaitParameters, ...]
     tip_angle: float = TIP_ANGLE
     imu: ImuChip | None = None
 
@@ -286,11 +285,11 @@ class Robot:
         """The leg of that name."""
         return self.legs[LEGS.index(name)]
 
-    def gait(self, name: str) -> Gait:
+    def gait(self, name: str) -> GaitParameters:
         """The gait of that name."""
         return next(gait for gait in self.gaits if gait.name == name)
 
-    def on_board(self, kind: str) -> Robot:
+    def on_board(self, kind: str) -> RobotModel:
         """The same robot on another kind of board; on its own where `kind` is empty."""
         return replace(self, board=replace(self.board, kind=kind)) if kind else self
 

@@ -14,8 +14,14 @@ from math import hypot, pi
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
+from quadleg.geometry.vectors import Vector
 from quadleg.robot.colours import BODY, LEG, rgb
-from quadleg.robot.model import FixedFrame, Joint, Leg, Robot, Vector
+from quadleg.robot.model import (
+    FixedFrame,
+    Joint,
+    Leg,
+    RobotModel,
+)
 
 _ORIGIN = _LEVEL = (0.0, 0.0, 0.0)
 _ALONG_Y = (pi / 2, 0.0, 0.0)  # a URDF cylinder lies along its z
@@ -24,7 +30,7 @@ _ALONG_Y = (pi / 2, 0.0, 0.0)  # a URDF cylinder lies along its z
 _FRAME_RADIUS = 0.01
 
 
-def urdf(robot: Robot) -> str:
+def urdf(robot: RobotModel) -> str:
     """The robot as URDF, root `base_link`, without prefix: robot_state_publisher adds `frame_prefix`.
 
     A joint's effort is the stall torque and its velocity the no-load speed at the supply's voltage: of a
@@ -61,7 +67,7 @@ def sphere_inertia(mass: float, radius: float) -> Vector:
     return moment, moment, moment
 
 
-def _add_base(root: Element, robot: Robot) -> None:
+def _add_base(root: Element, robot: RobotModel) -> None:
     link = SubElement(root, "link", name="base_link")
     # The frames are links of their own, and what is fixed there was weighed with the body.
     mass = robot.masses.body - sum(frame.mass for frame in robot.frames)
@@ -77,7 +83,7 @@ def _add_frame(root: Element, frame: FixedFrame) -> None:
     _add_joint(root, name, "fixed", parent="base_link", child=child, place=frame.position, rpy=frame.rpy)
 
 
-def _add_leg(root: Element, robot: Robot, leg: Leg) -> None:
+def _add_leg(root: Element, robot: RobotModel, leg: Leg) -> None:
     abductor, upper, lower, foot = (f"{leg.name}_{link}" for link in ("abductor", "upper", "lower", "foot"))
     sideways = (0.0, leg.hip_offset, 0.0)
     knee, sole = (0.0, 0.0, -leg.upper_length), (0.0, 0.0, -leg.lower_length)
@@ -146,7 +152,7 @@ def _add_part(
 
 
 def _add_revolute(
-    root: Element, robot: Robot, joint: Joint, *, parent: str, child: str, place: Vector, axis: str
+    root: Element, robot: RobotModel, joint: Joint, *, parent: str, child: str, place: Vector, axis: str
 ) -> None:
     element = _add_joint(root, joint.name, "revolute", parent=parent, child=child, place=place)
     SubElement(element, "axis", xyz=axis)

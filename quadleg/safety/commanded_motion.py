@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import atan2, sqrt
 
-from quadleg.kinematics.body import all_forward
-from quadleg.robot.model import LEGS, Angles, Robot, Vector
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import LEGS, Angles, RobotModel
 
 UP: Vector = (0.0, 0.0, 1.0)
 IN_PLANE = (
@@ -25,7 +26,7 @@ class CommandedMotion:
     `height` in m is that of base_link over the ground, zero before the first frame; `turning` is about z in rad/s.
     """
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
         self.at_once = UP
         self.up = UP

@@ -5,9 +5,10 @@ from __future__ import annotations
 from math import inf, isfinite, sqrt
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.kinematics.body import Pose
-from quadleg.robot.model import NOWHERE, Robot, Vector
-from quadleg.safety.tilt import IMU_FRAME
+from quadleg.estimation.tilt import IMU_FRAME
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.robot.model import RobotModel
 
 LEVEL_TIME = 1.5  # s over which the accelerometer corrects the gyro: some strides (our own choice)
 HARD = 0.3  # share of gravity by which a specific force may differ that still tells where up is
@@ -23,9 +24,9 @@ class FeltMotion:
     forgotten over SINK_TIME).
     """
 
-    def __init__(self, robot: Robot) -> None:
-        turn = next((frame.rpy for frame in robot.frames if frame.name == IMU_FRAME), NOWHERE)
-        self._to_body = Pose.from_rpy(*NOWHERE, *turn).matrix
+    def __init__(self, robot: RobotModel) -> None:
+        turn = next((frame.rpy for frame in robot.frames if frame.name == IMU_FRAME), ZERO_VECTOR)
+        self._to_body = Pose.from_rpy(*ZERO_VECTOR, *turn).matrix
         self._at = self._heard = self._began = -inf
         self.up: Vector | None = None
         self.rate = (0.0, 0.0)

@@ -21,12 +21,13 @@ from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 from math import atan, degrees, hypot, inf, isfinite, nan
 
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot, Vector
+from quadleg.geometry.vectors import Vector
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
+from quadleg.safety.current_model import CurrentModel
 from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.joint_lag import JointLag
-from quadleg.safety.servo_load import ServoLoad
-from quadleg.servos.model import FULL_TORQUE_ERROR
+from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
 GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
@@ -103,11 +104,11 @@ class Following:
     `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean`, `sunk` and `off_turn` are
     shares of their limits."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
         self.commanded = CommandedMotion(robot)
         self.felt = FeltMotion(robot)
-        self._load = ServoLoad(robot)
+        self._load = CurrentModel(robot)
         self._lag = JointLag(robot)
         self._limits = lean_limits(robot)
         sag = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
@@ -345,7 +346,7 @@ class Following:
         return FollowingShortfall(code, joints, lag / self._lag.limit, figure, words)
 
 
-def lean_limits(robot: Robot) -> dict[int, float]:
+def lean_limits(robot: RobotModel) -> dict[int, float]:
     """How far the body may lean from the commanded attitude in rad, with two, three and four feet on the ground.
 
     Four: servos that give way by all that they can at one end of the stance, FULL_TORQUE_ERROR in hip and knee. Three:

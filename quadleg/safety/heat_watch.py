@@ -7,7 +7,7 @@ from enum import Enum
 
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM, ServoHeat
 from quadleg.dynamics.supply_current import SupplyCurrentModel
-from quadleg.robot.model import JOINT_NAMES, Angles, Robot
+from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
 
 LOOK_PERIOD = 0.93  # s between looks at the currents; no simple share of a stride, so that all of its phases count
 
@@ -24,7 +24,7 @@ class HeatLevel(str, Enum):
 class HeatWatch:
     """The servos' temperatures by the commands that they get. Times are those of a steady clock, in s."""
 
-    def __init__(self, robot: Robot, now: float) -> None:
+    def __init__(self, robot: RobotModel, now: float) -> None:
         self._currents = SupplyCurrentModel(robot)
         self._heat = ServoHeat(robot)
         self._looked = self._last = now

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import Enum
 from math import inf, radians
 
-from quadleg.robot.model import Angles, Robot
+from quadleg.robot.model import Angles, RobotModel
 
 ON_A_BOARD = 300.0  # s, the default on a real board (our own choice)
 MOVED = radians(1.0)  # a target that differs by more is a command; levelling and course corrections stay below it
@@ -20,7 +20,7 @@ class IdleCode(str, Enum):
     LOWERED = "lowered"  # until it is asked for something
 
 
-def default_idle_time(robot: Robot) -> float:
+def default_idle_time(robot: RobotModel) -> float:
     """In s: never (0) on the simulated board, where nothing heats."""
     return 0.0 if robot.board.kind == "simulated" else ON_A_BOARD
 

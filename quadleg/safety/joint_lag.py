@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import inf
 
-from quadleg.robot.model import JOINT_NAMES, Robot
-from quadleg.servos.model import FULL_TORQUE_ERROR
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LAG_TIME = 0.15  # s for which a joint has to be away
 KNOWN_TIME = 0.2  # s for which a measurement counts
@@ -19,7 +19,7 @@ LOADED = 0.8  # share of the stall torque at which a joint that is away is at it
 class JointLag:
     """`limit` is the lag in rad from which a joint does not follow."""
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._stall = [robot.stall_torque(joint) for joint in robot.joints]
         self._speeds = [SLOW * robot.no_load_speed(joint) for joint in robot.joints]
         self.limit = AWAY * FULL_TORQUE_ERROR

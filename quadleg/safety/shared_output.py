@@ -9,13 +9,13 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from quadleg.safety.commands import Command
-from quadleg.safety.output import Output, OutputState
+from quadleg.safety.joint_command import Command
+from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 
 
 @dataclass(frozen=True)
 class OutputView:
-    """An `Output` at one moment: state with its reason, the twelve angles (rad) and which joints have power.
+    """An `OutputSupervisor` at one moment: state with its reason, the twelve angles (rad) and which joints have power.
 
     `stamp` (ns) is that of a command that no frame has carried yet, else None; `ending`: no joint without power gets
     any again.
@@ -31,11 +31,11 @@ class OutputView:
 
 
 class SharedOutput:
-    """An `Output` that threads share. The lock is held for no longer than its arithmetic takes: nothing waits for a
-    board, a log or a message while it holds it, so a stop never waits either.
+    """An `OutputSupervisor` that threads share. The lock is held for no longer than its arithmetic takes: nothing
+    waits for a board, a log or a message while it holds it, so a stop never waits either.
     """
 
-    def __init__(self, output: Output) -> None:
+    def __init__(self, output: OutputSupervisor) -> None:
         self._output = output
         self._lock = threading.Lock()
         self._stamp: int | None = None

@@ -75,7 +75,8 @@ class StopSocket:
     """Serves one servo_output's stop in a thread of its own, until `close`.
 
     `stop` cuts the pulses; it is called in that thread. `report` takes a sentence about what went wrong; the thread
-    goes on. `owner` is the user id whose processes may stop. Raises NoPlace or OSError where no socket can be made.
+    goes on. `owner` is the user id whose processes may stop. Raises OutputPathError or OSError where no socket can be
+    made.
     """
 
     def __init__(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isfinite
 
 
-class Meter:
+class SupplyMeter:
     """Mean and peak of the current since the servos last got power; NaN before."""
 
     def __init__(self) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import inf, isfinite, nan
 
-from quadleg.robot.model import Robot
+from quadleg.robot.model import RobotModel
 
 KNOWN_TIME = 2.0  # s for which a reading counts; nobody has to measure
 LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
@@ -19,7 +19,7 @@ class SupplyWatch:
     Times are those of a steady clock, in s.
     """
 
-    def __init__(self, robot: Robot, now: float) -> None:
+    def __init__(self, robot: RobotModel, now: float) -> None:
         self._rated = robot.supply
         self._present = True
         self._heard = now

@@ -10,17 +10,17 @@ from collections.abc import Sequence
 from enum import Enum
 from math import degrees, inf, nan
 
-from quadleg.errors import BadTarget
-from quadleg.kinematics.body import stance_angles
-from quadleg.robot.model import JOINT_NAMES, Robot
-from quadleg.safety import rest
-from quadleg.safety.commands import ALL, NONE, Command
+from quadleg.errors import TargetError
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.safety import transitions
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
-from quadleg.safety.frames import FrameAssembly, leg_of_targets
+from quadleg.safety.frame_assembly import FrameAssembly, leg_of_targets
 from quadleg.safety.heat_watch import HeatLevel, HeatWatch
 from quadleg.safety.idle_watch import IdleCode, IdleWatch
-from quadleg.safety.limits import Limits
-from quadleg.safety.output import HOLD_AFTER
+from quadleg.safety.joint_command import ALL, NONE, Command
+from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.output_supervisor import HOLD_AFTER
 from quadleg.safety.supply_watch import KNOWN_TIME, LOW_TIME, OVER_TIME, SupplyWatch
 
 MISSING_FRAMES = 3  # frames without a good one, and good ones that end the hold again
@@ -76,16 +76,16 @@ class Watchdog:
     anything lowers itself; 0: never.
     """
 
-    def __init__(self, robot: Robot, period: float, now: float, idle_time: float = 0.0) -> None:
+    def __init__(self, robot: RobotModel, period: float, now: float, idle_time: float = 0.0) -> None:
         self._robot = robot
         self._period = period
         self._begun = now
-        self._limits = Limits(robot, period)
+        self._limits = JointLimits(robot, period)
         self._assembly = FrameAssembly(period)
         self._rest = stance_angles(robot, robot.resting)
         self._angles = self._rest
         self._powered = list(NONE)
-        self._path: rest.SlowedPath | None = None
+        self._path: transitions.SlowedPath | None = None
         self.state = State.OFF
         self._why = "not enabled yet"
         self._since = now
@@ -165,7 +165,7 @@ class Watchdog:
         """Takes one leg's joint target; the command to send when it completes a frame that is followed."""
         try:
             leg, angles = leg_of_targets(names, points)
-        except BadTarget as error:
+        except TargetError as error:
             self._refuse(str(error), now)
             return None
         frame = self._assembly.add(stamp, leg, angles, now)
@@ -471,7 +471,7 @@ class Watchdog:
         self._enter(State.HOLD, why, now)
         self.holds += 1
         self._cause, self._good_in_hold = cause, 0
-        self._path = self._slowed(rest.settling(self._robot, self._angles, self._period))
+        self._path = self._slowed(transitions.settling(self._robot, self._angles, self._period))
 
     def _judge_anew(self) -> None:
         self.following.rest()
@@ -489,7 +489,7 @@ class Watchdog:
             return True, f"already {self.state.value}"
         if self.state is not State.LOWERING:
             self._enter(State.LOWERING, why, now)
-            self._path = self._slowed(rest.lowering(self._robot, self._angles, self._period))
+            self._path = self._slowed(transitions.lowering(self._robot, self._angles, self._period))
         return True, "lowering the body, then off"
 
     def _drop(self, why: str, now: float) -> None:
@@ -497,7 +497,7 @@ class Watchdog:
         self._enter(State.LOWERING, why, now)
         self._dropping = True
         self._limits.speed = 1.0
-        self._path = self._slowed(rest.dropping(self._robot, self._period))
+        self._path = self._slowed(transitions.dropping(self._robot, self._period))
 
     def _switch_off(self, state: State, why: str, now: float, category: int = 0) -> None:
         self._enter(state, why, now)
@@ -506,7 +506,7 @@ class Watchdog:
         self._powered = list(NONE)
         self._angles = self._rest
 
-    def _power_up_then_rise(self) -> rest.Path:
+    def _power_up_then_rise(self) -> transitions.Path:
         for i, name in enumerate(JOINT_NAMES):
             if self._powered[i]:
                 continue
@@ -515,10 +515,10 @@ class Watchdog:
             for _ in range(max(1, round(POWER_INTERVAL / self._period))):
                 yield self._angles
         self._why = "rising to the standing height"
-        yield from rest.rising(self._robot, self._angles, self._period)
+        yield from transitions.rising(self._robot, self._angles, self._period)
 
-    def _slowed(self, path: rest.Path) -> rest.SlowedPath:
-        return rest.SlowedPath(self._limits, path)
+    def _slowed(self, path: transitions.Path) -> transitions.SlowedPath:
+        return transitions.SlowedPath(self._limits, path)
 
     def _advance(self, now: float) -> None:
         if self._path is None:

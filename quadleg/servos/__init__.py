@@ -1,1 +1,1 @@
-"""Servo output: from joint angles to the bytes on the wire, and the board and servos that answer them."""
+"""From joint angles to pulses and back: the servos, twelve joints on one board, and the simulated board."""

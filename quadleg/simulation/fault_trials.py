@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import acos, degrees, dist, inf, radians, remainder, tau
 
-from quadleg.estimation.attitude import rows
-from quadleg.gait.limits import WalkingLimits
-from quadleg.kinematics.body import Pose
-from quadleg.kinematics.planar import Planar
-from quadleg.robot.model import MODELLED, Robot
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import Planar
+from quadleg.geometry.rotations import rotation_matrix
+from quadleg.geometry.transforms import Pose
+from quadleg.robot.model import MODELLED, RobotModel
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.faults import InjectedFault, inject
@@ -77,7 +77,7 @@ class _Unjudged(Following):
 
 
 def play(
-    rollout: Rollout, robot: Robot, asked: Planar, kind: FaultKind | None, seed: int, judged: bool = True
+    rollout: Rollout, robot: RobotModel, asked: Planar, kind: FaultKind | None, seed: int, judged: bool = True
 ) -> tuple[InjectedFault | None, BodyTrace]:
     """Let a robot go on for WATCHED seconds with a fault (None: without any).
 
@@ -117,7 +117,7 @@ def outcome(fault: InjectedFault, sound: BodyTrace, unnoticed: BodyTrace, judged
     start = sound.poses[0].position[:2]
     for time, ours, twin in zip(unnoticed.times, unnoticed.poses, sound.poses):
         if (
-            acos(max(-1.0, min(1.0, rows(ours.quaternion)[2][2]))) > LEANS
+            acos(max(-1.0, min(1.0, rotation_matrix(ours.quaternion)[2][2]))) > LEANS
             or ours.position[2] < LOWER_SHARE * twin.position[2]
         ):
             fall = min(fall, time)
@@ -130,7 +130,7 @@ def outcome(fault: InjectedFault, sound: BodyTrace, unnoticed: BodyTrace, judged
     )
 
 
-def fault_trial(robot: Robot, gait: str, kind: FaultKind, seed: int, ground: Ground | None = None) -> FaultOutcome:
+def fault_trial(robot: RobotModel, gait: str, kind: FaultKind, seed: int, ground: Ground | None = None) -> FaultOutcome:
     """One fault while the robot stands (STAND) or walks ahead in a gait, in three worlds one after the other.
 
     Raises CannotWalk for a robot that does not stand up.

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import mujoco
 import numpy as np
 
-from quadleg.robot.model import JOINT_NAMES, LEGS, Robot
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.world import World
 
@@ -34,20 +34,20 @@ class InjectedFault:
     size: float = 0.0
 
 
-def inject(world: World, robot: Robot, kind: FaultKind, seed: int) -> InjectedFault:
+def inject(world: World, robot: RobotModel, kind: FaultKind, seed: int) -> InjectedFault:
     """Let something fail from the next frame on."""
     random = np.random.default_rng([seed, 5])
     return _INJECTORS[kind](world, robot, random)
 
 
-def _weaken(world: World, _: Robot, random: np.random.Generator) -> InjectedFault:
+def _weaken(world: World, _: RobotModel, random: np.random.Generator) -> InjectedFault:
     """All servos lose the same share of their torque, as ones of a smaller class would have it."""
     share = float(random.uniform(*WEAK))
     world.servos.strength[:] = [share] * len(JOINT_NAMES)
     return InjectedFault(FaultKind.WEAK_SERVOS, (), share)
 
 
-def _strip(world: World, _: Robot, random: np.random.Generator) -> InjectedFault:
+def _strip(world: World, _: RobotModel, random: np.random.Generator) -> InjectedFault:
     """The servo turns, and its horn does not."""
     joint = int(random.integers(len(JOINT_NAMES)))
     world.servos.strength[joint] = 0.0
@@ -58,21 +58,21 @@ def _strip(world: World, _: Robot, random: np.random.Generator) -> InjectedFault
     return InjectedFault(FaultKind.STRIPPED_HORN, (JOINT_NAMES[joint],), 1.0)
 
 
-def _let_go(world: World, _: Robot, random: np.random.Generator) -> InjectedFault:
+def _let_go(world: World, _: RobotModel, random: np.random.Generator) -> InjectedFault:
     """One servo without power, its gears still turning with the joint."""
     joint = int(random.integers(len(JOINT_NAMES)))
     world.servos.strength[joint] = 0.0
     return InjectedFault(FaultKind.LIMP_SERVO, (JOINT_NAMES[joint],), 1.0)
 
 
-def _jam(world: World, robot: Robot, random: np.random.Generator) -> InjectedFault:
+def _jam(world: World, robot: RobotModel, random: np.random.Generator) -> InjectedFault:
     """One joint that stays where it is, while its motor pulls."""
     joint = int(random.integers(len(JOINT_NAMES)))
     world.model.dof_frictionloss[_dof(world, joint)] = STUCK * robot.stall_torque(robot.joints[joint])
     return InjectedFault(FaultKind.STUCK_SERVO, (JOINT_NAMES[joint],), 1.0)
 
 
-def _load(world: World, robot: Robot, random: np.random.Generator) -> InjectedFault:
+def _load(world: World, robot: RobotModel, random: np.random.Generator) -> InjectedFault:
     """As much once more as the body and all that is fixed to it weigh, put down on the body near its middle."""
     body = world.model.body("base_link").id
     mass = robot.masses.body
@@ -97,21 +97,21 @@ def _load(world: World, robot: Robot, random: np.random.Generator) -> InjectedFa
     return InjectedFault(FaultKind.PAYLOAD_DOUBLED, (), mass)
 
 
-def _catch(world: World, _: Robot, random: np.random.Generator) -> InjectedFault:
+def _catch(world: World, _: RobotModel, random: np.random.Generator) -> InjectedFault:
     """A foot that something holds where it is, as a cable or a gap in the floor would."""
     leg = int(random.integers(len(LEGS)))
     world.catch_foot(leg)
     return InjectedFault(FaultKind.LEG_CAUGHT, (LEGS[leg],), 1.0)
 
 
-def _wet(world: World, _: Robot, random: np.random.Generator) -> InjectedFault:
+def _wet(world: World, _: RobotModel, random: np.random.Generator) -> InjectedFault:
     """The floor becomes slippery everywhere."""
     friction = float(random.uniform(*SLIPPERY))
     world.set_friction(friction)
     return InjectedFault(FaultKind.SLIPPERY_FLOOR, (), friction)
 
 
-def _sag(world: World, robot: Robot, random: np.random.Generator) -> InjectedFault:
+def _sag(world: World, robot: RobotModel, random: np.random.Generator) -> InjectedFault:
     """A supply, wire or plug with so much resistance that its voltage falls under load."""
     share = float(random.uniform(*SUPPLY_SHARE))
     current = max(float(world.currents.sum()), LEAST_CURRENT)
@@ -123,7 +123,7 @@ def _dof(world: World, joint: int) -> int:
     return int(world.model.joint(JOINT_NAMES[joint]).dofadr[0])
 
 
-_Injector = Callable[[World, Robot, np.random.Generator], InjectedFault]
+_Injector = Callable[[World, RobotModel, np.random.Generator], InjectedFault]
 _INJECTORS: dict[FaultKind, _Injector] = {
     FaultKind.WEAK_SERVOS: _weaken,
     FaultKind.STRIPPED_HORN: _strip,

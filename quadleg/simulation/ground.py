@@ -8,8 +8,8 @@ from math import ceil, cos, degrees, hypot, inf, isfinite, pi, sin
 import mujoco
 import numpy as np
 
-from quadleg.errors import BadGround
-from quadleg.kinematics.body import Quaternion
+from quadleg.errors import GroundError
+from quadleg.geometry.rotations import Quaternion
 
 REACH = 15.0  # m from the origin to each side
 BUMP = 0.04  # m between the nodes of rough ground: a foot of this kind of robot fits between two bumps
@@ -26,7 +26,7 @@ class Ground:
     point. Steps of `step_height` (m) go up and down in turn, every `step_length` (m) along x. A push of `push`
     (N·s) comes from a random side about every `push_interval` (s). What is random is so by the world's seed.
 
-    Raises BadGround for a value that makes no ground.
+    Raises GroundError for a value that makes no ground.
     """
 
     friction: float = 0.8
@@ -52,7 +52,7 @@ class Ground:
         ):
             if not isfinite(value) or not low <= value <= high:
                 wanted = f"at least {low:g}" if high == inf else f"{low:.4g} to {high:.4g}"
-                raise BadGround(f"{name} of the ground is {value:g}{unit}: {wanted}{unit} would be right")
+                raise GroundError(f"{name} of the ground is {value:g}{unit}: {wanted}{unit} would be right")
 
     @property
     def quaternion(self) -> Quaternion:

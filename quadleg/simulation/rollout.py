@@ -6,23 +6,25 @@ Each part is the one that the nodes have; here they call each other once a servo
 from __future__ import annotations
 
 from quadleg.errors import CannotWalk, Unreachable
-from quadleg.estimation.attitude import rows
 from quadleg.estimation.odometry import Estimate, Estimator
-from quadleg.gait.limits import WalkingLimits
+from quadleg.estimation.tilt import Tilt
 from quadleg.gait.walker import Walker
-from quadleg.kinematics.body import Pose, all_forward, stance_angles
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.geometry.rotations import rotation_matrix
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.leg import inverse
-from quadleg.kinematics.planar import STILL, Planar
 from quadleg.kinematics.posture import Posture
-from quadleg.robot.model import MEASURED, Robot, Vector
-from quadleg.safety.commands import ALL, Command
-from quadleg.safety.output import Output
-from quadleg.safety.rest import standing_over
-from quadleg.safety.tilt import Tilt
+from quadleg.robot.model import MEASURED, RobotModel
+from quadleg.safety.joint_command import ALL, Command
+from quadleg.safety.output_supervisor import OutputSupervisor
+from quadleg.safety.transitions import standing_over
 from quadleg.safety.watchdog import QUIET_TIME, State, Watchdog
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.world import World
 
@@ -39,7 +41,7 @@ class Rollout:
 
     def __init__(
         self,
-        robot: Robot,
+        robot: RobotModel,
         limits: WalkingLimits,
         ground: Ground | None = None,
         seed: int = 0,
@@ -58,7 +60,7 @@ class Rollout:
         self._posture = Posture(robot)
         self.target = Pose((0.0, 0.0, robot.standing.height))
         self.watchdog = Watchdog(robot, period, self.world.time)
-        self._output = Output(robot, period, self.world.time)
+        self._output = OutputSupervisor(robot, period, self.world.time)
         self._tilt = Tilt(robot)
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._measured = angles == MEASURED
@@ -95,7 +97,7 @@ class Rollout:
             raise CannotWalk(f"the robot does not stand: {words}")
         self._stood = True
 
-    def tick(self, asked: Planar = STILL) -> None:
+    def tick(self, asked: Planar = ZERO_TWIST) -> None:
         """One servo frame with a velocity asked for (m/s, m/s, rad/s)."""
         now = self.world.time
         active = self.watchdog.state is State.ACTIVE
@@ -140,7 +142,7 @@ class Rollout:
         return angles
 
     def _up(self) -> Vector | None:
-        return rows(self.estimate.quaternion)[2] if self.estimate else self._tilt.up
+        return rotation_matrix(self.estimate.quaternion)[2] if self.estimate else self._tilt.up
 
     def _feel(self) -> None:
         """What the IMU, the supply and the joints say of the frame that has passed."""

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.errors import CannotWalk
-from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
-from quadleg.gait.walk_code import JUDGED_SHARE, SPEED_KEPT, WalkCode
-from quadleg.kinematics.planar import Planar
-from quadleg.robot.model import JOINT_NAMES, Robot
+from quadleg.gait.walk_codes import JUDGED_SHARE, SPEED_KEPT, WalkCode
+from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import Planar
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.watchdog import State
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
@@ -117,7 +117,7 @@ class WalkVerdict:
 
 
 def walk_verdict(
-    robot: Robot, limits: WalkingLimits, ground: Ground | None = None, seed: int = 1, asked: float | None = None
+    robot: RobotModel, limits: WalkingLimits, ground: Ground | None = None, seed: int = 1, asked: float | None = None
 ) -> WalkVerdict:
     """Let a robot rise, stand and walk forward (m/s; None: a usual share of its fastest) for a few strides, and judge.
 
@@ -224,7 +224,7 @@ class GaitVerdict:
 class _Observed:
     """What the body does over some time."""
 
-    def __init__(self, robot: Robot, rollout: Rollout) -> None:
+    def __init__(self, robot: RobotModel, rollout: Rollout) -> None:
         self._rollout = rollout
         self._height = robot.standing.height
         self._supply = robot.supply.voltage

@@ -11,21 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.kinematics.body import (
-    Pose,
-    Quaternion,
-    all_forward,
-    compose,
-    quaternion_product,
-    stance_angles,
-)
+from quadleg.geometry.rotations import Quaternion, quaternion_product
+from quadleg.geometry.transforms import Pose, compose
+from quadleg.geometry.vectors import Vector
+from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.ground_clearance import GroundClearance
-from quadleg.robot.model import LEGS, Angles, FixedFrame, Robot, Vector
+from quadleg.robot.model import (
+    LEGS,
+    Angles,
+    FixedFrame,
+    RobotModel,
+)
 from quadleg.robot.urdf import urdf
-from quadleg.servos.simulated import placed_by_hand
+from quadleg.servos.simulated_board import placed_by_hand
 from quadleg.simulation.ground import Ground, Patches, Pushes
-from quadleg.simulation.imu import RATE, Imu, ImuSample
-from quadleg.simulation.servos import Servos
+from quadleg.simulation.physics_servos import PhysicsServos
+from quadleg.simulation.simulated_imu import RATE, ImuSample, SimulatedImu
 
 Array = NDArray[np.float64]
 
@@ -47,7 +48,7 @@ class World:
     `imu_variances` (2, 3) those of gyro and accelerometer without their biases; `imu` has the samples of the last step.
     """
 
-    def __init__(self, robot: Robot, ground: Ground | None = None, seed: int = 0) -> None:
+    def __init__(self, robot: RobotModel, ground: Ground | None = None, seed: int = 0) -> None:
         ground = ground or Ground()
         self._robot = robot
         self._ground = GroundClearance(robot)
@@ -63,10 +64,10 @@ class World:
         self.imu_frame = self._mounting.name
         w, x, y, z = Pose.from_rpy(*_ORIGIN, *self._mounting.rpy).quaternion
         self._to_imu = (w, -x, -y, -z)
-        self._imu = Imu(self.imu_period, seed)
+        self._imu = SimulatedImu(self.imu_period, seed)
         self.imu_variances = (self._imu.deviation**2).reshape(2, 3)
         self.imu: list[ImuSample] = []
-        self.servos = self._servos = Servos(robot)  # public for what makes them fail: simulation/faults.py
+        self.servos = self._servos = PhysicsServos(robot)  # public for what makes them fail: simulation/faults.py
         self.model = _model(robot, ground, self._servos, seed, self.imu_period / self._steps)
         self.data = mujoco.MjData(self.model)
         self._servos.bind(self.model, self.data)
@@ -253,7 +254,7 @@ def _turned(quaternion: Quaternion, vector: Vector) -> Vector:
     return x + w * tx + qy * tz - qz * ty, y + w * ty + qz * tx - qx * tz, z + w * tz + qx * ty - qy * tx
 
 
-def _model(robot: Robot, ground: Ground, servos: Servos, seed: int, step: float) -> mujoco.MjModel:
+def _model(robot: RobotModel, ground: Ground, servos: PhysicsServos, seed: int, step: float) -> mujoco.MjModel:
     """From the URDF: its links with their inertias, and what touches the ground: body, feet, upper and lower legs.
 
     Links pass through each other: the watchdog keeps them apart.

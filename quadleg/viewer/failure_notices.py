@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from quadleg.recording.events import not_followed
+from quadleg.analysis.events import not_followed
 from quadleg.safety.following import in_words
 from quadleg.safety.heat_watch import HeatLevel
 from quadleg.safety.idle_watch import IdleCode

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from quadleg.kinematics.body import Pose
+from quadleg.geometry.transforms import Pose
 from quadleg.robot.colours import BODY, LEG, rgb
-from quadleg.robot.model import Leg, Robot
-from quadleg.viewer.sight import Sight, Trail
+from quadleg.robot.model import Leg, RobotModel
+from quadleg.viewer.view_state import Trail, ViewState
 from quadleg.viewer.viser_in_process import VERSION, InProcessViser, Send
 
 CELL = 0.1  # m
@@ -26,7 +26,7 @@ class Scene:
 
     version = VERSION
 
-    def __init__(self, robot: Robot) -> None:
+    def __init__(self, robot: RobotModel) -> None:
         self._viser = InProcessViser()
         self._server = self._viser.server
         scene = self._server.scene
@@ -64,7 +64,7 @@ class Scene:
         """Give all there is to draw to `send`, until cancelled or until that raises."""
         await self._viser.show_to(send)
 
-    def show(self, sight: Sight, angles: Sequence[float], commanded: Sequence[float] | None) -> None:
+    def show(self, sight: ViewState, angles: Sequence[float], commanded: Sequence[float] | None) -> None:
         """Moves the robot to what is seen, its joints at twelve angles (rad), and its ghost to what is commanded."""
         x, y, _ = sight.body.position
         with self._server.atomic():
@@ -76,7 +76,7 @@ class Scene:
             self._trail.position = (-x, -y, 0.0)
             self._show_polygon(sight)
 
-    def _show_polygon(self, sight: Sight) -> None:
+    def _show_polygon(self, sight: ViewState) -> None:
         yaw = sight.body.yaw
         c, s = cos(yaw), sin(yaw)
 
@@ -107,7 +107,7 @@ class Scene:
 class _Body:
     """A robot as a tree of frames: each joint is a turn of one of them."""
 
-    def __init__(self, scene: Any, name: str, robot: Robot, opacity: float | None) -> None:
+    def __init__(self, scene: Any, name: str, robot: RobotModel, opacity: float | None) -> None:
         look: dict[str, Any] = {"opacity": opacity, "cast_shadow": False, "receive_shadow": False}
         self._root = scene.add_frame(f"/{name}", show_axes=False)
         size, centre = robot.body.size, robot.body.centre

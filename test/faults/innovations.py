@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from functools import partial
 
-from robots import inspector
+from sample_robots import inspector
 
 from faults.physics import CREEP, SETTINGS, SHARES, TROT, in_fork
-from quadleg.gait.limits import WalkingLimits
-from quadleg.kinematics.planar import Planar
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import Planar
 from quadleg.robot.model import MODELLED
 from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.faults import inject

@@ -24,12 +24,12 @@ from statistics import median
 from typing import Any
 
 import numpy as np
-from robots import digger, inspector
+from sample_robots import digger, inspector
 
-from quadleg.gait.limits import WalkingLimits
-from quadleg.kinematics.body import Pose
-from quadleg.kinematics.planar import STILL, Planar
-from quadleg.robot.model import MEASURED, MODELLED, Robot
+from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.geometry.transforms import Pose
+from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.safety.following import Response
 from quadleg.safety.watchdog import State
 from quadleg.simulation.fault_kinds import FaultKind
@@ -70,17 +70,17 @@ def in_fork(work: Callable[[], Any]) -> Any:
 def twist(limits: WalkingLimits, doing: str, random: np.random.Generator) -> Planar:
     """A velocity to walk with: mostly ahead, else back, to a side, turning, or a curve."""
     if doing == STAND:
-        return STILL
+        return ZERO_TWIST
     share = SHARES[doing]
     ways = [(1.0, 0.0, 0.0), (1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (1.0, 0.0, 1.0)]
     x, y, yaw = ways[random.integers(len(ways))]
     sign = float(random.choice((-1.0, 1.0)))
-    x, y, yaw = limits.scaled((x, sign * y, 2.0 * sign * yaw)) if share else STILL
+    x, y, yaw = limits.scaled((x, sign * y, 2.0 * sign * yaw)) if share else ZERO_TWIST
     return share * x, share * y, share * yaw
 
 
 def fault_trials(
-    robot: Robot, seeds: range, angles: str | None, supplied: bool, kinds: tuple[FaultKind, ...]
+    robot: RobotModel, seeds: range, angles: str | None, supplied: bool, kinds: tuple[FaultKind, ...]
 ) -> Iterator[tuple[str, int, FaultOutcome]]:
     """Every fault in every doing, for each seed."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
@@ -102,7 +102,7 @@ def fault_trials(
 
 
 def sound_walking(
-    robot: Robot, hours: float, first_seed: int, angles: str | None, supplied: bool
+    robot: RobotModel, hours: float, first_seed: int, angles: str | None, supplied: bool
 ) -> Iterator[dict[str, Any]]:
     """Sound standing and walking, two minutes a seed, over all grounds in turn, until the hours are over."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
@@ -118,7 +118,7 @@ def sound_walking(
 
 
 def sound_walk(
-    robot: Robot, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None, supplied: bool
+    robot: RobotModel, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None, supplied: bool
 ) -> dict[str, Any]:
     """One sound walk with pauses and poses: for how long, what was said that the body does not follow, and how near."""
     random = np.random.default_rng([seed, 7])
@@ -131,7 +131,7 @@ def sound_walk(
         asked = twist(limits, doing, random)
         height = robot.standing.height * float(random.uniform(0.9, 1.0))
         rollout.target = Pose.from_rpy(*random.uniform(-0.01, 0.01, 2), height, *random.uniform(-0.08, 0.08, 3))
-        for pause, seconds in ((asked, 15.0), (STILL, 5.0)):
+        for pause, seconds in ((asked, 15.0), (ZERO_TWIST, 5.0)):
             for _ in range(round(seconds / rollout.period)):
                 rollout.tick(pause)
                 following = rollout.watchdog.following

@@ -23,7 +23,7 @@ from faults.table import FAULTS, Ends, Scene
 from faults.watch import STILL, Watch
 from quadleg.client import Robot
 from quadleg.errors import QuadlegError
-from quadleg.kinematics.body import Pose
+from quadleg.geometry.transforms import Pose
 
 COME_DOWN = 0.003  # m over rest where the power may end
 STANDS_WITHIN = 30.0  # s

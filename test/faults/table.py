@@ -16,7 +16,7 @@ from typing import Any
 from conftest import Stack, Wire
 
 from quadleg.client import Robot
-from quadleg.kinematics.body import stance_angles
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from quadleg.errors import RobotFileError
-from quadleg.robot.load import find_robot, load_robot
+from quadleg.robot_file.load import find_robot, load_robot
 
 FILES = 1000
 TEXT = Path(find_robot("greenhouse_inspector")).read_bytes()

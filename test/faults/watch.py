@@ -11,12 +11,12 @@ from math import inf
 
 from conftest import Stack
 
-from quadleg.kinematics.body import all_forward
-from quadleg.robot.model import Robot
-from quadleg.servos.bank import ServoBank
-from quadleg.servos.boards import Board, always
-from quadleg.servos.pca9685 import PCA9685
-from quadleg.servos.simulated import SimulatedBoard
+from quadleg.hardware.board import Board, always
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import RobotModel
+from quadleg.servos.servo_bank import ServoBank
+from quadleg.servos.simulated_board import SimulatedBoard
 
 POLL = 0.002  # s
 STILL = 0.2  # s without another frame: the robot is held
@@ -63,7 +63,7 @@ class Watch:
     """
 
     def __init__(self, stack: Stack) -> None:
-        self.robot: Robot = stack.model
+        self.robot: RobotModel = stack.model
         # Kept open, since an orderly end removes the board's file.
         self._board = stack.board()
         self._bank = ServoBank(self.robot, PCA9685(_Registers(self._board), self.robot.board))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from pads import FOLDER, install
+from fake_gamepad import FOLDER, install
 
 if FOLDER in os.environ:
     install(Path(os.environ[FOLDER]))

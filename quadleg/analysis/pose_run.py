@@ -1,0 +1,31 @@
+"""What was seen of a run: its steps, and the joint angles and states over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from quadleg.geometry.transforms import Pose
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a run: from `start` to `end` in s, the pose asked for, the pose reached, the twelve angles
+    in rad at the end, a note, and why it failed, empty where it did not."""
+
+    name: str
+    start: float
+    end: float
+    asked: Pose | None
+    reached: Pose | None
+    angles: tuple[float, ...]
+    note: str
+    failure: str = ""
+
+
+@dataclass
+class History:
+    """Joint angles in rad at `times` in s, and the watchdog's states with the times they began at."""
+
+    times: list[float]
+    angles: list[tuple[float, ...]]
+    states: list[tuple[float, str]]

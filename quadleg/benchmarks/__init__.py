@@ -1,0 +1,1 @@
+"""What `quadleg timing` measures."""

@@ -1,0 +1,1 @@
+"""The `quadleg` command."""

@@ -1,0 +1,144 @@
+"""`quadleg replay`: asks a running stack once more for the velocities and base targets of a recording.
+
+Joint commands are never replayed: gait, limits and watchdog of the running stack judge all of it anew.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from quadleg.client import SIMULATED, Robot
+from quadleg.errors import NotReached, RecordingError, Refused
+from quadleg.recording.reader import Recording
+from quadleg.recording.signals import DIAGNOSTICS, Signals, signals_of
+
+VELOCITIES = ("cmd_vel", "teleop/cmd_vel")
+TARGETS = ("base_target", "teleop/base_target")
+GAIT = "gait"
+SAID_EVERY = 5.0  # s
+LOOK_PERIOD = 0.05  # s
+
+
+@dataclass(frozen=True)
+class ReplayedRequest:
+    """What was asked for at a time in s: a `topic` with the numbers of its message, or `gait` with its name."""
+
+    time: float
+    topic: str
+    what: Any
+
+
+def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: Callable[[str], None] = print) -> None:
+    """Ask for all of it, `speed` times faster; velocities are so much larger, so that the way stays the same.
+
+    A simulated robot that is off stands up first, and sits down in the end. Raises RecordingError where nothing was
+    asked for, Refused for a real robot that does not stand, NotReached where the watchdog ends it, and what Robot
+    raises.
+    """
+    asked = list(asked_for(recording))
+    length = (asked[-1].time - asked[0].time) / speed
+    with Robot(namespace) as robot:
+        was_off = robot.status().state != "active"
+        if was_off:
+            if robot.board_kind != SIMULATED:
+                raise Refused("the robot does not stand: `quadleg stand` first, which asks whether its legs are placed")
+            robot.stand()
+        say(f"{len(asked)} messages in {length:.0f} s, from {recording.path}. Ctrl-C ends it; the robot then stops.")
+        _play(robot, asked, speed, say)
+        if was_off:
+            robot.sit()
+    say("replayed")
+
+
+def asked_for(recording: Recording) -> Iterator[ReplayedRequest]:
+    """All that was asked for while the recorded robot was active, in order. Raises RecordingError for nothing."""
+    signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, "state", DIAGNOSTICS))
+    found = sorted(filter(_is_finite, _all_of(signals)), key=lambda one: one.time)
+    active = [time for time, text in signals.texts.get("state", []) if text.startswith("active")]
+    begin = active[0] if active else 0.0
+    before = {one.topic: one for one in found if one.time < begin and one.topic in ("base_target", GAIT)}
+    kept = [one for one in found if one.time >= begin]
+    if not any(one.topic != GAIT for one in kept):
+        raise RecordingError(f"{recording.path} has no velocity and no base target in it: nothing was asked for")
+    yield from (ReplayedRequest(begin, one.topic, one.what) for one in before.values())
+    yield from kept
+
+
+def _all_of(signals: Signals) -> Iterator[ReplayedRequest]:
+    for topic in VELOCITIES:
+        if signal := signals.get(topic):
+            yield from (
+                ReplayedRequest(t, topic, twist) for t, twist in zip(signal.times.tolist(), signal["twist"].tolist())
+            )
+    for topic in TARGETS:
+        if signal := signals.get(topic):
+            poses = zip(signal["position"].tolist(), signal["quaternion"].tolist())
+            yield from (ReplayedRequest(t, topic, pose) for t, pose in zip(signal.times.tolist(), poses))
+    gait = None
+    for said in signals.diagnostics:
+        if said.node == "gait" and said.values.get("gait_asked", gait) != gait:
+            gait = said.values["gait_asked"]
+            yield ReplayedRequest(said.time, GAIT, gait)
+
+
+def _is_finite(asked: ReplayedRequest) -> bool:
+    """Whether all its numbers are some: a damaged recording may have others, which nobody ever asked for."""
+    return asked.topic == GAIT or bool(np.isfinite(np.hstack(asked.what)).all())
+
+
+def _play(robot: Robot, asked: list[ReplayedRequest], speed: float, say: Callable[[str], None]) -> None:
+    from geometry_msgs.msg import PoseStamped, TwistStamped
+
+    from quadleg.middleware.topics import LATEST
+
+    publishers = {
+        topic: robot.node.create_publisher(kind, topic, LATEST)
+        for kind, topics in ((TwistStamped, VELOCITIES), (PoseStamped, TARGETS))
+        for topic in topics
+        if any(one.topic == topic for one in asked)
+    }
+    for topic, publisher in publishers.items():
+        robot.wait_for_listener(publisher, topic)
+    begun, origin = time.monotonic(), asked[0].time
+    said = begun
+    try:
+        for one in asked:
+            while (left := begun + (one.time - origin) / speed - time.monotonic()) > 0:
+                time.sleep(min(left, LOOK_PERIOD))
+            if robot.last.state != "active":
+                raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {robot.last.state}, {robot.last.why}")
+            if one.topic == GAIT:
+                robot.set_parameter("gait", "gait", one.what)
+            else:
+                publishers[one.topic].publish(_message(one, speed, robot.frame))
+            if time.monotonic() - said > SAID_EVERY:
+                said = time.monotonic()
+                say(f"{said - begun:.0f} s of {(asked[-1].time - origin) / speed:.0f} s")
+    finally:
+        # Silence is a stop, and the robot comes into its square stance.
+        for publisher in publishers.values():
+            robot.node.destroy_publisher(publisher)
+    robot.wait_until_it_stands()
+
+
+def _message(one: ReplayedRequest, speed: float, frame: str) -> Any:
+    from geometry_msgs.msg import PoseStamped, TwistStamped
+
+    if one.topic in VELOCITIES:
+        message = TwistStamped()
+        message.header.frame_id = frame
+        going = message.twist
+        going.linear.x, going.linear.y, going.angular.z = (speed * value for value in one.what)
+        return message
+    message = PoseStamped()
+    message.header.frame_id = frame
+    position, quaternion = one.what
+    p, q = message.pose.position, message.pose.orientation
+    p.x, p.y, p.z = position
+    q.w, q.x, q.y, q.z = quaternion
+    return message

@@ -1,1 +1,0 @@
-"""The commands of `quadleg`, by what they are for."""

@@ -1,0 +1,1 @@
+"""`quadleg calibrate` and `quadleg trim`: servos and zeros on the bench."""

@@ -1,0 +1,140 @@
+"""What stands on the bench for one command: the person's own robot file, and its board or a simulated one."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from math import radians
+from pathlib import Path
+
+from quadleg.commissioning.dialog import (
+    Choice,
+    Question,
+    Talk,
+    ask,
+)
+from quadleg.errors import BoardError
+from quadleg.hardware.board import Board
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    Joint,
+    Leg,
+    RobotModel,
+)
+from quadleg.robot_file.editor import copy_to, installed
+from quadleg.servos.board_kinds import open_board
+from quadleg.servos.simulated_board import SimulatedBoard
+
+SIMULATED = "simulated"
+HORN_ERROR = radians(4)  # of simulated horns, to each side
+TURN_ERROR = 0.01  # share
+
+
+class QuickClock:
+    """A clock that a sleep moves on at once: a simulated robot that nobody watches need not wait."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+
+class Bench:
+    """One robot's board. `clock` and `sleep` are those of its simulation, `seed` hides errors of its servos."""
+
+    def __init__(self, robot: RobotModel, seed: int, quick: bool) -> None:
+        self._robot = robot
+        self._seed = seed
+        self._simulated: SimulatedBoard | None = None
+        self._seen = stance_angles(robot, robot.resting)
+        clock = QuickClock()
+        self._quick = quick and robot.board.kind == SIMULATED
+        self.clock: Callable[[], float] = clock if self._quick else time.monotonic
+        self.sleep = clock.sleep if self._quick else time.sleep
+
+    def open(self) -> Board:
+        """The board that the robot file names."""
+        rest = stance_angles(self._robot, self._robot.resting)
+        if self._robot.board.kind != SIMULATED:
+            return open_board(self._robot, rest)
+        hidden = hidden_errors(self._seed)
+        self._simulated = SimulatedBoard(as_assembled(self._robot), rest, None, self._seed, self.clock, *hidden)
+        return self._simulated
+
+    @property
+    def protractor(self) -> Callable[[str], float] | None:
+        """The true angle (rad) of a simulated joint, by its name; nobody tells that of a real one."""
+        if self._robot.board.kind != SIMULATED:
+            return None
+        return self._read
+
+    def _read(self, name: str) -> float:
+        if self._simulated:
+            # A screen may look once more while the conversation's thread closes the board.
+            with suppress(BoardError):
+                self._seen = self._simulated.angles()
+        return self._seen[JOINT_NAMES.index(name)]
+
+
+def hidden_errors(seed: int) -> tuple[list[float], list[float]]:
+    """Errors of the twelve horns (rad) and of the servos' turn (share), by seed."""
+    draw = random.Random(seed)
+    horns = [draw.uniform(-HORN_ERROR, HORN_ERROR) for _ in JOINT_NAMES]
+    return horns, [draw.uniform(-TURN_ERROR, TURN_ERROR) for _ in JOINT_NAMES]
+
+
+def as_assembled(robot: RobotModel) -> RobotModel:
+    """The robot as it was put together, whatever its file says: each servo in its middle at that of the joint's limits,
+    those of hips and knees turned round on the right side, as in a mirror."""
+
+    def servo(joint: Joint) -> Joint:
+        kind = joint.servo.kind
+        shortest, longest = kind.pulse_range
+        turned = "right" in joint.name and "abduction" not in joint.name
+        per_radian = (-1 if turned else 1) * (longest - shortest) / kind.turn
+        zero = (shortest + longest - per_radian * (joint.lower + joint.upper)) / 2
+        own = replace(joint.servo, pulse_at_zero=zero, pulse_per_radian=per_radian, stops=kind.pulse_range)
+        return replace(joint, servo=own)
+
+    return _with_joints(robot, servo)
+
+
+def on_bench(robot: RobotModel) -> RobotModel:
+    """The robot as its servos are by themselves: they turn as far as their kind does, whatever its file says."""
+
+    def free(joint: Joint) -> Joint:
+        return replace(joint, servo=replace(joint.servo, stops=joint.servo.kind.pulse_range))
+
+    return _with_joints(robot, free)
+
+
+def _with_joints(robot: RobotModel, change: Callable[[Joint], Joint]) -> RobotModel:
+    def leg(number: int) -> Leg:
+        abduction, hip, knee = robot.legs[number].joints
+        return replace(robot.legs[number], joints=(change(abduction), change(hip), change(knee)))
+
+    return replace(robot, legs=(leg(0), leg(1), leg(2), leg(3)))
+
+
+def own_file(path: Path) -> Talk[Path]:
+    """The file to write into: the person's own, or a copy of one that belongs to the installation.
+
+    Raises OutputPathError where the copy cannot be made.
+    """
+    why = installed(path)
+    if not why:
+        return path
+    copy = Path.cwd() / path.name
+    yield from ask(
+        Question("copy", f"{why}. Work on a copy of it, {copy}, from now on?", (Choice("yes", "y", "make that copy"),))
+    )
+    copy_to(path, copy)
+    return copy

@@ -1,0 +1,120 @@
+"""What `quadleg calibrate` and `quadleg trim` do around a conversation: file, board, who answers, and a sure end."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from quadleg.commissioning.answer_file import FileAnswers
+from quadleg.commissioning.calibration.bench import Bench, on_bench, own_file
+from quadleg.commissioning.calibration.calibration_fit import TEETH
+from quadleg.commissioning.calibration.servo_calibration import Calibration
+from quadleg.commissioning.calibration.servo_pulses import Pulses
+from quadleg.commissioning.calibration.trim import Trim
+from quadleg.commissioning.dialog import Talk, converse
+from quadleg.errors import BoardError, QuadlegError
+from quadleg.interrupts import ended_by_signals
+from quadleg.robot_file.editor import RobotFileEditor
+from quadleg.robot_file.load import load_robot
+
+
+@dataclass
+class BenchSession:
+    """One `quadleg calibrate`: of which file and joints, on which board. `said` keeps all its sentences.
+
+    `quick` lets a simulated robot's time run ahead; nobody watches it then.
+    """
+
+    path: Path
+    names: Sequence[str]
+    fit_horns: bool = False
+    teeth: int = TEETH
+    board: str = ""
+    seed: int = 0
+    quick: bool = False
+    said: list[str] = field(default_factory=list)
+    hear: Callable[[str], None] | None = None
+    cut_at_end: bool = True
+    session: Calibration | None = None
+    pulses: Pulses | None = None
+
+    def talk(self) -> Talk[bool]:
+        """The whole conversation; whether all was done. Raises QuadlegError where the file or the board are no good."""
+        self.path = yield from own_file(self.path)
+        robot = load_robot(self.path).on_board(self.board)
+        bench = Bench(on_bench(robot), self.seed, self.quick)
+        self.pulses = Pulses(robot.board, bench.open, bench.sleep)
+        self.session = Calibration(
+            robot, RobotFileEditor(self.path), self.pulses, self.say, bench.protractor, self.teeth
+        )
+        conversation = self.session.fit_horns if self.fit_horns else self.session.calibrate
+        return (yield from conversation(self.names))
+
+    def say(self, sentence: str) -> None:
+        """Keep a sentence, and show it."""
+        self.said.append(sentence)
+        if self.hear:
+            self.hear(sentence)
+
+    def cut(self) -> None:
+        """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""
+        if self.pulses:
+            self.pulses.cut()
+
+    @property
+    def over(self) -> str:
+        """Why nothing is left to ask: nothing ends a calibration but the person."""
+        return ""
+
+    @property
+    def title(self) -> str:
+        """What is being done, and to which joint."""
+        done = "fit the horns of" if self.fit_horns else "calibrate"
+        joint = ""
+        if self.session and self.session.name:
+            joint = f"   {self.session.name.replace('_', ' ')}: {self.session.number} of {self.session.count}"
+        return f"{done} {self.path.name}{joint}"
+
+    def facts(self) -> list[tuple[str, str]]:
+        """What is known of the joint at hand, as pairs of a heading and words."""
+        return self.session.facts() if self.session else []
+
+
+def by_file(work: BenchSession | Trim, answers: Path) -> bool:
+    """Hold the conversation with a file of answers. Raises AnswerError where they do not fit."""
+    given = FileAnswers(answers)
+    with sure_end(work):
+        done = converse(work.talk(), given)
+    given.check_all_used()
+    return done
+
+
+def on_screen(work: BenchSession | Trim) -> bool:
+    """Hold the conversation on the whole terminal. Raises QuadlegError where that or textual is missing."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise QuadlegError("this takes keys from a terminal, and here is none; --answers FILE needs none")
+    try:
+        from quadleg.commissioning.dialog_screen import Screen
+    except ImportError:
+        raise QuadlegError(
+            "the screen needs textual: pip install -e '.[calibrate]' in quadleg's folder; --answers needs none"
+        ) from None
+    screen = Screen(work)
+    with sure_end(work):
+        return screen.hold()
+
+
+@contextmanager
+def sure_end(work: BenchSession | Trim) -> Iterator[None]:
+    """A closed terminal and a SIGTERM end all as Ctrl-C does; what does not sit down by itself is cut at once."""
+
+    def cut() -> None:
+        if work.cut_at_end:
+            with suppress(BoardError):
+                work.cut()
+
+    with ended_by_signals(cut):
+        yield

@@ -1,0 +1,1 @@
+"""`quadleg check`: whether a robot can stand and walk, by its figures alone."""

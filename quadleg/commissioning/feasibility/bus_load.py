@@ -1,0 +1,123 @@
+"""How long a frame of twelve joints takes on its way to the chip, and whether the servos are fast enough for a gait."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from quadleg.commissioning.feasibility.stride_effort import GaitUse
+from quadleg.commissioning.feasibility.torque_needs import torque_cure
+from quadleg.commissioning.feasibility.verdict import (
+    FAILS,
+    GOOD,
+    TIGHT,
+    Need,
+    Verdict,
+)
+from quadleg.gait.stride_feasibility import StrideObstacle
+from quadleg.geometry.planar import Planar
+from quadleg.hardware.firmata import i2c_read, i2c_write
+from quadleg.hardware.i2c_board import transfer_clocks
+from quadleg.hardware.pca9685 import LED0_ON_L
+from quadleg.hardware.serial_board import ACKNOWLEDGING, BITS_PER_BYTE, chunks
+from quadleg.robot.model import RobotModel
+
+CHANNEL_BYTES = 4  # NXP, PCA9685 data sheet rev. 4, 7.3.3: two registers of a channel for on, two for off
+ROOM = 0.5  # of the period that a frame may take with something to spare (our own choice)
+SLOW, SLOW_TURN = (
+    0.02,
+    0.1,
+)  # m/s and rad/s: a robot that goes no faster to some side hardly walks there (our own choice)
+
+# Firmata's answer to a read of one register: start, command, address, register and value as two bytes each, end.
+_REPLY_BYTES = 9
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A whole frame: `size` in bytes that the computer sends, `seconds` until the chip has them, on which `link`, in
+    how many `messages`; `rate` is that of the robot file in Hz.
+    """
+
+    link: str
+    messages: int
+    size: int
+    seconds: float
+    rate: float
+    gaits: tuple[GaitUse, ...]
+
+    @classmethod
+    def of(cls, robot: RobotModel, gaits: Sequence[GaitUse]) -> Bus:
+        """With all twelve joints changing; the simulated board is reckoned as one on I2C."""
+        messages = frame_messages(robot)
+        settings = robot.board
+        if settings.kind == "serial":
+            size, seconds = _serial_frame(robot, messages)
+            link = f"serial port at {settings.baud} baud"
+        else:
+            size = sum(map(len, messages))
+            seconds = transfer_clocks(len(messages), size) / settings.bus_speed
+            link = f"I2C at {settings.bus_speed / 1e3:g} kHz"
+        return cls(link, len(messages), size, seconds, robot.control_rate, tuple(gaits))
+
+    @property
+    def most(self) -> float:
+        """The largest frame rate in Hz."""
+        return 1 / self.seconds
+
+    def verdicts(self, torque: tuple[Need, ...] = ()) -> list[Verdict]:
+        """Of the frame, then of the servos' speed in each gait; `torque` is what to buy where torque lacks."""
+        return [self._of_frame(), *(_of_speed(use, use.fastest, torque) for use in self.gaits if use.fastest)]
+
+    def _of_frame(self) -> Verdict:
+        why = (
+            f"a frame is {self.size} bytes and takes {1000 * self.seconds:.2f} ms on {self.link}: "
+            f"{self.most:.0f} a second, {self.rate:g} are asked for"
+        )
+        faster = "a faster bus or port, joints on neighbouring channels"
+        if self.rate > self.most:
+            # servo_output then leaves out what is older: a robot stands and walks, less smoothly.
+            word = FAILS if self.rate > 2 * self.most else TIGHT
+            return Verdict("bus", word, why, f"control.rate_hz of {int(self.most)} at most, or {faster}")
+        if self.seconds * self.rate > ROOM:
+            return Verdict("bus", TIGHT, why, f"a lower control.rate_hz, or {faster}")
+        return Verdict("bus", GOOD, why)
+
+
+def frame_messages(robot: RobotModel) -> list[bytes]:
+    """The messages of a frame in which every joint changes: a register's address and four bytes a channel, for each
+    run of neighbouring channels.
+    """
+    channels = sorted(joint.servo.channel for joint in robot.joints)
+    messages: list[bytearray] = []
+    for before, channel in zip([None, *channels], channels):
+        if before is None or channel != before + 1:
+            messages.append(bytearray((LED0_ON_L + CHANNEL_BYTES * channel,)))
+        messages[-1] += bytes(CHANNEL_BYTES)
+    return list(map(bytes, messages))
+
+
+def _serial_frame(robot: RobotModel, messages: Sequence[bytes]) -> tuple[int, float]:
+    """Bytes sent and seconds until they are acknowledged; the last transfer on I2C is waited for."""
+    settings = robot.board
+    parts = [part for message in messages for part in chunks(message)]
+    request = i2c_read(settings.address, ACKNOWLEDGING[0], 1)
+    size = sum(len(i2c_write(settings.address, part)) for part in parts) + len(request)
+    clocks = transfer_clocks(1, len(parts[-1]))
+    return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
+
+
+def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...]) -> Verdict:
+    about = f"speed, {use.gait.name}"
+    if use.obstacle:
+        if torque and use.obstacle is StrideObstacle.TORQUE:
+            return Verdict(about, FAILS, use.why, torque_cure(torque), torque)
+        return Verdict(about, FAILS, use.why, use.cure, use.needs)
+    x, y, turn = fastest
+    why = (
+        f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
+        f"{100 * use.use:.0f} % of their speed without load"
+    )
+    if min(x, y) < SLOW or turn < SLOW_TURN:
+        return Verdict(about, TIGHT, why, "a lower stance.standing_height_mm lets the feet reach further")
+    return Verdict(about, GOOD, why)

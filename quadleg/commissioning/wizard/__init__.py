@@ -1,0 +1,1 @@
+"""`quadleg new`: a robot file from questions."""

@@ -1,0 +1,240 @@
+"""The error-state filter behind the odometry: the body by its IMU, and the standing feet as landmarks.
+
+The feet in contact are landmarks after Bloesch et al. (Robotics: Science and Systems 2012). The errors are those of
+the right-invariant form of Hartley, Ghaffari, Eustice & Grizzle (Int. J. Robotics Research 39 (2020) 402); both from
+memory. With them the measurement of a foot does not depend on the state, and nothing measures yaw and place by mistake.
+Other than there, feet are kept as seen from the IMU along the world's axes, so that no number grows with the way.
+
+An error is estimate less truth. That of attitude is a rotation vector in the world, R_estimate = exp(θ) R. Those of
+velocity and feet are what is left of them after that turn, v_estimate = exp(θ) v + ξ. Others are plain differences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import cos, sin, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
+from quadleg.estimation.attitude import Inertial
+from quadleg.geometry.rotations import (
+    level_attitude,
+    quaternion_from_rotation_vector,
+    quaternion_product,
+    rotation_matrix,
+)
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.robot.model import LEGS, RobotModel
+
+Array = NDArray[np.float64]
+
+# Rows of the covariance.
+ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
+FEET = slice(15, 27)
+YAW, YAW_BIAS = 2, 8
+KEPT = slice(YAW_BIAS, YAW_BIAS + 3)  # with the acceleration's along the ground
+SIZE = 27
+
+# Standard deviations of a cheap MEMS part with some room (common practice, no source), and of what is unknown at first.
+GYRO_NOISE = 2e-4  # rad/s/√Hz
+ACCELERATION_NOISE = 3e-3  # m/s²/√Hz
+GYRO_BIAS_WALK = 5e-6  # rad/s/√s
+ACCELERATION_BIAS_WALK = 2e-5  # m/s²/√s
+FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.015, 0.028
+LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies still, its bias apart
+TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where nobody measures it
+
+_ONE = np.eye(3)
+
+
+def of_foot(leg: int) -> slice:
+    """The rows of one leg's foot."""
+    return slice(15 + 3 * leg, 18 + 3 * leg)
+
+
+class ErrorStateFilter:
+    """The state (`inertial` and `feet`, (4, 3) m) of one robot, and the covariance `p` of its error, (27, 27)."""
+
+    def __init__(self, robot: RobotModel) -> None:
+        self.inertial = Inertial(robot)
+        self.feet: Array = np.zeros((len(LEGS), 3))
+        self.p: Array = np.zeros((SIZE, SIZE))
+        deviations = np.zeros(SIZE)
+        deviations[:12] = np.repeat((FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS), 3)
+        deviations[2] = 0.0  # yaw is counted from here on
+        self.p[np.diag_indices(SIZE)] = deviations**2
+        self._phi: Array = np.eye(SIZE)
+        self._noise: Array = np.zeros((SIZE, 6))
+        # Diagonals in them, by what they are multiplied with: views, to be written through.
+        self._place_by_velocity, self._feet_by_velocity = _diagonal(self._phi, POSITION), _diagonal(self._phi, FEET)
+        self._attitude_by_turn = np.einsum("ii->i", self._noise[ATTITUDE, :3])
+        self._velocity_by_shake = _diagonal(self._noise, VELOCITY)
+        self._place_by_shake, self._feet_by_shake = _diagonal(self._noise, POSITION), _diagonal(self._noise, FEET)
+        self._place = ZERO_VECTOR
+
+    # Prediction
+
+    def predict(self, measured: float, guessed: float, blind: float) -> None:
+        """Follows `inertial`, which has gone on by so many seconds with samples of the IMU, with some of them lost, and
+        without any."""
+        dt = measured + guessed + blind
+        x0, y0, z0 = self._place
+        x, y, z = self._place = self.inertial.place
+        self.feet -= (x - x0, y - y0, z - z0)
+        if dt <= 0.0:
+            return
+        r = dt * np.array(rotation_matrix(self.inertial.quaternion))
+        v, feet = cross_matrix(self.inertial.velocity), _crosses(self.feet)
+        phi, noise = self._phi, self._noise
+        phi[ATTITUDE, GYRO_BIAS] = phi[VELOCITY, ACCELERATION_BIAS] = -r
+        phi[VELOCITY, GYRO_BIAS] = -(v @ r)
+        phi[FEET, GYRO_BIAS] = -(feet @ r)
+        phi[3, 1], phi[4, 0] = GRAVITY * dt, -GRAVITY * dt  # g × θ
+        phi[POSITION, ATTITUDE] = -dt * v
+        self._place_by_velocity[:], self._feet_by_velocity[:] = dt, -dt
+        turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (guessed + blind))
+        shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (guessed + blind))
+        self._attitude_by_turn[:], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
+        self._velocity_by_shake[:] = shake
+        self._place_by_shake[:], self._feet_by_shake[:] = shake * dt / 2, -shake * dt / 2
+        self.p = phi @ self.p @ phi.T + noise @ noise.T
+        variances = np.einsum("ii->i", self.p)
+        variances[GYRO_BIAS] += GYRO_BIAS_WALK**2 * dt
+        variances[ACCELERATION_BIAS] += ACCELERATION_BIAS_WALK**2 * dt
+
+    def put(self, place: Vector, deviation: float) -> None:
+        """The IMU is at this place of the world (m), with a standard deviation (m) along each axis."""
+        self.inertial.place = self._place = place
+        self.p[POSITION, :] = 0.0
+        self.p[:, POSITION] = 0.0
+        self.p[POSITION, POSITION] = deviation**2 * _ONE
+
+    # The feet
+
+    def land(self, leg: int, place: Array, deviation: float) -> None:
+        """A foot stands, from now on, where it is seen (m, `deviation` m): nothing before counts."""
+        foot = of_foot(leg)
+        self.feet[leg] = place
+        self.p[foot] = 0.0
+        self.p[:, foot] = 0.0
+        self.p[foot, foot] = deviation**2 * _ONE
+
+    def drift(self, variances: Array) -> None:
+        """The feet may have moved by chance, (4,) m²."""
+        np.einsum("ii->i", self.p)[FEET] += np.repeat(variances, 3)
+
+    def surprise(self, leg: int, off: Array, deviation: float) -> float:
+        """How far a foot is `off` (m) from where it stands, as a squared distance in standard deviations."""
+        foot = of_foot(leg)
+        (a, b, c), (_, d, e), (_, _, f) = self.p[foot, foot].tolist()
+        extra = deviation**2
+        a, d, f = a + extra, d + extra, f + extra
+        x, y, z = off.tolist()
+        # The inverse of a symmetric matrix by its cofactors: numpy takes ten times as long for so small a one.
+        aa, bb, cc, dd, ee, ff = (
+            d * f - e * e,
+            c * e - b * f,
+            b * e - c * d,
+            a * f - c * c,
+            b * c - a * e,
+            a * d - b * b,
+        )
+        squares = aa * x * x + dd * y * y + ff * z * z + 2.0 * (bb * x * y + cc * x * z + ee * y * z)
+        return float(squares / (a * aa + b * bb + c * cc))
+
+    # Correction
+
+    def correct(self, index: Sequence[int], off: Array, deviation: float, walking: bool = False) -> None:
+        """Rows `index` of the state are measured to be `off` from it, with one standard deviation each.
+
+        The biases of the gyro about the vertical, and of the acceleration along the ground, are found while the robot
+        stands: `walking`, they stay.
+        """
+        columns = self.p[:, index]
+        s = columns[index]
+        s[np.diag_indices(len(index))] += deviation**2
+        gain = np.linalg.solve(s, columns.T).T
+        known, change = gain @ columns.T, gain @ off
+        if walking:
+            # Feet that slip evenly would be taken for these biases; they are reckoned with, not estimated (Schmidt).
+            known[KEPT, KEPT] = change[KEPT] = 0.0
+        p = self.p - known
+        self.p = (p + p.T) / 2
+        ax, ay, az, vx, vy, vz, gx, gy, gz, bx, by, bz, px, py, pz = change[:15].tolist()
+        inertial = self.inertial
+        turn = quaternion_from_rotation_vector((ax, ay, az))
+        inertial.quaternion = quaternion_product(turn, inertial.quaternion)
+        matrix = rotation_matrix(turn)
+        inertial.velocity = turned(matrix, _sum(inertial.velocity, (vx, vy, vz)))
+        inertial.gyro_bias = _sum(inertial.gyro_bias, (gx, gy, gz))
+        inertial.acceleration_bias = _sum(inertial.acceleration_bias, (bx, by, bz))
+        inertial.place = self._place = _sum(inertial.place, (px, py, pz))
+        self.feet = (self.feet + change[FEET].reshape(-1, 3)) @ np.array(matrix).T
+
+    def level(self) -> None:
+        """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading."""
+        inertial = self.inertial
+        assert inertial.felt
+        half, yaw_variance = Pose(ZERO_VECTOR, inertial.quaternion).yaw / 2, self.p[YAW, YAW]
+        heading = (cos(half), 0.0, 0.0, sin(half))
+        inertial.quaternion = quaternion_product(heading, level_attitude(inertial.felt))
+        inertial.velocity = ZERO_VECTOR
+        self.p[:12] = 0.0
+        self.p[:, :12] = 0.0
+        for block, deviation in ((VELOCITY, FIRST_VELOCITY), (GYRO_BIAS, FIRST_GYRO_BIAS)):
+            self.p[block, block] = deviation**2 * _ONE
+        # The bias of the acceleration tilts this vertical with it.
+        x, y, _ = np.array(rotation_matrix(inertial.quaternion))
+        by_bias = np.array([-y, x, np.zeros(3)]) / GRAVITY
+        variance = FIRST_ACCELERATION_BIAS**2
+        self.p[ACCELERATION_BIAS, ACCELERATION_BIAS] = variance * _ONE
+        self.p[ATTITUDE, ACCELERATION_BIAS] = variance * by_bias
+        self.p[ACCELERATION_BIAS, ATTITUDE] = variance * by_bias.T
+        self.p[ATTITUDE, ATTITUDE] = variance * (by_bias @ by_bias.T) + LEVELLED**2 * np.diag([1.0, 1.0, 0.0])
+        self.p[YAW, YAW] += yaw_variance
+
+    # What is known
+
+    def covariance(self) -> Array:
+        """(27, 27), with the error of the velocity as a plain difference too."""
+        turn = cross_matrix(self.inertial.velocity)
+        result = self.p.copy()
+        result[VELOCITY] -= turn @ result[ATTITUDE]
+        result[:, VELOCITY] -= result[:, ATTITUDE] @ turn.T
+        return result
+
+
+def cross_matrix(vector: Sequence[float]) -> Array:
+    """The matrix of the cross product by a vector from the left."""
+    x, y, z = vector
+    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def _diagonal(matrix: Array, block: slice) -> Array:
+    """(n, 3) a view of the diagonals of the 3 by 3 matrices in some rows, at columns 3 to 6."""
+    result: Array = np.einsum("nii->ni", matrix[block, 3:6].reshape(-1, 3, 3))
+    return result
+
+
+def _crosses(vectors: Array) -> Array:
+    """(3 n, 3): `cross_matrix` of each row of (n, 3), one below the other."""
+    result = np.zeros((len(vectors), 3, 3))
+    result[:, 2, 1] = vectors[:, 0]
+    result[:, 0, 2] = vectors[:, 1]
+    result[:, 1, 0] = vectors[:, 2]
+    result -= result.transpose(0, 2, 1)
+    return result.reshape(-1, 3)
+
+
+def _sum(a: Vector, b: Vector) -> Vector:
+    return a[0] + b[0], a[1] + b[1], a[2] + b[2]
+
+
+def turned(matrix: tuple[Vector, Vector, Vector], vector: Vector) -> Vector:
+    """A vector turned by a rotation matrix, given by rows."""
+    x, y, z = vector
+    (a, b, c), (d, e, f), (g, h, i) = matrix
+    return a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z

@@ -1,0 +1,1 @@
+"""Rotations, rigid transforms, motion in the plane, and the transform that best fits points to points."""

@@ -1,0 +1,61 @@
+"""What carries the bytes to the PWM chip and back: the common shape of all boards, and how to open one."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from types import TracebackType
+from typing import TypeVar
+
+from quadleg.errors import BoardError
+
+AnyBoard = TypeVar("AnyBoard", bound="Board")
+
+
+def always() -> bool:
+    """Nothing makes it invalid."""
+    return True
+
+
+class Board(ABC):
+    """A way to one I2C chip. A context manager that closes itself."""
+
+    @abstractmethod
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
+        """Send messages, each a register's address and then data, as one transaction.
+
+        There is a single stop condition, at the end, so the chip's outputs change together. `valid` is asked once
+        the bus is taken, right before the first byte: where it says no, nothing is sent. Raises BoardError if the
+        chip did not take them.
+        """
+
+    def urgent(self, message: bytes) -> None:
+        """Send one message ahead of all that waits, from any thread. What of an unfinished `write` was not sent is not.
+
+        Raises BoardError if the chip did not take it. A board whose writes are short need not do more than write.
+        """
+        self.write(message)
+
+    @abstractmethod
+    def read(self, register: int, count: int) -> bytes:
+        """Read `count` bytes, beginning at a register. Raises BoardError if the chip did not answer."""
+
+    def neighbour(self, address: int) -> Board:
+        """The way to another chip on the same bus, by its address; it may be used from another thread.
+
+        Closing it lets this board go on; closing this board ends it. Whether a chip is there shows when it is used.
+        Raises BoardError where the board is closed, or has no bus.
+        """
+        raise BoardError(f"this board has no bus on which a chip at 0x{address:02X} could be")
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the board, whose outputs go on. Closing twice does no harm."""
+
+    def __enter__(self: AnyBoard) -> AnyBoard:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

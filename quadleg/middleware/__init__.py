@@ -1,0 +1,1 @@
+"""What a node needs of ROS 2: parameters, publishers, subscriptions, timers, services, and a process to run in."""

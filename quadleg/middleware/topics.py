@@ -1,0 +1,104 @@
+"""Qualities of service and message details that several nodes share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, isfinite
+from typing import TYPE_CHECKING
+
+from builtin_interfaces.msg import Time
+from geometry_msgs.msg import Point, Quaternion, Vector3
+from rclpy.qos import DurabilityPolicy, QoSProfile
+from rclpy.serialization import deserialize_message
+from trajectory_msgs.msg import JointTrajectory
+
+from quadleg.errors import TargetError
+from quadleg.geometry.transforms import Pose
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.joint_command import ALL, command_of
+
+if TYPE_CHECKING:  # servo_output would wait for it at its start, and has no use for it
+    from nav_msgs.msg import Odometry
+
+LATEST = QoSProfile(depth=1)
+LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
+# With a depth of 1 the four legs' publishers would overwrite each other; two frames of them have room.
+JOINT_TARGETS = QoSProfile(depth=8)
+JOINT_STATES = QoSProfile(depth=10)
+
+STATE_SEPARATOR = ": "
+NO_ANGLES = (0.0,) * len(JOINT_NAMES)
+KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
+FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
+
+
+def nanoseconds(stamp: Time) -> int:
+    """A stamp as one number, which names a frame."""
+    return stamp.sec * 1_000_000_000 + stamp.nanosec
+
+
+def check_frame(found: str, wanted: str) -> None:
+    """Raises TargetError unless a message is in the wanted frame."""
+    if found != wanted:
+        raise TargetError(f"frame_id is '{found}'; it must be '{wanted}'")
+
+
+def finite_place(point: Point | Vector3) -> tuple[float, float, float]:
+    """The coordinates in m; raises TargetError where one is not finite."""
+    place = (point.x, point.y, point.z)
+    if not all(map(isfinite, place)):
+        raise TargetError(f"place {place} is not finite; it must be three numbers in metres")
+    return place
+
+
+def near_place(point: Point | Vector3) -> tuple[float, float, float]:
+    """The same; raises TargetError too where it is farther away than any part of such a robot."""
+    place = finite_place(point)
+    if max(map(abs, place)) > FARTHEST:
+        raise TargetError(f"place {place} is more than {FARTHEST:g} m away; the robot moves some centimetres")
+    return place
+
+
+def rotation_of(q: Quaternion) -> tuple[float, float, float, float]:
+    """The unit quaternion (w, x, y, z); raises TargetError where it is none."""
+    norm = hypot(q.w, q.x, q.y, q.z)
+    if not isfinite(norm) or norm < 1e-6:
+        raise TargetError(
+            f"orientation ({q.w}, {q.x}, {q.y}, {q.z}) is no rotation; it must be a quaternion, level is w = 1"
+        )
+    return q.w / norm, q.x / norm, q.y / norm, q.z / norm
+
+
+def known_pose(said: Odometry) -> Pose | None:
+    """The pose that an estimate says, None where it says that it does not know what is level, or nothing of use."""
+    covariance = said.pose.covariance
+    if max(covariance[21], covariance[28]) > KNOWN_TILT**2:  # of roll and of pitch
+        return None
+    try:
+        return Pose(finite_place(said.pose.pose.position), rotation_of(said.pose.pose.orientation))
+    except TargetError:
+        return None
+
+
+def join_state(state: str, why: str) -> str:
+    """A state with its reason, `<state>: <why>`."""
+    return f"{state}{STATE_SEPARATOR}{why}"
+
+
+def split_state(text: str) -> tuple[str, str]:
+    """`<state>: <why>` taken apart."""
+    state, _, why = text.partition(STATE_SEPARATOR)
+    return state, why
+
+
+def led_angles(serialized: bytes) -> Sequence[float] | None:
+    """The twelve angles of a message of `joint_commands` that powers all joints; None of any other.
+
+    What is no command servo_output refuses too, and says so.
+    """
+    message = deserialize_message(serialized, JointTrajectory)
+    try:
+        command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
+    except TargetError:
+        return None
+    return command.angles if command.powered == ALL else None

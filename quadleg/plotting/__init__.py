@@ -1,0 +1,1 @@
+"""Drawings that reports, checks and the demo share."""

@@ -1,0 +1,249 @@
+"""What the pictures of reports and comparisons are drawn on: panels over time, the watchdog's states above them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.text import Annotation, Text
+from numpy.typing import NDArray
+
+from quadleg.analysis.events import StateInterval
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.analysis.recording_figures import words
+from quadleg.plotting.course_plots import ESTIMATE
+from quadleg.plotting.pose_plots import STATES
+from quadleg.plotting.sheet import (
+    INK,
+    MARGIN,
+    PALE,
+    QUIET,
+    WIDTH,
+    Sheet,
+    quiet_frame,
+    styled,
+    thinned,
+)
+from quadleg.robot.colours import BODY, LEG
+from quadleg.robot.model import LEGS
+
+Array = NDArray[Any]
+
+PNG_DPI = 140
+TEXT, SMALL = 11.5, 10.5  # points: on a page 17 cm wide they are 60 % of that
+POINTS = 800  # parts of a curve across a whole picture, two points for each: the least and the most
+LEFT, RIGHT = 220, 2340  # pixels: the ends of a panel over the whole width
+_MOST_BARS = 400  # of one kind that are drawn each for itself
+_STRIP = 34  # pixels, of the states above panels
+_SHORTEST = 0.1  # s
+_MINUTES = 600.0  # s: what is longer has its times in minutes
+_OF_OUTPUT = {"following": "active", "holding": "hold", "stopped": "fault"}  # servo_output's states, coloured alike
+
+ASKED_STYLE: dict[str, Any] = {"color": QUIET, "linewidth": 1.7, "linestyle": (0, (4, 2)), "zorder": 5}
+PLANNED_STYLE: dict[str, Any] = {"color": PALE, "linewidth": 4.0, "zorder": 2, "solid_capstyle": "round"}
+JOINTS_STYLE: dict[str, Any] = {"color": BODY, "linewidth": 2.6, "zorder": 3}
+FOUND_STYLE: dict[str, Any] = {"color": ESTIMATE, "linewidth": 1.4, "zorder": 4}
+TRUE_STYLE: dict[str, Any] = {"color": INK, "linewidth": 1.1, "zorder": 4.5}
+LIMIT_STYLE: dict[str, Any] = {"color": QUIET, "linewidth": 1.1, "linestyle": (0, (6, 4)), "zorder": 1}
+SHADE_STYLE: dict[str, Any] = {"color": thinned(ESTIMATE, 0.2), "linewidth": 0}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture: a name for its file, a heading, what it shows in a sentence or two, and how it is drawn."""
+
+    name: str
+    heading: str
+    about: str
+    draw: Callable[[], Figure]
+
+
+@contextmanager
+def report_style() -> Iterator[None]:
+    """The words of a picture that is made within."""
+    with styled(), matplotlib.rc_context({"font.size": TEXT, "axes.labelcolor": INK}):
+        yield
+
+
+def envelope(times: Array, values: Array, points: int) -> tuple[Array, Array]:
+    """The same curve with two points for each of so many equal parts of its length in rows: the least and the most of
+    each part, so that no peak is lost. NaN only where a whole part is NaN; short ones are given back as they are."""
+    n = len(values)
+    if n <= 4 * points:
+        return times, values
+    edges = np.linspace(0, n, points, endpoint=False).astype(int)
+    least, most = np.fmin.reduceat(values, edges), np.fmax.reduceat(values, edges)
+    ends = np.append(edges[1:], n) - 1
+    falls = values[edges] > values[ends]
+    first, second = np.where(falls, most, least), np.where(falls, least, most)
+    return np.column_stack((times[edges], times[ends])).ravel(), np.column_stack((first, second)).ravel()
+
+
+def few(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[float, float]]:
+    """Bars (start, length) in their order, or where there are very many, those that are not `apart` joined."""
+    if len(bars) <= _MOST_BARS:
+        return bars
+    joined: list[tuple[float, float]] = []
+    for start, long in bars:
+        begun, lasts = joined[-1] if joined else (start, 0.0)
+        if joined and start - begun - lasts < apart:
+            joined[-1] = (begun, max(lasts, start + long - begun))
+        else:
+            joined.append((start, long))
+    return joined
+
+
+class PanelSheet(Sheet):
+    """A sheet with panels over time, from `start` to `end` in s, with the watchdog's `spells` where they are known."""
+
+    def __init__(self, height: int, start: float, end: float, spells: Sequence[StateInterval] = ()) -> None:
+        super().__init__(height)
+        self.spells = spells
+        self.unit, self.scale = ("min", 60.0) if end - start > _MINUTES else ("s", 1.0)
+        self.first, self.last = start / self.scale, max(end, start + _SHORTEST) / self.scale
+
+    @classmethod
+    def of(cls, story: RecordingAnalysis, height: int) -> PanelSheet:
+        """For all of one recording."""
+        return cls(height, story.start, story.end, story.states)
+
+    def headed(self, left: float, baseline: float, name: str, said: str = "") -> None:
+        """The name of what is below, and words about it."""
+        head = Text(left / WIDTH, 1 - baseline / self._height, name, fontweight="bold", fontsize=TEXT)
+        head.set_transform(self.figure.transFigure)
+        self.figure.add_artist(head)
+        if said:
+            about = Annotation(said, xy=(1, 0), xycoords=head, xytext=(8, 0), textcoords="offset points")
+            about.set(va="bottom", color=QUIET, fontsize=SMALL, annotation_clip=False)
+            self.figure.add_artist(about)
+
+    def key(self, handles: Sequence[Artist], top: float = 30) -> None:
+        """What colours mean, above everything."""
+        self.legend(handles, WIDTH - MARGIN, top, handlelength=1.8)
+
+    def strip(
+        self, left: float, top: float, width: float, height: float, spells: Sequence[StateInterval], label: str
+    ) -> Axes:
+        """States over time as a band."""
+        axes = self.axes(label, left, top, width, height)
+        first, last = self.first, self.last
+        axes.set(xlim=(first, last), ylim=(0, 1))
+        axes.set_axis_off()
+        least = 3 * (last - first) / width
+        for name, (colour, hatch) in STATES.items():
+            own = [spell for spell in spells if own_colour(spell.state) == name]
+            bars = [(s.start / self.scale, max((s.end - s.start) / self.scale, least)) for s in own]
+            style: dict[str, Any] = {
+                "facecolor": colour,
+                "hatch": hatch,
+                "linewidth": 0.6,
+                "edgecolor": thinned(INK, 0.45),
+            }
+            axes.broken_barh(few(bars, least), (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
+            for (start, long), spell in zip(bars, own):
+                if long / (last - first) * width > 21 * len(spell.state) + 16:
+                    text = axes.text(start + long / 2, 0.45, spell.state, ha="center", va="center", zorder=4)
+                    text.set_fontsize(SMALL)
+                    text.set_bbox({"facecolor": colour, "edgecolor": "none", "pad": 0.6})
+        return axes
+
+    def states(self, left: float, top: float, width: float, label: str) -> None:
+        """The watchdog's states above panels, where they are known."""
+        if self.spells:
+            self.strip(left, top, width, _STRIP, self.spells, label)
+
+    def over_time(
+        self, label: str, left: float, top: float, width: float, height: float, unit: str, last: bool
+    ) -> Axes:
+        """A panel over time; `last` where its times are named below."""
+        axes = self.axes(label, left, top, width, height)
+        quiet_frame(axes)
+        axes.set_xlim(self.first, self.last)
+        axes.set_ylabel(unit.replace("°", "degrees"))
+        axes.yaxis.set_label_coords(-110 / width, 0.5)
+        axes.locator_params(axis="y", nbins=5)
+        for state in ("hold", "fault"):
+            own = [spell for spell in self.spells if spell.state == state]
+            bars = [(spell.start / self.scale, (spell.end - spell.start) / self.scale) for spell in own]
+            style: dict[str, Any] = {"facecolor": STATES[state][0], "alpha": 0.45, "linewidth": 0, "zorder": 0}
+            apart = 3 * (self.last - self.first) / width
+            axes.broken_barh(few(bars, apart), (0, 1), transform=axes.get_xaxis_transform(), **style)
+        if last:
+            axes.set_xlabel(f"time ({self.unit})", labelpad=2)
+        else:
+            axes.tick_params(labelbottom=False)
+        return axes
+
+    def line(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+        """A curve over time, thinned out where it is long."""
+        shown, thin = envelope(times, values, _points(axes))
+        axes.plot(shown / self.scale, thin, **_dense(style) if len(thin) < len(values) else style)
+
+    def steps(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+        """A curve that stays at each value until the next."""
+        until = np.append(times, self.last * self.scale)
+        held = np.append(values, values[-1:])
+        shown, thin = envelope(until, held, _points(axes))
+        own = _dense(style) if len(thin) < len(held) else style
+        axes.plot(shown / self.scale, thin, drawstyle="steps-post", **own)
+
+    def sizes(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+        """How large something is over time, whatever its sign: where it is long, the largest of each part."""
+        shown, thin = envelope(times, np.abs(values), _points(axes))
+        if len(thin) < len(values):
+            shown, thin = shown[::2], np.fmax(thin[::2], thin[1::2])
+        axes.plot(shown / self.scale, thin, **style)
+
+    def limit(self, axes: Axes, value: float, said: str) -> None:
+        """A line across, with what it is at its right end, above it."""
+        axes.axhline(value, label=said, **LIMIT_STYLE)
+        axes.text(
+            0.997,
+            value,
+            said,
+            transform=axes.get_yaxis_transform(),
+            ha="right",
+            va="bottom",
+            color=QUIET,
+            fontsize=SMALL,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
+        )
+
+
+def _dense(style: dict[str, Any]) -> dict[str, Any]:
+    """The style for a curve that goes up and down at every point: no dashes, and thin."""
+    return style | {"linestyle": "-", "linewidth": min(style["linewidth"], 1.2)}
+
+
+def _points(axes: Axes) -> int:
+    return round(POINTS * axes.get_position().width)
+
+
+def own_colour(state: str) -> str:
+    """The watchdog's state whose colour a state of servo_output has."""
+    return _OF_OUTPUT.get(state, state)
+
+
+def handle(style: dict[str, Any], label: str) -> Line2D:
+    """A line of this style, for the key."""
+    return Line2D([], [], label=label, **{key: value for key, value in style.items() if key != "zorder"})
+
+
+def leg_handles() -> list[Line2D]:
+    """The colours of the legs, for the key."""
+    return [Line2D([], [], color=LEG[leg], linewidth=4, label=words(leg)) for leg in LEGS]
+
+
+def at_least(axes: Axes, span: float) -> None:
+    """So much on the y axis at the least: what hardly changes must not look wild."""
+    low, high = axes.get_ylim()
+    if high - low < span:
+        axes.set_ylim((low + high - span) / 2, (low + high + span) / 2)

@@ -1,0 +1,252 @@
+"""The resting pose, drawn for the person who puts the legs there: in the terminal, and as a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil, degrees, hypot
+from pathlib import Path
+from typing import Any
+
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.kinematics.leg import points
+from quadleg.robot.colours import BODY, LEG, rgb
+from quadleg.robot.model import JOINTS, LEGS, RobotModel
+
+Point = tuple[float, float]
+Dot = tuple[int, int]
+
+_COLUMNS = 76  # characters that both views take
+_GAP = 4  # between them
+_ACROSS, _UP = 2, 4  # dots in a character, which is about twice as high as wide, so that the dots are square
+_BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode's bit of each dot, row by row
+
+# What each character looks like in dots, row by row from the top.
+_ASCII = (
+    ("'", "## .. .. .."),
+    ("-", ".. ## .. .."),
+    ("-", ".. .. ## .."),
+    ("_", ".. .. .. ##"),
+    ("|", "#. #. #. #."),
+    ("|", ".# .# .# .#"),
+    ("/", ".# .# #. #."),
+    ("\\", "#. #. .# .#"),
+    ("#", "## ## ## ##"),
+)
+_SHAPES = [
+    (character, [(i % 2, i // 2) for i, mark in enumerate(rows.replace(" ", "")) if mark == "#"])
+    for character, rows in _ASCII
+]
+
+
+@dataclass(frozen=True)
+class RestingView:
+    """The robot at rest from one side: places across and up in m, the ground at 0.
+
+    `body` is the lower left and the upper right corner of its box. A leg runs from its abduction axis over hip
+    and knee to the foot centre; the far legs come first. `word` is which word of a leg's name tells the legs apart.
+    """
+
+    title: str
+    word: int
+    body: tuple[Point, Point]
+    legs: dict[str, tuple[Point, ...]]
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """The leftmost and the rightmost place."""
+        across = [x for x, _ in self._places()]
+        return min(across), max(across)
+
+    @property
+    def top(self) -> float:
+        """The height of the highest place."""
+        return max(z for _, z in self._places())
+
+    def _places(self) -> Iterator[Point]:
+        yield from self.body
+        for leg in self.legs.values():
+            yield from leg
+
+
+def views(robot: RobotModel) -> tuple[RestingView, RestingView]:
+    """The resting pose from the robot's right side, where forward is to the right, and from the front."""
+    angles, height = stance_angles(robot, robot.resting), robot.resting.height
+    places = {leg.name: points(leg, angles[3 * i : 3 * i + 3]) for i, leg in enumerate(robot.legs)}
+
+    def view(title: str, axis: int, word: int, far: str) -> RestingView:
+        def seen(place: Sequence[float]) -> Point:
+            return place[axis], height + place[2]
+
+        low, high = (
+            seen([c + sign * s / 2 for c, s in zip(robot.body.centre, robot.body.size)]) for sign in (-1.0, 1.0)
+        )
+        far_first = sorted(LEGS, key=lambda leg: far not in leg)
+        return RestingView(title, word, (low, high), {leg: tuple(map(seen, places[leg])) for leg in far_first})
+
+    return view("from its right side, forward is to the right", 0, 0, "left"), view("from the front", 1, 1, "rear")
+
+
+def angles_in_words(robot: RobotModel, degree: str = "°") -> list[str]:
+    """The table of the twelve angles in degrees, each with the way that it turns."""
+    lines = [f"{'':<16}" + "".join(f"{joint:<18}" for joint in JOINTS).rstrip()]
+    angles = stance_angles(robot, robot.resting)
+    for i, leg in enumerate(robot.legs):
+        row = f"{leg.name.replace('_', ' '):<16}"
+        for joint, angle in zip(JOINTS, angles[3 * i : 3 * i + 3]):
+            turned = round(degrees(angle))
+            row += f"{f'{turned}{degree} {_way(joint, turned, leg.hip_offset)}':<18}"
+        lines.append(row.rstrip())
+    return lines
+
+
+def _way(joint: str, angle: int, outward: float) -> str:
+    if not angle:
+        return "straight"
+    if joint == "abduction":
+        return "outward" if angle * outward > 0 else "inward"
+    if joint == "hip":
+        return "rearward" if angle > 0 else "forward"
+    return "points rearward" if angle < 0 else "points forward"
+
+
+# In the terminal
+
+
+def drawing(robot: RobotModel, encoding: str) -> list[str]:
+    """The resting pose in lines of at most 80 characters: both views to one scale, and the twelve angles.
+
+    In braille dots where the terminal's `encoding` is a UTF, in ASCII elsewhere.
+    """
+    unicode = encoding.lower().startswith("utf")
+    both = views(robot)
+    top = max(view.top for view in both)
+    # Lines and the names below feet want a little more than the robot's own width.
+    scale = ((_COLUMNS - _GAP) * _ACROSS - 16) / sum(high - low for low, high in (view.span for view in both))
+    side, front = (_drawn(view, scale, ceil((top * scale + 1) / _UP), unicode) for view in both)
+    width = max(map(len, side)) + _GAP
+    lines = [f"{left:<{width}}{right}" for left, right in zip(side, front)]
+    lines = [
+        f"{robot.name} at rest",
+        f"hip axes {1000 * robot.resting.height:.0f} mm above the ground; o is a hip or a knee",
+        "",
+        *lines,
+        "",
+        *angles_in_words(robot, "°" if unicode else " deg"),
+    ]
+    return [f"  {line}".rstrip() for line in lines]
+
+
+def _drawn(view: RestingView, scale: float, rows: int, unicode: bool) -> list[str]:
+    """One view at `scale` dots a metre: its title, `rows` rows, the ground, the names of the feet."""
+    left, right = view.span
+    columns = ceil((right - left) * scale / _ACROSS) + 4
+    lowest = rows * _UP - 1
+
+    def dot(place: Point) -> Dot:
+        # What a resting pose has below the ground is drawn on it.
+        return round((place[0] - left) * scale) + 2 * _ACROSS, min(lowest, round(lowest - place[1] * scale))
+
+    (x0, z0), (x1, z1) = view.body
+    cells: dict[Dot, set[Dot]] = {}
+    for corners in (((x0, z0), (x0, z1), (x1, z1), (x1, z0), (x0, z0)), *view.legs.values()):
+        for x, y in _line(list(map(dot, corners))):
+            cells.setdefault((x // _ACROSS, y // _UP), set()).add((x % _ACROSS, y % _UP))
+    character = _braille if unicode else _ascii
+    drawn = [[character(cells[x, y]) if (x, y) in cells else " " for x in range(columns)] for y in range(rows)]
+    for leg in view.legs.values():
+        for x, y in map(dot, leg[1:3]):
+            drawn[y // _UP][x // _ACROSS] = "o"
+    feet = {name.split("_")[view.word]: dot(leg[-1])[0] // _ACROSS for name, leg in view.legs.items()}
+    return [view.title, "", *map("".join, drawn), ("─" if unicode else "=") * columns, _names(feet, columns)]
+
+
+def _names(feet: dict[str, int], columns: int) -> str:
+    """The names of the feet, each at its column."""
+    line = ""
+    for name, column in sorted(feet.items(), key=lambda item: item[1]):
+        line = f"{line:<{max(0, column - len(name) // 2)}}{name}"
+    return f"{line:<{columns}}"
+
+
+def _line(corners: Sequence[Dot]) -> Iterator[Dot]:
+    """The dots of the lines from corner to corner."""
+    for (x0, y0), (x1, y1) in pairwise(corners):
+        steps = max(1, abs(x1 - x0), abs(y1 - y0))
+        for k in range(steps + 1):
+            yield round(x0 + (x1 - x0) * k / steps), round(y0 + (y1 - y0) * k / steps)
+
+
+def _braille(dots: Iterable[Dot]) -> str:
+    return chr(0x2800 + sum(_BRAILLE[y][x] for x, y in dots))
+
+
+def _ascii(dots: Iterable[Dot]) -> str:
+    """The character whose own dots are the nearest to these, and these to its."""
+
+    def unlike(shape: list[Dot]) -> float:
+        pairs = ((dots, shape), (shape, dots))
+        return sum(min(hypot(x - u, y - v) for u, v in others) for one, others in pairs for x, y in one)
+
+    return min(_SHAPES, key=lambda known: unlike(known[1]))[0]
+
+
+# As a picture
+
+_WIDTH, _TITLE, _TABLE = 12.0, 1.0, 1.7  # inches
+_BESIDE, _BELOW, _ABOVE = 0.03, 0.006, 0.02  # m around the robot
+
+
+def save_picture(robot: RobotModel, path: Path) -> None:
+    """Draws both views and the angles into a PNG file.
+
+    Raises ImportError without matplotlib, and OSError where the file cannot be written.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+
+    both = views(robot)
+    spans = [(low - _BESIDE, high + _BESIDE) for low, high in (view.span for view in both)]
+    widths = [high - low for low, high in spans]
+    top = max(view.top for view in both) + _ABOVE
+    drawn = (top + _BELOW) * _WIDTH / sum(widths)
+    height = _TITLE + drawn + _TABLE
+    figure = Figure(figsize=(_WIDTH, height), dpi=150)
+    title = f"{robot.name.replace('_', ' ')}: the resting pose"
+    figure.text(0.02, 1 - 0.4 / height, title, fontweight="bold", fontsize=15)
+    table: dict[str, Any] = {
+        "family": "DejaVu Sans Mono",
+        "fontsize": 11,
+        "linespacing": 1.4,
+        "verticalalignment": "center",
+    }
+    figure.text(0.02, 0.5 * _TABLE / height, "\n".join(angles_in_words(robot)), **table)
+    figure.subplots_adjust(0, _TABLE / height, 1, (_TABLE + drawn) / height, 0)
+    side, front = figure.subplots(1, 2, width_ratios=widths)
+    for axes, view, span in zip((side, front), both, spans):
+        axes.set(title=view.title, xlim=span, ylim=(-_BELOW, top))
+        axes.set_axis_off()
+        _draw(axes, robot, view)
+    for places in list(both[0].legs.values())[2:]:
+        for joint, place in zip(JOINTS[1:], places[1:3]):
+            side.annotate(joint, place, (0, 10), textcoords="offset points", ha="center", zorder=9)
+    legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
+    figure.legend(handles=legs, loc="upper right", ncol=4, frameon=False, bbox_to_anchor=(0.99, 1 - 0.15 / height))
+    figure.savefig(path, format="png")
+
+
+def _draw(axes: Any, robot: RobotModel, view: RestingView) -> None:
+    from matplotlib.patches import Circle, Rectangle
+
+    (x0, z0), (x1, z1) = view.body
+    axes.add_patch(Rectangle((x0, z0), x1 - x0, z1 - z0, facecolor=BODY, alpha=0.4))
+    axes.axhline(0.0, color="black", linewidth=1)
+    for i, (name, places) in enumerate(view.legs.items()):
+        # A far leg is wider and paler, so that it is seen even right behind a near one.
+        far = i < len(LEGS) / 2
+        colour = tuple(1 - 0.4 * (1 - part) for part in rgb(LEG[name])) if far else LEG[name]
+        (line,) = axes.plot(*zip(*places), color=colour, linewidth=11 if far else 4, zorder=2 + i)
+        line.set(solid_capstyle="round", solid_joinstyle="round")
+        axes.add_patch(Circle(places[-1], robot.leg(name).foot_radius, color=colour, linewidth=0, zorder=2 + i))
+        axes.plot(*zip(*places[1:3]), "o", color="white", markeredgecolor=colour, markersize=7, zorder=2 + i)

@@ -1,0 +1,1 @@
+"""Pages with pictures: the report of one recording and the comparison of two."""

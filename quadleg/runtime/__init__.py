@@ -1,0 +1,1 @@
+"""The running stack: the table of nodes and the parent process that starts and ends them."""

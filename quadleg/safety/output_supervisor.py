@@ -1,0 +1,181 @@
+"""What servo_output does by itself when the watchdog falls silent, an end is asked for or a stop comes.
+
+All times are those of a steady clock, in s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+
+from quadleg.dynamics.servo_motors import joint_steps
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.safety import transitions
+from quadleg.safety.joint_command import NONE, Command
+from quadleg.safety.joint_limits import JointLimits
+
+HOLD_AFTER = 0.5
+LOWER_AFTER = 3.0
+FOUND_TIME = 3.0  # more, for a servo_output that was started again: the others take up to 3 s to hear it
+LEAST_SHARE = 0.05  # of a period that the servos are given for a command, however soon it comes after the last
+STOPPED_TIME = 0.5  # a stop stands at least so long, so that everyone hears of it
+
+
+class OutputState(str, Enum):
+    """`following` the watchdog; else what servo_output does against or without it."""
+
+    FOLLOWING = "following"
+    HOLDING = "holding"
+    LOWERING = "lowering"
+    OFF = "off"
+    STOPPED = "stopped"
+
+
+class OutputSupervisor:
+    """The last stage before the board, at one control period (s).
+
+    `found` are the angles that a running board was found to hold (rad, None where limp). Feed it with
+    `command`, `stop`, `lower` and, once a period, `tick`; `angles` and `powered` are what the board has
+    to show.
+    """
+
+    def __init__(
+        self, robot: RobotModel, period: float, now: float, found: Sequence[float | None] | None = None
+    ) -> None:
+        self._robot = robot
+        self._period = period
+        self._limits = JointLimits(robot, period)
+        self._reach = joint_steps(robot, period)
+        self._rest = stance_angles(robot, robot.resting)
+        self._path: transitions.SlowedPath | None = None
+        self._followed = now
+        self._since = now
+        self.angles = self._rest
+        self.powered: tuple[bool, ...] = NONE
+        self.slowed = 0
+        self._failing: str | None = None
+        self._failing_since = now
+        self.state = OutputState.OFF
+        self.why = "no command yet"
+        if found is not None and any(angle is not None for angle in found):
+            self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
+            self.powered = tuple(angle is not None for angle in found)
+            self._followed = now + FOUND_TIME
+            self._enter(OutputState.HOLDING, "the board was found running; it holds what it held", now)
+
+    def command(self, command: Command, now: float) -> bool:
+        """Takes the watchdog's command; whether it is followed."""
+        if self._fails_long(now) and any(command.powered):
+            if not any(self.powered):
+                # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
+                self.off(f"the board takes no frame: {self._failing}", now)
+            return False
+        changes = command.powered != self.powered
+        if changes and any(command.powered) and any(was and not on for on, was in zip(command.powered, self.powered)):
+            # No watchdog takes the power from some joints alone, on which the robot would fall.
+            return False
+        if self.state is not OutputState.FOLLOWING:
+            if not self._may_follow(command, now):
+                return False
+            self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
+        if changes and (far := self._far_from_rest(command)):
+            if not any(self.powered):
+                self.off(f"the first pulse of {far} would not be the resting pose", now)
+            return False
+        self.angles = self._no_faster_than_the_servos(command, now - self._followed)
+        if not any(command.powered):
+            self.angles = self._rest
+        self._followed = now
+        self.powered = command.powered
+        return True
+
+    def _far_from_rest(self, command: Command) -> str | None:
+        """A joint whose first pulse would be farther from the resting pose than a frame's reach."""
+        for i, (on, was) in enumerate(zip(command.powered, self.powered)):
+            if on and not was and abs(command.angles[i] - self._rest[i]) > self._reach[i]:
+                return JOINT_NAMES[i]
+        return None
+
+    def _no_faster_than_the_servos(self, command: Command, elapsed: float) -> tuple[float, ...]:
+        # The watchdog keeps to this too; a second publisher of commands would not, and comes in between.
+        before = [a if on else b for a, b, on in zip(self.angles, command.angles, self.powered)]
+        periods = min(max(elapsed / self._period, LEAST_SHARE), 1.0)
+        angles, share = self._limits.slow(before, command.angles, periods)
+        if share < 1.0:
+            self.slowed += 1
+        return angles
+
+    def _may_follow(self, command: Command, now: float) -> bool:
+        if not any(command.powered):
+            return self.state is not OutputState.STOPPED or now - self._since >= STOPPED_TIME
+        if self.state is not OutputState.HOLDING or command.powered != self.powered:
+            return False
+        return all(abs(a - b) <= reach for a, b, reach in zip(command.angles, self.angles, self._reach))
+
+    def stop(self, why: str, now: float) -> None:
+        """Stop of category 0: all joints limp."""
+        self._go_limp(OutputState.STOPPED, why, now)
+
+    def off(self, why: str, now: float) -> None:
+        """All joints limp, with no fault. A stop stays a stop: its joints are limp already."""
+        if self.state is not OutputState.STOPPED:
+            self._go_limp(OutputState.OFF, why, now)
+
+    def lower(self, why: str, now: float) -> None:
+        """Stop of category 1 by servo_output itself: whatever the watchdog says, lower, then off."""
+        if not any(self.powered):
+            self.off(why, now)
+        elif self.state is not OutputState.LOWERING:
+            self._enter(OutputState.LOWERING, why, now)
+            path = transitions.lowering(self._robot, self.angles, self._period)
+            self._path = transitions.SlowedPath(self._limits, path)
+
+    def board_fails(self, why: str, angles: Sequence[float | None], now: float) -> None:
+        """The board takes nothing; `angles` (rad) are what it holds, None for a limp joint.
+
+        Motion waits, and goes on from there.
+        """
+        if self._failing is None:
+            self._failing_since = now
+        self._failing = why
+        self.angles = tuple(
+            here if held is None or not on else held for here, held, on in zip(self.angles, angles, self.powered)
+        )
+
+    def board_takes(self, now: float) -> None:
+        """The board takes frames again."""
+        if self._failing is not None:
+            self._failing = None
+            # Silence is not counted while nothing could be followed, and goes on counting after.
+            self._followed = min(now, self._followed + now - self._failing_since)
+
+    def _fails_long(self, now: float) -> bool:
+        return self._failing is not None and now - self._failing_since > HOLD_AFTER
+
+    def tick(self, now: float) -> None:
+        """One control period: judges the watchdog's silence, moves along the own way down."""
+        if self._failing is not None:
+            if self._fails_long(now) and self.state is OutputState.FOLLOWING and any(self.powered):
+                self._enter(OutputState.HOLDING, f"the board takes no frame: {self._failing}", now)
+            return
+        silence = now - self._followed
+        if self.state is OutputState.FOLLOWING and any(self.powered) and silence > HOLD_AFTER:
+            self._enter(OutputState.HOLDING, f"no command from the watchdog for {HOLD_AFTER:g} s", now)
+        elif self.state is OutputState.HOLDING and silence > LOWER_AFTER:
+            self.lower(f"{self.why}; no command to go on for {LOWER_AFTER:g} s", now)
+        if self._path is not None:
+            angles = self._path.step(self.angles)
+            if angles is None:
+                self.off(f"at rest ({self.why})", now)
+            else:
+                self.angles = angles
+
+    def _go_limp(self, state: OutputState, why: str, now: float) -> None:
+        self.powered = NONE
+        self.angles = self._rest
+        self._enter(state, why, now)
+
+    def _enter(self, state: OutputState, why: str, now: float) -> None:
+        self.state, self.why, self._since = state, why, now
+        self._path = None

@@ -1,0 +1,164 @@
+"""The two sensors in memory: they take and give the bytes of the real ones.
+
+Written against the data sheets that the drivers name, not against the drivers. What they feel is asked for when they
+are read: a conversion is over by then. The INA226 begins the next when it is asked whether one is ready.
+"""
+
+from __future__ import annotations
+
+import random
+import struct
+from collections.abc import Callable
+from math import degrees, radians
+from typing import Protocol
+
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.hardware.ina226 import (
+    BUS_VOLTAGE,
+    CALIBRATION,
+    CONFIGURATION,
+    CURRENT,
+    DIE_ID,
+    IDS,
+    MANUFACTURER_ID,
+    MASK_ENABLE,
+    POWER,
+    SHUNT_VOLTAGE,
+)
+from quadleg.hardware.mpu6050 import (
+    ACCEL_CONFIG,
+    ACCEL_XOUT_H,
+    CONFIG,
+    DEVICE_RESET,
+    GYRO_CONFIG,
+    IDENTITY,
+    PWR_MGMT_1,
+    SAMPLE_BYTES,
+    SLEEP,
+    SMPLRT_DIV,
+    WHO_AM_I,
+)
+from quadleg.robot.model import RobotModel
+
+Motion = tuple[Vector, Vector]  # angular rate in rad/s and specific force in m/s²
+
+# At rest on a bench, of one sample: some counts of either sensor (common practice, no source).
+GYRO_NOISE = radians(0.05)
+ACCELERATION_NOISE = 3e-3 * STANDARD_GRAVITY
+
+
+class SimulatedChip(Protocol):
+    """A chip on a simulated bus, beside the PWM chip."""
+
+    def write(self, message: bytes) -> None:
+        """Take a register's address and then data."""
+
+    def read(self, register: int, count: int) -> bytes:
+        """Give so many bytes, beginning at a register."""
+
+
+class SimulatedIna226:
+    """An INA226 that feels the volts and amperes of `feel`, over a shunt in ohm. `stuck`: it converts no more."""
+
+    def __init__(self, shunt: float, feel: Callable[[], tuple[float, float]]) -> None:
+        self._shunt = shunt
+        self.feel = feel
+        self.stuck = False
+        self.lose_power()
+
+    def lose_power(self) -> None:
+        """A loss of its supply for a moment: its registers are those after a reset."""
+        self._registers = {CONFIGURATION: 0x4127, CALIBRATION: 0, MASK_ENABLE: 0}
+        self._converted: tuple[float, float] | None = None
+
+    def write(self, message: bytes) -> None:
+        register, value = message[0], int.from_bytes(message[1:3], "big")
+        if register == CONFIGURATION and value & 0x8000:
+            self.lose_power()
+        elif register in self._registers:
+            # Bit 15 of the calibration is not used.
+            self._registers[register] = value & 0x7FFF if register == CALIBRATION else value
+
+    def read(self, register: int, count: int) -> bytes:
+        return self._word(register).to_bytes(2, "big")[:count]
+
+    def _word(self, register: int) -> int:
+        measures = not self.stuck and self._registers[CONFIGURATION] & 0x0003
+        if measures and (register == MASK_ENABLE or self._converted is None):
+            self._converted = self.feel()
+        if register == MASK_ENABLE:
+            return self._registers[register] | (0x0008 if measures else 0)
+        if register in self._registers:
+            return self._registers[register]
+        if register in (MANUFACTURER_ID, DIE_ID):
+            return IDS[register - MANUFACTURER_ID]
+        voltage, current = self._converted or (0.0, 0.0)
+        shunt = min(max(round(current * self._shunt / 2.5e-6), -0x8000), 0x7FFF)
+        bus = min(max(round(voltage / 1.25e-3), 0), 0x7FFF)
+        amperes = int(shunt * self._registers[CALIBRATION] / 2048)
+        words = {
+            SHUNT_VOLTAGE: shunt,
+            BUS_VOLTAGE: bus,
+            CURRENT: min(max(amperes, -0x8000), 0x7FFF),
+            POWER: min(abs(amperes) * bus // 20000, 0xFFFF),
+        }
+        return words.get(register, 0) & 0xFFFF
+
+
+class SimulatedMpu6050:
+    """An MPU-6050 that feels the motion of `feel`, in its own axes; `bias` (rad/s) is what its gyro says at rest.
+
+    `stuck`: it says for ever what it said last.
+    """
+
+    def __init__(self, feel: Callable[[], Motion], bias: Vector = ZERO_VECTOR) -> None:
+        self.feel = feel
+        self._bias = bias
+        self.stuck = False
+        self.lose_power()
+
+    def lose_power(self) -> None:
+        """A loss of its supply for a moment: it sleeps, its registers are those after a reset."""
+        self._registers = {SMPLRT_DIV: 0, CONFIG: 0, GYRO_CONFIG: 0, ACCEL_CONFIG: 0, PWR_MGMT_1: SLEEP}
+        self._sample = bytes(SAMPLE_BYTES)
+
+    def write(self, message: bytes) -> None:
+        for register, value in enumerate(message[1:], message[0]):
+            if register == PWR_MGMT_1 and value & DEVICE_RESET:
+                self.lose_power()
+            elif register in self._registers:
+                self._registers[register] = value
+
+    def read(self, register: int, count: int) -> bytes:
+        if not self.stuck and not self._registers[PWR_MGMT_1] & SLEEP:
+            self._sample = self._convert()
+        held = {**self._registers, WHO_AM_I: IDENTITY, **dict(enumerate(self._sample, ACCEL_XOUT_H))}
+        return bytes(held.get(register + place, 0) for place in range(count))
+
+    def _convert(self) -> bytes:
+        gyro, acceleration = self.feel()
+        # Sensitivities of the full scales 0 to 3, in counts per °/s and per g (sections 4.17 and 4.19).
+        per_degree = (131.0, 65.5, 32.8, 16.4)[self._registers[GYRO_CONFIG] >> 3 & 3]
+        per_g = (16384, 8192, 4096, 2048)[self._registers[ACCEL_CONFIG] >> 3 & 3]
+        counts = [
+            *(value / STANDARD_GRAVITY * per_g for value in acceleration),
+            (25.0 - 36.53) * 340,  # °C (section 4.18)
+            *(degrees(value + bias) * per_degree for value, bias in zip(gyro, self._bias)),
+        ]
+        return struct.pack(">7h", *(min(max(round(count), -0x8000), 0x7FFF) for count in counts))
+
+
+def at_rest(robot: RobotModel, seed: int) -> Callable[[], Motion]:
+    """What an IMU in a level robot at rest feels, with noise by `seed`, in the axes of its `imu_link`."""
+    noise = random.Random(seed)
+    rpy = next((frame.rpy for frame in robot.frames if frame.name == "imu_link"), ZERO_VECTOR)
+    up = Pose.from_rpy(*ZERO_VECTOR, *rpy).matrix[2]  # of the body, in the sensor's axes
+
+    def feel() -> Motion:
+        gx, gy, gz = (noise.gauss(0.0, GYRO_NOISE) for _ in range(3))
+        ax, ay, az = (STANDARD_GRAVITY * axis + noise.gauss(0.0, ACCELERATION_NOISE) for axis in up)
+        return (gx, gy, gz), (ax, ay, az)
+
+    return feel
