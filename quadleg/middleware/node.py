@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import functools
+import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from inspect import signature
 from typing import Any
 
@@ -14,23 +14,16 @@ from rclpy.clock import Clock, ClockType
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 
+from quadleg.health import ERROR, Health
 from quadleg.middleware.topics import LATEST
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 
 DIAGNOSTICS_PERIOD = 1.0
+CHANGES_PERIOD = 0.1  # s at least between diagnostics for changes: where targets stream, much changes
 
 # The nodes of one process have one robot: its file is read and judged once.
 _robot_at = functools.cache(load_robot)
-
-
-@dataclass
-class Health:
-    """What a node has to say of itself: a sentence, figures, and how bad it is."""
-
-    message: str
-    values: dict[str, object] = field(default_factory=dict)
-    level: bytes = DiagnosticStatus.OK
 
 
 class QuadlegNode(Node):
@@ -46,6 +39,8 @@ class QuadlegNode(Node):
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
         self._steady = Clock(clock_type=ClockType.STEADY_TIME)
         self._diagnostics = self.create_publisher(DiagnosticArray, "diagnostics", LATEST)
+        self._reported: tuple[object, ...] = ()
+        self._reported_at = 0.0
         self.finished = False
         self.every(DIAGNOSTICS_PERIOD, self.say_health)
 
@@ -130,7 +125,7 @@ class QuadlegNode(Node):
         health = self.health()
         doubled = [topic for topic in self.sole_topics if self.count_publishers(topic) > 1]
         if doubled:
-            health.level = DiagnosticStatus.ERROR
+            health.level = ERROR
             health.message = f"more than one publisher of {', '.join(doubled)}: two stacks under the same names? " + (
                 f"End one, or give it a namespace of its own. {health.message}"
             )
@@ -146,6 +141,13 @@ class QuadlegNode(Node):
             )
         ]
         self._diagnostics.publish(array)
+
+    def say_changes(self, *shown: object) -> None:
+        """Publish the diagnostics if any of what they show has changed, at most once a CHANGES_PERIOD."""
+        now = time.monotonic()
+        if shown != self._reported and now - self._reported_at > CHANGES_PERIOD:
+            self._reported, self._reported_at = shown, now
+            self.say_health()
 
     # The end
 

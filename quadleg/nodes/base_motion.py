@@ -14,8 +14,9 @@ from trajectory_msgs.msg import JointTrajectory
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
+from quadleg.health import Health
 from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     LATCHED,
@@ -30,7 +31,6 @@ from quadleg.middleware.topics import (
 from quadleg.robot.model import LEGS
 
 TELEOP_FRESH = 0.5  # s
-SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
 SENTENCES = {
     WAITING: "follows the watchdog until it is active",
@@ -59,8 +59,6 @@ class BaseMotion(QuadlegNode):
         self._teleop_heard = 0.0
         self._refusal: str | None = None
         self._refused_stamp = 0
-        self._said: tuple[object, ...] = ()
-        self._said_at = 0.0
         self._outputs = []
         for leg in LEGS:
             publisher = self.create_publisher(PointStamped, f"{leg}/foot_target", LATEST)
@@ -124,7 +122,8 @@ class BaseMotion(QuadlegNode):
             self._posture.stop = None
 
     def _joint_commands(self, serialized: bytes) -> None:
-        self._say_changes()  # now that the frame is on its way, nothing waits for it
+        target, stamp = self._wanted()
+        self.say_changes(self._motion(target), stamp)  # now that the frame is on its way, nothing waits for it
         if self._active:  # nobody asks then, and reading each message costs
             return
         angles = led_angles(serialized)
@@ -161,14 +160,6 @@ class BaseMotion(QuadlegNode):
         return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
     # What it says
-
-    def _say_changes(self) -> None:
-        target, stamp = self._wanted()
-        said, now = (self._motion(target), stamp), time.monotonic()
-        # Where targets stream, much changes; a listener has enough with some changes a second.
-        if said != self._said and now - self._said_at > SAY_PERIOD:
-            self._said, self._said_at = said, now
-            self.say_health()
 
     def _motion(self, target: Pose) -> str:
         if not self._active:

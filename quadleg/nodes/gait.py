@@ -34,8 +34,9 @@ from quadleg.gait.walker import Walker
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.geometry.vectors import Vector
+from quadleg.health import Health
 from quadleg.kinematics.body_pose import all_forward
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,
@@ -53,7 +54,6 @@ from quadleg.safety.transitions import standing_over
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`
 UP_FRESH = 0.5  # s that a vertical counts after it was heard of
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
-SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 LEVEL, ALONG = "level", "along"
 
 
@@ -89,8 +89,6 @@ class Gait(QuadlegNode):
         self._use = 0.0
         self._asked = VelocityCommand()
         self._margins: deque[float] = deque(maxlen=round(MARGIN_TIME / period))
-        self._said: tuple[object, ...] = ()
-        self._said_at = 0.0
         self._margins.append(self._walker.margin)
         self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
         self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
@@ -129,7 +127,10 @@ class Gait(QuadlegNode):
             self._walker.stand_on(self.robot.standing.feet)
 
     def _joint_commands(self, serialized: bytes) -> None:
-        self._say_changes()  # now that the frame is on its way, nothing waits for it
+        walking = self._walks(), self._use > 1.0, self._left_out
+        self.say_changes(
+            *walking, self._asked.source, self._velocities.refusal
+        )  # now that the frame is on its way, nothing waits for it
         if self._active:
             return
         angles = led_angles(serialized)
@@ -216,13 +217,6 @@ class Gait(QuadlegNode):
 
     def _say_limits(self) -> None:
         self._walking_limits.publish(String(data=self._planner.limits.in_words(tuple(self._gaits))))
-
-    def _say_changes(self) -> None:
-        walking = self._walks(), self._use > 1.0, self._left_out
-        said, now = (*walking, self._asked.source, self._velocities.refusal), time.monotonic()
-        if said != self._said and now - self._said_at > SAY_PERIOD:
-            self._said, self._said_at = said, now
-            self.say_health()
 
     @property
     def _left_out(self) -> tuple[WalkDirection, ...]:

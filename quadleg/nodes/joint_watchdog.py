@@ -16,7 +16,8 @@ from std_srvs.srv import SetBool, Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.estimation.tilt import Tilt
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,

@@ -13,7 +13,8 @@ from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import Joy
 
 from quadleg.errors import QuadlegError
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import host
 from quadleg.teleop.control_mapping import Reading
 from quadleg.teleop.gamepad import GamepadWatch, need_evdev

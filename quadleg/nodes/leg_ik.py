@@ -10,8 +10,9 @@ from geometry_msgs.msg import PointStamped
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.errors import TargetError, Unreachable
+from quadleg.health import Health
 from quadleg.kinematics.leg import inverse
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_TARGETS,

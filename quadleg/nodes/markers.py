@@ -13,7 +13,8 @@ from std_msgs.msg import ColorRGBA
 from visualization_msgs.msg import Marker, MarkerArray
 
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of, step_back
 from quadleg.middleware.topics import LATEST
 from quadleg.robot.colours import BODY, LEG, rgb

@@ -16,8 +16,9 @@ from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from std_srvs.srv import Trigger
 
 from quadleg.errors import OutputPathError, RecordingError
+from quadleg.health import Health
 from quadleg.middleware.message_definitions import class_of, definition_of
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.polled_subscriptions import PolledSubscription, PolledSubscriptions
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import split_state

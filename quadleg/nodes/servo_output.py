@@ -25,9 +25,10 @@ from quadleg.errors import (
     Uncalibrated,
 )
 from quadleg.hardware.board import Board
+from quadleg.health import Health
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.frame_latency import Latency
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,

@@ -23,7 +23,8 @@ from quadleg.estimation.tilt import IMU_FRAME
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,
@@ -49,7 +50,6 @@ except ImportError:  # not among the wheels for machines without ROS
 LYING = ("off", "fault")  # states without power
 NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 PLAN_FRESH = 0.5  # s: without a newer plan the robot stands on all feet, by the watchdog's doing
-SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 ODOM = "odom"
 SERVO_OUTPUT = "quadleg: servo_output"  # as its diagnostics are named
 
@@ -75,8 +75,6 @@ class StateEstimator(QuadlegNode):
         self._refusal: str | None = None
         self._imu_trouble: str | None = None
         self._has_imu = any(frame.name == IMU_FRAME for frame in self.robot.frames)
-        self._said: tuple[str, ...] = ()
-        self._said_at = 0.0
         self._estimate: Estimate | None = None
         self._odometry = self.create_publisher(Odometry, "odom", LATEST)
         self._foot_loads = self.create_publisher(MultiDOFJointState, "foot_loads", LATEST)
@@ -159,10 +157,7 @@ class StateEstimator(QuadlegNode):
         self._estimator.legs(1e-9 * nanoseconds(message.header.stamp), joints, plan)
         estimate = self._estimate = self._estimator.estimate
         self._publish(estimate, message)
-        now = time.monotonic()
-        if estimate.troubles != self._said and now - self._said_at > SAY_PERIOD:
-            self._said, self._said_at = estimate.troubles, now
-            self.say_health()
+        self.say_changes(*estimate.troubles)
 
     def _publish(self, estimate: Estimate, cause: JointState) -> None:
         message = self._message

@@ -10,7 +10,8 @@ from rclpy.qos import QoSProfile, ReliabilityPolicy
 from sensor_msgs.msg import Joy
 
 from quadleg.gait.velocity_selection import velocity_in_words
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.nodes.stack_operator import PERIOD, StackOperator
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
@@ -25,7 +26,6 @@ from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
 # Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
 JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
 LOOK_PERIOD = 0.25  # s between looks at who publishes joy
-SAY_PERIOD = 0.1  # s at least between diagnostics for changes
 MOST_BODY_OFFSET = 0.5  # m and rad: more than any robot of this kind can
 
 
@@ -65,8 +65,6 @@ class Teleop(QuadlegNode):
         self._wish = TeleopCommand()
         self._hindrance = ""
         self._doubt = ""
-        self._said: tuple[object, ...] = ()
-        self._said_at = 0.0
         self.subscribe(Joy, "joy", self._joy, JOY)
         self.every(PERIOD, self._tick)
         self.every(LOOK_PERIOD, self._look_for_others)
@@ -96,10 +94,7 @@ class Teleop(QuadlegNode):
         # What would be too old at the next tick is too old now: the robot stops within the time, not after it.
         self._wish = self._pilot.wish(time.monotonic() + PERIOD)
         self._hindrance = self._operator.tick(self._wish, self._pilot.is_down("stop"))
-        said, now = (self._wish.why, self._hindrance, self._operator.said), time.monotonic()
-        if said != self._said and now - self._said_at > SAY_PERIOD:
-            self._said, self._said_at = said, now
-            self.say_health()
+        self.say_changes(self._wish.why, self._hindrance, self._operator.said)
 
     def health(self) -> Health:
         wish, operator = self._wish, self._operator

@@ -22,7 +22,8 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import MessageError, Refused, ViewMissing
 from quadleg.geometry.planar import ZERO_TWIST, compose_planar, motion
 from quadleg.geometry.transforms import Pose
-from quadleg.middleware.node import Health, QuadlegNode
+from quadleg.health import Health
+from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.polled_subscriptions import PolledSubscriptions
 from quadleg.middleware.process_host import main_of, step_back
 from quadleg.middleware.topics import (
