@@ -32,7 +32,7 @@ def uncalibrated_file(folder: Path, name: str = "my_robot.yaml") -> Path:
     return path
 
 
-class Kept(SimulatedBoard):
+class PersistentBoard(SimulatedBoard):
     """A board that is still there after the session that closed it."""
 
     def close(self) -> None:
@@ -40,7 +40,7 @@ class Kept(SimulatedBoard):
 
 
 @dataclass
-class Bench:
+class CalibrationRig:
     """`truth` is the robot as it is built, which the file need not know; hidden errors in rad and as shares."""
 
     path: Path
@@ -54,12 +54,12 @@ class Bench:
         self.robot = load_robot(self.path)
         truth = on_bench(self.truth or self.robot)
         rest = stance_angles(self.robot, self.robot.resting)
-        self.board = Kept(truth, rest, None, 1, self.clock, self.horns, self.turns)
+        self.board = PersistentBoard(truth, rest, None, 1, self.clock, self.horns, self.turns)
         self.fails: Callable[[], None] = lambda: None
         self.pulses = Pulses(self.robot.board, self.open, self.clock.sleep)
         self.session = Calibration(self.robot, RobotFileEditor(self.path), self.pulses, self.said.append, self.angle)
 
-    def open(self) -> Kept:
+    def open(self) -> PersistentBoard:
         self.fails()
         return self.board
 
@@ -90,10 +90,10 @@ class Bench:
 
 
 @dataclass
-class Person:
+class SimulatedUser:
     """Answers as a careful person would, who reads angles with an error of up to `error_deg`, to `step_deg`."""
 
-    bench: Bench
+    bench: CalibrationRig
     error_deg: float = 0.5
     seed: int = 0
     planned: dict[str, list[str]] = field(default_factory=dict)

@@ -247,7 +247,7 @@ def stack(start: Callable[..., Stack]) -> Stack:
     return stack
 
 
-class Wire:
+class RosProbe:
     """A ROS node of the test's own: publishes what it likes and keeps what it hears."""
 
     def __init__(self) -> None:
@@ -257,7 +257,7 @@ class Wire:
 
         self._context = rclpy.Context()
         rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self.node = rclpy.create_node("test_wire", context=self._context)
+        self.node = rclpy.create_node("test_probe", context=self._context)
         self._executor = EventsExecutor(context=self._context)
         self._executor.add_node(self.node)
         self.news = threading.Condition()
@@ -316,11 +316,11 @@ class Wire:
 
 
 @pytest.fixture
-def wire(domain: int) -> Iterator[Wire]:
+def probe(domain: int) -> Iterator[RosProbe]:
     """A ROS node of the test's own."""
-    wire = Wire()
-    yield wire
-    wire.close()
+    probe = RosProbe()
+    yield probe
+    probe.close()
 
 
 @pytest.fixture
@@ -374,8 +374,8 @@ def standing(shared_stack: Stack):
 
 
 @pytest.fixture
-def shared_wire(shared_stack: Stack) -> Iterator[Wire]:
+def shared_probe(shared_stack: Stack) -> Iterator[RosProbe]:
     """A ROS node of the test's own, where the shared stack is."""
-    wire = Wire()
-    yield wire
-    wire.close()
+    probe = RosProbe()
+    yield probe
+    probe.close()

@@ -37,12 +37,12 @@ TEXTS = [
 
 
 @dataclass
-class Piece:
+class FilePart:
     """One record of a file: what it is and its content; of a chunk, what is in it instead."""
 
     kind: int
     content: bytes = b""
-    inner: list[Piece] = field(default_factory=list)
+    inner: list[FilePart] = field(default_factory=list)
     compression: str = "zstd"
     length: int | None = None  # what it says of itself, where that is not so
     size: int | None = None
@@ -65,18 +65,18 @@ class Piece:
         return head + struct.pack("<Q", len(packed)) + packed
 
 
-def pieces(data: bytes) -> list[Piece]:
+def pieces(data: bytes) -> list[FilePart]:
     """The records of a sound file."""
     found, at = [], len(MAGIC)
     while at + HEAD.size <= len(data) - len(MAGIC):
         kind, length = HEAD.unpack_from(data, at)
         content = data[at + HEAD.size : at + HEAD.size + length]
         at += HEAD.size + length
-        found.append(_taken_apart(content) if kind == Opcode.CHUNK else Piece(kind, content))
+        found.append(_taken_apart(content) if kind == Opcode.CHUNK else FilePart(kind, content))
     return found
 
 
-def _taken_apart(content: bytes) -> Piece:
+def _taken_apart(content: bytes) -> FilePart:
     from io import BytesIO
 
     chunk = Chunk.read(ReadDataStream(BytesIO(content)))
@@ -87,12 +87,12 @@ def _taken_apart(content: bytes) -> Piece:
     inner, at = [], 0
     while at < len(records):
         kind, length = HEAD.unpack_from(records, at)
-        inner.append(Piece(kind, records[at + HEAD.size : at + HEAD.size + length]))
+        inner.append(FilePart(kind, records[at + HEAD.size : at + HEAD.size + length]))
         at += HEAD.size + length
-    return Piece(Opcode.CHUNK, inner=inner, compression=chunk.compression)
+    return FilePart(Opcode.CHUNK, inner=inner, compression=chunk.compression)
 
 
-def joined(parts: list[Piece]) -> bytes:
+def joined(parts: list[FilePart]) -> bytes:
     return MAGIC + b"".join(part.written() for part in parts) + MAGIC
 
 
@@ -171,14 +171,14 @@ def _bytes(chance: random.Random, data: bytes) -> bytes:
     return bytes(found)
 
 
-def _all(parts: list[Piece], *kinds: int) -> list[tuple[list[Piece], int]]:
+def _all(parts: list[FilePart], *kinds: int) -> list[tuple[list[FilePart], int]]:
     """Where records of a kind stand, in chunks too; of any kind where none is given."""
     places = [(parts, k) for k in range(len(parts))]
     places += [(part.inner, k) for part in parts for k in range(len(part.inner))]
     return [(where, k) for where, k in places if not kinds or where[k].kind in kinds]
 
 
-def _one(chance: random.Random, parts: list[Piece], *kinds: int) -> Piece | None:
+def _one(chance: random.Random, parts: list[FilePart], *kinds: int) -> FilePart | None:
     found = _all(parts, *kinds)
     if not found:
         return None
@@ -187,7 +187,7 @@ def _one(chance: random.Random, parts: list[Piece], *kinds: int) -> Piece | None
     return where[k]
 
 
-def _order(chance: random.Random, parts: list[Piece]) -> None:
+def _order(chance: random.Random, parts: list[FilePart]) -> None:
     where, k = chance.choice(_all(parts))
     how = chance.randrange(3)
     if how == 0:
@@ -199,25 +199,25 @@ def _order(chance: random.Random, parts: list[Piece]) -> None:
         where[k], where[other] = where[other], where[k]
 
 
-def _kind(chance: random.Random, parts: list[Piece]) -> None:
+def _kind(chance: random.Random, parts: list[FilePart]) -> None:
     if piece := _one(chance, parts):
         piece.kind = chance.choice([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 15, 16, 200])
 
 
-def _length(chance: random.Random, parts: list[Piece]) -> None:
+def _length(chance: random.Random, parts: list[FilePart]) -> None:
     if piece := _one(chance, parts):
         piece.length = max(0, len(piece.content) + chance.choice([-1, 1, -9, 8, 30])) + chance.choice(
             [0, 0, 2**40, 2**63]
         )
 
 
-def _content(chance: random.Random, parts: list[Piece]) -> None:
+def _content(chance: random.Random, parts: list[FilePart]) -> None:
     piece = _one(chance, parts)
     if piece and piece.content:
         piece.content = _bytes(chance, piece.content)
 
 
-def _message(chance: random.Random, parts: list[Piece]) -> None:
+def _message(chance: random.Random, parts: list[FilePart]) -> None:
     """A number in a message is another, or the message is shorter."""
     for _ in range(chance.choice([1, 1, 5, 50])):
         piece = _one(chance, parts, Opcode.MESSAGE)
@@ -239,7 +239,7 @@ def _message(chance: random.Random, parts: list[Piece]) -> None:
         piece.content = bytes(content)
 
 
-def _value_everywhere(chance: random.Random, parts: list[Piece]) -> None:
+def _value_everywhere(chance: random.Random, parts: list[FilePart]) -> None:
     """The same place in all messages of one topic has the same absurd value."""
     piece = _one(chance, parts, Opcode.MESSAGE)
     if not piece or len(piece.content) < 40:
@@ -252,7 +252,7 @@ def _value_everywhere(chance: random.Random, parts: list[Piece]) -> None:
             where[k] = replace(where[k], content=content[:at] + value + content[at + 8 :])
 
 
-def _times(chance: random.Random, parts: list[Piece]) -> None:
+def _times(chance: random.Random, parts: list[FilePart]) -> None:
     """The clock of many messages goes elsewhere."""
     step = chance.choice([10**9, -(10**10), 86_000 * 10**9, 3 * 10**13, -(10**17), 10**18])
     every = chance.choice([1, 2, 7])
@@ -263,7 +263,7 @@ def _times(chance: random.Random, parts: list[Piece]) -> None:
             where[k] = replace(where[k], content=content[:6] + struct.pack("<Q", time) + content[14:])
 
 
-def _index(chance: random.Random, parts: list[Piece]) -> None:
+def _index(chance: random.Random, parts: list[FilePart]) -> None:
     piece = _one(chance, parts, Opcode.MESSAGE_INDEX)
     if not piece or len(piece.content) < 22:
         return
@@ -283,7 +283,7 @@ def _index(chance: random.Random, parts: list[Piece]) -> None:
     piece.content = bytes(content)
 
 
-def _chunk(chance: random.Random, parts: list[Piece]) -> None:
+def _chunk(chance: random.Random, parts: list[FilePart]) -> None:
     piece = _one(chance, parts, Opcode.CHUNK)
     if not piece:
         return
@@ -295,10 +295,10 @@ def _chunk(chance: random.Random, parts: list[Piece]) -> None:
     elif how == 2:
         piece.compression = chance.choice(["", "lz4", "zstd", "brotli", "\x1b[2J"])
     else:
-        fill = chance.choice([b"\0", Piece(Opcode.MESSAGE, bytes(22)).written(), b"\x90" + bytes(8)])
-        piece.inner.append(Piece(Opcode.MESSAGE, bytes(22) + fill * (2_000_000 // len(fill))))
+        fill = chance.choice([b"\0", FilePart(Opcode.MESSAGE, bytes(22)).written(), b"\x90" + bytes(8)])
+        piece.inner.append(FilePart(Opcode.MESSAGE, bytes(22) + fill * (2_000_000 // len(fill))))
         if chance.random() < 0.3:
-            piece.inner += [Piece(0x90, bytes(chance.choice([0, 20])))] * 20_000
+            piece.inner += [FilePart(0x90, bytes(chance.choice([0, 20])))] * 20_000
 
 
 _TYPES_WORDS = [
@@ -308,7 +308,7 @@ _TYPES_WORDS = [
 ]  # fmt: skip
 
 
-def _schema(chance: random.Random, parts: list[Piece]) -> None:
+def _schema(chance: random.Random, parts: list[FilePart]) -> None:
     piece = _one(chance, parts, Opcode.SCHEMA)
     if not piece:
         return
@@ -340,7 +340,7 @@ def _schema(chance: random.Random, parts: list[Piece]) -> None:
     piece.content = record(Schema(chance.choice([schema.id] * 5 + [0, 7]), text.encode(), schema.encoding, schema.name))
 
 
-def _channel(chance: random.Random, parts: list[Piece]) -> None:
+def _channel(chance: random.Random, parts: list[FilePart]) -> None:
     piece = _one(chance, parts, Opcode.CHANNEL)
     if not piece:
         return
@@ -360,7 +360,7 @@ def _channel(chance: random.Random, parts: list[Piece]) -> None:
     piece.content = record(channel)
 
 
-def _metadata(chance: random.Random, parts: list[Piece]) -> None:
+def _metadata(chance: random.Random, parts: list[FilePart]) -> None:
     value = chance.choice(TEXTS)
     named = {
         "clock_step": {
@@ -376,12 +376,12 @@ def _metadata(chance: random.Random, parts: list[Piece]) -> None:
     )
     content = record(Metadata(name, named[name]))
     if old is not None:
-        parts[old] = Piece(Opcode.METADATA, content)
+        parts[old] = FilePart(Opcode.METADATA, content)
     else:
-        parts.insert(chance.randrange(1, len(parts)), Piece(Opcode.METADATA, content))
+        parts.insert(chance.randrange(1, len(parts)), FilePart(Opcode.METADATA, content))
 
 
-_FAULTS: list[Callable[[random.Random, list[Piece]], None]] = [
+_FAULTS: list[Callable[[random.Random, list[FilePart]], None]] = [
     _order, _kind, _length, _content, _message, _message, _message, _value_everywhere, _value_everywhere, _times,
     _index, _chunk, _schema, _schema, _channel, _metadata, _metadata,
 ]  # fmt: skip

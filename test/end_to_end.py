@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from conftest import Wire, wait_until
+from conftest import RosProbe, wait_until
 
 from quadleg.geometry.registration import fit_pose
 from quadleg.kinematics.body_pose import all_forward
@@ -11,7 +11,7 @@ from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.load import find_robot, load_robot
 
 
-def from_base_target_to_joint_states(wire: Wire, namespace: str = "", prefix: str = "") -> None:
+def from_base_target_to_joint_states(probe: RosProbe, namespace: str = "", prefix: str = "") -> None:
     """Enables the robot, sends one base target, and waits until the servos' angles show that pose; then lowers it."""
     from geometry_msgs.msg import PoseStamped
     from sensor_msgs.msg import JointState
@@ -22,11 +22,11 @@ def from_base_target_to_joint_states(wire: Wire, namespace: str = "", prefix: st
 
     model = load_robot(find_robot("greenhouse_inspector"))
     names = f"/{namespace}/" if namespace else "/"
-    states = wire.hear(String, f"{names}state", LATCHED)
-    joints = wire.hear(JointState, f"{names}joint_states")
-    servo = wire.hear(String, f"{names}servo_state", LATCHED)
-    wire.wait(lambda: servo and servo[-1].data.startswith("following"), 30.0, "servo_output following the watchdog")
-    enable = wire.node.create_client(SetBool, f"{names}enable")
+    states = probe.hear(String, f"{names}state", LATCHED)
+    joints = probe.hear(JointState, f"{names}joint_states")
+    servo = probe.hear(String, f"{names}servo_state", LATCHED)
+    probe.wait(lambda: servo and servo[-1].data.startswith("following"), 30.0, "servo_output following the watchdog")
+    enable = probe.node.create_client(SetBool, f"{names}enable")
     assert enable.wait_for_service(10.0)
 
     def ask(on: bool) -> None:
@@ -35,11 +35,11 @@ def from_base_target_to_joint_states(wire: Wire, namespace: str = "", prefix: st
         assert answer.result().success, answer.result().message
 
     ask(True)
-    wire.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "active")
+    probe.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "active")
     target = PoseStamped()
     target.header.frame_id = f"{prefix}base_footprint"
     target.pose.position.x, target.pose.position.z = 0.01, 0.135
-    wire.publisher(PoseStamped, f"{names}base_target").publish(target)
+    probe.publisher(PoseStamped, f"{names}base_target").publish(target)
 
     def there() -> bool:
         angles = dict(zip(joints[-1].name, joints[-1].position))
@@ -47,6 +47,6 @@ def from_base_target_to_joint_states(wire: Wire, namespace: str = "", prefix: st
         reached = fit_pose(feet, model.standing.feet)
         return reached.position == pytest.approx((0.01, 0.0, 0.135), abs=0.0015)
 
-    wire.wait(there, 10.0, "the pose of the base target in joint_states")
+    probe.wait(there, 10.0, "the pose of the base target in joint_states")
     ask(False)
-    wire.wait(lambda: states[-1].data.startswith("off"), 20.0, "off")
+    probe.wait(lambda: states[-1].data.startswith("off"), 20.0, "off")

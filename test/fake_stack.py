@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from conftest import Wire
+from conftest import RosProbe
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.msg import SetParametersResult
@@ -19,20 +19,20 @@ from quadleg.middleware.topics import LATCHED
 LIMITS = "gait: creep\ngaits: [creep, trot]\nmax_velocity: [0.07, 0.04, 0.4]\nmin_velocity: [-0.06, -0.05, -0.5]\n"
 
 
-class Stage:
+class FakeStack:
     """The rest of a stack, as teleop sees it: what it publishes and asks for, and what it hears."""
 
-    def __init__(self, wire: Wire) -> None:
-        self.wire = wire
-        self.velocities = wire.hear(TwistStamped, "teleop/cmd_vel", 100)
-        self.targets = wire.hear(PoseStamped, "teleop/base_target", 100)
-        self.kept = wire.hear(PoseStamped, "base_target", 100)
-        self._diagnostics = wire.hear(DiagnosticArray, "diagnostics")
-        self._gait = wire.node.create_publisher(DiagnosticArray, "diagnostics", 10)
-        self._limits = wire.node.create_publisher(String, "walking_limits", LATCHED)
-        self._state = wire.node.create_publisher(String, "state", LATCHED)
+    def __init__(self, probe: RosProbe) -> None:
+        self.probe = probe
+        self.velocities = probe.hear(TwistStamped, "teleop/cmd_vel", 100)
+        self.targets = probe.hear(PoseStamped, "teleop/base_target", 100)
+        self.kept = probe.hear(PoseStamped, "base_target", 100)
+        self._diagnostics = probe.hear(DiagnosticArray, "diagnostics")
+        self._gait = probe.node.create_publisher(DiagnosticArray, "diagnostics", 10)
+        self._limits = probe.node.create_publisher(String, "walking_limits", LATCHED)
+        self._state = probe.node.create_publisher(String, "state", LATCHED)
         self.asked: list[object] = []
-        node = wire.node
+        node = probe.node
         node.create_service(SetBool, "enable", self.answers("enable", lambda request: request.data))
         node.create_service(SetParameters, "gait/set_parameters", self._set)
         self.state("active")
@@ -41,7 +41,7 @@ class Stage:
         def callback(request, response):
             self.asked.append((name, value(request)))
             response.success, response.message = True, "done"
-            self.wire._wake()
+            self.probe._wake()
             return response
 
         return callback
@@ -52,7 +52,7 @@ class Stage:
         self.asked.append((parameter.name, value))
         response.results = [SetParametersResult(successful=True)]
         self.limits(LIMITS.replace("gait: creep", f"gait: {value}"))
-        self.wire._wake()
+        self.probe._wake()
         return response
 
     def limits(self, text: str = LIMITS) -> None:
@@ -70,14 +70,14 @@ class Stage:
     def says(self, words: str, node: str = "teleop") -> None:
         """Waits until a node says some words in its diagnostics."""
 
-        self.wire.wait(lambda: words in self._last_said(node), 5.0, f"'{words}', but {node}: {self._last_said(node)}")
+        self.probe.wait(lambda: words in self._last_said(node), 5.0, f"'{words}', but {node}: {self._last_said(node)}")
 
     def _last_said(self, node: str) -> str:
         statuses = (status for message in reversed(self._diagnostics) for status in message.status)
         return next((status.message for status in statuses if status.name == f"quadleg: {node}"), "")
 
     def asks(self, *what: object) -> None:
-        self.wire.wait(lambda: self.asked[-1:] == [what], 5.0, f"{what} in {self.asked}")
+        self.probe.wait(lambda: self.asked[-1:] == [what], 5.0, f"{what} in {self.asked}")
 
     def velocity(self) -> tuple[float, float, float] | None:
         """The last velocity asked for."""
@@ -87,10 +87,10 @@ class Stage:
         return twist.linear.x, twist.linear.y, twist.angular.z
 
     def goes(self, *velocity: float) -> None:
-        self.wire.wait(lambda: self.velocity() == pytest.approx(velocity), 5.0, f"{velocity}: {self.velocity()}")
+        self.probe.wait(lambda: self.velocity() == pytest.approx(velocity), 5.0, f"{velocity}: {self.velocity()}")
 
     def is_silent(self, messages: list, seconds: float = 0.5) -> bool:
         """Whether nothing is added to some messages for so long."""
         before = len(messages)
-        with self.wire.news:
-            return not self.wire.news.wait_for(lambda: len(messages) > before, seconds)
+        with self.probe.news:
+            return not self.probe.news.wait_for(lambda: len(messages) > before, seconds)

@@ -12,7 +12,7 @@ from typing import Any
 BLOCKED_AFTER = 0.02  # s without an end: the other one waits for a lock that the stopped one holds
 
 
-class Lines:
+class LineTracer:
     """Calls `reached` at the first visit of each line of some modules, in the threads that are traced.
 
     Install `trace` with `threading.settrace` before a thread starts; it does nothing until `arm`.
@@ -44,7 +44,7 @@ class Lines:
         return self.trace
 
 
-class Order:
+class Interleaving:
     """The first of two threads stops at its line `at`; the second one then runs up to its line `until` or its end.
 
     After that the first one runs to its end, and then the second one. A thread that waits for a lock of the other's
@@ -79,7 +79,7 @@ class Order:
         self._handed_back.set()
 
 
-def traced(lines: Lines, action: Callable[[], None]) -> threading.Thread:
+def traced(lines: LineTracer, action: Callable[[], None]) -> threading.Thread:
     """A thread, not started, that does something with its lines traced."""
 
     def run() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import rclpy
-from conftest import Wire
+from conftest import RosProbe
 from rclpy.experimental import EventsExecutor
 from rclpy.signals import SignalHandlerOptions
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -19,15 +19,15 @@ from quadleg.robot.model import JOINT_NAMES
 class OutputNode:
     """The node, spun by a thread of its own until `close`."""
 
-    def __init__(self, wire: Wire, **parameters: object) -> None:
-        self.wire = wire
+    def __init__(self, probe: RosProbe, **parameters: object) -> None:
+        self.probe = probe
         self.node = servo_output.ServoOutput(parameters=parameters)
         self._executor = EventsExecutor()
         self._executor.add_node(self.node)
         self.closed = False
         self._thread = threading.Thread(target=self._spin, daemon=True)
         self._thread.start()
-        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+        self._commands = probe.publisher(JointTrajectory, "joint_commands")
 
     def _spin(self) -> None:
         while not self.closed:
@@ -40,7 +40,7 @@ class OutputNode:
     def more(self, heard: list, count: int) -> list:
         """The next messages of a topic."""
         first = len(heard)
-        self.wire.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
+        self.probe.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
         return heard[first : first + count]
 
     def close(self) -> None:
@@ -51,13 +51,13 @@ class OutputNode:
 
 
 @contextmanager
-def starter(kind: Callable[..., OutputNode], wire: Wire) -> Iterator[Callable[..., OutputNode]]:
+def starter(kind: Callable[..., OutputNode], probe: RosProbe) -> Iterator[Callable[..., OutputNode]]:
     """Starts such nodes with the parameters given, and closes those that are still open at the end."""
     rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
     started: list[OutputNode] = []
 
     def start(**parameters: object) -> OutputNode:
-        started.append(kind(wire, **parameters))
+        started.append(kind(probe, **parameters))
         return started[-1]
 
     yield start

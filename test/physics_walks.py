@@ -30,7 +30,7 @@ COUNTS = 20e-3 / 4096  # s: what the board makes of a pulse
 
 
 @dataclass(frozen=True)
-class Tick:
+class TickRecord:
     """What came in one control tick, and what was true at its end."""
 
     time: float
@@ -45,28 +45,28 @@ class Tick:
 
 
 @dataclass(frozen=True)
-class Run:
+class WalkRun:
     """The ticks of one run, the first of the walk, and the IMU's true biases (gyro, acceleration)."""
 
-    ticks: list[Tick]
+    ticks: list[TickRecord]
     walk: int
     bias: np.ndarray
 
 
 @cache
-def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground | None = None) -> Run:
+def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground | None = None) -> WalkRun:
     """The robot lies limp, rises, stands for 5 s, and walks."""
     world = World(ROBOT, ground or Ground(), seed=seed)
     period = world.frame
     planner = Planner(ROBOT, _limits(gait), period)
-    ticks: list[Tick] = []
+    ticks: list[TickRecord] = []
 
     def tick(angles: tuple[float, ...], plan: GaitPlan | None) -> None:
         pulses = [pulse_from_angle(joint.servo, angle) for joint, angle in zip(ROBOT.joints, angles)]
         world.step([round(pulse / COUNTS) * COUNTS if plan else None for pulse in pulses])
         (position, (w, x, y, z)), rotation = world.pose, Rotation.from_quat
         ticks.append(
-            Tick(world.time, tuple(world.imu), world.angles, np.array(angles), plan, np.array(position),
+            TickRecord(world.time, tuple(world.imu), world.angles, np.array(angles), plan, np.array(position),
                  rotation((x, y, z, w)), world.velocity, world.foot_forces)
         )  # fmt: skip
 
@@ -84,7 +84,7 @@ def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground
             plan = planner.step()
             tick(legs_inverse(ROBOT, Pose((*plan.shift, stance.height)), plan.feet), plan)
     assert not world.fallen
-    return Run(ticks, walk, world._imu.bias)
+    return WalkRun(ticks, walk, world._imu.bias)
 
 
 @cache
@@ -93,7 +93,10 @@ def _limits(gait: str) -> WalkingLimits:
 
 
 def replayed(
-    run: Run, angles: str = MEASURED, change: Callable[[int, Tick], Tick] | None = None, end: int | None = None
+    run: WalkRun,
+    angles: str = MEASURED,
+    change: Callable[[int, TickRecord], TickRecord] | None = None,
+    end: int | None = None,
 ) -> list[Estimate]:
     """The estimates after each tick; `change` puts faults into what comes in."""
     estimator = Estimator(ROBOT, angles)
@@ -107,7 +110,7 @@ def replayed(
     return estimates
 
 
-class Errors:
+class EstimateErrors:
     """Of the estimates of a run, from the walk's first tick on (or `start`), against the truth.
 
     The estimate begins where the robot is; so the truth is turned and shifted to agree with it at `start`, in yaw and
@@ -115,7 +118,7 @@ class Errors:
     strides of 1.6 s.
     """
 
-    def __init__(self, run: Run, estimates: list[Estimate], start: int | None = None) -> None:
+    def __init__(self, run: WalkRun, estimates: list[Estimate], start: int | None = None) -> None:
         start = run.walk if start is None else start
         ticks = run.ticks[start : len(estimates)]
         self.estimates = estimates[start:]

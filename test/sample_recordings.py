@@ -146,7 +146,7 @@ def diagnosis(node: str, level: int, message: str, **values: object) -> Any:
 
 
 @dataclass
-class Made:
+class SampleRecording:
     """What a recording was made from: `times` (n,) of the joint states in s, and arrays of n rows."""
 
     times: Any
@@ -172,7 +172,7 @@ class Made:
 
 
 @cache
-def made(seed: int = 1, torque: bool = True) -> Made:
+def made(seed: int = 1, torque: bool = True) -> SampleRecording:
     """Twelve seconds: off, rising, standing, walking three seconds, a hold, sitting down, off."""
     random = np.random.default_rng(seed)
     n = int(12 * RATE)
@@ -189,7 +189,7 @@ def made(seed: int = 1, torque: bool = True) -> Made:
     found = true + np.column_stack((0.05 * ahead, -0.03 * ahead, np.zeros(n)))
     lean = 0.05 * np.sin(times)
     turns = np.column_stack((np.cos(lean / 2), np.sin(lean / 2), np.zeros(n), np.zeros(n)))
-    result = Made(times, position, command, effort, voltage, drawn, found, true, turns)
+    result = SampleRecording(times, position, command, effort, voltage, drawn, found, true, turns)
     add = result.messages.append
     places, weight = np.array(ROBOT.standing.feet), 9.81 * ROBOT.masses.total
     for k, time in enumerate(times.tolist()):

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from math import hypot, inf
 
-from conftest import Wire
+from conftest import RosProbe
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import PoseStamped, Transform, Twist, TwistStamped, Wrench
 from nav_msgs.msg import Odometry
@@ -39,10 +39,10 @@ FASTEST, RAMP = (0.4, 0.3, 2.0), 0.2  # of a made-up robot, so that a test takes
 PARAMETERS = {"robot": "greenhouse_inspector", "frame_prefix": "", "board": ""}
 
 
-class Slippery:
+class SlippingStack:
     """The rest of a stack, with a robot whose base_footprint moves by a share `grip` of what is planned."""
 
-    def __init__(self, wire: Wire) -> None:
+    def __init__(self, probe: RosProbe) -> None:
         self.limits = FASTEST
         self.trouble = ""  # why it cannot walk, by gait
         self.teleop: Planar | None = None  # what counts before cmd_vel
@@ -60,7 +60,7 @@ class Slippery:
         self._stamp = 0
         self._height = MODEL.standing.height
         self._tick = 0
-        node = wire.node
+        node = probe.node
         self._feet = node.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
         self._joints = node.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._odom = node.create_publisher(Odometry, "odom", LATEST)

@@ -13,7 +13,7 @@ import time
 UP = b"\x1b[A"
 
 
-class Terminal:
+class PseudoTerminal:
     """`quadleg drive` in a pseudo-terminal, whose screen is what it has written."""
 
     def __init__(self, *arguments: str, code: str = "pass") -> None:

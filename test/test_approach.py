@@ -122,7 +122,7 @@ def test_reset_is_at_rest_at_the_pose():
     assert not approach.moving
 
 
-class Wall:
+class ReachLimit:
     """Poses beyond x = `edge` are out of reach; counts how often it is asked."""
 
     def __init__(self, edge: float) -> None:
@@ -136,7 +136,7 @@ class Wall:
 
 @given(st.floats(0.001, 0.09), ticks)
 def test_it_stops_as_near_to_what_is_out_of_reach_as_it_can(edge, dt):
-    approach, wall = Approach(START, SPEED, TURN_SPEED, RISE), Wall(edge)
+    approach, wall = Approach(START, SPEED, TURN_SPEED, RISE), ReachLimit(edge)
     target = Pose.from_rpy(0.1, 0.02, 0.12, 0.1, 0, 0)
     for _ in range(int(4 / dt)):
         assert approach.step(target, dt, wall).position[0] <= edge
@@ -153,7 +153,7 @@ def test_it_stops_as_near_to_what_is_out_of_reach_as_it_can(edge, dt):
 
 
 def test_it_moves_again_when_the_target_changes_or_the_way_is_free():
-    approach, wall = Approach(START, SPEED, TURN_SPEED, RISE), Wall(0.03)
+    approach, wall = Approach(START, SPEED, TURN_SPEED, RISE), ReachLimit(0.03)
     beyond, back = Pose((0.1, 0.0, 0.15)), Pose((-0.02, 0.01, 0.15))
     for _ in range(200):
         approach.step(beyond, 0.02, wall)

@@ -124,7 +124,7 @@ def test_attitude_is_no_worse_than_that_of_other_filters_on_the_same_data():
     """
     pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
     filters = pytest.importorskip("ahrs", reason="ahrs does not import: install the extra `test`").filters
-    from physics_walks import Errors, recorded, replayed
+    from physics_walks import EstimateErrors, recorded, replayed
 
     run = recorded("trot", (0.15, 0.0, 0.0), 8.0, 1)
     samples = [sample for tick in run.ticks for sample in tick.imu]
@@ -132,7 +132,7 @@ def test_attitude_is_no_worse_than_that_of_other_filters_on_the_same_data():
     acceleration = np.array([sample.acceleration for sample in samples])
     each = len(run.ticks[0].imu)
     rate = each / (run.ticks[1].time - run.ticks[0].time)
-    ours = Errors(run, replayed(run)).tilt
+    ours = EstimateErrors(run, replayed(run)).tilt
     for name, arguments in {
         "Madgwick": {"gain_imu": 0.033},
         "Mahony": {},

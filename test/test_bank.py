@@ -22,7 +22,7 @@ ROBOTS = [inspector(), digger()]
 each_robot = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
 
 
-class Recorder(Board):
+class TransactionRecorder(Board):
     """Remembers every transaction."""
 
     def __init__(self) -> None:
@@ -42,8 +42,8 @@ def middle(robot: RobotModel) -> list[float]:
     return [(joint.lower + joint.upper) / 2 for joint in robot.joints]
 
 
-def recorded(robot: RobotModel) -> tuple[ServoBank, Recorder]:
-    board = Recorder()
+def recorded(robot: RobotModel) -> tuple[ServoBank, TransactionRecorder]:
+    board = TransactionRecorder()
     return ServoBank(robot, PCA9685(board, robot.board)), board
 
 
@@ -102,7 +102,7 @@ def test_other_than_twelve_is_refused(angles: int, powered: int) -> None:
 @given(st.sampled_from(ROBOTS), st.lists(st.floats(0, 1), min_size=12, max_size=12))
 def test_counts_are_those_of_the_calibration(robot: RobotModel, shares: list[float]) -> None:
     bank, _ = recorded(robot)
-    period = PCA9685(Recorder(), robot.board).period
+    period = PCA9685(TransactionRecorder(), robot.board).period
     angles = [j.lower + share * (j.upper - j.lower) for j, share in zip(robot.joints, shares)]
     for joint, angle, on_wire in zip(robot.joints, angles, bank.quantised(angles)):
         counts = counts_from_pulse(pulse_from_angle(joint.servo, angle), period)

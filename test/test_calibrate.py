@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from calibration_rig import (
-    Bench,
-    Person,
+    CalibrationRig,
+    SimulatedUser,
     hold,
     uncalibrated_file,
 )
@@ -55,31 +55,31 @@ def with_servos(robot: RobotModel, change) -> RobotModel:
 def test_hidden_horns_are_found_to_a_count_and_the_error_of_a_reading(
     path: Path, reading_deg: float, seed: int
 ) -> None:
-    bench = Bench(path, *errors(seed))
-    assert hold(bench.session.calibrate(), Person(bench, reading_deg, seed))
+    bench = CalibrationRig(path, *errors(seed))
+    assert hold(bench.session.calibrate(), SimulatedUser(bench, reading_deg, seed))
     assert load_robot(path).uncalibrated == []
     assert bench.session.saved == list(JOINT_NAMES)
     assert bench.worst_error() < bench.count(HIP) + radians(reading_deg)
 
 
 def test_that_measure_can_fail(path: Path) -> None:
-    bench = Bench(path, *errors(1))
-    hold(bench.session.calibrate([HIP]), Person(bench, 0.0))
+    bench = CalibrationRig(path, *errors(1))
+    hold(bench.session.calibrate([HIP]), SimulatedUser(bench, 0.0))
     assert bench.worst_error(HIP) < bench.count(HIP)
     bench.robot = load_robot(path)
-    off = Bench(path, [radians(1.5)] * 12)
+    off = CalibrationRig(path, [radians(1.5)] * 12)
     assert off.worst_error(HIP) > bench.count(HIP)
 
 
 def test_one_servo_alone_leaves_all_others(path: Path) -> None:
-    bench = Bench(path, *errors(4))
-    hold(bench.session.calibrate([KNEE]), Person(bench))
+    bench = CalibrationRig(path, *errors(4))
+    hold(bench.session.calibrate([KNEE]), SimulatedUser(bench))
     assert load_robot(path).uncalibrated == [name for name in JOINT_NAMES if name != KNEE]
     assert bench.worst_error(KNEE) < bench.count(KNEE) + radians(0.5)
 
 
 def test_nothing_moves_faster_than_the_slow_speed_after_the_first_pulse(path: Path) -> None:
-    bench = Bench(path)
+    bench = CalibrationRig(path)
     bench.board.place([0.0, radians(45), 0, 0, 0, 0, 0, 0, 0, 0, 0, 0])  # so that the first pulse asks for nothing
     fastest, before = 0.0, (0.0, bench.angle(HIP))
 
@@ -91,13 +91,13 @@ def test_nothing_moves_faster_than_the_slow_speed_after_the_first_pulse(path: Pa
             fastest, before = max(fastest, abs(angle - before[1]) / (now - before[0])), (now, angle)
 
     bench.pulses._sleep = watching
-    hold(bench.session.calibrate([HIP]), Person(bench))
+    hold(bench.session.calibrate([HIP]), SimulatedUser(bench))
     assert radians(20) < fastest < radians(33)
 
 
 def test_only_one_servo_is_powered_at_a_time_and_none_in_the_end(path: Path) -> None:
-    bench, most = Bench(path), []
-    person = Person(bench)
+    bench, most = CalibrationRig(path), []
+    person = SimulatedUser(bench)
 
     def watching(question: Question) -> str:
         most.append(sum(bench.board.powered()))
@@ -109,7 +109,7 @@ def test_only_one_servo_is_powered_at_a_time_and_none_in_the_end(path: Path) -> 
 
 
 def test_cautions_come_before_any_pulse_and_must_be_confirmed(path: Path) -> None:
-    bench, before = Bench(path), []
+    bench, before = CalibrationRig(path), []
 
     def wary(question: Question) -> str:
         before.append((question.key, question.complaint, any(bench.board.powered())))
@@ -124,8 +124,8 @@ def test_cautions_come_before_any_pulse_and_must_be_confirmed(path: Path) -> Non
 
 @pytest.mark.parametrize("last", ["ready", "moved", "mark", "end", "check", "limp"])
 def test_an_end_anywhere_keeps_what_was_done_and_switches_off(path: Path, last: str) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
 
     def leaving(question: Question) -> str:
         if bench.session.name == HIP and question.key == last:
@@ -140,8 +140,8 @@ def test_an_end_anywhere_keeps_what_was_done_and_switches_off(path: Path, last: 
 
 
 def test_a_crash_of_whoever_answers_switches_off_too(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
 
     def crashing(question: Question) -> str:
         if question.key == "mark":
@@ -155,9 +155,9 @@ def test_a_crash_of_whoever_answers_switches_off_too(path: Path) -> None:
 
 def test_swapped_plugs_are_caught_by_the_wiggle_and_put_right_in_the_file(path: Path) -> None:
     robot = load_robot(path)
-    bench = Bench(path, truth=swapped(robot, HIP, KNEE))
+    bench = CalibrationRig(path, truth=swapped(robot, HIP, KNEE))
     bench.robot = robot
-    person = Person(bench, planned={"moved": ["other", "yes"], "which": [KNEE]})
+    person = SimulatedUser(bench, planned={"moved": ["other", "yes"], "which": [KNEE]})
     assert hold(bench.session.calibrate([HIP]), person)
     now = load_robot(path)
     assert (now.joints[1].servo.channel, now.joints[8].servo.channel) == (8, 1)
@@ -167,8 +167,8 @@ def test_swapped_plugs_are_caught_by_the_wiggle_and_put_right_in_the_file(path: 
 
 @pytest.mark.parametrize(("answer", "said"), [("nothing", "look at the plug"), ("two", "channel of its own")])
 def test_nothing_or_two_on_a_channel_is_told_with_its_cure(path: Path, answer: str, said: str) -> None:
-    bench = Bench(path)
-    assert hold(bench.session.calibrate([HIP]), Person(bench, planned={"moved": [answer, "again", "yes"]}))
+    bench = CalibrationRig(path)
+    assert hold(bench.session.calibrate([HIP]), SimulatedUser(bench, planned={"moved": [answer, "again", "yes"]}))
     assert any(said in sentence for sentence in bench.said)
 
 
@@ -179,9 +179,9 @@ def test_a_servo_mounted_the_other_way_round_gets_its_sign(path: Path) -> None:
             servo, pulse_per_radian=-servo.pulse_per_radian, pulse_at_zero=0.003 - servo.pulse_at_zero
         ),
     )
-    bench = Bench(path, *errors(6), truth=turned)
+    bench = CalibrationRig(path, *errors(6), truth=turned)
     bench.robot = turned
-    assert hold(bench.session.calibrate([HIP, KNEE]), Person(bench))
+    assert hold(bench.session.calibrate([HIP, KNEE]), SimulatedUser(bench))
     assert load_robot(path).joints[1].servo.pulse_per_radian < 0
     assert bench.worst_error(HIP) < bench.count(HIP) + radians(0.5)
 
@@ -189,8 +189,8 @@ def test_a_servo_mounted_the_other_way_round_gets_its_sign(path: Path) -> None:
 def test_wrong_signs_are_caught_by_the_move_that_is_asked_and_taken_out(path: Path) -> None:
     """A person who reads every angle with the wrong sign gets through to the yes/no move, and no further."""
     name = JOINT_NAMES[0]
-    bench = Bench(path)
-    person = Person(bench, 0.0, planned={"swung": ["no", "yes"]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0, planned={"swung": ["no", "yes"]})
     calibrated = []
 
     def answers(question: Question) -> str:
@@ -211,9 +211,9 @@ def test_wrong_signs_are_caught_by_the_move_that_is_asked_and_taken_out(path: Pa
 
 def test_the_other_side_needs_one_mark_when_copied(path: Path) -> None:
     truth = load_robot(find_robot("greenhouse_inspector"))  # whose servos are mounted as in a mirror
-    bench = Bench(path, errors(7, turn=0.0)[0], truth=truth)
+    bench = CalibrationRig(path, errors(7, turn=0.0)[0], truth=truth)
     bench.robot = truth
-    person = Person(bench, 0.0, planned={"mirror": ["yes", "yes", "yes"]})
+    person = SimulatedUser(bench, 0.0, planned={"mirror": ["yes", "yes", "yes"]})
     marks: dict[str, int] = {}
 
     def answers(question: Question) -> str:
@@ -231,8 +231,8 @@ def test_the_other_side_needs_one_mark_when_copied(path: Path) -> None:
 def test_a_horn_too_far_off_says_so_and_may_narrow_the_limits(path: Path) -> None:
     horns = [0.0] * 12
     horns[1] = radians(12)
-    bench = Bench(path, horns)
-    person = Person(bench, 0.0, planned={"travel": ["narrow"]})
+    bench = CalibrationRig(path, horns)
+    person = SimulatedUser(bench, 0.0, planned={"travel": ["narrow"]})
     told: list[str] = []
 
     def answers(question: Question) -> str:
@@ -250,8 +250,8 @@ def test_a_horn_too_far_off_says_so_and_may_narrow_the_limits(path: Path) -> Non
 def test_a_horn_at_a_stop_says_how_many_teeth(path: Path) -> None:
     horns = [0.0] * 12
     horns[8] = radians(-40)
-    bench = Bench(path, horns)
-    person = Person(bench, 0.0)
+    bench = CalibrationRig(path, horns)
+    person = SimulatedUser(bench, 0.0)
     told: list[str] = []
 
     def answers(question: Question) -> str:
@@ -266,8 +266,8 @@ def test_a_horn_at_a_stop_says_how_many_teeth(path: Path) -> None:
 
 
 def test_stops_are_where_the_person_says(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, 0.0, planned={"end": ["near", "-25", "here", "none"]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0, planned={"end": ["near", "-25", "here", "none"]})
     assert hold(bench.session.calibrate([KNEE]), person)
     low, high = load_robot(path).joints[8].servo.stops
     knee = bench.robot.joints[8]
@@ -277,8 +277,8 @@ def test_stops_are_where_the_person_says(path: Path) -> None:
 
 
 def test_answers_out_of_range_are_told_what_would_be_right(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
     wrong, complaints = ["at 400", "40", "+x", ""], []
 
     def answers(question: Question) -> str:
@@ -296,8 +296,8 @@ def test_answers_out_of_range_are_told_what_would_be_right(path: Path) -> None:
 
 
 def test_a_mark_taken_back_is_asked_for_again(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, 0.0)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0)
     targets: list[str] = []
 
     def answers(question: Question) -> str:
@@ -320,16 +320,16 @@ def test_a_mark_taken_back_is_asked_for_again(path: Path) -> None:
 
 
 def test_a_check_that_is_off_marks_anew(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, 0.0, planned={"check": ["20", "again"]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0, planned={"check": ["20", "again"]})
     assert hold(bench.session.calibrate([HIP]), person)
     assert person.asked.count("check") == 3
     assert any("off: read again, or mark it anew" in sentence for sentence in bench.said)
 
 
 def test_a_kind_that_holds_without_pulses_is_remembered_and_asked_for_once(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, planned={"limp": ["no"]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, planned={"limp": ["no"]})
     assert hold(bench.session.calibrate(joints_of(["front_left"])), person)
     assert person.asked.count("limp") == 1
     assert load_robot(path).joints[0].servo.kind.holds_without_pulses
@@ -337,8 +337,8 @@ def test_a_kind_that_holds_without_pulses_is_remembered_and_asked_for_once(path:
 
 
 def test_a_cable_pulled_in_the_middle_loses_nothing(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
     told: list[Question] = []
 
     def answers(question: Question) -> str:
@@ -360,8 +360,8 @@ def test_a_cable_pulled_in_the_middle_loses_nothing(path: Path) -> None:
 
 
 def test_a_board_that_lost_its_power_begins_with_a_warned_first_pulse(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
     told: list[str] = []
 
     def answers(question: Question) -> str:
@@ -381,8 +381,8 @@ def test_a_board_that_lost_its_power_begins_with_a_warned_first_pulse(path: Path
 
 
 def test_a_cable_out_at_the_end_is_no_crash(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
 
     def answers(question: Question) -> str:
         if question.key == "mark":
@@ -395,15 +395,15 @@ def test_a_cable_out_at_the_end_is_no_crash(path: Path) -> None:
 
 
 def test_a_board_that_cannot_be_opened_is_told(path: Path) -> None:
-    bench = Bench(path)
+    bench = CalibrationRig(path)
     bench.board.break_bus(10.0)
     with pytest.raises(BoardError, match="nobody answers"):
-        Bench.open(bench).read(0, 1)
+        CalibrationRig.open(bench).read(0, 1)
 
 
 def test_a_stop_in_the_middle_of_a_move_is_limp_at_once_and_goes_on_when_asked(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
     sleep, stops = bench.pulses._sleep, 0
 
     def interrupting(seconds: float) -> None:
@@ -427,9 +427,9 @@ def test_a_stop_in_the_middle_of_a_move_is_limp_at_once_and_goes_on_when_asked(p
 
 
 def test_pulses_found_on_the_board_are_asked_for(path: Path) -> None:
-    first = Bench(path)
+    first = CalibrationRig(path)
     first.pulses.go(first.robot.joints[3].servo, 0.0015)
-    second = Bench.__new__(Bench)
+    second = CalibrationRig.__new__(CalibrationRig)
     second.__dict__.update(first.__dict__)
     from quadleg.commissioning.calibration.servo_calibration import Calibration
     from quadleg.commissioning.calibration.servo_pulses import Pulses
@@ -451,8 +451,8 @@ def test_pulses_found_on_the_board_are_asked_for(path: Path) -> None:
 def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench = Bench(path)
-    person = Person(bench)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench)
     save, tries = bench.session._file.save, []
 
     def failing(changes):
@@ -471,7 +471,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
 def test_horns_are_fitted_in_the_middle_with_advice_in_teeth(path: Path) -> None:
     horns = [0.0] * 12
     horns[1] = radians(31)
-    bench = Bench(path, horns)
+    bench = CalibrationRig(path, horns)
     told: list[str] = []
 
     def answers(question: Question) -> str:
@@ -523,22 +523,24 @@ def test_where_simulated_horns_went_on_no_file_changes(path: Path) -> None:
 
 
 def test_an_end_short_of_a_mark_is_refused(path: Path) -> None:
-    bench = Bench(path)
-    assert hold(bench.session.calibrate([HIP]), Person(bench, 0.0, planned={"end": ["here", "none", "here", "none"]}))
+    bench = CalibrationRig(path)
+    assert hold(
+        bench.session.calibrate([HIP]), SimulatedUser(bench, 0.0, planned={"end": ["here", "none", "here", "none"]})
+    )
     assert any(sentence.startswith("Not the end: you marked ") for sentence in bench.said)
     assert bench.worst_error(HIP) < bench.count(HIP)
 
 
 def test_not_being_sure_which_joint_moved_swaps_nothing(path: Path) -> None:
-    bench, before = Bench(path), load_robot(path)
-    hold(bench.session.calibrate([HIP]), Person(bench, planned={"moved": ["other", "yes"], "which": ["back"]}))
+    bench, before = CalibrationRig(path), load_robot(path)
+    hold(bench.session.calibrate([HIP]), SimulatedUser(bench, planned={"moved": ["other", "yes"], "which": ["back"]}))
     channels = [joint.servo.channel for joint in load_robot(path).joints]
     assert channels == [joint.servo.channel for joint in before.joints]
 
 
 def test_a_swap_that_was_saved_is_said_at_the_end(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, planned={"moved": ["other"], "which": [KNEE]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, planned={"moved": ["other"], "which": [KNEE]})
 
     def leaves(question: Question) -> str:
         return "end" if "which" in person.asked else person(question)

@@ -12,8 +12,8 @@ from xml.etree import ElementTree
 
 import pytest
 from calibration_rig import (
-    Bench,
-    Person,
+    CalibrationRig,
+    SimulatedUser,
     hold,
     uncalibrated_file,
 )
@@ -37,8 +37,8 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def answered(path: Path, names: list[str], seed: int, reading_deg: float, folder: Path) -> Path:
     """The file of answers that a person gives at the very bench that the command simulates."""
     folder.mkdir()
-    bench = Bench(uncalibrated_file(folder), *hidden_errors(seed))
-    person, lines = Person(bench, reading_deg, seed), []
+    bench = CalibrationRig(uncalibrated_file(folder), *hidden_errors(seed))
+    person, lines = SimulatedUser(bench, reading_deg, seed), []
 
     def noting(question: Question) -> str:
         answer = person(question)
@@ -57,7 +57,9 @@ def test_all_twelve_are_found_through_the_command(path: Path, tmp_path: Path, ca
     answers = answered(path, names, 5, 0.5, tmp_path / "there")
     assert main.main(["calibrate", str(path), "--answers", str(answers), "--seed", "5"]) == 0
     assert "Every joint is calibrated" in capsys.readouterr().out
-    bench = Bench(path, *hidden_errors(5), truth=Bench(uncalibrated_file(tmp_path, "true.yaml")).robot)
+    bench = CalibrationRig(
+        path, *hidden_errors(5), truth=CalibrationRig(uncalibrated_file(tmp_path, "true.yaml")).robot
+    )
     worst = bench.worst_error()
     assert worst < bench.count(HIP) + radians(0.5), f"{degrees(worst):.2f}°"
 

@@ -23,7 +23,7 @@ screen = pytest.importorskip(
 NAME = "rear_left_knee"
 
 
-class Hands:
+class ScreenUser:
     """A person at the keys, who waits until something is asked."""
 
     def __init__(self, shown: screen.Screen, pilot) -> None:
@@ -50,12 +50,12 @@ class Hands:
 
 
 def play(
-    work: BenchSession | Trim, act: Callable[[Hands], Awaitable[None]], size: tuple[int, int] = (100, 32)
+    work: BenchSession | Trim, act: Callable[[ScreenUser], Awaitable[None]], size: tuple[int, int] = (100, 32)
 ) -> screen.Screen:
     async def playing() -> screen.Screen:
         shown = screen.Screen(work)
         async with shown.run_test(size=size) as pilot:
-            await act(Hands(shown, pilot))
+            await act(ScreenUser(shown, pilot))
             for _ in range(500):
                 if not shown._thread.is_alive():
                     break
@@ -82,7 +82,7 @@ def typed(number: float) -> list[str]:
 
 
 def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.asked("cautions")
         await hands.press("y", "g", "y")
         await hands.asked("mark")
@@ -113,7 +113,7 @@ def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
 
 
 def test_every_key_that_does_something_is_on_the_screen(work: BenchSession) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.asked("cautions")
         assert "all so" in hands.shown.export_screenshot().replace("&#160;", " ")
         await hands.press("y", "g", "y")
@@ -138,7 +138,7 @@ def test_every_key_that_does_something_is_on_the_screen(work: BenchSession) -> N
 
 
 def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: BenchSession) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
         assert work.pulses.live == 8
@@ -157,7 +157,7 @@ def test_space_makes_the_servo_limp_and_going_on_is_asked_for(work: BenchSession
 
 @pytest.mark.parametrize("key", ["q", "ctrl+c", "ctrl+q"])
 def test_q_and_ctrl_c_end_with_pulses_off(work: BenchSession, key: str) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
         await hands.pilot.press(key)
@@ -177,7 +177,7 @@ def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.Mo
     path = Path(shutil.copy(find_robot("greenhouse_inspector"), tmp_path / "mine.yaml"))
     work = Trim(path, quick=True)
 
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y", "y")
         await hands.asked("trim")
         await hands.press("n", "pageup", "up", "up")
@@ -193,7 +193,7 @@ def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
         await hands.press("9", "9", "9", "backspace", "9", "enter")
@@ -210,7 +210,7 @@ def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -
     path.write_text(path.read_text().replace("kind: simulated", "kind: i2c") + "nonsense: 1\n")
     work = BenchSession(path, [NAME])
 
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.pilot.pause(0.2)
 
     shown = play(work, act)
@@ -218,7 +218,7 @@ def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -
 
 
 def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: BenchSession) -> None:
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y", "g", "y")
         await hands.asked("mark")
         await hands.press("x")
@@ -235,7 +235,7 @@ def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: B
 def test_while_a_servo_moves_the_screen_says_so(work: BenchSession) -> None:
     seen: list[str] = []
 
-    async def act(hands: Hands) -> None:
+    async def act(hands: ScreenUser) -> None:
         await hands.press("y")
         slow = work.pulses._sleep
 

@@ -12,37 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
+from ros_messages import MESSAGE, STORE, definition, header, joint_state
 
 from quadleg.errors import RecordingError
 from quadleg.recording.cdr import MOST_SHAPES, Layout, definitions, rows_of
 
-rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
-STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
-MESSAGE = STORE.types
-
 finite = st.floats(allow_nan=False, allow_infinity=False)
 words = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=9)
-
-
-def definition(type_name: str) -> str:
-    text, _ = STORE.generate_msgdef(type_name, ros_version=2)
-    return text
-
-
-def header(frame: str) -> Any:
-    stamp = MESSAGE["builtin_interfaces/msg/Time"](sec=7, nanosec=9)
-    return MESSAGE["std_msgs/msg/Header"](stamp=stamp, frame_id=frame)
-
-
-def joint_state(frame: str, names: list[str], position: list[float], effort: list[float]) -> bytes:
-    message = MESSAGE["sensor_msgs/msg/JointState"](
-        header=header(frame),
-        name=names,
-        position=np.array(position, float),
-        velocity=np.array([], float),
-        effort=np.array(effort, float),
-    )
-    return bytes(STORE.serialize_cdr(message, "sensor_msgs/msg/JointState"))
 
 
 @given(st.lists(st.tuples(words, st.lists(st.tuples(words, finite), max_size=4)), min_size=1, max_size=12))

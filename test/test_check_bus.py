@@ -24,7 +24,7 @@ from quadleg.servos.servo_bank import ServoBank
 INSPECTOR, DIGGER = sample_robots.inspector(), sample_robots.digger()
 
 
-class Heard(Board):
+class MessageLog(Board):
     def __init__(self) -> None:
         self.messages: list[bytes] = []
 
@@ -47,7 +47,7 @@ def wired(robot: RobotModel, **board) -> RobotModel:
 
 @pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=lambda robot: robot.name)
 def test_a_frame_is_what_the_driver_sends(robot: RobotModel) -> None:
-    board = Heard()
+    board = MessageLog()
     bank = ServoBank(robot, PCA9685(board, robot.board))
     bank.write(stance_angles(robot, robot.standing), (True,) * 12)
     ours = frame_messages(robot)

@@ -114,14 +114,14 @@ def test_a_height_that_makes_no_sense_is_refused_before_anything_moves(
     assert "height_mm" not in said  # a name of the Python interface
 
 
-class Walker:
+class FakeWalkingRobot:
     """A robot that walks as it is told to, without a stack."""
 
     def __init__(self, outcome: WalkResult | NotReached) -> None:
         self.outcome = outcome
         self.asked: list[dict[str, object]] = []
 
-    def __enter__(self) -> Walker:
+    def __enter__(self) -> FakeWalkingRobot:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -157,7 +157,7 @@ THERE = WalkResult(GroundMove(200, 0, 10), GroundMove(197, 4, 9.5), EstimateSour
 def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
     options: list[str], asked: dict[str, object], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    robot = Walker(THERE)
+    robot = FakeWalkingRobot(THERE)
     monkeypatch.setattr("quadleg.client.Robot", lambda _: robot)
     assert main.main(["walk", *options]) == 0
     assert robot.asked == [asked]
@@ -175,13 +175,13 @@ def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
 def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.7)))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(replace(THERE, scale=0.7)))
     assert main.main(["walk", "--to-mm", "200", "0"]) == 0
     assert "scaled" not in capsys.readouterr().out
 
 
 def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.9996)))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(replace(THERE, scale=0.9996)))
     assert main.main(["walk", "--forward-m-s", "0.05"]) == 0
 
 
@@ -201,7 +201,7 @@ def test_walk_ends_with_an_exit_code_where_it_was_not_reached(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(outcome))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(outcome))
     assert main.main(["walk", "--forward-m-s", "0.2"]) == 1
     printed = capsys.readouterr()
     assert said in printed.out
@@ -276,7 +276,7 @@ def test_timing_as_json_is_one_array(monkeypatch: pytest.MonkeyPatch, capsys: py
 # The legs are asked for before a real robot is powered
 
 
-class RealRobot:
+class FakeRobotClient:
     """A client of a stack with a real board, that keeps what it was asked for."""
 
     board_kind = "i2c"
@@ -286,7 +286,7 @@ class RealRobot:
         self.state = state
         self.stood: list[float | None] = []
 
-    def __enter__(self) -> RealRobot:
+    def __enter__(self) -> FakeRobotClient:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -303,11 +303,11 @@ class RealRobot:
         return PoseResult(pose, pose, EstimateSource.MODELLED_JOINTS)
 
 
-class Terminal:
+class FakeTerminal:
     """Where `quadleg stand` asks: gives its answer, or raises it, and counts the seconds slept."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
-        self.robot = RealRobot()
+        self.robot = FakeRobotClient()
         self.answer: str | type[BaseException] = "yes"
         self.asked: list[str] = []
         self.slept = 0.0
@@ -332,12 +332,12 @@ class Terminal:
 
 
 @pytest.fixture
-def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Terminal:
-    return Terminal(monkeypatch, tmp_path)
+def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeTerminal:
+    return FakeTerminal(monkeypatch, tmp_path)
 
 
 @pytest.mark.parametrize("answer", ["yes", "y", " YES "])
-def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal, answer: str, capsys) -> None:
+def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: FakeTerminal, answer: str, capsys) -> None:
     terminal.answer = answer
     assert main.main(["stand", "150"]) == 0
     (question,) = terminal.asked
@@ -346,13 +346,13 @@ def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: Terminal,
     assert terminal.slept == pytest.approx(3.0)
     assert terminal.robot.stood == [150.0]
     said = capsys.readouterr().out
-    assert "\n".join(resting_pose.drawing(RealRobot.model, "utf-8")) in said
+    assert "\n".join(resting_pose.drawing(FakeRobotClient.model, "utf-8")) in said
     assert CAUTION in said
     assert "in 1 s" in said
 
 
 @pytest.mark.parametrize("answer", ["no", "", "n", "ja", "yes please", EOFError, KeyboardInterrupt])
-def test_without_a_yes_nothing_is_powered(terminal: Terminal, answer: str | type[BaseException], capsys) -> None:
+def test_without_a_yes_nothing_is_powered(terminal: FakeTerminal, answer: str | type[BaseException], capsys) -> None:
     terminal.answer = answer
     assert main.main(["stand"]) == 1
     assert terminal.asked
@@ -360,14 +360,14 @@ def test_without_a_yes_nothing_is_powered(terminal: Terminal, answer: str | type
     assert "nothing is powered" in capsys.readouterr().err
 
 
-def test_an_interrupted_countdown_powers_nothing(terminal: Terminal, capsys) -> None:
+def test_an_interrupted_countdown_powers_nothing(terminal: FakeTerminal, capsys) -> None:
     terminal.interrupted_after = 2
     assert main.main(["stand", "--legs-placed"]) == 1
     assert not terminal.robot.stood
     assert "nothing is powered" in capsys.readouterr().err
 
 
-def test_without_a_terminal_the_flag_that_answers_is_named(terminal: Terminal, monkeypatch, capsys) -> None:
+def test_without_a_terminal_the_flag_that_answers_is_named(terminal: FakeTerminal, monkeypatch, capsys) -> None:
     monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: False))
     assert main.main(["stand"]) == 1
     assert not terminal.robot.stood
@@ -378,14 +378,14 @@ def test_without_a_terminal_the_flag_that_answers_is_named(terminal: Terminal, m
     assert terminal.robot.stood == [None]
 
 
-def test_a_robot_that_is_not_heard_to_be_up_is_asked_about(terminal: Terminal) -> None:
+def test_a_robot_that_is_not_heard_to_be_up_is_asked_about(terminal: FakeTerminal) -> None:
     terminal.robot.state = None
     assert main.main(["stand"]) == 0
     assert terminal.asked
 
 
 @pytest.mark.parametrize("state", ["rising", "active", "hold", "lowering"])
-def test_a_robot_that_is_powered_is_not_asked_about(terminal: Terminal, state: str) -> None:
+def test_a_robot_that_is_powered_is_not_asked_about(terminal: FakeTerminal, state: str) -> None:
     terminal.robot.state = state
     assert main.main(["stand"]) == 0
     assert terminal.robot.stood
@@ -393,14 +393,14 @@ def test_a_robot_that_is_powered_is_not_asked_about(terminal: Terminal, state: s
     assert not terminal.slept
 
 
-def test_a_fault_is_told_before_anybody_places_legs(terminal: Terminal, capsys) -> None:
+def test_a_fault_is_told_before_anybody_places_legs(terminal: FakeTerminal, capsys) -> None:
     terminal.robot.state = "fault"
     assert main.main(["stand"]) == 1
     assert not terminal.asked
     assert "reset" in capsys.readouterr().err
 
 
-def test_a_simulated_robot_is_not_asked_about(terminal: Terminal) -> None:
+def test_a_simulated_robot_is_not_asked_about(terminal: FakeTerminal) -> None:
     terminal.robot.board_kind = "simulated"
     assert main.main(["stand"]) == 0
     assert terminal.robot.stood
@@ -411,7 +411,7 @@ def test_a_simulated_robot_is_not_asked_about(terminal: Terminal) -> None:
     ("options", "name"), [([], "greenhouse_inspector_resting.png"), (["--picture", "mine.png"], "mine.png")]
 )
 def test_the_resting_pose_is_saved_as_a_picture(
-    terminal: Terminal, tmp_path: Path, options: list[str], name: str, capsys
+    terminal: FakeTerminal, tmp_path: Path, options: list[str], name: str, capsys
 ) -> None:
     pytest.importorskip("matplotlib")
     assert main.main(["stand", *options]) == 0
@@ -419,14 +419,14 @@ def test_the_resting_pose_is_saved_as_a_picture(
     assert str(tmp_path / name) in capsys.readouterr().out
 
 
-def test_a_picture_that_cannot_be_written_stops_nothing(terminal: Terminal, capsys) -> None:
+def test_a_picture_that_cannot_be_written_stops_nothing(terminal: FakeTerminal, capsys) -> None:
     pytest.importorskip("matplotlib")
     assert main.main(["stand", "--picture", "nowhere/rest.png"]) == 0
     assert "nowhere/rest.png cannot be written" in capsys.readouterr().out
     assert terminal.robot.stood
 
 
-def test_without_matplotlib_the_cure_is_said_and_nothing_stopped(terminal: Terminal, monkeypatch, capsys) -> None:
+def test_without_matplotlib_the_cure_is_said_and_nothing_stopped(terminal: FakeTerminal, monkeypatch, capsys) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     assert main.main(["stand"]) == 0
     assert "pip install matplotlib" in capsys.readouterr().out

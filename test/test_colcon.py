@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import Wire
+from conftest import RosProbe
 from end_to_end import from_base_target_to_joint_states
 
 from quadleg.runtime.node_table import executables
@@ -69,8 +69,8 @@ def nodes(domain: int, workspace: Path, sourced: dict[str, str]) -> Iterator[lis
         process.wait()
 
 
-def test_the_installed_executables_stand_in_a_namespace(nodes: list[subprocess.Popen[str]], wire: Wire) -> None:
-    from_base_target_to_joint_states(wire, "bench", "bench/")
+def test_the_installed_executables_stand_in_a_namespace(nodes: list[subprocess.Popen[str]], probe: RosProbe) -> None:
+    from_base_target_to_joint_states(probe, "bench", "bench/")
     for process in nodes:
         process.terminate()
     assert [process.wait(20) for process in nodes] == [0] * len(nodes)

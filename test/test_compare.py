@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import sample_recordings
 from sample_recordings import made, metadata, write
-from test_report import Page
+from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_figures import figures, number, tracking
@@ -59,7 +59,7 @@ def _still(path: Path) -> Path:
 
 def test_the_page_has_both_figures_and_their_difference(two: tuple[Path, Path], tmp_path: Path) -> None:
     report = write_comparison(*two, tmp_path)
-    page = Page(report.page.read_text(encoding="utf-8"))
+    page = StrictPage(report.page)
     assert len(page.all("img")) == len(report.pictures) == 5
     text = page.text
     errors = [tracking(RecordingAnalysis(path)) for path in two]

@@ -22,7 +22,7 @@ ROBOTS = [sample_robots.inspector(), sample_robots.digger()]
 IMU_HZ = 100
 
 
-class Rig:
+class FollowingRig:
     """A robot that is commanded to stand still, with an IMU that leans as the test says."""
 
     def __init__(self, robot: RobotModel) -> None:
@@ -51,8 +51,8 @@ class Rig:
 
 
 @pytest.fixture(params=ROBOTS, ids=[robot.name for robot in ROBOTS])
-def rig(request: pytest.FixtureRequest) -> Rig:
-    made = Rig(request.param)
+def rig(request: pytest.FixtureRequest) -> FollowingRig:
+    made = FollowingRig(request.param)
     assert made.go(2.0) is Response.NONE
     return made
 
@@ -60,7 +60,7 @@ def rig(request: pytest.FixtureRequest) -> Rig:
 # The IMU
 
 
-def test_a_body_that_stands_follows(rig: Rig) -> None:
+def test_a_body_that_stands_follows(rig: FollowingRig) -> None:
     assert rig.go(5.0) is Response.NONE
     assert rig.following.shortfall.code is FollowingCode.FOLLOWS
 
@@ -70,7 +70,7 @@ def test_a_body_that_stands_follows(rig: Rig) -> None:
     [(1, 1, "front_right"), (-1, 1, "front_left"), (1, -1, "rear_right"), (-1, -1, "rear_left")],
 )
 def test_a_body_that_falls_is_put_down_before_it_leans_15_degrees_and_its_leg_is_named(
-    rig: Rig, roll: int, pitch: int, leg: str
+    rig: FollowingRig, roll: int, pitch: int, leg: str
 ) -> None:
     while rig.following.shortfall.response is not Response.DROP:
         rig.go(1 / rig.robot.control_rate, 1.5 * roll, 1.5 * pitch)
@@ -80,29 +80,29 @@ def test_a_body_that_falls_is_put_down_before_it_leans_15_degrees_and_its_leg_is
     assert rig.following.shortfall.share > 1.0
 
 
-def test_servos_that_give_way_by_what_they_can_raise_no_alarm(rig: Rig) -> None:
+def test_servos_that_give_way_by_what_they_can_raise_no_alarm(rig: FollowingRig) -> None:
     limit = lean_limits(rig.robot)[4]
     assert rig.go(1.0, roll=0.8 * limit) is Response.NONE
     assert rig.go(2.0) is Response.NONE
 
 
-def test_a_slope_that_comes_slowly_raises_no_alarm(rig: Rig) -> None:
+def test_a_slope_that_comes_slowly_raises_no_alarm(rig: FollowingRig) -> None:
     assert rig.go(10.0, pitch=radians(1)) is Response.NONE
 
 
-def test_a_push_that_the_body_comes_back_from_raises_no_alarm(rig: Rig) -> None:
+def test_a_push_that_the_body_comes_back_from_raises_no_alarm(rig: FollowingRig) -> None:
     limit = lean_limits(rig.robot)[4]
     assert rig.go(0.04, roll=8 * limit) is Response.NONE
     assert rig.go(0.08, roll=-4 * limit) is Response.NONE
     assert rig.go(1.0) is Response.NONE
 
 
-def test_an_imu_that_was_silent_is_not_judged_by_until_it_knows_up_again(rig: Rig) -> None:
+def test_an_imu_that_was_silent_is_not_judged_by_until_it_knows_up_again(rig: FollowingRig) -> None:
     rig.go(0.5, roll=radians(40), imu=False)
     assert rig.go(0.5) is Response.NONE
 
 
-def test_numbers_that_are_not_finite_are_left_out(rig: Rig) -> None:
+def test_numbers_that_are_not_finite_are_left_out(rig: FollowingRig) -> None:
     rig.following.imu((nan, 0.0, 0.0), (0.0, 0.0, GRAVITY), rig.now, rig.now)
     assert rig.go(1.0) is Response.NONE
 
@@ -146,7 +146,7 @@ def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertica
 
 def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told_so() -> None:
     robot = replace(sample_robots.inspector(), frames=())
-    rig = Rig(needing(robot, 0.9))
+    rig = FollowingRig(needing(robot, 0.9))
     assert rig.go(2.0) is Response.NONE
     while rig.following.shortfall.response is not Response.DROP:
         rig.go(1 / robot.control_rate, -1.5, -1.5)

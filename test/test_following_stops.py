@@ -11,7 +11,7 @@ from math import radians, sin
 
 import pytest
 import sample_robots
-from watchdog_rig import Bench
+from watchdog_rig import WatchdogRig
 
 from quadleg.analysis.events import Weight, events, spells
 from quadleg.safety.following import FollowingCode
@@ -22,14 +22,14 @@ ROBOTS = [replace(sample_robots.inspector(), frames=()), replace(sample_robots.d
 
 
 @pytest.fixture(params=ROBOTS, ids=[robot.name for robot in ROBOTS])
-def up(request: pytest.FixtureRequest) -> Bench:
-    bench = Bench(request.param).up()
+def up(request: pytest.FixtureRequest) -> WatchdogRig:
+    bench = WatchdogRig(request.param).up()
     leaning(bench, 2.0, 0.0)
     assert bench.state is State.ACTIVE
     return bench
 
 
-def leaning(bench: Bench, seconds: float, rate: float, roll: float = 0.0) -> float:
+def leaning(bench: WatchdogRig, seconds: float, rate: float, roll: float = 0.0) -> float:
     """Runs for so long with an IMU that turns about x at a rate (rad/s) from an angle (rad); the angle in the end."""
     for _ in range(round(seconds / bench.period)):
         roll += rate * bench.period
@@ -39,7 +39,7 @@ def leaning(bench: Bench, seconds: float, rate: float, roll: float = 0.0) -> flo
     return roll
 
 
-def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: Bench) -> None:
+def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: WatchdogRig) -> None:
     begun, roll = up.now, 0.0
     while up.state is State.ACTIVE:
         roll = leaning(up, up.period, 1.5, roll)
@@ -55,7 +55,7 @@ def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: Bench) -> None
     assert up.now > begun
 
 
-def test_a_robot_enabled_on_its_way_down_drops_as_fast_when_it_falls_again(up: Bench) -> None:
+def test_a_robot_enabled_on_its_way_down_drops_as_fast_when_it_falls_again(up: WatchdogRig) -> None:
     for _ in range(2):
         roll = 0.0
         while up.state is State.ACTIVE:
@@ -76,7 +76,7 @@ def test_a_robot_enabled_on_its_way_down_drops_as_fast_when_it_falls_again(up: B
     assert up.now - fallen < 1.2  # as above
 
 
-def test_the_cause_stays_until_somebody_enables_again(up: Bench) -> None:
+def test_the_cause_stays_until_somebody_enables_again(up: WatchdogRig) -> None:
     roll = 0.0
     while up.state is State.ACTIVE:
         roll = leaning(up, up.period, 1.5, roll)
@@ -89,7 +89,7 @@ def test_the_cause_stays_until_somebody_enables_again(up: Bench) -> None:
     assert up.watchdog.stop_category is None
 
 
-def test_a_current_that_nothing_explains_is_said_first_then_holds_then_lowers(up: Bench) -> None:
+def test_a_current_that_nothing_explains_is_said_first_then_holds_then_lowers(up: WatchdogRig) -> None:
     volts = up.robot.supply.voltage
     draws = 0.8 * up.robot.supply.rated_current
     states, said = [], []
@@ -105,7 +105,7 @@ def test_a_current_that_nothing_explains_is_said_first_then_holds_then_lowers(up
     assert up.watchdog.shortfall.code is FollowingCode.OVERLOADED
 
 
-def test_a_hold_is_category_2(up: Bench) -> None:
+def test_a_hold_is_category_2(up: WatchdogRig) -> None:
     volts, draws = up.robot.supply.voltage, 0.8 * up.robot.supply.rated_current
     while up.state is State.ACTIVE:
         up.measured(up.period, volts, draws)
@@ -116,7 +116,7 @@ def test_a_hold_is_category_2(up: Bench) -> None:
     assert up.watchdog.shortfall.code is FollowingCode.FOLLOWS
 
 
-def test_a_switch_off_at_once_is_category_0(up: Bench) -> None:
+def test_a_switch_off_at_once_is_category_0(up: WatchdogRig) -> None:
     up.off_now()
     assert up.watchdog.stop_category == 0
 

@@ -25,7 +25,7 @@ from quadleg.robot_file.load import find_robot
 SOON = 20.0  # s
 
 
-class GaitBench:
+class GaitNodeRig:
     """The node gait of a robot whose legs do not abduct, so that it walks ahead and not sideways; it is active."""
 
     def __init__(self, folder: Path) -> None:
@@ -64,13 +64,13 @@ class GaitBench:
 
 
 @pytest.fixture
-def bench(domain: int, tmp_path: Path) -> Iterator[GaitBench]:
-    bench = GaitBench(tmp_path)
+def bench(domain: int, tmp_path: Path) -> Iterator[GaitNodeRig]:
+    bench = GaitNodeRig(tmp_path)
     yield bench
     bench.close()
 
 
-def test_a_way_without_a_limit_is_named_and_the_others_have_their_own_scale(bench: GaitBench) -> None:
+def test_a_way_without_a_limit_is_named_and_the_others_have_their_own_scale(bench: GaitNodeRig) -> None:
     _, alone = bench.asked(2.0, 0.0)
     assert alone["obstacle"] == Obstacle.TOO_FAST.value
     assert alone["left_out"] == ""

@@ -6,14 +6,14 @@ import itertools
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
 from math import inf, nan, radians
 
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from foreign_targets import ForeignTargets, step_shares
 from geometry_msgs.msg import PointStamped, PoseStamped
 from rclpy.qos import DurabilityPolicy, QoSProfile
 from sensor_msgs.msg import JointState
@@ -21,10 +21,9 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.client import Robot
-from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Refused
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
+from quadleg.robot.model import JOINT_NAMES
 from quadleg.runtime.node_table import GRAPH
 
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
@@ -52,76 +51,24 @@ BAD_BASE_TARGETS = {
 
 
 def test_bad_base_targets_move_nothing_and_are_refused_in_words(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    commands = shared_wire.hear(JointTrajectory, "joint_commands")
-    target = shared_wire.publisher(PoseStamped, "base_target")
+    commands = shared_probe.hear(JointTrajectory, "joint_commands")
+    target = shared_probe.publisher(PoseStamped, "base_target")
     before = shared_stack.angles()
     for name, (message, words) in BAD_BASE_TARGETS.items():
         target.publish(message)
         standing.wait(lambda w=words: w in standing.last.message("base_motion"), 5.0, lambda n=name: n)
         seen = len(commands)
-        shared_wire.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
+        shared_probe.wait(lambda n=seen: len(commands) > n + 10, 5.0, "ten more commands")
         assert shared_stack.angles() == before, name
     standing.wait_for("active", within=5.0)
     standing.pose(height_mm=140)
     assert standing.last.message("base_motion") == "at the base target"
 
 
-class ForeignTargets:
-    """Publishes joint targets in the place of gait, base_motion and leg_ik."""
-
-    def __init__(self, stack: Stack, wire: Wire, robot: Robot) -> None:
-        robot.set_parameter("gait", "paused", True)
-        self._publisher = wire.publisher(JointTrajectory, "joint_targets")
-        self._wire = wire
-        self._period = 1 / stack.model.control_rate
-        self.stamps = itertools.count(10**18, 20_000_000)
-        self.angles = list(stance_angles(stack.model, stack.model.standing))
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
-
-    def send_frame(self, stamp: int | None = None) -> None:
-        stamp = next(self.stamps) if stamp is None else stamp
-        for i in range(len(LEGS)):
-            self.send(stamp, JOINT_NAMES[3 * i : 3 * i + 3], self.angles[3 * i : 3 * i + 3])
-
-    def send(self, stamp: int, names, positions) -> None:
-        message = JointTrajectory(joint_names=list(names))
-        message.header.stamp.sec, message.header.stamp.nanosec = divmod(stamp, 10**9)
-        message.points = [JointTrajectoryPoint(positions=list(positions))]
-        self._publisher.publish(message)
-
-    def __enter__(self) -> ForeignTargets:
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        # A metronome, as the gait is: the pace of the frames is what is wanted here.
-        while not self._stop.wait(self._period):
-            self.send_frame()
-
-
-def shares(commands: Sequence[JointTrajectory], model: RobotModel) -> list[float]:
-    """From each command to the next, the largest step of a joint as a share of what its servo can do in a period."""
-    period = 1 / model.control_rate
-    steps = joint_steps(model, period)
-    stamps = [command.header.stamp.sec + 1e-9 * command.header.stamp.nanosec for command in commands]
-    found = []
-    for (before, at), (after, then) in itertools.pairwise(zip(commands, stamps)):
-        if then - at < 1.5 * period:  # on a busy computer one between them may not have been heard
-            pairs = zip(before.points[0].positions, after.points[0].positions, steps)
-            found.append(max(abs(b - a) / step for a, b, step in pairs))
-    return found
-
-
 def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
     before = shared_stack.angles()
 
@@ -129,8 +76,8 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         return int(standing.last.values("joint_watchdog")["targets_refused"])
 
     refused_before = refused()
-    commands = shared_wire.hear(JointTrajectory, "joint_commands")
-    publisher = shared_wire.publisher(JointTrajectory, "joint_targets")
+    commands = shared_probe.hear(JointTrajectory, "joint_commands")
+    publisher = shared_probe.publisher(JointTrajectory, "joint_targets")
     good = stance_angles(shared_stack.model, shared_stack.model.standing)[:3]
     bad = [
         (JOINT_NAMES[:3], [nan, good[1], good[2]]),
@@ -148,14 +95,16 @@ def test_bad_joint_targets_between_good_ones_are_counted_and_not_followed(
         seen = len(commands)
         publisher.publish(message)
         # Good frames between them: three bad ones in a row would be a hold.
-        shared_wire.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
+        shared_probe.wait(lambda n=seen: len(commands) > n + 3, 5.0, "good frames")
     standing.wait(lambda: refused() == refused_before + len(messages), 5.0, lambda: f"{refused()}")
     standing.wait_for("active", within=5.0)  # a busy computer may be late with a frame; that hold ends by itself
     assert shared_stack.angles() == before
 
 
-def test_three_bad_targets_in_a_row_hold_then_lower(shared_stack: Stack, standing: Robot, shared_wire: Wire) -> None:
-    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+def test_three_bad_targets_in_a_row_hold_then_lower(
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
+) -> None:
+    with ForeignTargets(shared_stack, shared_probe, standing) as foreign:
         standing.wait_for("active", within=5.0)
     for _ in range(3):
         foreign.send(next(foreign.stamps), JOINT_NAMES[:3], [nan, nan, nan])
@@ -165,8 +114,8 @@ def test_three_bad_targets_in_a_row_hold_then_lower(shared_stack: Stack, standin
     standing.wait_for("off", within=20.0)
 
 
-def test_stamps_that_go_back_are_a_new_sequence(shared_stack: Stack, standing: Robot, shared_wire: Wire) -> None:
-    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+def test_stamps_that_go_back_are_a_new_sequence(shared_stack: Stack, standing: Robot, shared_probe: RosProbe) -> None:
+    with ForeignTargets(shared_stack, shared_probe, standing) as foreign:
         foreign.stamps = itertools.count(10**18, -20_000_000)
         standing.wait_for("active", within=5.0)
         foreign.angles[2] += 0.2
@@ -175,9 +124,9 @@ def test_stamps_that_go_back_are_a_new_sequence(shared_stack: Stack, standing: R
 
 
 def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_seconds_all_hold(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+    with ForeignTargets(shared_stack, shared_probe, standing) as foreign:
         standing.wait_for("active", within=5.0)
         before = shared_stack.angles()
         foreign.angles[2] = radians(10)  # past straight, which the front left knee cannot
@@ -191,27 +140,27 @@ def test_a_leg_past_its_limit_stays_at_its_last_good_point_and_after_three_secon
 
 
 def test_a_frame_too_fast_is_slowed_for_all_joints_alike(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+    with ForeignTargets(shared_stack, shared_probe, standing) as foreign:
         standing.wait_for("active", within=5.0)
-        commands = shared_wire.hear(JointTrajectory, "joint_commands")
-        shared_wire.wait(lambda: len(commands) > 3, 5.0, "commands")
+        commands = shared_probe.hear(JointTrajectory, "joint_commands")
+        shared_probe.wait(lambda: len(commands) > 3, 5.0, "commands")
         foreign.angles = list(stance_angles(shared_stack.model, shared_stack.model.resting))
-        shared_wire.wait(
+        shared_probe.wait(
             lambda: max(abs(a - b) for a, b in zip(commands[-1].points[0].positions, foreign.angles)) < 1e-6,
             10.0,
             "the resting pose",
         )
-    assert max(shares(commands, shared_stack.model)) <= 1.0 + 1e-6
+    assert max(step_shares(commands, shared_stack.model)) <= 1.0 + 1e-6
 
 
 def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
     standing.set_parameter("gait", "paused", True)
-    targets = shared_wire.hear(JointTrajectory, "joint_targets")
-    publisher = shared_wire.publisher(PointStamped, "front_left/foot_target")
+    targets = shared_probe.hear(JointTrajectory, "joint_targets")
+    publisher = shared_probe.publisher(PointStamped, "front_left/foot_target")
     wrong = PointStamped()
     wrong.header.frame_id = "base_footprint"
     not_finite = PointStamped()
@@ -225,16 +174,18 @@ def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
     far.header.stamp.sec = 77
     far.point.z = -5.0
     publisher.publish(far)
-    answer = shared_wire.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
+    answer = shared_probe.wait(lambda: next((t for t in targets if t.header.stamp.sec == 77), None), 5.0, "an answer")
     assert len(targets) == 1
     assert list(answer.joint_names) == list(JOINT_NAMES[:3])
     standing.wait(lambda: "out of reach" in standing.last.message("front_left_ik"), 5.0, lambda: "out of reach")
 
 
-def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(stack: Stack, robot: Robot, wire: Wire) -> None:
-    commands = wire.hear(JointTrajectory, "joint_commands")
-    states = wire.hear(JointState, "joint_states")
-    wire.wait(lambda: len(commands) > 50 and len(states) > 50, 10.0, "commands and joint states")
+def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(
+    stack: Stack, robot: Robot, probe: RosProbe
+) -> None:
+    commands = probe.hear(JointTrajectory, "joint_commands")
+    states = probe.hear(JointState, "joint_states")
+    probe.wait(lambda: len(commands) > 50 and len(states) > 50, 10.0, "commands and joint states")
     assert all(not command.joint_names for command in commands)
     stamps = [s.header.stamp.sec + 1e-9 * s.header.stamp.nanosec for s in commands]
     mean = (stamps[-1] - stamps[0]) / (len(stamps) - 1)
@@ -242,16 +193,16 @@ def test_commands_go_on_at_the_control_rate_and_name_nothing_while_off(stack: St
     assert list(states[0].name) == list(JOINT_NAMES)
 
 
-def test_states_are_latched_for_late_listeners(stack: Stack, wire: Wire) -> None:
+def test_states_are_latched_for_late_listeners(stack: Stack, probe: RosProbe) -> None:
     for topic, starts in (("state", "off: "), ("servo_state", ("off: ", "following: ")), ("robot_description", "<")):
-        heard = wire.hear(String, topic, LATCHED)
-        assert wire.wait(lambda h=heard: h, 5.0, topic)[0].data.startswith(starts)
+        heard = probe.hear(String, topic, LATCHED)
+        assert probe.wait(lambda h=heard: h, 5.0, topic)[0].data.startswith(starts)
 
 
 def test_a_rogue_command_with_unknown_joints_is_refused_by_servo_output(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    publisher = shared_wire.publisher(JointTrajectory, "joint_commands")
+    publisher = shared_probe.publisher(JointTrajectory, "joint_commands")
     point = JointTrajectoryPoint(positions=[0.0])
     rogue = JointTrajectory(joint_names=["front_left_ankle"], points=[point])
 

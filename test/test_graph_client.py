@@ -6,12 +6,12 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-from conftest import Wire
+from conftest import RosProbe
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from rclpy.task import Future
-from slipping_stack import Slippery
+from slipping_stack import SlippingStack
 from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
@@ -26,19 +26,19 @@ from quadleg.errors import (
 
 
 @pytest.fixture
-def stack(wire: Wire) -> Iterator[Slippery]:
-    stack = Slippery(wire)
+def stack(probe: RosProbe) -> Iterator[SlippingStack]:
+    stack = SlippingStack(probe)
     yield stack
     stack.end()
 
 
 @pytest.fixture
-def robot(stack: Slippery) -> Iterator[Robot]:
+def robot(stack: SlippingStack) -> Iterator[Robot]:
     with Robot() as robot:
         yield robot
 
 
-def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: Slippery):
+def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: SlippingStack):
     stack.gait_every = 8  # it speaks last of all nodes
     for _ in range(3):
         with Robot() as robot:
@@ -47,7 +47,7 @@ def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: Slippery)
 
 
 @pytest.mark.parametrize("name", ["on_angles", "on_state"])
-def test_a_callback_that_raises_ends_no_listener_and_is_told(robot: Robot, stack: Slippery, name: str):
+def test_a_callback_that_raises_ends_no_listener_and_is_told(robot: Robot, stack: SlippingStack, name: str):
     def fails(*_: object) -> None:
         raise ValueError("a caller at fault")
 
@@ -62,7 +62,7 @@ def test_a_callback_that_raises_ends_no_listener_and_is_told(robot: Robot, stack
     assert robot.status().state == "hold"
 
 
-def test_a_callback_that_raises_while_the_robot_walks_ends_the_walk(robot: Robot, stack: Slippery):
+def test_a_callback_that_raises_while_the_robot_walks_ends_the_walk(robot: Robot, stack: SlippingStack):
     def fails(_: object) -> None:
         raise ValueError("a caller at fault")
 
@@ -72,7 +72,7 @@ def test_a_callback_that_raises_while_the_robot_walks_ends_the_walk(robot: Robot
     robot.wait(lambda: robot.last.values("gait")["motion"] == "stands", 5.0, lambda: "a stop")
 
 
-def test_a_snapshot_that_was_handed_out_does_not_change(robot: Robot, stack: Slippery):
+def test_a_snapshot_that_was_handed_out_does_not_change(robot: Robot, stack: SlippingStack):
     before = robot.status()
     stack.say_state("hold: for a test")
     robot.wait_for("hold", within=5.0)
@@ -89,7 +89,7 @@ def test_each_service_has_one_client(robot: Robot):
 
 
 def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(robot: Robot):
-    class Mute:
+    class SilentService:
         """A service that never answers."""
 
         srv_name = "mute"
@@ -102,16 +102,16 @@ def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(ro
             return Future()
 
         def remove_pending_request(self, future: Future) -> None:
-            Mute.withdrawn += 1
+            SilentService.withdrawn += 1
 
     with pytest.raises(
         StackNotFound, match=r"no answer from mute within 0.1 s; the robot is active \(for a test\); no diag"
     ):
-        robot.answer(Mute(), Trigger.Request(), 0.1)
-    assert Mute.withdrawn == 1
+        robot.answer(SilentService(), Trigger.Request(), 0.1)
+    assert SilentService.withdrawn == 1
 
 
-def test_a_base_target_that_is_lost_is_sent_again(robot: Robot, stack: Slippery):
+def test_a_base_target_that_is_lost_is_sent_again(robot: Robot, stack: SlippingStack):
     stack.targets_lost = 2
     result = robot.pose(height_mm=140)
     assert len(set(stack.targets)) == 1  # with the same stamp
@@ -119,13 +119,13 @@ def test_a_base_target_that_is_lost_is_sent_again(robot: Robot, stack: Slippery)
     assert result.asked.position[2] == pytest.approx(0.14)
 
 
-def test_a_base_target_that_no_one_takes_is_told_so(robot: Robot, stack: Slippery):
+def test_a_base_target_that_no_one_takes_is_told_so(robot: Robot, stack: SlippingStack):
     stack.targets_lost = 1000
     with pytest.raises(StackNotFound, match="base_motion takes no target; the robot is active"):
         robot.pose(height_mm=140)
 
 
-def test_a_walk_s_result_says_what_was_asked_and_reached_and_by_what_it_is_known(robot: Robot, stack: Slippery):
+def test_a_walk_s_result_says_what_was_asked_and_reached_and_by_what_it_is_known(robot: Robot, stack: SlippingStack):
     result = robot.walk(forward_m_s=0.2, turn_deg_s=20, seconds=1.0)
     assert (result.asked.forward_mm, result.asked.heading_deg) == pytest.approx((196, 20), abs=0.1)
     assert result.error_mm < 30
@@ -134,20 +134,20 @@ def test_a_walk_s_result_says_what_was_asked_and_reached_and_by_what_it_is_known
     assert (result.scale, result.overridden_by) == (1.0, "")
 
 
-def test_a_velocity_that_is_too_fast_is_in_the_result(robot: Robot, stack: Slippery):
+def test_a_velocity_that_is_too_fast_is_in_the_result(robot: Robot, stack: SlippingStack):
     result = robot.walk(forward_m_s=0.8, seconds=0.5)
     assert result.scale == pytest.approx(0.5)
     assert result.reached.forward_mm == pytest.approx(200, abs=30)
     assert result.error_mm > 150
 
 
-def test_with_exact_a_velocity_that_is_too_fast_is_refused_before_anything_moves(robot: Robot, stack: Slippery):
+def test_with_exact_a_velocity_that_is_too_fast_is_refused_before_anything_moves(robot: Robot, stack: SlippingStack):
     with pytest.raises(Refused, match=r"0.8 m/s forward, at most 0.4"):
         robot.walk(forward_m_s=0.8, seconds=0.5, exact=True)
     assert stack.went == (0.0, 0.0, 0.0)
 
 
-def test_a_robot_that_cannot_walk_says_so_at_once(robot: Robot, stack: Slippery):
+def test_a_robot_that_cannot_walk_says_so_at_once(robot: Robot, stack: SlippingStack):
     stack.trouble, stack.limits = "the legs cannot lift a foot", (0.0, 0.0, 0.0)
     robot.wait(lambda: robot.last.values("gait").get("trouble"), 5.0, lambda: "the trouble")
     for walk in (lambda: robot.walk(forward_m_s=0.05, seconds=1), lambda: robot.walk_to(x_mm=100)):
@@ -155,14 +155,14 @@ def test_a_robot_that_cannot_walk_says_so_at_once(robot: Robot, stack: Slippery)
             walk()
 
 
-def test_an_axis_that_cannot_be_walked_is_named(robot: Robot, stack: Slippery):
+def test_an_axis_that_cannot_be_walked_is_named(robot: Robot, stack: SlippingStack):
     stack.limits = (0.4, 0.0, 2.0)
     robot.wait(lambda: " 0.0000 " in robot.last.values("gait").get("limits_forward", ""), 5.0, lambda: "the limits")
     with pytest.raises(Refused, match="cannot walk to the left in the gait glide: its limit there is zero"):
         robot.walk(left_m_s=0.05, seconds=1)
 
 
-def test_a_robot_that_does_not_move_has_not_walked(robot: Robot, stack: Slippery):
+def test_a_robot_that_does_not_move_has_not_walked(robot: Robot, stack: SlippingStack):
     stack.grip = 0.0
     with pytest.raises(
         NotReached, match=r"did not walk as it was asked to: asked 200\.0 mm forward.* the plan went \d+"
@@ -170,7 +170,7 @@ def test_a_robot_that_does_not_move_has_not_walked(robot: Robot, stack: Slippery
         robot.walk(forward_m_s=0.2, seconds=1.0)
 
 
-def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: Slippery):
+def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: SlippingStack):
     threading.Timer(1.0, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0))).start()
     with pytest.raises(Overridden, match="someone else drives the robot, by teleop/cmd_vel") as found:
         robot.walk(forward_m_s=0.2, seconds=10.0)
@@ -179,7 +179,7 @@ def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: Slippery):
     assert 50 < result.reached.forward_mm < 1000
 
 
-def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: Slippery):
+def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: SlippingStack):
     threading.Timer(1.0, lambda: stack.say_state("lowering: supply low, 4.9 V")).start()
     with pytest.raises(NotReached, match=r"The robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
         robot.walk_to(x_mm=2000)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Wire, wait_until
+from conftest import RosProbe, wait_until
 from sample_robots import inspector
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
@@ -36,21 +36,21 @@ ANGLES = list(stance_angles(ROBOT, ROBOT.standing))
 WEIGHT = ROBOT.masses.total * STANDARD_GRAVITY
 
 
-class Bench:
+class EstimatorRig:
     """The node, and a robot that stands still in front of it, tick after tick, by stamps alone."""
 
-    def __init__(self, wire: Wire, **parameters: str) -> None:
-        self.wire = wire
-        self.odometry = wire.hear(Odometry, "odom")
-        self.loads = wire.hear(MultiDOFJointState, "foot_loads")
-        self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
+    def __init__(self, probe: RosProbe, **parameters: str) -> None:
+        self.probe = probe
+        self.odometry = probe.hear(Odometry, "odom")
+        self.loads = probe.hear(MultiDOFJointState, "foot_loads")
+        self.diagnostics = probe.hear(DiagnosticArray, "diagnostics")
         given = [word for pair in parameters.items() for word in ("-p", ":=".join(pair))]
         self.process = subprocess.Popen([sys.executable, "-c", NODE, "--ros-args", *given])
-        self._joints = wire.publisher(JointState, "joint_states")
-        self._plan = wire.publisher(MultiDOFJointState, "planned_feet")
-        self._imu = wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
-        wire.wait(self._imu.get_subscription_count, 10.0, "a subscriber of imu/data")
-        self._state = wire.node.create_publisher(String, "state", LATCHED)
+        self._joints = probe.publisher(JointState, "joint_states")
+        self._plan = probe.publisher(MultiDOFJointState, "planned_feet")
+        self._imu = probe.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+        probe.wait(self._imu.get_subscription_count, 10.0, "a subscriber of imu/data")
+        self._state = probe.node.create_publisher(String, "state", LATCHED)
         self._random = np.random.default_rng(1)
         self.tick = 0
 
@@ -96,11 +96,11 @@ class Bench:
             self.plan()
             count = len(self.odometry)
             self.joints(without)
-            self.wire.wait(lambda count=count: len(self.odometry) > count, 5.0, "an answer to joint_states")
+            self.probe.wait(lambda count=count: len(self.odometry) > count, 5.0, "an answer to joint_states")
         return self.odometry[-1]
 
     def says(self, words: str) -> None:
-        self.wire.wait(
+        self.probe.wait(
             lambda: any(words in s.message for a in self.diagnostics for s in a.status if "estimator" in s.name),
             5.0,
             f"'{words}'",
@@ -124,11 +124,11 @@ def _stamp(seconds: float) -> Time:
 
 
 @pytest.fixture
-def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
-    benches: list[Bench] = []
+def start(probe: RosProbe) -> Iterator[Callable[..., EstimatorRig]]:
+    benches: list[EstimatorRig] = []
 
-    def starter(**parameters: str) -> Bench:
-        benches.append(Bench(wire, **parameters))
+    def starter(**parameters: str) -> EstimatorRig:
+        benches.append(EstimatorRig(probe, **parameters))
         return benches[-1]
 
     yield starter
@@ -138,11 +138,11 @@ def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
 
 
 @pytest.fixture
-def bench(start: Callable[..., Bench]) -> Bench:
+def bench(start: Callable[..., EstimatorRig]) -> EstimatorRig:
     return start(joint_angles="measured")
 
 
-def test_off_standing_and_bad_input(bench: Bench):
+def test_off_standing_and_bad_input(bench: EstimatorRig):
     """One process for all, since starting it takes the longest."""
     # Off: it says so, and rests.
     bench.state("off: just started")
@@ -193,12 +193,12 @@ def test_off_standing_and_bad_input(bench: Bench):
     bench.says("time went back: the estimate has begun anew")
 
 
-def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[..., Bench], tmp_path: Path):
+def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[..., EstimatorRig], tmp_path: Path):
     demo = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
     blind = tmp_path / "blind.yaml"
     blind.write_text(demo.replace("imu_link:", "lamp_link:"), encoding="utf-8")
     bench = start(robot=str(blind))
-    diagnostics = bench.wire.publisher(DiagnosticArray, "diagnostics")
+    diagnostics = bench.probe.publisher(DiagnosticArray, "diagnostics")
     wait_until(lambda: diagnostics.get_subscription_count() == 2, 10.0, "the node hears it, and the bench")
     bench.joints()
     bench.says("servo_output does not say whether joint_states are measured or modelled")
@@ -211,7 +211,7 @@ def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[...
     say("another_node", "measured")
     for kind in ("modelled", "measured"):
         say("servo_output", kind)
-        bench.wire.wait(lambda kind=kind: bench.value("joint_angles") == kind, 5.0, f"{kind} joint angles")
+        bench.probe.wait(lambda kind=kind: bench.value("joint_angles") == kind, 5.0, f"{kind} joint angles")
         bench.step(30, imu=lambda: None)
         # Without an IMU, in the robot file or heard, nothing is wrong.
         bench.says(f"follows the body with {kind} joint angles, without an IMU")
@@ -226,12 +226,12 @@ def test_a_wrong_kind_of_joint_angles_is_refused(domain: int):
     assert "parameter joint_angles is 'guessed'; it must be measured, modelled or empty" in done.stderr
 
 
-def test_the_transforms_are_those_of_rep_105(bench: Bench):
+def test_the_transforms_are_those_of_rep_105(bench: EstimatorRig):
     tf2 = pytest.importorskip("tf2_msgs.msg", reason="tf2_msgs does not import: source a ROS 2")
-    heard = bench.wire.hear(tf2.TFMessage, "/tf", 100)
+    heard = bench.probe.hear(tf2.TFMessage, "/tf", 100)
     bench.state("active: standing")
     bench.step(30)
-    bench.wire.wait(lambda: heard, 5.0, "a transform")
+    bench.probe.wait(lambda: heard, 5.0, "a transform")
     names = [(t.header.frame_id, t.child_frame_id) for t in heard[-1].transforms]
     assert names == [("odom", "base_footprint"), ("base_footprint", "base_link")]
     assert heard[-1].transforms[1].transform.translation.z == pytest.approx(inspector().standing.height, abs=0.05)

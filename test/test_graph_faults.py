@@ -10,13 +10,13 @@ from contextlib import contextmanager, suppress
 from math import cos, nan, radians, sin
 
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from foreign_targets import ForeignTargets, step_shares
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu
-from test_graph_bad_input import ForeignTargets, shares
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.client import Robot
@@ -84,9 +84,9 @@ def moving(stack: Stack, robot: Robot) -> Iterator[None]:
 
 @pytest.mark.parametrize("lost", [battery(voltage=0.4), battery(voltage=6.0, present=False)], ids=["0.4 V", "absent"])
 def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire, lost: BatteryState
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe, lost: BatteryState
 ) -> None:
-    supply = shared_wire.publisher(BatteryState, "supply")
+    supply = shared_probe.publisher(BatteryState, "supply")
     with moving(shared_stack, standing):
         begun = time.monotonic()
         supply.publish(lost)
@@ -99,7 +99,7 @@ def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
         standing.stand()
     standing.reset()
     supply.publish(lost)
-    shared_wire.wait(lambda: refused(standing, "not enabled: servo supply lost"), 5.0, "a refusal")
+    shared_probe.wait(lambda: refused(standing, "not enabled: servo supply lost"), 5.0, "a refusal")
     supply.publish(battery(voltage=6.0))
     standing.stand()
 
@@ -113,9 +113,9 @@ def refused(robot: Robot, words: str) -> bool:
 
 
 def test_a_low_supply_brings_it_down_gently_with_power_to_the_ground(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    supply = shared_wire.publisher(BatteryState, "supply")
+    supply = shared_probe.publisher(BatteryState, "supply")
     with repeated(supply, battery(voltage=5.0, current=3.0), rate=10):
         standing.wait_for("lowering", within=5.0)
         assert shared_stack.powered() == 12
@@ -131,12 +131,12 @@ def test_a_low_supply_brings_it_down_gently_with_power_to_the_ground(
 
 
 def test_a_current_over_the_rating_slows_then_holds_then_lowers(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    supply = shared_wire.publisher(BatteryState, "supply")
+    supply = shared_probe.publisher(BatteryState, "supply")
     rest, stands = shared_stack.model.resting, shared_stack.model.standing
-    commands = shared_wire.hear(JointTrajectory, "joint_commands")
-    with ForeignTargets(shared_stack, shared_wire, standing) as foreign:
+    commands = shared_probe.hear(JointTrajectory, "joint_commands")
+    with ForeignTargets(shared_stack, shared_probe, standing) as foreign:
         standing.wait_for("active", within=5.0)
         with repeated(supply, battery(voltage=5.8, current=21.0), rate=50):
             words = "slowed to half of the servos' speed: supply gives 21.0 A, it is rated for 20 A"
@@ -145,7 +145,7 @@ def test_a_current_over_the_rating_slows_then_holds_then_lowers(
             poses = [stance_angles(shared_stack.model, stance) for stance in (rest, stands)]
             for pose in itertools.cycle(poses):  # there and back, until the hold
                 foreign.angles, here = list(pose), len(commands)
-                shared_wire.wait(lambda n=here: len(commands) > n + 10 or standing.last.state == "hold", 5.0, "hold")
+                shared_probe.wait(lambda n=here: len(commands) > n + 10 or standing.last.state == "hold", 5.0, "hold")
                 if standing.last.state == "hold":
                     break
             slowed = commands[seen:]
@@ -153,14 +153,14 @@ def test_a_current_over_the_rating_slows_then_holds_then_lowers(
             standing.wait_for("lowering", within=5.0)
             assert shared_stack.powered() == 12
             standing.wait_for("off", within=20.0)
-    assert max(shares(slowed, shared_stack.model)) == pytest.approx(0.5, abs=1e-6)
+    assert max(step_shares(slowed, shared_stack.model)) == pytest.approx(0.5, abs=1e-6)
     wait_until(lambda: shared_stack.powered() == 0, 2.0, "limp at rest")
 
 
 def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
 ) -> None:
-    supply = shared_wire.publisher(BatteryState, "supply")
+    supply = shared_probe.publisher(BatteryState, "supply")
     with repeated(supply, battery(current=21.0), rate=20):
         standing.wait_for("hold", within=5.0)
         assert refused(standing, "not enabled: supply gives 21.0 A")
@@ -172,9 +172,9 @@ def test_a_current_back_under_the_rating_leaves_a_hold_that_enable_ends(
 
 @pytest.mark.parametrize("fallen", [on_its_side(), on_its_side_by_acceleration()], ids=["orientation", "acceleration"])
 def test_a_tipped_body_switches_off_at_once(
-    shared_stack: Stack, standing: Robot, shared_wire: Wire, fallen: Imu
+    shared_stack: Stack, standing: Robot, shared_probe: RosProbe, fallen: Imu
 ) -> None:
-    imu = shared_wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+    imu = shared_probe.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
     wait_until(lambda: imu.get_subscription_count() > 0, 10.0, "a subscriber of imu/data")
     with repeated(imu, upright(), rate=50):
         standing.wait(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire
+from conftest import RosProbe, Stack
 from rclpy.qos import QoSProfile
 from sensor_msgs.msg import MultiDOFJointState
 from visualization_msgs.msg import Marker, MarkerArray
@@ -32,11 +32,11 @@ def stamp(message) -> tuple[int, int]:
     return header.stamp.sec, header.stamp.nanosec
 
 
-def test_the_plan_is_shown_as_it_is(start: Callable[..., Stack], wire: Wire) -> None:
+def test_the_plan_is_shown_as_it_is(start: Callable[..., Stack], probe: RosProbe) -> None:
     stack = start("--markers", "--frame-prefix", "left/")
     stack.wait_for_line("ready after")
-    shown = wire.hear(MarkerArray, "markers")
-    planned = wire.hear(MultiDOFJointState, "planned_feet", QoSProfile(depth=2000))
+    shown = probe.hear(MarkerArray, "markers")
+    planned = probe.hear(MultiDOFJointState, "planned_feet", QoSProfile(depth=2000))
     radius = stack.model.legs[0].foot_radius
     with Robot() as robot:
         robot.stand()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Wire, wait_until
+from conftest import RosProbe, wait_until
 from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
@@ -37,17 +37,17 @@ GRAVITY = 9.80665
 PERIOD = 0.02
 
 
-class Bench(OutputNode):
+class PhysicsRig(OutputNode):
     """The node, and what it says."""
 
-    def __init__(self, wire: Wire, **parameters: object) -> None:
-        super().__init__(wire, physics=True, **parameters)
+    def __init__(self, probe: RosProbe, **parameters: object) -> None:
+        super().__init__(probe, physics=True, **parameters)
         self.robot = self.node.robot
-        self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
-        self.truth = wire.hear(Odometry, "truth/odom", LATEST)
-        self.supply = wire.hear(BatteryState, "supply", LATEST)
-        self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
-        self.said = wire.hear(String, "servo_state", LATCHED)
+        self.imu = probe.hear(Imu, "imu/data", qos_profile_sensor_data)
+        self.truth = probe.hear(Odometry, "truth/odom", LATEST)
+        self.supply = probe.hear(BatteryState, "supply", LATEST)
+        self.states = probe.hear(JointState, "joint_states", JOINT_STATES)
+        self.said = probe.hear(String, "servo_state", LATCHED)
 
     def rise(self) -> None:
         """Follows the watchdog's own path up, a command a frame of the world."""
@@ -66,12 +66,12 @@ class Bench(OutputNode):
 
 
 @pytest.fixture
-def start(wire: Wire) -> Iterator[Callable[..., Bench]]:
-    with starter(Bench, wire) as start:
+def start(probe: RosProbe) -> Iterator[Callable[..., PhysicsRig]]:
+    with starter(PhysicsRig, probe) as start:
         yield start
 
 
-def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., Bench]) -> None:
+def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., PhysicsRig]) -> None:
     bench = start()
     bench.more(bench.imu, 100)  # until the limp legs have settled
     samples = bench.more(bench.imu, 100)
@@ -88,7 +88,7 @@ def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., Bench]) -> N
     assert min(periods) > 0.002
 
 
-def test_it_stands_up_and_says_how(start: Callable[..., Bench]) -> None:
+def test_it_stands_up_and_says_how(start: Callable[..., PhysicsRig]) -> None:
     bench = start()
     bench.rise()
     assert bench.height() == pytest.approx(bench.robot.standing.height, abs=0.008)
@@ -113,7 +113,7 @@ def test_it_stands_up_and_says_how(start: Callable[..., Bench]) -> None:
     assert (limp.current, limp.voltage) == (0, 6)
 
 
-def test_hidden_joint_angles_are_the_commanded_ones(start: Callable[..., Bench]) -> None:
+def test_hidden_joint_angles_are_the_commanded_ones(start: Callable[..., PhysicsRig]) -> None:
     bench = start(joint_angles="modelled")
     bench.rise()
     state = bench.more(bench.states, 1)[0]
@@ -123,7 +123,7 @@ def test_hidden_joint_angles_are_the_commanded_ones(start: Callable[..., Bench])
 
 
 def test_after_a_restart_the_body_is_back_at_rest(
-    start: Callable[..., Bench], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    start: Callable[..., PhysicsRig], tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     memory = str(tmp_path / "board")
     bench = start(board_memory=memory)
@@ -139,7 +139,7 @@ def test_after_a_restart_the_body_is_back_at_rest(
     assert (place.x, place.y) == pytest.approx((0, 0), abs=0.03)
 
 
-def test_the_ground_is_a_parameter(start: Callable[..., Bench]) -> None:
+def test_the_ground_is_a_parameter(start: Callable[..., PhysicsRig]) -> None:
     bench = start(ground_slope=0.1)
     attitude = bench.more(bench.truth, 50)[-1].pose.pose.orientation
     assert 2 * attitude.y == pytest.approx(-0.1, abs=0.03)

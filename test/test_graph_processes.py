@@ -11,8 +11,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Stack, Wire, wait_until
-from faults.watch import Watch
+from conftest import RosProbe, Stack, wait_until
+from faults.watch import BoardMonitor
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -23,7 +23,7 @@ from quadleg.errors import StackNotFound
 from quadleg.middleware.topics import LATCHED
 
 
-def assert_came_down_gently(watch: Watch) -> None:
+def assert_came_down_gently(watch: BoardMonitor) -> None:
     """Powered all the way down, never limp above rest, which would have been a fall; no joint stepped."""
     wait_until(lambda: watch.now.powered == 0, 15.0, "limp")
     watch.end()
@@ -31,7 +31,7 @@ def assert_came_down_gently(watch: Watch) -> None:
     assert watch.worst_step <= 1.0
 
 
-def held(watch: Watch) -> tuple[float | None, ...]:
+def held(watch: BoardMonitor) -> tuple[float | None, ...]:
     """The angles of the frame that the registers hold, once frames change no more."""
     wait_until(lambda: watch.held_since() is not None, 5.0, "no more frames")
     return watch.now.angles
@@ -39,7 +39,7 @@ def held(watch: Watch) -> tuple[float | None, ...]:
 
 def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stack: Stack, robot: Robot) -> None:
     robot.stand()
-    watch = Watch(stack)
+    watch = BoardMonitor(stack)
     os.kill(stack.child("joint_watchdog"), signal.SIGKILL)
     wait_until(lambda: robot.last.servo_state == "holding", 3.0, "holding")
     assert stack.height() == pytest.approx(0.150, abs=0.0015)
@@ -53,7 +53,7 @@ def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stac
 
 def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack: Stack, robot: Robot) -> None:
     robot.stand()
-    watch = Watch(stack)
+    watch = BoardMonitor(stack)
     before = held(watch)
     killed = stack.child("servo_output")
     killed_at = time.monotonic()
@@ -74,7 +74,7 @@ def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack:
 def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack, robot: Robot) -> None:
     robot.stand()
     children = stack.children()
-    watch = Watch(stack)
+    watch = BoardMonitor(stack)
     stack.process.kill()
     wait_until(lambda: robot.last.state == "off", 15.0, "off")
     assert_came_down_gently(watch)
@@ -102,30 +102,32 @@ def test_whoever_read_its_words_is_gone_and_the_robot_is_still_put_down(domain: 
     assert "Traceback" not in errors.read_text()
 
 
-def test_everything_killed_and_started_again_finds_the_board_running(start: Callable[..., Stack], wire: Wire) -> None:
+def test_everything_killed_and_started_again_finds_the_board_running(
+    start: Callable[..., Stack], probe: RosProbe
+) -> None:
     first = start()
     first.wait_for_line("ready after")
     with Robot() as robot:
         robot.stand()
-    before = held(Watch(first))
+    before = held(BoardMonitor(first))
     # The parent first: it would start the others again.
     pids = [first.process.pid, *first.children()]
     for pid in pids:
         os.kill(pid, signal.SIGKILL)
     first.wait()
     assert first.powered() == 12
-    said = wire.hear(String, "servo_state", LATCHED)
+    said = probe.hear(String, "servo_state", LATCHED)
     second = start()
-    watch = Watch(second)
-    wire.wait(lambda: said and said[-1].data.startswith("holding"), 20.0, "holding")
+    watch = BoardMonitor(second)
+    probe.wait(lambda: said and said[-1].data.startswith("holding"), 20.0, "holding")
     assert [seen.angles for seen in watch.frames] == [before]
-    wire.wait(lambda: said[-1].data.startswith("lowering"), 10.0, "lowering after holding in vain")
+    probe.wait(lambda: said[-1].data.startswith("lowering"), 10.0, "lowering after holding in vain")
     assert_came_down_gently(watch)
 
 
 def test_sigterm_to_servo_output_alone_puts_the_robot_down(stack: Stack, robot: Robot) -> None:
     robot.stand()
-    watch = Watch(stack)
+    watch = BoardMonitor(stack)
     os.kill(stack.child("servo_output"), signal.SIGTERM)
     wait_until(lambda: robot.last.servo_state == "lowering", 5.0, "lowering")
     wait_until(lambda: robot.last.state == "off", 15.0, "off")

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
 from mcap.reader import make_reader
 from mcap_ros2.decoder import DecoderFactory
@@ -73,10 +73,10 @@ def recording_stack(start: Callable[..., Stack], folder: Path, *more: str) -> St
     return stack
 
 
-def raw(wire: Wire, topic: str) -> list[bytes]:
+def raw(probe: RosProbe, topic: str) -> list[bytes]:
     """The bytes of all messages of a topic from now on."""
     heard: list[bytes] = []
-    wire.node.create_subscription(TYPES[topic], topic, heard.append, DEEP, raw=True)
+    probe.node.create_subscription(TYPES[topic], topic, heard.append, DEEP, raw=True)
     return heard
 
 
@@ -86,11 +86,11 @@ def records(robot: Robot, topics: int) -> bool:
 
 
 def test_what_is_published_reads_back_message_for_message_until_the_robot_is_off(
-    start: Callable[..., Stack], folder: Path, tmp_path: Path, wire: Wire
+    start: Callable[..., Stack], folder: Path, tmp_path: Path, probe: RosProbe
 ) -> None:
     path = tmp_path / "run.mcap"
     stack = recording_stack(start, folder, "--record", str(path))
-    heard = {topic: raw(wire, topic) for topic in TYPES}
+    heard = {topic: raw(probe, topic) for topic in TYPES}
     with Robot() as robot:
         wait_until(lambda: records(robot, 15), 20.0, "all topics are recorded")
         robot.stand()
@@ -124,19 +124,19 @@ def test_what_is_published_reads_back_message_for_message_until_the_robot_is_off
 
 
 def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
-    start: Callable[..., Stack], folder: Path, capfd: pytest.CaptureFixture[str], wire: Wire
+    start: Callable[..., Stack], folder: Path, capfd: pytest.CaptureFixture[str], probe: RosProbe
 ) -> None:
     stack = recording_stack(start, folder)
-    targets = wire.hear(PoseStamped, "base_target")
+    targets = probe.hear(PoseStamped, "base_target")
     assert str(folder) in stack.wait_for_line("on a fault the last minute is saved in")
     with Robot() as robot:
         wait_until(lambda: records(robot, 15), 20.0, "all topics are heard")
         robot.stand()
         robot.stop()
         wait_until(lambda: list(folder.glob("*_fault.mcap")), 10.0, "the minute before the fault")
-        states = wire.hear(String, "state", LATCHED)
+        states = probe.hear(String, "state", LATCHED)
         robot.reset()
-        wire.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "off")
+        probe.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "off")
         assert main.main(["keep"]) == 0
     (kept,) = folder.glob("*_asked.mcap")
     assert f"kept: {kept}" in capfd.readouterr().out
@@ -159,7 +159,7 @@ def test_a_velocity_of_either_type_is_recorded_and_the_next_of_the_other_too(
     stack = recording_stack(start, folder, "--record", str(path))
     with Robot() as robot:
         for kind, number in ((Twist, 11), (TwistStamped, 12)):
-            site = Wire()  # one process has one type of a topic
+            site = RosProbe()  # one process has one type of a topic
             publisher = site.node.create_publisher(kind, "cmd_vel", 10)
             message = kind()
             (message.twist if kind is TwistStamped else message).linear.y = float(number)
@@ -198,13 +198,13 @@ def test_a_recorder_that_is_killed_leaves_a_whole_file_and_the_robot_alone(
 
 
 def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
-    start: Callable[..., Stack], folder: Path, tmp_path: Path, wire: Wire
+    start: Callable[..., Stack], folder: Path, tmp_path: Path, probe: RosProbe
 ) -> None:
     path = tmp_path / "run.mcap"
     stack = recording_stack(start, folder, "--record", str(path))
     with Robot() as robot:
         wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
-        heard = raw(wire, "joint_states")
+        heard = raw(probe, "joint_states")
         wait_until(lambda: len(heard) > 10 and int(robot.last.values("recorder")["recorded"]) > 100, 10.0, "recorded")
         if "missed" not in robot.last.values("recorder"):
             pytest.skip("before Kilted rclpy does not tell who published, and nobody counts what was missed")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
@@ -50,28 +50,28 @@ def robot_file(tmp_path: Path) -> Path:
     return path
 
 
-class Bench(OutputNode):
+class SensorRig(OutputNode):
     """The node in this process, and what it says."""
 
-    def __init__(self, wire: Wire, **parameters: object) -> None:
-        self.supply = wire.hear(BatteryState, "supply", LATEST)
-        self.imu = wire.hear(Imu, "imu/data", qos_profile_sensor_data)
-        self.said = wire.hear(String, "servo_state", LATCHED)
-        self.diagnostics = wire.hear(DiagnosticArray, "diagnostics")
-        super().__init__(wire, **parameters)
+    def __init__(self, probe: RosProbe, **parameters: object) -> None:
+        self.supply = probe.hear(BatteryState, "supply", LATEST)
+        self.imu = probe.hear(Imu, "imu/data", qos_profile_sensor_data)
+        self.said = probe.hear(String, "servo_state", LATCHED)
+        self.diagnostics = probe.hear(DiagnosticArray, "diagnostics")
+        super().__init__(probe, **parameters)
 
     def power_up(self) -> tuple[float, ...]:
         """All joints powered at rest; the angles."""
         rest = tuple(self.node._output.view().angles)
         self.command((), ())
-        self.wire.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
+        self.probe.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
         self.command(rest)
         wait_until(lambda: bool(self.node._written) and all(self.node._written[1]), 5.0, "all joints powered")
         return rest
 
     def says(self, words: str, level: bytes = b"\x01") -> None:
         """Waits for words in the node's own status."""
-        self.wire.wait(
+        self.probe.wait(
             lambda: any(words in m.status[0].message and m.status[0].level == level for m in self.diagnostics[-3:]),
             5.0,
             words,
@@ -83,12 +83,12 @@ class Bench(OutputNode):
 
 
 @pytest.fixture
-def begin(wire: Wire) -> Iterator[Callable[..., Bench]]:
-    with starter(Bench, wire) as begin:
+def begin(probe: RosProbe) -> Iterator[Callable[..., SensorRig]]:
+    with starter(SensorRig, probe) as begin:
         yield begin
 
 
-class Chips:
+class SimulatedChips:
     """What is on the I2C bus, and what it feels."""
 
     def __init__(self) -> None:
@@ -105,8 +105,8 @@ class Chips:
 
 
 @pytest.fixture
-def chips(monkeypatch: pytest.MonkeyPatch) -> Chips:
-    chips = Chips()
+def chips(monkeypatch: pytest.MonkeyPatch) -> SimulatedChips:
+    chips = SimulatedChips()
 
     def open_board(robot, *_: object) -> I2cBoard:
         chips.bus.closed = False
@@ -116,7 +116,9 @@ def chips(monkeypatch: pytest.MonkeyPatch) -> Chips:
     return chips
 
 
-def test_it_says_what_the_chips_on_the_bus_say(begin: Callable[..., Bench], chips: Chips, robot_file: Path) -> None:
+def test_it_says_what_the_chips_on_the_bus_say(
+    begin: Callable[..., SensorRig], chips: SimulatedChips, robot_file: Path
+) -> None:
     bench = begin(robot=str(robot_file), board="i2c")
     rest = bench.power_up()
     samples, supplies = [], []
@@ -143,7 +145,7 @@ def test_it_says_what_the_chips_on_the_bus_say(begin: Callable[..., Bench], chip
 
 
 def test_no_reading_is_under_way_when_a_frame_comes_on_time(
-    begin: Callable[..., Bench], chips: Chips, robot_file: Path
+    begin: Callable[..., SensorRig], chips: SimulatedChips, robot_file: Path
 ) -> None:
     bench = begin(robot=str(robot_file), board="i2c")
     rest = bench.power_up()
@@ -169,7 +171,7 @@ def test_no_reading_is_under_way_when_a_frame_comes_on_time(
 
 
 def test_a_sensor_that_is_gone_is_told_and_nothing_else_suffers(
-    begin: Callable[..., Bench], chips: Chips, robot_file: Path
+    begin: Callable[..., SensorRig], chips: SimulatedChips, robot_file: Path
 ) -> None:
     bench = begin(robot=str(robot_file), board="i2c")
     rest = bench.power_up()
@@ -186,14 +188,14 @@ def test_a_sensor_that_is_gone_is_told_and_nothing_else_suffers(
         time.sleep(0.02)
     assert bench.node._frames > written
     assert bench.node._link.errors == 0
-    assert bench.wire.ask(Trigger, "emergency_stop").success
+    assert bench.probe.ask(Trigger, "emergency_stop").success
     chips.bus.others.update({0x68: imu, 0x41: power})
-    bench.wire.wait(lambda: bench.supply[-1].voltage == pytest.approx(5.9, abs=1e-3), 5.0, "the supply is back")
+    bench.probe.wait(lambda: bench.supply[-1].voltage == pytest.approx(5.9, abs=1e-3), 5.0, "the supply is back")
     bench.more(bench.imu, 5)
 
 
 def test_a_sensor_that_answers_nonsense_is_told(
-    begin: Callable[..., Bench], chips: Chips, robot_file: Path, monkeypatch: pytest.MonkeyPatch
+    begin: Callable[..., SensorRig], chips: SimulatedChips, robot_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(chips.power, "read", lambda register, count: b"\xff" * count)
     monkeypatch.setattr(chips.imu, "read", lambda register, count: b"\x00" * count)
@@ -205,19 +207,21 @@ def test_a_sensor_that_answers_nonsense_is_told(
     assert all(isnan(supply.voltage) for supply in bench.supply)
 
 
-def test_the_peak_of_the_current_is_told(begin: Callable[..., Bench], chips: Chips, robot_file: Path) -> None:
+def test_the_peak_of_the_current_is_told(
+    begin: Callable[..., SensorRig], chips: SimulatedChips, robot_file: Path
+) -> None:
     bench = begin(robot=str(robot_file), board="i2c")
     bench.power_up()
     chips.current = 8.0
-    bench.wire.wait(lambda: bench.values()["supply_peak_a"] == "8.00", 5.0, "the peak is in the diagnostics")
+    bench.probe.wait(lambda: bench.values()["supply_peak_a"] == "8.00", 5.0, "the peak is in the diagnostics")
 
 
-def test_without_a_sensor_the_supply_is_modelled(begin: Callable[..., Bench]) -> None:
+def test_without_a_sensor_the_supply_is_modelled(begin: Callable[..., SensorRig]) -> None:
     bench = begin()
     limp = bench.more(bench.supply, 2)[-1]
     assert limp.current == 0
     bench.power_up()
-    supply = bench.wire.wait(
+    supply = bench.probe.wait(
         lambda: next((m for m in bench.supply if m.current < -0.5), None), 5.0, "the legs' own weight draws current"
     )
     assert isnan(supply.voltage)
@@ -225,18 +229,18 @@ def test_without_a_sensor_the_supply_is_modelled(begin: Callable[..., Bench]) ->
     assert bench.values()["supply"] == "modelled"
     assert not bench.imu
     # Who measures it elsewhere is not talked down.
-    other = bench.wire.publisher(BatteryState, "supply")
+    other = bench.probe.publisher(BatteryState, "supply")
     other.publish(BatteryState(voltage=5.5, current=-1.0, present=True))
-    bench.wire.wait(lambda: bench.values()["supply"] == "said by another node", 5.0, "it falls silent")
+    bench.probe.wait(lambda: bench.values()["supply"] == "said by another node", 5.0, "it falls silent")
     heard = len(bench.supply)
     bench.more(bench.diagnostics, 2)
     assert len(bench.supply) == heard
 
 
-def test_in_physics_the_truth_goes_through_the_registers(begin: Callable[..., Bench], robot_file: Path) -> None:
+def test_in_physics_the_truth_goes_through_the_registers(begin: Callable[..., SensorRig], robot_file: Path) -> None:
     pytest.importorskip("mujoco")
     bench = begin(robot=str(robot_file), physics=True)
-    truth = bench.wire.hear(Odometry, "truth/odom", LATEST)
+    truth = bench.probe.hear(Odometry, "truth/odom", LATEST)
     bench.more(truth, 60)
     samples = bench.more(bench.imu, 80)
     forces = np.array([[getattr(s.linear_acceleration, axis) for axis in "xyz"] for s in samples])
@@ -257,14 +261,14 @@ def test_in_physics_the_truth_goes_through_the_registers(begin: Callable[..., Be
 
 
 def test_a_stack_with_sensors_says_what_standing_takes(
-    start: Callable[..., Stack], wire: Wire, robot_file: Path
+    start: Callable[..., Stack], probe: RosProbe, robot_file: Path
 ) -> None:
-    supplies = wire.hear(BatteryState, "supply", LATEST)
+    supplies = probe.hear(BatteryState, "supply", LATEST)
     stack = start(robot=str(robot_file))
     stack.wait_for_line("ready after")
     with Robot() as robot:
         robot.stand()
-        wire.wait(lambda: supplies[-1].current < -3.0, 5.0, "a current drawn")
+        probe.wait(lambda: supplies[-1].current < -3.0, 5.0, "a current drawn")
         wait_until(lambda: "supply" in dict(status_in_words(robot.status(), None, None)), 5.0, "a status")
         lines = dict(status_in_words(robot.status(), None, None))
         assert re.fullmatch(

@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from conftest import Wire, wait_until
+from conftest import RosProbe, wait_until
 from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
@@ -34,10 +34,10 @@ from quadleg.robot_file.load import find_robot
 from quadleg.safety.stop_socket import stop_here
 
 
-class Bench:
+class FaultyBusRig:
     """The node with its bus, and what it says."""
 
-    def __init__(self, wire: Wire, bus: FakeBus) -> None:
+    def __init__(self, probe: RosProbe, bus: FakeBus) -> None:
         self.bus = bus
         self.goes = threading.Event()  # cleared: transfers stall
         self.goes.set()
@@ -49,10 +49,10 @@ class Bench:
         self._ended = False
         self._thread = threading.Thread(target=self._spin, daemon=True)
         self._thread.start()
-        self.wire = wire
-        self.states = wire.hear(JointState, "joint_states", JOINT_STATES)
-        self.said = wire.hear(String, "servo_state", LATCHED)
-        self._commands = wire.publisher(JointTrajectory, "joint_commands")
+        self.probe = probe
+        self.states = probe.hear(JointState, "joint_states", JOINT_STATES)
+        self.said = probe.hear(String, "servo_state", LATCHED)
+        self._commands = probe.publisher(JointTrajectory, "joint_commands")
 
     def _before(self) -> None:
         if not self.goes.is_set():
@@ -71,7 +71,7 @@ class Bench:
         return sum(self.bus.chip.counts(channel) is not None for channel in range(16))
 
     def says(self, state: str, seconds: float) -> str:
-        return self.wire.wait(
+        return self.probe.wait(
             lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), seconds, state
         )
 
@@ -86,7 +86,7 @@ class Bench:
 
 
 @pytest.fixture
-def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBusRig]:
     """servo_output that follows, all joints powered at rest."""
     bus = FakeBus(clock=time.monotonic)
 
@@ -96,7 +96,7 @@ def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
     monkeypatch.setattr(servo_output, "open_board", open_board)
     rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-    bench = Bench(wire, bus)
+    bench = FaultyBusRig(probe, bus)
     rest = list(bench.node._output.view().angles)
     bench.command([], ())
     bench.says("following", 5.0)
@@ -107,20 +107,20 @@ def bench(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     rclpy.try_shutdown()
 
 
-def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: Bench) -> None:
+def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: FaultyBusRig) -> None:
     bench.goes.clear()
     rest = list(bench.node._output.view().angles)
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
     heard = len(bench.states)
-    bench.wire.wait(lambda: len(bench.states) >= heard + 25, 2.0, "joint_states at the control rate")
+    bench.probe.wait(lambda: len(bench.states) >= heard + 25, 2.0, "joint_states at the control rate")
     assert "on its way" in bench.says("holding", 3.0)
     assert not bench.goes.is_set()
     bench.goes.set()
     wait_until(lambda: bench.node._link.trouble is None and not bench.node._said_trouble, 3.0, "the board takes frames")
 
 
-def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench: Bench) -> None:
+def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench: FaultyBusRig) -> None:
     rest = list(bench.node._output.view().angles)
     channel, knee = bench.node.robot.joints[2].servo.channel, 2
     reach = joint_steps(bench.node.robot, bench.node._period)[knee]
@@ -145,19 +145,19 @@ def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench:
     assert max(steps) <= abs(seen[-1] - seen[0]) / 3 + 1, seen
 
 
-def test_a_stop_while_the_bus_stalls_ends_without_power(bench: Bench) -> None:
+def test_a_stop_while_the_bus_stalls_ends_without_power(bench: FaultyBusRig) -> None:
     rest = list(bench.node._output.view().angles)
     bench.goes.clear()
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
     threading.Timer(0.3, bench.goes.set).start()
-    answer = bench.wire.ask(Trigger, "emergency_stop")
+    answer = bench.probe.ask(Trigger, "emergency_stop")
     assert answer.success
     bench.says("stopped", 2.0)
     wait_until(lambda: bench.powered() == 0, 2.0, "no pulses")
 
 
-def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: Bench) -> None:
+def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: FaultyBusRig) -> None:
     hangs, goes = threading.Event(), threading.Event()
 
     def hang() -> None:
@@ -173,16 +173,18 @@ def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: Bench) 
     goes.set()
     bench.command(list(bench.node._output.view().angles))
     heard = len(bench.states)
-    bench.wire.wait(lambda: len(bench.states) > heard + 5, 5.0, "joint states after it")
+    bench.probe.wait(lambda: len(bench.states) > heard + 5, 5.0, "joint states after it")
     assert bench.powered() == 0
 
 
-def test_a_node_that_ends_leaves_no_stop_socket(bench: Bench) -> None:
+def test_a_node_that_ends_leaves_no_stop_socket(bench: FaultyBusRig) -> None:
     bench.close()
     assert stop_here("") == []
 
 
-def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(
+    bench: FaultyBusRig, capfd: pytest.CaptureFixture[str]
+) -> None:
     rest = list(bench.node._output.view().angles)
     bench.bus.always_fails = 121  # EREMOTEIO: no acknowledgement
     for k in range(30):
@@ -196,23 +198,23 @@ def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(bench: Bench, capf
     assert told.count("the board takes frames again") == 1
 
 
-def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: Bench) -> None:
+def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: FaultyBusRig) -> None:
     rest = list(bench.node._output.view().angles)
-    diagnostics = bench.wire.hear(DiagnosticArray, "diagnostics")
+    diagnostics = bench.probe.hear(DiagnosticArray, "diagnostics")
     bench.bus.before = lambda: time.sleep(0.018)
     for k in range(20):
         bench.command([angle + 0.02 * (k % 2) for angle in rest])
         time.sleep(bench.node._period)
     # 452 clocks in about 18 ms.
     told = "a frame takes .* the bus runs at about 2. kHz, the robot file says 400: raise the speed of the bus"
-    bench.wire.wait(
+    bench.probe.wait(
         lambda: any(re.search(told, m.status[0].message) and m.status[0].level == b"\x01" for m in diagnostics),
         3.0,
         "the slow bus is said",
     )
 
 
-def test_a_robot_that_is_not_calibrated_gets_no_pulse_from_a_real_board(wire: Wire, tmp_path: Path) -> None:
+def test_a_robot_that_is_not_calibrated_gets_no_pulse_from_a_real_board(probe: RosProbe, tmp_path: Path) -> None:
     """By the launch file too, which knows nothing of `quadleg run`'s own refusal."""
     text = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
     path = tmp_path / "robot.yaml"

@@ -12,7 +12,7 @@ from math import degrees, nan, radians
 from pathlib import Path
 
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -73,11 +73,13 @@ def test_an_unreachable_pose_is_approached_and_the_reason_names_leg_and_joint(
     assert shared_stack.height() == pytest.approx(0.150, abs=1.5 * MM)
 
 
-def test_a_robot_that_was_only_enabled_goes_back_to_its_standing_pose(stack: Stack, robot: Robot, wire: Wire) -> None:
-    states = wire.hear(String, "state", LATCHED)
-    assert wire.ask(SetBool, "enable", data=True).success
-    wire.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "a robot that stands")
-    targets = wire.publisher(PoseStamped, "teleop/base_target")
+def test_a_robot_that_was_only_enabled_goes_back_to_its_standing_pose(
+    stack: Stack, robot: Robot, probe: RosProbe
+) -> None:
+    states = probe.hear(String, "state", LATCHED)
+    assert probe.ask(SetBool, "enable", data=True).success
+    probe.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "a robot that stands")
+    targets = probe.publisher(PoseStamped, "teleop/base_target")
     message = PoseStamped()
     message.header.frame_id = robot.frame
     message.pose.position.z, message.pose.orientation.w = 0.14, 1.0

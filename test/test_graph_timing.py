@@ -32,7 +32,7 @@ def test_both_sides_give_every_figure(graph_timings):
         assert side["tick_to_wire"] >= side["tick_to_wire_p50"]
 
 
-def topics(wire, namespace: str) -> dict[str, list[set]]:
+def topics(probe, namespace: str) -> dict[str, list[set]]:
     """What each node publishes and hears, with the types, without what it says seldom; empty until all are found."""
     from rclpy.node import NodeNameNonExistentError
 
@@ -43,8 +43,8 @@ def topics(wire, namespace: str) -> dict[str, list[set]]:
     try:
         return {
             entry.name: [
-                known(wire.node.get_publisher_names_and_types_by_node(entry.name, f"/{namespace}")),
-                known(wire.node.get_subscriber_names_and_types_by_node(entry.name, f"/{namespace}")),
+                known(probe.node.get_publisher_names_and_types_by_node(entry.name, f"/{namespace}")),
+                known(probe.node.get_subscriber_names_and_types_by_node(entry.name, f"/{namespace}")),
             ]
             for entry in GRAPH
         }
@@ -52,14 +52,14 @@ def topics(wire, namespace: str) -> dict[str, list[set]]:
         return {}
 
 
-def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monkeypatch, wire, tmp_path):
+def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monkeypatch, probe, tmp_path):
     monkeypatch.setattr(graph_timings, "namespace", lambda: "ours")
     ours = graph_timings.running_graph(100.0, tmp_path)
     monkeypatch.setattr(graph_timings, "namespace", lambda: "bare")
     bare = graph_timings._skeleton(100.0)
     with graph_timings.started(ours), graph_timings.started(bare):
-        wait_until(lambda: topics(wire, "ours") == topics(wire, "bare") != {}, 20.0, "the same nodes and topics")
-        for published, _ in topics(wire, "ours").values():
+        wait_until(lambda: topics(probe, "ours") == topics(probe, "bare") != {}, 20.0, "the same nodes and topics")
+        for published, _ in topics(probe, "ours").values():
             assert ("diagnostics", "diagnostic_msgs/msg/DiagnosticArray") in published
 
 

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterator
 from math import degrees, hypot, radians
 
 import pytest
-from conftest import Stack, Wire
+from conftest import RosProbe, Stack
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from nav_msgs.msg import Odometry
-from slipping_stack import Slippery
+from slipping_stack import SlippingStack
 
 from quadleg.client import EstimateSource, Robot, WalkResult, walking
 from quadleg.errors import NotReached
@@ -37,8 +37,8 @@ def planar(result: WalkResult) -> Planar:
 
 
 @pytest.fixture
-def slippery(wire: Wire) -> Iterator[Slippery]:
-    slippery = Slippery(wire)
+def slippery(probe: RosProbe) -> Iterator[SlippingStack]:
+    slippery = SlippingStack(probe)
     yield slippery
     slippery.end()
 
@@ -47,7 +47,7 @@ def off(place: Planar, goal: Planar) -> tuple[float, float]:
     return hypot(place[0] - goal[0], place[1] - goal[1]), abs(place[2] - goal[2])
 
 
-def test_it_goes_by_odometry_where_that_is_heard(slippery: Slippery):
+def test_it_goes_by_odometry_where_that_is_heard(slippery: SlippingStack):
     slippery.grip, slippery.drift = 0.8, 0.5
     with Robot() as robot:
         for goal in ((0.3, 0.1, 0.5), (-0.1, 0.0, 4.0)):  # more than half a turn too
@@ -62,7 +62,7 @@ def test_it_goes_by_odometry_where_that_is_heard(slippery: Slippery):
             assert came == pytest.approx(slippery.went, abs=5e-3)
 
 
-def test_where_it_is_not_known_what_is_level_it_goes_by_the_plan(slippery: Slippery):
+def test_where_it_is_not_known_what_is_level_it_goes_by_the_plan(slippery: SlippingStack):
     slippery.grip, slippery.known_tilt = 0.8, 0.1
     goal = (0.3, 0.0, 0.0)
     with Robot() as robot:
@@ -74,7 +74,7 @@ def test_where_it_is_not_known_what_is_level_it_goes_by_the_plan(slippery: Slipp
     assert slippery.went[0] == pytest.approx(0.24, abs=0.005)
 
 
-def test_an_estimate_that_ends_on_the_way_is_gone_on_with_by_the_plan(slippery: Slippery):
+def test_an_estimate_that_ends_on_the_way_is_gone_on_with_by_the_plan(slippery: SlippingStack):
     slippery.grip = 0.8
     with Robot() as robot:
         robot.walk(forward_m_s=0.2, seconds=0.5)
@@ -92,7 +92,7 @@ def test_an_estimate_that_ends_on_the_way_is_gone_on_with_by_the_plan(slippery: 
     assert came[0] == pytest.approx(went[0] + slippery.planned[0] - planned[0], abs=0.01)
 
 
-def test_it_walks_on_where_it_slips_with_its_last_step(slippery: Slippery):
+def test_it_walks_on_where_it_slips_with_its_last_step(slippery: SlippingStack):
     stops: list[Planar] = []
 
     def slip() -> None:
@@ -109,7 +109,9 @@ def test_it_walks_on_where_it_slips_with_its_last_step(slippery: Slippery):
     assert came == pytest.approx(slippery.went, abs=1e-3)
 
 
-def test_a_robot_that_does_not_come_nearer_is_said_to_by_odometry(slippery: Slippery, monkeypatch: pytest.MonkeyPatch):
+def test_a_robot_that_does_not_come_nearer_is_said_to_by_odometry(
+    slippery: SlippingStack, monkeypatch: pytest.MonkeyPatch
+):
     monkeypatch.setattr(walking, "WALK_PATIENCE", 0.5)
     slippery.grip = 0.0
     with (
@@ -122,8 +124,8 @@ def test_a_robot_that_does_not_come_nearer_is_said_to_by_odometry(slippery: Slip
     assert found.value.result.error_mm == pytest.approx(100, abs=1)
 
 
-def test_in_physics_it_comes_to_where_it_was_sent(start: Callable[..., Stack], wire: Wire):
-    truth = wire.hear(Odometry, "truth/odom", LATEST)
+def test_in_physics_it_comes_to_where_it_was_sent(start: Callable[..., Stack], probe: RosProbe):
+    truth = probe.hear(Odometry, "truth/odom", LATEST)
 
     def place() -> Planar:
         pose = truth[-1].pose.pose

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire, wait_until
+from conftest import RosProbe, Stack, wait_until
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -55,12 +55,12 @@ def says(robot: Robot, words: str, within: float = 5.0) -> None:
     )
 
 
-class Commands:
+class VelocityPublisher:
     """Publishes a velocity twenty times a second until it is told to end."""
 
-    def __init__(self, wire: Wire, kind: type = TwistStamped, topic: str = "cmd_vel") -> None:
-        self._publisher = wire.node.create_publisher(kind, topic, 1)
-        self._wire = wire
+    def __init__(self, probe: RosProbe, kind: type = TwistStamped, topic: str = "cmd_vel") -> None:
+        self._publisher = probe.node.create_publisher(kind, topic, 1)
+        self._probe = probe
         self._message = kind()
         self._ended = threading.Event()
         self._paused = False
@@ -91,13 +91,13 @@ class Commands:
             self._publisher.publish(self._message)
             number += 1
 
-    def __enter__(self) -> Commands:
+    def __enter__(self) -> VelocityPublisher:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._ended.set()
         self._thread.join()
-        self._wire.node.destroy_publisher(self._publisher)
+        self._probe.node.destroy_publisher(self._publisher)
 
 
 def planned(message: MultiDOFJointState) -> list[tuple[float, float, float]]:
@@ -115,11 +115,11 @@ def on_ground(message: MultiDOFJointState) -> list[bool]:
 
 @pytest.mark.parametrize("gait", ["creep", "trot"])
 def test_it_walks_to_a_place_and_the_servos_carry_it_there(
-    robot: Robot, shared_stack: Stack, shared_wire: Wire, gait: str
+    robot: Robot, shared_stack: Stack, shared_probe: RosProbe, gait: str
 ) -> None:
     robot.set_parameter("gait", "gait", gait)
     said(robot, "gait", gait)
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
     result = robot.walk_to(x_mm=120, y_mm=30, heading_deg=10)
     assert result.asked == GroundMove(pytest.approx(120), pytest.approx(30), pytest.approx(10))
     assert result.error_mm < 15
@@ -146,30 +146,30 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
 
 @pytest.mark.parametrize("kind", [TwistStamped, Twist])
 def test_both_types_of_cmd_vel_are_taken_and_silence_is_a_stop_into_the_square_stance(
-    robot: Robot, shared_wire: Wire, kind: type
+    robot: Robot, shared_probe: RosProbe, kind: type
 ) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(shared_wire, kind) as commands:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    with VelocityPublisher(shared_probe, kind) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
-        shared_wire.wait(
+        shared_probe.wait(
             lambda: frames and twist_of(frames[-1])[0] == pytest.approx(CREEP_FORWARD), 10.0, "the full speed"
         )
-    shared_wire.wait(lambda: twist_of(frames[-1])[0] < CREEP_FORWARD - 1e-6, 2.0, "slower")
+    shared_probe.wait(lambda: twist_of(frames[-1])[0] < CREEP_FORWARD - 1e-6, 2.0, "slower")
     said(robot, "motion", "stands")
     for foot, home in zip(planned(frames[-1]), robot.model.standing.feet):
         assert foot == pytest.approx(home, abs=0.0006)
     assert all(on_ground(frames[-1]))
 
 
-def test_what_is_too_fast_is_scaled_in_its_direction_and_said(robot: Robot, shared_wire: Wire) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    limits = shared_wire.hear(String, "walking_limits", LATCHED)
-    shared_wire.wait(lambda: limits, 5.0, "the limits")
-    with Commands(shared_wire) as commands:
+def test_what_is_too_fast_is_scaled_in_its_direction_and_said(robot: Robot, shared_probe: RosProbe) -> None:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    limits = shared_probe.hear(String, "walking_limits", LATCHED)
+    shared_probe.wait(lambda: limits, 5.0, "the limits")
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(1e9, 0.5e9, 0.0)
         says(robot, "times too fast")
-        shared_wire.wait(
+        shared_probe.wait(
             lambda: len(frames) > 150 and twist_of(frames[-1]) == twist_of(frames[-50]), 10.0, "a steady speed"
         )
         x, y, yaw = twist_of(frames[-1])
@@ -192,18 +192,18 @@ BAD = {
 
 @pytest.mark.parametrize("name", BAD)
 def test_a_bad_velocity_is_refused_with_the_reason_and_nothing_walks(
-    robot: Robot, shared_wire: Wire, name: str
+    robot: Robot, shared_probe: RosProbe, name: str
 ) -> None:
     twist, frame, words = BAD[name]
-    with Commands(shared_wire) as commands:
+    with VelocityPublisher(shared_probe) as commands:
         commands.frame = frame
         commands.go(*twist)
         says(robot, words)
         assert robot.last.values("gait")["motion"] == "stands"
 
 
-def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, shared_wire: Wire) -> None:
-    with Commands(shared_wire) as commands:
+def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, shared_probe: RosProbe) -> None:
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
         commands.go(nan, 0.0, 0.0)
@@ -211,34 +211,34 @@ def test_a_velocity_that_turns_bad_while_walking_is_a_stop(robot: Robot, shared_
         says(robot, "not finite")
 
 
-def test_a_cmd_vel_of_another_type_is_said(robot: Robot, shared_wire: Wire) -> None:
-    publisher = shared_wire.node.create_publisher(String, "cmd_vel", 1)
+def test_a_cmd_vel_of_another_type_is_said(robot: Robot, shared_probe: RosProbe) -> None:
+    publisher = shared_probe.node.create_publisher(String, "cmd_vel", 1)
     says(robot, "cmd_vel is published as std_msgs/msg/String, which is not heard; it must be geometry_msgs/msg/Twist")
-    shared_wire.node.destroy_publisher(publisher)
+    shared_probe.node.destroy_publisher(publisher)
 
 
-def test_two_publishers_of_cmd_vel_are_said(robot: Robot, shared_wire: Wire) -> None:
-    with Commands(shared_wire) as one, Commands(shared_wire) as other:
+def test_two_publishers_of_cmd_vel_are_said(robot: Robot, shared_probe: RosProbe) -> None:
+    with VelocityPublisher(shared_probe) as one, VelocityPublisher(shared_probe) as other:
         one.go(0.02, 0.0, 0.0)
         other.go(-0.02, 0.0, 0.0)
         says(robot, "more than one publisher of cmd_vel")
 
 
-def test_teleop_wins_while_it_is_fresh(robot: Robot, shared_wire: Wire) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(shared_wire) as stack:
+def test_teleop_wins_while_it_is_fresh(robot: Robot, shared_probe: RosProbe) -> None:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    with VelocityPublisher(shared_probe) as stack:
         stack.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "asker", "cmd_vel")
-        with Commands(shared_wire, topic="teleop/cmd_vel") as teleop:
+        with VelocityPublisher(shared_probe, topic="teleop/cmd_vel") as teleop:
             teleop.go(0.0, 0.0, 0.0)
             said(robot, "asker", "teleop/cmd_vel")
             said(robot, "motion", "stands")
         said(robot, "asker", "cmd_vel")
-        shared_wire.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
+        shared_probe.wait(lambda: twist_of(frames[-1])[0] > 0.0, 5.0, "on with the stack's velocity")
 
 
-def test_an_operator_s_velocity_ends_the_walk_of_a_script(robot: Robot, shared_wire: Wire) -> None:
-    with Commands(shared_wire, topic="teleop/cmd_vel") as teleop:
+def test_an_operator_s_velocity_ends_the_walk_of_a_script(robot: Robot, shared_probe: RosProbe) -> None:
+    with VelocityPublisher(shared_probe, topic="teleop/cmd_vel") as teleop:
         frames: list[object] = []
 
         def drive_later(_: object) -> None:
@@ -254,8 +254,8 @@ def test_an_operator_s_velocity_ends_the_walk_of_a_script(robot: Robot, shared_w
     assert found.value.result.overridden_by == "teleop/cmd_vel"
 
 
-def test_another_publisher_of_cmd_vel_ends_the_walk_of_a_script(robot: Robot, shared_wire: Wire) -> None:
-    with Commands(shared_wire) as other:
+def test_another_publisher_of_cmd_vel_ends_the_walk_of_a_script(robot: Robot, shared_probe: RosProbe) -> None:
+    with VelocityPublisher(shared_probe) as other:
         other.period = 0.005  # most messages are from it
         other.go(0.0, 0.02, 0.0)
         with pytest.raises(Overridden, match="by another publisher of cmd_vel"):
@@ -274,15 +274,15 @@ def test_a_walk_that_is_scaled_says_by_how_much_and_with_exact_it_is_none(robot:
 
 
 def test_a_command_that_flips_its_sign_at_every_tick_moves_nothing_faster_than_its_servo(
-    robot: Robot, shared_stack: Stack, shared_wire: Wire
+    robot: Robot, shared_stack: Stack, shared_probe: RosProbe
 ) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(shared_wire) as commands:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    with VelocityPublisher(shared_probe) as commands:
         commands.period = 1 / shared_stack.model.control_rate
         commands.vary = lambda number: (0.08 * (-1) ** number, 0.0, 0.4 * (-1) ** number)
         said(robot, "motion", "walks")
         begun = len(frames)
-        shared_wire.wait(lambda: len(frames) > begun + 150, 10.0, "three seconds of it")
+        shared_probe.wait(lambda: len(frames) > begun + 150, 10.0, "three seconds of it")
     # A busy computer hears some twice and others never, and then it sets out a little.
     assert max(abs(twist_of(frame)[0]) for frame in frames) < 0.5 * CREEP_FORWARD
     said(robot, "motion", "stands")
@@ -290,15 +290,15 @@ def test_a_command_that_flips_its_sign_at_every_tick_moves_nothing_faster_than_i
         assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
-def test_a_gait_changed_in_mid_swing_changes_in_the_square_stance(robot: Robot, shared_wire: Wire) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(shared_wire) as commands:
+def test_a_gait_changed_in_mid_swing_changes_in_the_square_stance(robot: Robot, shared_probe: RosProbe) -> None:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
-        shared_wire.wait(lambda: frames and not all(on_ground(frames[-1])), 10.0, "a foot in the air")
+        shared_probe.wait(lambda: frames and not all(on_ground(frames[-1])), 10.0, "a foot in the air")
         robot.set_parameter("gait", "gait", "trot")
         said(robot, "gait", "trot")
         changed = len(frames)
-        shared_wire.wait(lambda: sum(on_ground(frames[-1])) == 2, 10.0, "two feet in the air")
+        shared_probe.wait(lambda: sum(on_ground(frames[-1])) == 2, 10.0, "two feet in the air")
         assert twist_of(frames[-1])[0] > 0.0
     # Before the change one foot at most was in the air, and no foot jumped.
     assert min(sum(on_ground(frame)) for frame in frames[: changed - 5]) == 3
@@ -322,9 +322,9 @@ def test_it_walks_while_the_body_is_posed(robot: Robot, shared_stack: Stack) -> 
     robot.pose()
 
 
-def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, shared_wire: Wire) -> None:
+def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, shared_probe: RosProbe) -> None:
     robot.pose(x_mm=25)
-    with Commands(shared_wire) as commands:
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         says(robot, "the body leans so far", within=10.0)
     said(robot, "motion", "stands")
@@ -332,27 +332,27 @@ def test_a_body_that_leans_too_far_to_creep_is_said(robot: Robot, shared_wire: W
 
 
 def test_after_a_hold_in_mid_swing_it_goes_on_from_where_the_feet_are(
-    robot: Robot, shared_stack: Stack, shared_wire: Wire
+    robot: Robot, shared_stack: Stack, shared_probe: RosProbe
 ) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    with Commands(shared_wire) as commands:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
-        shared_wire.wait(lambda: frames and twist_of(frames[-1])[0] > 0.05, 10.0, "walking")
-        shared_wire.wait(lambda: frames[-1].transforms[0].translation.z > 0.02, 10.0, "a front foot in the air")
+        shared_probe.wait(lambda: frames and twist_of(frames[-1])[0] > 0.05, 10.0, "walking")
+        shared_probe.wait(lambda: frames[-1].transforms[0].translation.z > 0.02, 10.0, "a front foot in the air")
         robot.set_parameter("gait", "paused", True)
         robot.wait_for("hold", within=2.0)
         robot.set_parameter("gait", "paused", False)
         robot.wait_for("active", within=3.0)
-        shared_wire.wait(lambda: twist_of(frames[-1])[0] > 0.05, 10.0, "walking again")
+        shared_probe.wait(lambda: twist_of(frames[-1])[0] > 0.05, 10.0, "walking again")
     said(robot, "motion", "stands")
     with shared_stack.board() as board:
         assert board.largest_step() * shared_stack.model.control_rate <= 1.0
 
 
 @pytest.mark.parametrize("pitch", [radians(-5), radians(5)])
-def test_on_a_slope_the_weight_goes_uphill(robot: Robot, shared_wire: Wire, pitch: float) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 100)
-    publisher = shared_wire.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+def test_on_a_slope_the_weight_goes_uphill(robot: Robot, shared_probe: RosProbe, pitch: float) -> None:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 100)
+    publisher = shared_probe.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
     shift = lambda: frames[-1].transforms[-1]  # noqa: E731
 
     def slope() -> None:
@@ -377,7 +377,7 @@ def test_on_a_slope_the_weight_goes_uphill(robot: Robot, shared_wire: Wire, pitc
         return abs(Pose((0, 0, 0), (shift().rotation.w, 0.0, shift().rotation.y, 0.0)).rpy[1] + pitch) < radians(0.7)
 
     wait_until(level, 10.0, "the body level")
-    shared_wire.node.destroy_publisher(publisher)
+    shared_probe.node.destroy_publisher(publisher)
 
     def forgotten() -> bool:
         return abs(shift().translation.x) < 0.001
@@ -386,9 +386,9 @@ def test_on_a_slope_the_weight_goes_uphill(robot: Robot, shared_wire: Wire, pitc
 
 
 def test_asked_to_sit_while_it_walks_it_comes_down_with_power(
-    robot: Robot, shared_stack: Stack, shared_wire: Wire
+    robot: Robot, shared_stack: Stack, shared_probe: RosProbe
 ) -> None:
-    with Commands(shared_wire) as commands:
+    with VelocityPublisher(shared_probe) as commands:
         commands.go(CREEP_FORWARD, 0.0, 0.0)
         said(robot, "motion", "walks")
         wait_until(lambda: shared_stack.powered() == 12, 1.0, "power")
@@ -400,9 +400,9 @@ def test_asked_to_sit_while_it_walks_it_comes_down_with_power(
     robot.stand()
 
 
-def test_the_legs_are_named_in_their_order(shared_wire: Wire, robot: Robot) -> None:
-    frames = shared_wire.hear(MultiDOFJointState, "planned_feet", 10)
-    shared_wire.wait(lambda: frames, 5.0, "a frame")
+def test_the_legs_are_named_in_their_order(shared_probe: RosProbe, robot: Robot) -> None:
+    frames = shared_probe.hear(MultiDOFJointState, "planned_feet", 10)
+    shared_probe.wait(lambda: frames, 5.0, "a frame")
     assert frames[-1].joint_names == [*LEGS, "base_link"]
     weight = robot.model.masses.total * 9.80665
     assert sum(wrench.force.z for wrench in frames[-1].wrench) == pytest.approx(weight)

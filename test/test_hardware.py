@@ -35,7 +35,7 @@ from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 
 
-class Registers:
+class FakeChip:
     """A chip of so many bytes a register, which all hold nothing but those given."""
 
     def __init__(self, size: int, **values: int) -> None:
@@ -49,11 +49,11 @@ class Registers:
 
 
 # INA226 and MPU-6050 data sheets: manufacturer and die id, WHO_AM_I (from memory).
-INA226 = Registers(2, r00=0x4127, rFE=0x5449, rFF=0x2260)
-MPU6050 = Registers(1, r75=0x68, r6B=0x40)
+INA226 = FakeChip(2, r00=0x4127, rFE=0x5449, rFF=0x2260)
+MPU6050 = FakeChip(1, r75=0x68, r6B=0x40)
 
 
-class Wire:
+class FakeI2cBus:
     """An I2C bus under smbus2's API with several chips, which takes the time of its clocks."""
 
     def __init__(self, speed: float = 400e3) -> None:
@@ -88,11 +88,11 @@ def no_pad() -> str:
     raise GamepadError("no gamepad is found, and 2 input devices may not be read by you, as event0: `usermod`, log in")
 
 
-class Lab:
+class FakeComputer:
     """A computer with one I2C bus, number 1, and a serial port, as far as they are not taken away."""
 
     def __init__(self, tmp_path: Path) -> None:
-        self.wire = Wire()
+        self.wire = FakeI2cBus()
         self.devices = tmp_path
         self.bus = tmp_path / "i2c-1"
         self.port = tmp_path / "ttyACM0"
@@ -124,8 +124,8 @@ class Lab:
 
 
 @pytest.fixture
-def lab(tmp_path: Path) -> Lab:
-    return Lab(tmp_path)
+def lab(tmp_path: Path) -> FakeComputer:
+    return FakeComputer(tmp_path)
 
 
 ROBOT = inspector().on_board("i2c")
@@ -136,11 +136,11 @@ EQUIPPED = replace(
 )
 
 
-def on_port(lab: Lab) -> RobotModel:
+def on_port(lab: FakeComputer) -> RobotModel:
     return replace(ROBOT, board=replace(ROBOT.board, kind="serial", port=str(lab.port)))
 
 
-def test_all_that_is_there_is_fine(lab: Lab) -> None:
+def test_all_that_is_there_is_fine(lab: FakeComputer) -> None:
     lab.wire.chips |= {0x41: INA226, 0x68: MPU6050, 0x70: lab.wire.chips[0x40], 0x50: MPU6050}
     lab.pad = lambda: "a pad (/dev/input/event3)"
     found = lab.look(EQUIPPED)
@@ -157,7 +157,9 @@ def test_all_that_is_there_is_fine(lab: Lab) -> None:
 
 
 @pytest.mark.parametrize(("speed", "fine"), [(400e3, True), (380e3, True), (100e3, False)])
-def test_the_speed_of_the_bus_is_measured_by_the_clocks_of_two_reads(lab: Lab, speed: float, fine: bool) -> None:
+def test_the_speed_of_the_bus_is_measured_by_the_clocks_of_two_reads(
+    lab: FakeComputer, speed: float, fine: bool
+) -> None:
     lab.wire.speed = speed
     found = lab.look(ROBOT)["I2C speed"]
     assert f"about {speed / 1000:.0f} kHz measured" in found.found
@@ -168,14 +170,14 @@ def test_the_speed_of_the_bus_is_measured_by_the_clocks_of_two_reads(lab: Lab, s
         assert "set the bus to 400 kHz in the computer's boot settings" in found.cure
 
 
-def test_a_bus_too_slow_for_the_rate_is_told(lab: Lab) -> None:
+def test_a_bus_too_slow_for_the_rate_is_told(lab: FakeComputer) -> None:
     lab.wire.speed = 10e3
     found = lab.look(ROBOT)["I2C speed"]
     assert "too long for 50 Hz" in found.found
     assert (found.fine, found.cure) == (False, "lower control.rate_hz")
 
 
-def test_a_board_that_was_started_is_recognised_too(lab: Lab) -> None:
+def test_a_board_that_was_started_is_recognised_too(lab: FakeComputer) -> None:
     chip = lab.wire.chips[0x40]
     for message in (b"\x00\x10", b"\xfe\x79", b"\x01\x04", b"\x00\x20", b"\x06\x00\x00\x33\x01"):
         chip.write(message, 1.0)
@@ -189,12 +191,12 @@ def test_a_board_that_was_started_is_recognised_too(lab: Lab) -> None:
     [
         (INA226, "an ina226 answers at 0x40, no PCA9685"),
         (MPU6050, "an mpu6050 answers at 0x40, no PCA9685"),
-        (Registers(1, r01=0xFF, rFE=0x1E), "something else than a PCA9685 answers at 0x40: MODE1 0x00"),
-        (Registers(1), "something else than a PCA9685 answers at 0x40: MODE1 0x00, PRE_SCALE 0x00"),
-        (Registers(1, r0B=0x80, rFE=0x1E), "something else than a PCA9685"),
+        (FakeChip(1, r01=0xFF, rFE=0x1E), "something else than a PCA9685 answers at 0x40: MODE1 0x00"),
+        (FakeChip(1), "something else than a PCA9685 answers at 0x40: MODE1 0x00, PRE_SCALE 0x00"),
+        (FakeChip(1, r0B=0x80, rFE=0x1E), "something else than a PCA9685"),
     ],
 )
-def test_another_chip_at_the_address_of_the_board_is_told(lab: Lab, chip: Any, words: str) -> None:
+def test_another_chip_at_the_address_of_the_board_is_told(lab: FakeComputer, chip: Any, words: str) -> None:
     lab.wire.chips[0x40] = chip
     found = lab.look(ROBOT)
     assert found["PWM board"].fine is False
@@ -202,7 +204,7 @@ def test_another_chip_at_the_address_of_the_board_is_told(lab: Lab, chip: Any, w
     assert "I2C speed" not in found
 
 
-def test_chips_that_do_not_answer_or_are_others_are_told(lab: Lab) -> None:
+def test_chips_that_do_not_answer_or_are_others_are_told(lab: FakeComputer) -> None:
     lab.wire.chips = {0x68: INA226}
     found = lab.look(EQUIPPED)
     for about, address in (("PWM board", "0x40"), ("supply sensor", "0x41")):
@@ -214,20 +216,20 @@ def test_chips_that_do_not_answer_or_are_others_are_told(lab: Lab) -> None:
     assert found["I2C addresses"].found == "0x68 (the IMU)"
 
 
-def test_a_bus_on_which_nobody_answers_is_told(lab: Lab) -> None:
+def test_a_bus_on_which_nobody_answers_is_told(lab: FakeComputer) -> None:
     lab.wire.chips = {}
     found = lab.look(ROBOT)["I2C addresses"]
     assert (found.fine, found.found) == (False, f"nobody answers on {lab.bus}")
 
 
-def test_a_bus_that_takes_no_plain_reads_is_not_scanned(lab: Lab) -> None:
+def test_a_bus_that_takes_no_plain_reads_is_not_scanned(lab: FakeComputer) -> None:
     lab.wire.failure = errno.EOPNOTSUPP
     found = lab.look(ROBOT)["I2C addresses"]
     assert found.fine is None
     assert "skipped: this bus cannot be scanned" in found.found
 
 
-def test_without_any_bus_the_board_is_not_looked_for(lab: Lab) -> None:
+def test_without_any_bus_the_board_is_not_looked_for(lab: FakeComputer) -> None:
     lab.bus.unlink()
     found = lab.look(EQUIPPED)
     assert found["I2C buses"].fine is False
@@ -237,14 +239,14 @@ def test_without_any_bus_the_board_is_not_looked_for(lab: Lab) -> None:
     assert not lab.wire.written
 
 
-def test_another_number_of_the_bus_is_told(lab: Lab) -> None:
+def test_another_number_of_the_bus_is_told(lab: FakeComputer) -> None:
     lab.bus.rename(lab.devices / "i2c-7")
     found = lab.look(ROBOT)["I2C buses"]
     assert (found.fine, found.found) == (False, f"{lab.devices / 'i2c-7'}, but not {lab.bus}")
     assert "board.i2c_bus" in found.cure
 
 
-def test_a_bus_or_port_that_may_not_be_opened_is_told_with_its_group(lab: Lab) -> None:
+def test_a_bus_or_port_that_may_not_be_opened_is_told_with_its_group(lab: FakeComputer) -> None:
     lab.closed = {lab.bus, lab.port}
     found = lab.look(ROBOT)
     assert found["I2C permission"].fine is False
@@ -257,7 +259,7 @@ def test_a_bus_or_port_that_may_not_be_opened_is_told_with_its_group(lab: Lab) -
     assert "not looked for" in found["PWM board"].found
 
 
-def test_a_board_behind_a_serial_port_is_asked_as_well(lab: Lab) -> None:
+def test_a_board_behind_a_serial_port_is_asked_as_well(lab: FakeComputer) -> None:
     device = FirmataDevice(SimulatedBoard(ROBOT, [0.0] * 12))
     lab.ports = lambda: [SerialPortInfo(device.path, "a microcontroller")]
     lab.open_board = SerialBoard
@@ -271,7 +273,7 @@ def test_a_board_behind_a_serial_port_is_asked_as_well(lab: Lab) -> None:
     assert "I2C addresses" not in found
 
 
-def test_the_serial_port_of_the_robot_file_is_looked_for(lab: Lab) -> None:
+def test_the_serial_port_of_the_robot_file_is_looked_for(lab: FakeComputer) -> None:
     link = lab.devices / "by-id"
     link.symlink_to(lab.port)
     robot = replace(ROBOT, board=replace(ROBOT.board, kind="serial", port=str(link)))
@@ -284,7 +286,7 @@ def test_the_serial_port_of_the_robot_file_is_looked_for(lab: Lab) -> None:
     assert lab.look(robot)["serial ports"].found == "none"
 
 
-def test_without_pyserial_that_is_what_is_missing(lab: Lab) -> None:
+def test_without_pyserial_that_is_what_is_missing(lab: FakeComputer) -> None:
     def missing() -> list[SerialPortInfo]:
         raise ImportError
 
@@ -294,7 +296,7 @@ def test_without_pyserial_that_is_what_is_missing(lab: Lab) -> None:
     assert (found.fine, found.cure) == (False, "`pip install -e '.[board]'` in quadleg's folder")
 
 
-def test_the_device_of_output_enable_is_looked_for(lab: Lab) -> None:
+def test_the_device_of_output_enable_is_looked_for(lab: FakeComputer) -> None:
     chip = lab.devices / "gpiochip0"
     robot = replace(ROBOT, board=replace(ROBOT.board, output_enable=OutputEnable(str(chip), 17)))
     assert "output-enable" not in lab.look(ROBOT)
@@ -310,14 +312,14 @@ def test_the_device_of_output_enable_is_looked_for(lab: Lab) -> None:
     assert "usermod -aG gpio" in lab.look(robot)["output-enable"].cure
 
 
-def test_a_robot_needs_no_gamepad(lab: Lab) -> None:
+def test_a_robot_needs_no_gamepad(lab: FakeComputer) -> None:
     found = lab.look(ROBOT)["gamepad"]
     assert found.fine is None
     assert found.found.startswith("no gamepad is found")
     assert found.cure == "`usermod`, log in"
 
 
-def test_a_simulated_board_needs_nothing(lab: Lab) -> None:
+def test_a_simulated_board_needs_nothing(lab: FakeComputer) -> None:
     lab.bus.unlink()
     lab.ports = list
     found = lab.look(ROBOT.on_board("simulated"))

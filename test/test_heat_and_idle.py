@@ -6,7 +6,7 @@ from math import radians
 
 import pytest
 import sample_robots
-from watchdog_rig import Bench, heating
+from watchdog_rig import WatchdogRig, heating
 
 from quadleg.dynamics.servo_heat import HOT, STANDARD_CASE, TOO_HOT, WARM
 from quadleg.robot.model import JOINT_NAMES, RobotModel
@@ -17,8 +17,8 @@ from quadleg.safety.watchdog import State, Watchdog
 IDLE = 60.0  # s
 
 
-def stands(robot: RobotModel, idle_time: float = 0.0) -> Bench:
-    bench = Bench(robot)
+def stands(robot: RobotModel, idle_time: float = 0.0) -> WatchdogRig:
+    bench = WatchdogRig(robot)
     bench.watchdog = Watchdog(robot, bench.period, bench.now, idle_time)
     return bench.up()
 

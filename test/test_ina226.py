@@ -28,7 +28,7 @@ ROBOT = with_sensors(inspector())
 SHUNT = 0.002
 
 
-class Bench:
+class Ina226Rig:
     """A driver whose chip feels what the test wants, over the bytes of an I2C bus."""
 
     def __init__(self, voltage: float = 6.0, current: float = 4.0, shunt: float = SHUNT) -> None:
@@ -52,7 +52,7 @@ def test_the_calibration_is_that_of_the_data_sheets_example() -> None:
 
 def test_the_registers_are_those_of_the_data_sheets_example() -> None:
     # Section 8.2, the worked example: 10 A at 11.98 V over 2 mΩ.
-    bench = Bench(11.98, 10.0)
+    bench = Ina226Rig(11.98, 10.0)
     bench.registers.write(bytes((0x05, 0x0A, 0x00)))
     assert bench.word(0x01) == 0x1F40  # shunt: 20 mV of 2.5 µV
     assert bench.word(0x02) == 0x2570  # bus: 11.98 V of 1.25 mV
@@ -70,7 +70,7 @@ def test_it_averages_for_about_as_long_as_a_reading_waits() -> None:
 
 
 def test_it_is_set_up_in_these_bytes_and_no_others() -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     bench.driver.start()
     written = [message.hex() for transaction in bench.bus.transactions for message in transaction if len(message) > 1]
     assert written == ["050800", "060400", "004527"]
@@ -78,7 +78,7 @@ def test_it_is_set_up_in_these_bytes_and_no_others() -> None:
 
 @given(st.floats(0.0, 36.0), st.floats(-40.0, 40.0), st.sampled_from([0.0005, 0.002]))
 def test_what_it_says_is_what_is_there(voltage: float, current: float, shunt: float) -> None:
-    bench = Bench(voltage, current, shunt)
+    bench = Ina226Rig(voltage, current, shunt)
     bench.driver.start()
     reading = bench.driver.read()
     assert reading is not None
@@ -88,7 +88,7 @@ def test_what_it_says_is_what_is_there(voltage: float, current: float, shunt: fl
 
 
 def test_beyond_its_range_it_says_the_end_of_it() -> None:
-    bench = Bench(6.0, 50.0)
+    bench = Ina226Rig(6.0, 50.0)
     bench.driver.start()
     reading = bench.driver.read()
     assert reading
@@ -97,7 +97,7 @@ def test_beyond_its_range_it_says_the_end_of_it() -> None:
 
 @pytest.mark.parametrize(("answer", "said"), [(b"\xff\xff", "0xFFFF and 0xFFFF"), (b"\x00\x00", "0x0000 and 0x0000")])
 def test_another_chip_is_told(answer: bytes, said: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     monkeypatch.setattr(bench.chip, "read", lambda register, count: answer[:count])
     words = f"what answers at 0x41 is no INA226: it says {said}, where 0x5449 and 0x2260 would be right"
     with pytest.raises(BoardError, match=words):
@@ -105,14 +105,14 @@ def test_another_chip_is_told(answer: bytes, said: str, monkeypatch: pytest.Monk
 
 
 def test_a_chip_that_keeps_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     monkeypatch.setattr(bench.chip, "write", lambda message: None)
     with pytest.raises(BoardError, match="does not keep what is written: register 0x05 has 0x0000, not 0x0800"):
         bench.driver.start()
 
 
 def test_a_chip_that_was_without_power_is_told_and_started_again() -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     bench.driver.start()
     bench.chip.lose_power()
     with pytest.raises(BoardError, match="was without power"):
@@ -122,7 +122,7 @@ def test_a_chip_that_was_without_power_is_told_and_started_again() -> None:
 
 
 def test_all_ones_in_the_middle_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     bench.driver.start()
     monkeypatch.setattr(bench.chip, "read", lambda register, count: b"\xff" * count)
     with pytest.raises(BoardError, match="not as it was set up"):
@@ -130,7 +130,7 @@ def test_all_ones_in_the_middle_are_told(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_chip_that_measures_nothing_new_is_told() -> None:
-    bench = Bench()
+    bench = Ina226Rig()
     bench.driver.start()
     first = bench.driver.read()
     bench.chip.stuck = True

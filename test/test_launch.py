@@ -16,26 +16,14 @@ pytest.importorskip("launch_ros", reason=f"launch_ros {SOURCE}")
 pytest.importorskip("launch_pytest", reason=f"launch_pytest {SOURCE}")
 
 import launch_pytest
-from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
-from conftest import Wire
+from conftest import RosProbe
 from end_to_end import from_base_target_to_joint_states
-from launch.actions import IncludeLaunchDescription
-from launch.launch_description_sources import PythonLaunchDescriptionSource
+from included_launch import including
 from launch_pytest.actions import ReadyToTest
 
 from launch import LaunchDescription
 
-try:
-    SHARE = Path(get_package_share_directory("quadleg"))
-except (PackageNotFoundError, OSError):  # OSError: no AMENT_PREFIX_PATH at all
-    pytest.skip("quadleg is not in the ament index: `colcon build` and source its install", allow_module_level=True)
-
-FILE = str(SHARE / "launch" / "run.launch.py")
 DOMAIN = os.getpid() % 100 + 1
-
-
-def including(**arguments: str) -> IncludeLaunchDescription:
-    return IncludeLaunchDescription(PythonLaunchDescriptionSource(FILE), launch_arguments=arguments.items())
 
 
 @pytest.fixture
@@ -45,10 +33,10 @@ def local(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def wire(local: None) -> Iterator[Wire]:
-    wire = Wire()
-    yield wire
-    wire.close()
+def probe(local: None) -> Iterator[RosProbe]:
+    probe = RosProbe()
+    yield probe
+    probe.close()
 
 
 @launch_pytest.fixture(params=["false", "true"])
@@ -58,8 +46,8 @@ def running(request: pytest.FixtureRequest, local: None) -> LaunchDescription:
 
 
 @pytest.mark.launch(fixture=running)
-def test_the_launch_file_takes_a_base_target_to_joint_states(running: LaunchDescription, wire: Wire) -> None:
-    from_base_target_to_joint_states(wire, "bench", "bench/")
+def test_the_launch_file_takes_a_base_target_to_joint_states(running: LaunchDescription, probe: RosProbe) -> None:
+    from_base_target_to_joint_states(probe, "bench", "bench/")
 
 
 @pytest.mark.parametrize(
@@ -75,7 +63,7 @@ def test_wrong_arguments_are_refused_in_words(arguments: dict[str, str], words: 
     # In a process of its own: launch keeps the standard output that it first saw, which pytest has changed since.
     code = f"""
 from launch import LaunchDescription, LaunchService
-from test_launch import including
+from included_launch import including
 service = LaunchService()
 service.include_launch_description(LaunchDescription([including(**{arguments!r})]))
 raise SystemExit(service.run())

@@ -23,7 +23,7 @@ MIDDLE = [(joint.lower + joint.upper) / 2 for joint in ROBOT.joints]
 ALL, NONE = [True] * 12, [False] * 12
 
 
-class Bench:
+class BoardLinkRig:
     """A link on a fake bus, with a clock that the test moves."""
 
     def __init__(self) -> None:
@@ -50,17 +50,17 @@ class Bench:
 
 
 @pytest.fixture
-def bench() -> Bench:
-    return Bench()
+def bench() -> BoardLinkRig:
+    return BoardLinkRig()
 
 
-def test_a_chip_at_its_reset_is_initialised_and_all_is_limp(bench: Bench) -> None:
+def test_a_chip_at_its_reset_is_initialised_and_all_is_limp(bench: BoardLinkRig) -> None:
     assert bench.link.found is None
     assert bench.powered() == 0
     assert bench.bus.chip.registers[PRE_SCALE] == 121
 
 
-def test_a_running_chip_keeps_its_pulses_and_says_its_angles(bench: Bench) -> None:
+def test_a_running_chip_keeps_its_pulses_and_says_its_angles(bench: BoardLinkRig) -> None:
     bench.write()
     before = bytes(bench.bus.chip.registers)
     bench.bus.transactions.clear()
@@ -70,7 +70,7 @@ def test_a_running_chip_keeps_its_pulses_and_says_its_angles(bench: Bench) -> No
     assert not any(len(message) > 1 for messages in bench.bus.transactions for message in messages)
 
 
-def test_only_what_has_changed_is_sent(bench: Bench) -> None:
+def test_only_what_has_changed_is_sent(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.transactions.clear()
     bench.write()
@@ -83,7 +83,7 @@ def test_only_what_has_changed_is_sent(bench: Bench) -> None:
     assert len(message) == 5
 
 
-def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench: Bench) -> None:
+def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.failures = [errno.EREMOTEIO]
     moved = [angle + 0.05 for angle in MIDDLE]
@@ -94,7 +94,7 @@ def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench
     assert BoardLink(ROBOT, bench.open).found == pytest.approx(moved, abs=0.005)
 
 
-def test_after_a_failed_frame_all_of_the_next_is_sent(bench: Bench) -> None:
+def test_after_a_failed_frame_all_of_the_next_is_sent(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.failures = [errno.EIO]
     moved = list(MIDDLE)
@@ -106,7 +106,7 @@ def test_after_a_failed_frame_all_of_the_next_is_sent(bench: Bench) -> None:
     assert [len(message) for message in frame] == [49]
 
 
-def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: Bench) -> None:
+def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.always_fails = errno.EREMOTEIO
     attempts = []
@@ -127,7 +127,7 @@ def test_a_board_that_fails_is_opened_again_at_growing_intervals(bench: Bench) -
     assert bench.powered() == 0
 
 
-def test_a_board_that_is_away_for_hours_is_still_tried(bench: Bench) -> None:
+def test_a_board_that_is_away_for_hours_is_still_tried(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.always_fails = errno.EREMOTEIO
     for _ in range(3000):
@@ -138,7 +138,7 @@ def test_a_board_that_is_away_for_hours_is_still_tried(bench: Bench) -> None:
     assert bench.link.errors >= 3000
 
 
-def test_one_misread_register_does_not_drop_the_robot(bench: Bench) -> None:
+def test_one_misread_register_does_not_drop_the_robot(bench: BoardLinkRig) -> None:
     bench.write()
     read = bench.bus.chip.read
     spoilt = [0xFF]
@@ -147,7 +147,7 @@ def test_one_misread_register_does_not_drop_the_robot(bench: Bench) -> None:
     assert bench.powered() == 12
 
 
-def test_a_chip_that_lost_its_power_is_found_at_its_reset_and_said_once(bench: Bench) -> None:
+def test_a_chip_that_lost_its_power_is_found_at_its_reset_and_said_once(bench: BoardLinkRig) -> None:
     bench.write()
     bench.link.check()
     bench.bus.lose_power()
@@ -160,7 +160,7 @@ def test_a_chip_that_lost_its_power_is_found_at_its_reset_and_said_once(bench: B
     assert bench.powered() == 12
 
 
-def test_power_lost_behind_a_failure_is_found_before_the_next_frame(bench: Bench) -> None:
+def test_power_lost_behind_a_failure_is_found_before_the_next_frame(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.failures = [errno.EREMOTEIO]
     bench.fails(lambda: bench.write([0.1 + a for a in MIDDLE]))
@@ -170,7 +170,7 @@ def test_power_lost_behind_a_failure_is_found_before_the_next_frame(bench: Bench
     assert bench.powered() == 0
 
 
-def test_power_lost_while_unplugged_is_found_on_opening_again(bench: Bench) -> None:
+def test_power_lost_while_unplugged_is_found_on_opening_again(bench: BoardLinkRig) -> None:
     bench.write()
     bench.bus.always_fails = errno.EREMOTEIO
     bench.bus.lose_power()
@@ -183,7 +183,7 @@ def test_power_lost_while_unplugged_is_found_on_opening_again(bench: Bench) -> N
     assert bench.powered() == 0
 
 
-def test_a_cut_makes_all_limp_and_the_same_frame_is_sent_whole_again(bench: Bench) -> None:
+def test_a_cut_makes_all_limp_and_the_same_frame_is_sent_whole_again(bench: BoardLinkRig) -> None:
     bench.write()
     bench.link.cut()
     assert bench.powered() == 0
@@ -192,7 +192,7 @@ def test_a_cut_makes_all_limp_and_the_same_frame_is_sent_whole_again(bench: Benc
     assert bench.powered() == 12
 
 
-def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered(bench: Bench) -> None:
+def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered(bench: BoardLinkRig) -> None:
     # The frame is in the transfer when another thread cuts: the cut is carried out within it here, that is before
     # the frame's bytes, which is the worse order.
     bench.write(MIDDLE, NONE)
@@ -202,7 +202,7 @@ def test_a_cut_into_a_frame_on_its_way_leaves_nothing_powered(bench: Bench) -> N
     assert bench.powered() == 0
 
 
-def test_a_frame_that_knows_nothing_of_a_cut_is_not_sent(bench: Bench) -> None:
+def test_a_frame_that_knows_nothing_of_a_cut_is_not_sent(bench: BoardLinkRig) -> None:
     bench.write(MIDDLE, NONE)
     known = bench.link.cuts
     bench.link.cut()
@@ -221,7 +221,7 @@ def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
     assert bus.closed
 
 
-def test_the_time_to_the_board_is_the_median_of_real_frames(bench: Bench) -> None:
+def test_the_time_to_the_board_is_the_median_of_real_frames(bench: BoardLinkRig) -> None:
     assert bench.link.seconds == 0
 
     def take_time() -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from damaged_files import (
-    Piece,
+    FilePart,
     joined,
     pieces,
     record,
@@ -251,7 +251,7 @@ def test_a_chunk_that_was_damaged_costs_its_own_messages_alone(tmp_path: Path) -
     assert len(found) == len(MESSAGES) - PER_CHUNK
 
 
-def damaged(path: Path, change: Callable[[list[Piece]], object]) -> Recording:
+def damaged(path: Path, change: Callable[[list[FilePart]], object]) -> Recording:
     """A recording of ours whose records were changed."""
     write(path)
     parts = pieces(path.read_bytes())
@@ -264,11 +264,11 @@ def all_data(recording: Recording) -> list[bytes]:
     return [data for batch in recording.batches(recording.topics) for one in batch.values() for data in one.data]
 
 
-def first(parts: list[Piece], kind: int) -> Piece:
+def first(parts: list[FilePart], kind: int) -> FilePart:
     return next(part for part in parts if part.kind == kind)
 
 
-def offset_of_first_entry(parts: list[Piece], offset: int) -> None:
+def offset_of_first_entry(parts: list[FilePart], offset: int) -> None:
     index = first(parts, Opcode.MESSAGE_INDEX)
     index.content = index.content[:14] + offset.to_bytes(8, "little", signed=True) + index.content[22:]
 
@@ -281,7 +281,7 @@ def test_an_index_that_points_elsewhere_costs_nothing(tmp_path: Path, offset: in
 
 
 def test_an_index_of_other_channels_and_times_is_not_believed(tmp_path: Path) -> None:
-    def change(parts: list[Piece]) -> None:
+    def change(parts: list[FilePart]) -> None:
         index = first(parts, Opcode.MESSAGE_INDEX)
         index.content = b"\x03\0" + index.content[2:6] + bytes(8) + index.content[14:]
 
@@ -294,9 +294,9 @@ def test_an_index_of_other_channels_and_times_is_not_believed(tmp_path: Path) ->
 def test_a_chunk_that_unpacks_to_more_than_it_says_is_not_unpacked(
     tmp_path: Path, says: int | None, compression: str
 ) -> None:
-    def change(parts: list[Piece]) -> None:
-        bomb = Piece(Opcode.MESSAGE, bytes(22 + MOST_UNPACKED))
-        parts.insert(1, Piece(Opcode.CHUNK, inner=[bomb], compression=compression, size=says))
+    def change(parts: list[FilePart]) -> None:
+        bomb = FilePart(Opcode.MESSAGE, bytes(22 + MOST_UNPACKED))
+        parts.insert(1, FilePart(Opcode.CHUNK, inner=[bomb], compression=compression, size=says))
 
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     recording = damaged(tmp_path / "a.mcap", change)
@@ -308,10 +308,10 @@ def test_a_chunk_that_unpacks_to_more_than_it_says_is_not_unpacked(
 
 
 def test_chunks_that_unpack_to_more_than_any_recording_are_not_all_read(tmp_path: Path) -> None:
-    fill = Piece(Opcode.MESSAGE, bytes(22 + (20 << 20)))
+    fill = FilePart(Opcode.MESSAGE, bytes(22 + (20 << 20)))
 
-    def change(parts: list[Piece]) -> None:
-        parts[1:1] = [Piece(Opcode.CHUNK, inner=[fill])] * 5
+    def change(parts: list[FilePart]) -> None:
+        parts[1:1] = [FilePart(Opcode.CHUNK, inner=[fill])] * 5
 
     recording = damaged(tmp_path / "a.mcap", change)
     all_data(recording)
@@ -321,7 +321,7 @@ def test_chunks_that_unpack_to_more_than_any_recording_are_not_all_read(tmp_path
 @pytest.mark.parametrize("seconds", ["nan", "inf", "-1e300", "soon", None])
 def test_a_step_of_the_clock_that_makes_no_sense_is_left_out(tmp_path: Path, seconds: str | None) -> None:
     content = record(Metadata("clock_step", {} if seconds is None else {"seconds": seconds}))
-    recording = damaged(tmp_path / "a.mcap", lambda parts: parts.insert(3, Piece(Opcode.METADATA, content)))
+    recording = damaged(tmp_path / "a.mcap", lambda parts: parts.insert(3, FilePart(Opcode.METADATA, content)))
     assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)
     assert not recording.clock_steps
     (why,) = recording.damage.values()
@@ -329,7 +329,7 @@ def test_a_step_of_the_clock_that_makes_no_sense_is_left_out(tmp_path: Path, sec
 
 
 def test_one_time_far_off_moves_no_other(tmp_path: Path) -> None:
-    def change(parts: list[Piece]) -> None:
+    def change(parts: list[FilePart]) -> None:
         message = first(parts, Opcode.CHUNK).inner[3]
         message.content = message.content[:6] + (2**61).to_bytes(8, "little") + message.content[14:]
 
@@ -340,9 +340,9 @@ def test_one_time_far_off_moves_no_other(tmp_path: Path) -> None:
 
 
 def test_records_that_are_cut_short_within_are_said_with_their_place(tmp_path: Path) -> None:
-    def change(parts: list[Piece]) -> None:
-        parts.insert(1, Piece(Opcode.SCHEMA, b"\1\0\xff\0\0\0x"))
-        parts.insert(2, Piece(Opcode.METADATA, b"\xff" * 3))
+    def change(parts: list[FilePart]) -> None:
+        parts.insert(1, FilePart(Opcode.SCHEMA, b"\1\0\xff\0\0\0x"))
+        parts.insert(2, FilePart(Opcode.METADATA, b"\xff" * 3))
 
     recording = damaged(tmp_path / "a.mcap", change)
     assert sorted(all_data(recording)) == sorted(m.data for m in MESSAGES)

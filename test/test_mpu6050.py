@@ -24,7 +24,7 @@ ROBOT = with_sensors(inspector())
 BIAS = (radians(1.5), radians(-0.5), radians(0.25))
 
 
-class Bench:
+class Mpu6050Rig:
     """A driver whose chip feels what the test wants, over the bytes of an I2C bus."""
 
     def __init__(
@@ -50,21 +50,21 @@ class Bench:
 
 def test_it_sleeps_until_it_is_woken() -> None:
     # Register map, section 3: PWR_MGMT_1 is 0x40 after a reset, WHO_AM_I 0x68.
-    bench = Bench()
+    bench = Mpu6050Rig()
     assert (bench.registers.read(0x6B, 1), bench.registers.read(0x75, 1)) == (b"\x40", b"\x68")
     assert bench.registers.read(0x3B, 14) == bytes(14)
 
 
 def test_it_is_set_up_in_these_bytes_and_no_others() -> None:
     # PLL with the gyro's x axis (4.28); no divider, low-pass 3, 500 °/s, 4 g (4.2 to 4.5).
-    bench = Bench()
+    bench = Mpu6050Rig()
     bench.driver.start()
     written = [message.hex() for transaction in bench.bus.transactions for message in transaction if len(message) > 1]
     assert written == ["6b01", "1900030808"]
 
 
 def test_a_sample_is_one_transaction() -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     bench.settle()
     bench.bus.transactions.clear()
     assert bench.driver.read()
@@ -73,7 +73,7 @@ def test_a_sample_is_one_transaction() -> None:
 
 def test_the_bytes_mean_what_the_register_map_says() -> None:
     # 4.17 and 4.19: 8192 counts a g at 4 g, 65.5 a °/s at 500 °/s, high byte first; 4.18: 36.53 °C + counts / 340.
-    bench = Bench((radians(100), radians(-10), 0.0), (0.5 * G, -0.25 * G, G))
+    bench = Mpu6050Rig((radians(100), radians(-10), 0.0), (0.5 * G, -0.25 * G, G))
     bench.driver.start()
     words = np.frombuffer(bench.registers.read(0x3B, 14), ">i2").tolist()
     assert words == [4096, -2048, 8192, round((25 - 36.53) * 340), 6550, -655, 0]
@@ -86,7 +86,7 @@ axis = st.floats(-1.0, 1.0)
 def test_what_it_says_is_what_is_there(turn: Vector, force: Vector) -> None:
     gyro = tuple(radians(450) * value for value in turn)
     acceleration = tuple(3.9 * G * value for value in force)
-    bench = Bench(gyro, acceleration, BIAS)  # type: ignore[arg-type]
+    bench = Mpu6050Rig(gyro, acceleration, BIAS)  # type: ignore[arg-type]
     bench.settle()
     reading = bench.driver.read()
     assert reading
@@ -96,7 +96,7 @@ def test_what_it_says_is_what_is_there(turn: Vector, force: Vector) -> None:
 
 
 def test_beyond_its_range_it_says_the_end_of_it() -> None:
-    bench = Bench((radians(900), radians(-900), 0.0), (0.0, 0.0, 6 * G))
+    bench = Mpu6050Rig((radians(900), radians(-900), 0.0), (0.0, 0.0, 6 * G))
     bench.settle()
     reading = bench.driver.read()
     assert reading
@@ -107,7 +107,7 @@ def test_beyond_its_range_it_says_the_end_of_it() -> None:
 
 @pytest.mark.parametrize("identity", [0x00, 0x70, 0xFF])
 def test_another_chip_is_told(identity: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     monkeypatch.setattr(bench.chip, "read", lambda register, count: bytes((identity,)) * count)
     words = f"what answers at 0x68 is no MPU-6050: it says 0x{identity:02X}, where 0x68 would be right"
     with pytest.raises(BoardError, match=words):
@@ -115,14 +115,14 @@ def test_another_chip_is_told(identity: int, monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_a_chip_that_keeps_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     monkeypatch.setattr(bench.chip, "write", lambda message: None)
     with pytest.raises(BoardError, match="does not keep what is written"):
         bench.driver.start()
 
 
 def test_a_chip_that_was_without_power_sleeps_and_is_woken() -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     bench.settle()
     assert bench.driver.read()
     bench.chip.lose_power()
@@ -133,7 +133,7 @@ def test_a_chip_that_was_without_power_sleeps_and_is_woken() -> None:
 
 
 def test_a_chip_that_always_says_the_same_says_nothing_and_is_told() -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     bench.settle()
     assert bench.driver.read()
     bench.chip.stuck = True
@@ -143,7 +143,7 @@ def test_a_chip_that_always_says_the_same_says_nothing_and_is_told() -> None:
 
 
 def test_nothing_but_ones_is_no_sample(monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = Bench()
+    bench = Mpu6050Rig()
     bench.settle()
     monkeypatch.setattr(bench.chip, "read", lambda register, count: b"\xff" * count)
     with pytest.raises(BoardError, match="nothing but ones"):

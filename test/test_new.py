@@ -18,7 +18,7 @@ from ground_geometry import GroundGeometry
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
-from terminal import Terminal
+from terminal import PseudoTerminal
 
 from quadleg.cli import main
 from quadleg.commissioning.wizard.robot_wizard import (
@@ -43,7 +43,7 @@ QUESTIONS = (
 )
 
 
-class Person:
+class ScriptedUser:
     """Gives answers to the questions, several to one that is asked again, and Enter to all others."""
 
     def __init__(self, **answers: str | list[str]) -> None:
@@ -83,7 +83,7 @@ def good_on_the_way(robot: RobotModel) -> None:
 
 
 def test_a_robot_by_enter_alone_can_stand_and_waits_for_its_calibration(path: Path) -> None:
-    robot = Person().describe(path)
+    robot = ScriptedUser().describe(path)
     assert robot == load_robot(path)
     assert robot.name == "my_robot"
     assert robot.uncalibrated == list(JOINT_NAMES)
@@ -100,14 +100,14 @@ def test_at_rest_no_knee_is_in_the_ground(knees: str, path: Path) -> None:
     """A belly 23 mm below the hips and legs of 172 mm: at that height the folded legs' knees would be 75 mm in it."""
     large = {"along": "178", "across": "86", "offset": "33", "upper": "92", "lower": "80", "foot_radius": "7"}
     box = {"length": "172", "width": "69", "height": "51", "belly": "23"}
-    robot = Person(**large, **box, knees=knees).describe(path)
+    robot = ScriptedUser(**large, **box, knees=knees).describe(path)
     judge = GroundGeometry(robot)
     judge.place((0.0, 0.0, robot.resting.height), (1.0, 0.0, 0.0, 0.0), stance_angles(robot, robot.resting))
     assert judge.lowest_but_feet()[1] > -1e-6
 
 
 def test_what_is_answered_is_what_the_file_says(path: Path) -> None:
-    person = Person(
+    person = ScriptedUser(
         name="bench crawler",
         along="21,8 cm",
         across="104 mm",
@@ -145,7 +145,7 @@ def test_what_is_answered_is_what_the_file_says(path: Path) -> None:
 
 def test_servos_come_by_a_class_or_by_the_figures_of_their_data_sheet(path: Path) -> None:
     own = str(len(READY_KINDS) + 1)
-    person = Person(servos=own, voltage=["0.83 Nm", "58 rpm", "7.4 V", "", "7.2"], current="15")
+    person = ScriptedUser(servos=own, voltage=["0.83 Nm", "58 rpm", "7.4 V", "", "7.2"], current="15")
     robot = person.describe(path)
     kind = robot.joints[0].servo.kind
     assert kind.stall_torque == pytest.approx(0.83, rel=0.002)
@@ -157,7 +157,7 @@ def test_servos_come_by_a_class_or_by_the_figures_of_their_data_sheet(path: Path
 
 
 def test_a_torque_that_no_servo_has_is_asked_again(path: Path) -> None:
-    person = Person(servos=str(len(READY_KINDS) + 1), voltage=["1000", "20", "5 V", "", "6", "", "13", "6"])
+    person = ScriptedUser(servos=str(len(READY_KINDS) + 1), voltage=["1000", "20", "5 V", "", "6", "", "13", "6"])
     person.describe(path)
     assert "1000 makes no sense here: 0.3 to 200 kg-cm would be right" in person.heard
     assert "'5 V' is not understood: 0.02 to 1 s/60deg, as 0.16 would be" in person.heard
@@ -165,12 +165,12 @@ def test_a_torque_that_no_servo_has_is_asked_again(path: Path) -> None:
 
 
 def test_a_robot_on_a_serial_port_gets_a_rate_that_the_port_carries(path: Path) -> None:
-    robot = Person(board="3", last=["/dev/tty USB0", "/dev/ttyUSB0"]).describe(path)
+    robot = ScriptedUser(board="3", last=["/dev/tty USB0", "/dev/ttyUSB0"]).describe(path)
     assert (robot.board.kind, robot.board.port, robot.control_rate) == ("serial", "/dev/ttyUSB0", 25.0)
 
 
 def test_all_that_the_file_offers_may_be_taken(path: Path) -> None:
-    Person().describe(path)
+    ScriptedUser().describe(path)
     text = path.read_text(encoding="utf-8")
     every = re.sub(r"^( *)# ( *[a-z_0-9]+:(?: .*)?)$", r"\1\2", text, flags=re.MULTILINE)
     path.write_text(every, encoding="utf-8")
@@ -190,7 +190,7 @@ def whole(low: float, high: float) -> st.SearchStrategy[str]:
 
 
 @st.composite
-def persons(draw: st.DrawFn) -> Person:
+def persons(draw: st.DrawFn) -> ScriptedUser:
     """Persons with robots of all sorts, most of them odd ones."""
     m = Measures(
         along=draw(st.integers(150, 600)),
@@ -206,7 +206,7 @@ def persons(draw: st.DrawFn) -> Person:
     number = draw(st.integers(1, len(READY_KINDS)))
     low, high = READY_KINDS[number - 1].voltages_v
     board = draw(st.sampled_from(["1", "2", "3"]))
-    return Person(
+    return ScriptedUser(
         name=draw(st.from_regex("[A-Za-z][A-Za-z0-9_-]{0,12}", fullmatch=True)),
         **lengths,
         knees=draw(whole(1, 4)),
@@ -221,7 +221,7 @@ def persons(draw: st.DrawFn) -> Person:
 
 @given(persons())
 @settings(max_examples=examples(10), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_robot_that_is_told_makes_a_file_that_loads(tmp_path: Path, person: Person) -> None:
+def test_any_robot_that_is_told_makes_a_file_that_loads(tmp_path: Path, person: ScriptedUser) -> None:
     path = tmp_path / "some.yaml"
     path.unlink(missing_ok=True)
     good_on_the_way(person.describe(path))
@@ -229,7 +229,7 @@ def test_any_robot_that_is_told_makes_a_file_that_loads(tmp_path: Path, person: 
 
 @pytest.mark.parametrize("name", ["true", "null", "No", "e3", "-".join(["a"] * 9)])
 def test_a_name_that_yaml_would_take_for_something_else_stays_a_name(path: Path, name: str) -> None:
-    assert Person(name=name).describe(path).name == name
+    assert ScriptedUser(name=name).describe(path).name == name
 
 
 @pytest.mark.parametrize(
@@ -288,13 +288,13 @@ def test_numbers_come_with_point_or_comma_and_with_units(answer: str, unit: str,
 def test_an_answer_that_makes_no_sense_is_asked_again_with_the_reason(
     path: Path, question: str, bad: str, reason: str
 ) -> None:
-    person = Person(**{question: [bad, ""]})
+    person = ScriptedUser(**{question: [bad, ""]})
     assert person.describe(path) == load_robot(path)
     assert reason in person.heard
 
 
 def test_a_bus_that_cannot_be_is_asked_again(path: Path) -> None:
-    person = Person(board="2", last=["one", "300", "1"])
+    person = ScriptedUser(board="2", last=["one", "300", "1"])
     assert person.describe(path).board.i2c_bus == 1
     assert "'one' is no bus: 0 to 255 would be right" in person.heard
 
@@ -353,7 +353,7 @@ def test_the_length_that_leaves_no_pose_is_named(measures: Measures, reason: str
 
 
 def test_folded_legs_that_do_not_get_as_low_as_the_belly_are_told_in_the_file(path: Path) -> None:
-    robot = Person(belly="20").describe(path)
+    robot = ScriptedUser(belly="20").describe(path)
     hangs = 1000 * robot.resting.height - 20
     assert hangs > 5
     assert f"folded legs hold the belly {hangs:g} mm over it" in path.read_text(encoding="utf-8")
@@ -361,13 +361,13 @@ def test_folded_legs_that_do_not_get_as_low_as_the_belly_are_told_in_the_file(pa
 
 @pytest.mark.parametrize(("height", "belly"), [("109.11", "56"), ("52.83", "58"), ("85.33", "54.01")])
 def test_the_belly_rests_on_the_ground_whatever_the_fractions(path: Path, height: str, belly: str) -> None:
-    robot = Person(upper="100", lower="110", height=height, belly=belly).describe(path)
+    robot = ScriptedUser(upper="100", lower="110", height=height, belly=belly).describe(path)
     assert 1000 * robot.resting.height == pytest.approx(float(belly), abs=2)
 
 
 def test_standing_knees_are_bent_as_the_law_of_cosines_says(path: Path) -> None:
     # Lynch & Park, Modern Robotics (2017), ch. 6: the links' triangle.
-    robot = Person().describe(path)
+    robot = ScriptedUser().describe(path)
     leg, down = robot.legs[0], robot.standing.height - 0.008
     inner = (leg.upper_length**2 + leg.lower_length**2 - down**2) / (2 * leg.upper_length * leg.lower_length)
     assert -stance_angles(robot, robot.standing)[2] == pytest.approx(pi - acos(inner), abs=1e-9)
@@ -404,7 +404,7 @@ def test_a_full_disk_loses_no_answer(path: Path, monkeypatch: pytest.MonkeyPatch
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    person = Person(upper="93")
+    person = ScriptedUser(upper="93")
     with pytest.raises(OutputPathError, match="No space left on device: put the text above there"):
         person.describe(path)
     assert "upper_leg_mm: 93" in person.heard
@@ -412,7 +412,7 @@ def test_a_full_disk_loses_no_answer(path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_a_file_that_came_meanwhile_stays(path: Path) -> None:
-    person = Person(board=["1"])
+    person = ScriptedUser(board=["1"])
     ask = person.ask
 
     def ask_and_write(question: str) -> str:
@@ -461,14 +461,14 @@ def test_an_existing_file_is_told_without_a_traceback(path: Path, capsys: pytest
 
 def test_every_text_of_it_can_be_shown_in_any_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    path, person = Path("my_robot.yaml"), Person()
+    path, person = Path("my_robot.yaml"), ScriptedUser()
     say_next_steps(path, person.describe(path), person.said.append)
     assert person.heard.isascii()
     assert max(map(len, person.heard.splitlines())) <= 120
 
 
 def test_it_works_in_a_terminal(path: Path) -> None:
-    terminal = Terminal(code=f"import sys; sys.argv[1:] = {['new', str(path)]!r}")
+    terminal = PseudoTerminal(code=f"import sys; sys.argv[1:] = {['new', str(path)]!r}")
     try:
         terminal.shows("Name of the robot [my_robot]")
         terminal.keys(b"crawler\n210\n12\n120\n" + b"\n" * 15)
@@ -483,7 +483,7 @@ def test_it_works_in_a_terminal(path: Path) -> None:
 
 
 def test_ctrl_c_in_a_terminal_writes_nothing(path: Path) -> None:
-    terminal = Terminal(code=f"import sys; sys.argv[1:] = {['new', str(path)]!r}")
+    terminal = PseudoTerminal(code=f"import sys; sys.argv[1:] = {['new', str(path)]!r}")
     try:
         terminal.shows("Name of the robot [my_robot]")
         terminal.keys(b"crawler\n210\n")

@@ -19,9 +19,9 @@ pytest.importorskip("mujoco", reason="mujoco does not import: install the extra 
 
 from physics_walks import (
     ROBOT,
-    Errors,
-    Run,
-    Tick,
+    EstimateErrors,
+    TickRecord,
+    WalkRun,
     recorded,
     replayed,
 )
@@ -47,7 +47,7 @@ CONFIDENCE = 0.95
 LYING_STILL = 45  # tick at which the robot lies still, before its first pulse
 
 
-def walk(gait: str, seed: int = 1) -> Run:
+def walk(gait: str, seed: int = 1) -> WalkRun:
     return recorded(gait, FORWARD[gait], SECONDS[gait], seed)
 
 
@@ -57,8 +57,8 @@ def estimates_of(gait: str, angles: str, seed: int) -> list[Estimate]:
 
 
 @cache
-def errors(gait: str, angles: str, seed: int, start: int | None = None) -> Errors:
-    return Errors(walk(gait, seed), estimates_of(gait, angles, seed), start)
+def errors(gait: str, angles: str, seed: int, start: int | None = None) -> EstimateErrors:
+    return EstimateErrors(walk(gait, seed), estimates_of(gait, angles, seed), start)
 
 
 # The figures
@@ -100,7 +100,7 @@ def test_the_covariance_is_that_of_the_errors(gait, angles):
     Navigation, 2001, 5.4; from memory): the mean over the runs is within the band of chi-square on both sides, with
     modelled joints at least below it.
 
-    Errors of one run go on for a stride and more, so that runs, not ticks, are what is independent.
+    EstimateErrors of one run go on for a stride and more, so that runs, not ticks, are what is independent.
     """
     for quantity, degrees_of_freedom in (("tilt", 2), ("velocity", 3)):
         runs = [errors(gait, angles, seed, LYING_STILL) for seed in SEEDS]
@@ -135,8 +135,8 @@ def test_servos_that_are_softer_or_harder_than_thought_do_no_harm(gait, share, m
         monkeypatch.setattr(modelled_joints, name, share * getattr(modelled_joints, name))
     run = walk(gait)
     estimates = replayed(run, MODELLED)
-    assert Errors(run, estimates).drift < 8.0
-    assert Errors(run, estimates, LYING_STILL).nees("velocity", run.walk - LYING_STILL).mean() < 3.0
+    assert EstimateErrors(run, estimates).drift < 8.0
+    assert EstimateErrors(run, estimates, LYING_STILL).nees("velocity", run.walk - LYING_STILL).mean() < 3.0
 
 
 GROUNDS = {
@@ -152,7 +152,7 @@ GROUNDS = {
 def test_slips_slopes_bumps_and_pushes_are_followed_and_not_underrated(name, angles):
     ground, measured, modelled = GROUNDS[name]
     run = recorded("trot", FORWARD["trot"], 6.0, 1, ground)
-    found = Errors(run, replayed(run, angles), LYING_STILL)
+    found = EstimateErrors(run, replayed(run, angles), LYING_STILL)
     assert found.drift < (measured if angles == MEASURED else modelled)
     since = run.walk - LYING_STILL
     for quantity, degrees_of_freedom in (("tilt", 2), ("velocity", 3)):
@@ -183,7 +183,7 @@ def test_the_rolling_of_the_feet_counts():
     for tick in run.ticks:
         feed(estimator, tick)
         estimates.append(estimator.estimate)
-    assert Errors(run, estimates).drift > sphere.drift + 2.0
+    assert EstimateErrors(run, estimates).drift > sphere.drift + 2.0
 
 
 def test_contact_points_follow_a_leg_that_turns_about_its_foot():
@@ -218,14 +218,14 @@ def legs_over(x: float, height: float, feet) -> tuple[float, ...]:
     return legs_inverse(ROBOT, Pose((x, 0.0, height)), [tuple(foot) for foot in feet])
 
 
-def made(tick: int, angles: np.ndarray, plan: GaitPlan | None) -> Tick:
+def made(tick: int, angles: np.ndarray, plan: GaitPlan | None) -> TickRecord:
     """A tick of a robot whose body is level and hardly speeds up."""
     noise = np.random.default_rng(tick)
     samples = tuple(
         ImuSample(0.02 * tick + 0.005 * k, noise.normal(0, 1e-3, 3), noise.normal((0.0, 0.0, 9.80665), 1e-2))
         for k in (1, 2, 3, 4)
     )
-    return Tick(
+    return TickRecord(
         0.02 * (tick + 1), samples, angles, angles, plan, np.zeros(3), Rotation.identity(), np.zeros(3), np.zeros(4)
     )
 
@@ -268,13 +268,13 @@ def test_servos_give_way_by_the_jacobian_of_kinematics():
 # Slip and bad input
 
 
-def feed(estimator: Estimator, tick: Tick) -> None:
+def feed(estimator: Estimator, tick: TickRecord) -> None:
     for sample in tick.imu:
         estimator.imu(sample.time, tuple(sample.gyro.tolist()), tuple(sample.acceleration.tolist()))
     estimator.legs(tick.time, tick.measured, tick.plan)
 
 
-def from_walk(run: Run, seconds: float) -> int:
+def from_walk(run: WalkRun, seconds: float) -> int:
     return run.walk + round(50 * seconds)
 
 
@@ -283,7 +283,7 @@ def test_a_foot_that_slips_is_left_out_and_said():
     run = walk("creep")
     start = run.walk - 100
 
-    def slip(number: int, tick: Tick) -> Tick:
+    def slip(number: int, tick: TickRecord) -> TickRecord:
         share = min(max(number - start, 0), 12)
         return replace(tick, measured=tick.measured + np.eye(12)[0] * 0.02 * share)
 
@@ -292,7 +292,7 @@ def test_a_foot_that_slips_is_left_out_and_said():
     assert all(e.slipping == (True, False, False, False) and not e.contacts[0] for e in during)
     assert during[0].troubles == ("front_left slips: the foot is left out",)
     assert estimates[-1].slipping == (False,) * 4  # it stands again, somewhere else
-    assert np.abs(Errors(run, estimates, start).position).max() < 4e-3
+    assert np.abs(EstimateErrors(run, estimates, start).position).max() < 4e-3
 
 
 def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
@@ -303,7 +303,7 @@ def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
     assert any("no IMU" in trouble for trouble in estimates[start + 10].troubles)
     tilt = [sqrt(estimates[n].covariance[0, 0]) for n in (start, -1)]
     assert tilt[1] > 2 * tilt[0]
-    whole = Errors(run, estimates, start)
+    whole = EstimateErrors(run, estimates, start)
     assert whole.drift < 12.0  # nobody feels how the feet slip
     deviation = np.sqrt(np.diag(estimates[-1].covariance)[BLOCKS["position"]])
     assert (np.abs(whole.position[-1]) < 3 * deviation + 1e-3)[:2].all()
@@ -314,7 +314,7 @@ def test_an_imu_that_comes_back_is_taken_up():
     start = from_walk(run, 2.0)
     estimates = replayed(run, change=lambda n, t: replace(t, imu=()) if start <= n < start + 50 else t)
     assert not estimates[-1].troubles
-    assert Errors(run, estimates).drift < 3.0
+    assert EstimateErrors(run, estimates).drift < 3.0
 
 
 def test_never_an_imu():
@@ -322,7 +322,7 @@ def test_never_an_imu():
     estimates = replayed(run, change=lambda n, t: replace(t, imu=()))
     assert any("no IMU" in trouble for trouble in estimates[-1].troubles)
     assert np.isfinite(estimates[-1].covariance).all()
-    assert Errors(run, estimates).drift < 15.0
+    assert EstimateErrors(run, estimates).drift < 15.0
 
 
 @pytest.mark.parametrize(("gait", "twist"), [("creep", (0.04, 0.0, 0.2)), ("trot", (0.1, 0.0, 0.5))])
@@ -340,7 +340,7 @@ def test_without_an_imu_the_feet_say_how_it_turns_but_for_their_slip(gait, twist
     assert mean == pytest.approx(true_mean, rel=0.1 if gait == "creep" else 0.5)
     deviation = sqrt(in_body(estimates[-1])[2][5, 5])
     assert np.sqrt(((said - rates)[start:] ** 2).mean(axis=0)).max() < 1.5 * deviation
-    off = Errors(run, estimates).attitude[-1, 2]
+    off = EstimateErrors(run, estimates).attitude[-1, 2]
     assert abs(off) < 3 * sqrt(estimates[-1].covariance[2, 2])
 
 
@@ -349,12 +349,12 @@ def test_an_imu_that_freezes_is_left_out():
     start = from_walk(run, 2.0)
     frozen = run.ticks[start].imu[-1]
 
-    def freeze(number: int, tick: Tick) -> Tick:
+    def freeze(number: int, tick: TickRecord) -> TickRecord:
         return replace(tick, imu=tuple(replace(frozen, time=s.time) for s in tick.imu)) if number >= start else tick
 
     estimates = replayed(run, change=freeze)
     assert any("repeats one and the same sample" in trouble for trouble in estimates[-1].troubles)
-    assert Errors(run, estimates, start).drift < 25.0
+    assert EstimateErrors(run, estimates, start).drift < 25.0
 
 
 def test_samples_that_are_not_finite_are_refused_and_do_no_harm():
@@ -362,13 +362,13 @@ def test_samples_that_are_not_finite_are_refused_and_do_no_harm():
     run = walk("trot")
     random = np.random.default_rng(1)
 
-    def spoil(number: int, tick: Tick) -> Tick:
+    def spoil(number: int, tick: TickRecord) -> TickRecord:
         bad = np.array((0.0, nan if number % 2 else inf, 0.0))
         return replace(tick, imu=tuple(replace(s, gyro=bad) if random.random() < 0.1 else s for s in tick.imu))
 
     estimates = replayed(run, change=spoil)
     assert np.isfinite(estimates[-1].covariance).all()
-    assert Errors(run, estimates).drift < 10.0  # of a way of 1 m; with whole samples it is below 1
+    assert EstimateErrors(run, estimates).drift < 10.0  # of a way of 1 m; with whole samples it is below 1
 
 
 @pytest.mark.parametrize("seconds", [-3.0, 5.0])
@@ -376,26 +376,26 @@ def test_an_imu_whose_time_jumps_is_taken_up_again(seconds):
     run = walk("trot")
     start = from_walk(run, 1.0)
 
-    def jump(number: int, tick: Tick) -> Tick:
+    def jump(number: int, tick: TickRecord) -> TickRecord:
         moved = tuple(replace(sample, time=sample.time + seconds) for sample in tick.imu)
         return replace(tick, imu=moved) if number >= start else tick
 
     estimates = replayed(run, change=jump)
     assert not estimates[-1].troubles
-    assert Errors(run, estimates).drift < 5.0
+    assert EstimateErrors(run, estimates).drift < 5.0
 
 
 def test_an_imu_at_5_hz_is_too_slow_which_is_said():
     run = walk("creep")
     estimates = replayed(run, change=lambda n, t: replace(t, imu=t.imu[-1:] if n % 10 == 0 else ()))
     assert "the IMU's samples are 200 ms apart; 100 ms is the most" in estimates[-1].troubles
-    assert Errors(run, estimates).drift < 15.0
+    assert EstimateErrors(run, estimates).drift < 15.0
 
 
 def test_an_imu_at_1_khz_does_as_well():
     run = walk("trot")
 
-    def often(number: int, tick: Tick) -> Tick:
+    def often(number: int, tick: TickRecord) -> TickRecord:
         step = (tick.imu[1].time - tick.imu[0].time) / 5
         samples = [
             ImuSample(s.time - (4 - k) * step, s.gyro + 1e-6 * k, s.acceleration) for s in tick.imu for k in range(5)
@@ -404,7 +404,7 @@ def test_an_imu_at_1_khz_does_as_well():
 
     estimates = replayed(run, change=often)
     assert not estimates[-1].troubles
-    assert Errors(run, estimates).drift < 1.5
+    assert EstimateErrors(run, estimates).drift < 1.5
 
 
 def test_a_leg_whose_joints_are_not_known_is_left_out_and_said():
@@ -415,14 +415,14 @@ def test_a_leg_whose_joints_are_not_known_is_left_out_and_said():
     estimates = replayed(run, change=lambda n, t: replace(t, measured=t.measured + spoilt))
     assert "rear_left: not all of its joint angles are known; the foot is left out" in estimates[-1].troubles
     assert not any(e.contacts[2] for e in estimates)
-    assert Errors(run, estimates).drift < 8.0
+    assert EstimateErrors(run, estimates).drift < 8.0
 
 
 def test_without_any_joint_the_attitude_stays():
     run = walk("trot")
     start = from_walk(run, 1.0)
     estimates = replayed(run, change=lambda n, t: replace(t, measured=t.measured * nan) if n >= start else t)
-    found = Errors(run, estimates, start)
+    found = EstimateErrors(run, estimates, start)
     assert found.tilt < 1.5
     assert sqrt(estimates[-1].covariance[BLOCKS["velocity"], BLOCKS["velocity"]][0, 0]) > 0.02
     assert len(estimates[-1].troubles) == 4
@@ -447,7 +447,7 @@ def test_a_jump_of_time_is_said_and_leaves_the_place():
     start = from_walk(run, 2.0)
     estimates = replayed(run, change=lambda n, t: replace(t, time=t.time + 3600.0 * (n >= start)))
     assert "time jumped by 3600.0 s: how the robot moved in it is not known" in estimates[start].troubles
-    assert Errors(run, estimates).drift < 3.0
+    assert EstimateErrors(run, estimates).drift < 3.0
 
 
 def test_while_the_robot_is_off_its_estimate_rests():
@@ -505,12 +505,12 @@ def test_samples_that_come_late_once_do_not_spoil_the_rest_of_the_walk(ticks):
     stalled = range(run.walk + 20, run.walk + 20 + ticks)
     late: list[ImuSample] = []
 
-    def change(number: int, tick: Tick) -> Tick:
+    def change(number: int, tick: TickRecord) -> TickRecord:
         if number in stalled:
             late.extend(tick.imu)
             return replace(tick, imu=())
         return replace(tick, imu=(*late, *tick.imu)) if number == stalled.stop else tick
 
-    found = Errors(run, replayed(run, change=change))
+    found = EstimateErrors(run, replayed(run, change=change))
     print(f"{ticks} ticks late: drift {found.drift:.1f} %")
     assert found.drift < 6.0

@@ -21,7 +21,7 @@ from quadleg.teleop.gamepad_teleop import TeleopCommand
 LIMITS = "gait: creep\ngaits: [creep, trot]\nmax_velocity: [0.07, 0.0, 0.4]\nmin_velocity: [-0.06, 0.0, -0.5]\n"
 
 
-class Call:
+class PendingCall:
     """A service's answer that is still to come."""
 
     def __init__(self) -> None:
@@ -43,7 +43,7 @@ class FakeNode:
     """The node on which an operator is: it knows no ROS, and all its services are there and silent."""
 
     def __init__(self) -> None:
-        self.calls: dict[str, list[Call]] = {}
+        self.calls: dict[str, list[PendingCall]] = {}
 
     def create_publisher(self, *_: Any) -> Any:
         return SimpleNamespace(publish=lambda _: None)
@@ -51,8 +51,8 @@ class FakeNode:
     def create_client(self, _: Any, service: str) -> Any:
         calls = self.calls.setdefault(service, [])
 
-        def call_async(_: Any) -> Call:
-            calls.append(Call())
+        def call_async(_: Any) -> PendingCall:
+            calls.append(PendingCall())
             return calls[-1]
 
         return SimpleNamespace(
@@ -63,7 +63,7 @@ class FakeNode:
         return "/made_up"
 
 
-class Bench:
+class OperatorRig:
     """An operator whose answers are late at once, and what it said."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -84,8 +84,8 @@ class Bench:
 
 
 @pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
-    return Bench(monkeypatch)
+def bench(monkeypatch: pytest.MonkeyPatch) -> OperatorRig:
+    return OperatorRig(monkeypatch)
 
 
 @pytest.mark.parametrize(
@@ -97,7 +97,9 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
         (lambda operator: operator.choose_gait(1), "gait: trot: gait has not answered"),
     ],
 )
-def test_who_does_not_answer_is_named_with_the_last_state_and_what_to_do(bench: Bench, ask: Any, begins: str) -> None:
+def test_who_does_not_answer_is_named_with_the_last_state_and_what_to_do(
+    bench: OperatorRig, ask: Any, begins: str
+) -> None:
     ask(bench.operator)
     bench.operator.tick(TeleopCommand())
     bench.operator.tick(TeleopCommand())
@@ -107,7 +109,7 @@ def test_who_does_not_answer_is_named_with_the_last_state_and_what_to_do(bench: 
     assert "`quadleg status`" in said
 
 
-def test_that_a_stop_is_not_answered_is_a_flag_until_there_is_news(bench: Bench) -> None:
+def test_that_a_stop_is_not_answered_is_a_flag_until_there_is_news(bench: OperatorRig) -> None:
     operator = bench.operator
     operator.emergency_stop()
     assert not operator.stop_unanswered
@@ -119,7 +121,7 @@ def test_that_a_stop_is_not_answered_is_a_flag_until_there_is_news(bench: Bench)
     assert not operator.stop_unanswered
 
 
-def test_an_answered_stop_is_known_by_its_time(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_answered_stop_is_known_by_its_time(bench: OperatorRig, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(operator_module, "ANSWER_WITHIN", 60.0)
     operator = bench.operator
     before = operator.stop_answered_at
@@ -131,7 +133,7 @@ def test_an_answered_stop_is_known_by_its_time(bench: Bench, monkeypatch: pytest
 
 
 def test_what_comes_after_a_fault_is_said_in_the_terms_of_who_drives(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+    bench: OperatorRig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(operator_module, "ANSWER_WITHIN", 60.0)
     operator = bench.operator
@@ -147,7 +149,7 @@ def test_what_comes_after_a_fault_is_said_in_the_terms_of_who_drives(
 
 
 def test_a_way_that_the_gait_cannot_walk_is_said_to_who_asks_for_it(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+    bench: OperatorRig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench.hear["state"](String(data="active: following the joint targets"))
     bench.node.get_clock = lambda: SimpleNamespace(now=lambda: SimpleNamespace(to_msg=Time))

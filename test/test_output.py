@@ -27,7 +27,7 @@ ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
 
 
-class Bench:
+class OutputRig:
     """An output on a bench with the clock that it sees. No powered joint may ever jump."""
 
     def __init__(self, robot, found=None) -> None:
@@ -69,7 +69,7 @@ class Bench:
             self.tick()
         return self.now - begun
 
-    def follow(self) -> Bench:
+    def follow(self) -> OutputRig:
         """Following at the standing pose."""
         assert self.empty()
         assert self.command(self.rest)
@@ -82,12 +82,12 @@ class Bench:
 
 
 @pytest.fixture(params=ROBOTS, ids=NAMES)
-def bench(request) -> Bench:
-    return Bench(request.param)
+def bench(request) -> OutputRig:
+    return OutputRig(request.param)
 
 
 @pytest.fixture
-def following(bench) -> Bench:
+def following(bench) -> OutputRig:
     return bench.follow()
 
 
@@ -307,7 +307,7 @@ def test_lowering_without_power_is_off(bench):
 def test_a_board_found_running_is_held_then_lowered(bench):
     pose = Pose.from_rpy(0.01, 0.0, 0.9 * bench.robot.standing.height, 0.05, -0.03, 0.1)
     found = legs_inverse(bench.robot, pose, bench.robot.standing.feet)
-    bench = Bench(bench.robot, found)
+    bench = OutputRig(bench.robot, found)
     assert (bench.state, bench.output.angles, bench.output.powered) == (OutputState.HOLDING, found, ALL)
     assert "found running" in bench.output.why
     assert bench.until(OutputState.LOWERING) == pytest.approx(3.0 + module.FOUND_TIME, abs=2 * bench.period)
@@ -320,19 +320,19 @@ def test_a_board_found_running_is_held_then_lowered(bench):
 
 def test_a_board_found_running_goes_on_with_commands_within_reach(bench):
     found = tuple(np.add(bench.standing, 0.005))  # read back in whole counts
-    bench = Bench(bench.robot, found)
+    bench = OutputRig(bench.robot, found)
     assert bench.command()
     assert bench.state is OutputState.FOLLOWING
 
 
 def test_a_board_found_without_pulses_is_off(bench):
-    bench = Bench(bench.robot, (None,) * 12)
+    bench = OutputRig(bench.robot, (None,) * 12)
     assert (bench.state, bench.output.powered) == (OutputState.OFF, NONE)
 
 
 def test_joints_found_limp_stay_limp_through_the_lowering(bench):
     found = [None if i in (1, 7) else angle for i, angle in enumerate(bench.standing)]
-    bench = Bench(bench.robot, found)
+    bench = OutputRig(bench.robot, found)
     powered = tuple(angle is not None for angle in found)
     assert bench.output.powered == powered
     while bench.state is not OutputState.OFF:
@@ -345,11 +345,11 @@ def test_joints_found_limp_stay_limp_through_the_lowering(bench):
 # Together with a watchdog
 
 
-class Pair:
+class WatchdogAndOutput:
     """A watchdog and an output on one clock; what the watchdog sends arrives while `joined`."""
 
     def __init__(self, robot) -> None:
-        self.bench = Bench(robot)
+        self.bench = OutputRig(robot)
         self.joined = True
         self.frozen = False  # the watchdog
         self.stalled = False  # the output
@@ -415,7 +415,7 @@ class Pair:
             assert self.bench.now - begun < within, f"{self.watchdog.state}: {self.watchdog.why}"
             self.tick()
 
-    def up(self) -> Pair:
+    def up(self) -> WatchdogAndOutput:
         self.seconds(1.2)
         assert self.bench.state is OutputState.FOLLOWING
         done, words = self.watchdog.enable(True, self.bench.now)
@@ -427,8 +427,8 @@ class Pair:
 
 
 @pytest.fixture(params=ROBOTS, ids=NAMES)
-def pair(request) -> Pair:
-    return Pair(request.param).up()
+def pair(request) -> WatchdogAndOutput:
+    return WatchdogAndOutput(request.param).up()
 
 
 def test_from_off_to_standing_to_off(pair):
@@ -658,12 +658,12 @@ def test_a_stop_stands_though_the_board_fails(following):
     assert following.output.powered == NONE
 
 
-class Anything(RuleBasedStateMachine):
-    """Both together, with freezes, deaths and stops in any order. `Pair.look` judges the wire."""
+class OutputStateMachine(RuleBasedStateMachine):
+    """Both together, with freezes, deaths and stops in any order. `WatchdogAndOutput.look` judges the wire."""
 
     @initialize(name=st.sampled_from(NAMES))
     def begin(self, name) -> None:
-        self.pair = Pair(ROBOTS[NAMES.index(name)]).up()
+        self.pair = WatchdogAndOutput(ROBOTS[NAMES.index(name)]).up()
 
     @rule(seconds=st.floats(0.02, 2.0))
     def run(self, seconds) -> None:
@@ -728,7 +728,7 @@ class Anything(RuleBasedStateMachine):
         pair.up()
 
 
-TestAnything = Anything.TestCase
+TestAnything = OutputStateMachine.TestCase
 TestAnything.settings = settings(max_examples=examples(20), stateful_step_count=15)
 
 

@@ -17,7 +17,7 @@ SETTINGS = BoardSettings(kind="recorder", address=0x40, frequency=50.0, clock=25
 RUNNING = {0x00: 0x20, 0x01: 0x04, 0xFE: 121}
 
 
-class Recorder(Board):
+class RegisterRecorder(Board):
     """Plain registers that remember every transaction; `frozen` ones keep their value."""
 
     def __init__(self, registers: dict[int, int] | None = None, frozen: tuple[int, ...] = ()) -> None:
@@ -73,15 +73,15 @@ def test_the_ends_of_the_range(prescale: int, frequency: int) -> None:
 @pytest.mark.parametrize("frequency", [20, 2000])
 def test_a_frequency_out_of_reach_is_refused(frequency: float) -> None:
     with pytest.raises(BoardError, match=r"23\.8 to 1525\.9 Hz would be right"):
-        chip(Recorder(), replace(SETTINGS, frequency=frequency))
+        chip(RegisterRecorder(), replace(SETTINGS, frequency=frequency))
 
 
 def test_period_is_the_true_one() -> None:
-    assert chip(Recorder()).period == 4096 * 122 / 25e6
+    assert chip(RegisterRecorder()).period == 4096 * 122 / 25e6
 
 
 def test_start_of_a_chip_after_reset() -> None:
-    board, waits = Recorder(), []
+    board, waits = RegisterRecorder(), []
     assert PCA9685(board, SETTINGS, sleep=lambda s: waits.append((s, len(board.transactions)))).start() is False
     assert board.transactions == [
         (bytes((0xFD, 0x10)),),  # ALL_LED_OFF_H: all outputs off before anything else
@@ -95,7 +95,7 @@ def test_start_of_a_chip_after_reset() -> None:
 
 
 def test_start_of_a_running_chip_writes_nothing() -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     assert chip(board).start() is True
     assert board.transactions == []
 
@@ -111,25 +111,25 @@ def test_start_of_a_running_chip_writes_nothing() -> None:
     ],
 )
 def test_start_of_a_chip_that_runs_otherwise(difference: dict[int, int]) -> None:
-    board = Recorder({**RUNNING, **difference})
+    board = RegisterRecorder({**RUNNING, **difference})
     assert chip(board).start() is False
     assert board.transactions[0] == (bytes((0xFD, 0x10)),)
     assert {register: board.registers[register] for register in RUNNING} == RUNNING
 
 
 def test_a_chip_found_with_its_all_call_address_on_is_running() -> None:
-    board = Recorder({**RUNNING, 0x00: 0x21})
+    board = RegisterRecorder({**RUNNING, 0x00: 0x21})
     assert chip(board).start() is True
     assert board.transactions == []
 
 
 def test_a_chip_that_keeps_nothing_is_an_error() -> None:
     with pytest.raises(BoardError, match="0x40 does not keep what is written"):
-        chip(Recorder(frozen=(0xFE,))).start()
+        chip(RegisterRecorder(frozen=(0xFE,))).start()
 
 
 def test_twelve_contiguous_channels_are_one_message() -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     chip(board).write({channel: 300 + channel for channel in reversed(range(12))})
     # Four registers a channel from 0x06: ON_L, ON_H, OFF_L, OFF_H; 300 = 0x012C.
     assert board.transactions == [
@@ -144,7 +144,7 @@ def test_twelve_contiguous_channels_are_one_message() -> None:
 
 
 def test_channels_with_gaps_are_one_transaction_of_a_message_a_run() -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     chip(board).write({15: 4095, 0: 1, 4: None, 1: 256})
     assert board.transactions == [
         (
@@ -156,7 +156,7 @@ def test_channels_with_gaps_are_one_transaction_of_a_message_a_run() -> None:
 
 
 def test_no_channels_are_no_transaction() -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     chip(board).write({})
     assert board.transactions == []
 
@@ -172,20 +172,20 @@ def test_no_channels_are_no_transaction() -> None:
     ],
 )
 def test_what_is_out_of_range_is_refused_whole(counts: dict[int, int | None], message: str) -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     with pytest.raises(BoardError, match=message):
         chip(board).write(counts)
     assert board.transactions == []
 
 
 def test_all_off_is_two_bytes() -> None:
-    board = Recorder()
+    board = RegisterRecorder()
     chip(board).all_off()
     assert board.transactions == [(bytes((0xFD, 0x10)),)]
 
 
 def test_read_gives_what_was_written() -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     board.registers[0x06:0x46] = bytes((0, 0, 0, 0x10)) * 16
     counts = {0: 1, 1: 4095, 5: 307, 15: None}
     chip(board).write(counts)
@@ -203,7 +203,7 @@ def test_read_gives_what_was_written() -> None:
     ],
 )
 def test_read_of_what_others_wrote(registers: str, counts: int | None) -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     board.registers[0x06:0x0A] = bytes.fromhex(registers)
     assert chip(board).read()[0] == counts
 
@@ -216,7 +216,7 @@ def test_example_of_the_data_sheet() -> None:
 
 @pytest.mark.parametrize("registers", [{0x00: 0x11}, {0x00: 0x30}, {0xFE: 0x1E}])
 def test_running_notices_a_chip_that_lost_its_power(registers: dict[int, int]) -> None:
-    board = Recorder(RUNNING)
+    board = RegisterRecorder(RUNNING)
     driver = chip(board)
     assert driver.running()
     for register, value in registers.items():

@@ -33,7 +33,7 @@ def bank_on(board: SimulatedBoard) -> ServoBank:
     return ServoBank(ROBOT, chip)
 
 
-class Clock:
+class SlavedClock:
     def __init__(self) -> None:
         self.now = 100.0
 
@@ -45,7 +45,7 @@ class Clock:
 
 
 def test_a_driven_board_has_the_angles_that_it_is_told_and_gives_its_pulses() -> None:
-    clock = Clock()
+    clock = SlavedClock()
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank = bank_on(board)
     assert not board.was_driven()
@@ -62,7 +62,7 @@ def test_a_driven_board_has_the_angles_that_it_is_told_and_gives_its_pulses() ->
 
 
 def test_when_the_world_is_gone_the_board_s_own_servos_go_on() -> None:
-    clock = Clock()
+    clock = SlavedClock()
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank = bank_on(board)
     clock.now += FRAME
@@ -73,7 +73,7 @@ def test_when_the_world_is_gone_the_board_s_own_servos_go_on() -> None:
 
 
 def test_a_driven_board_still_loses_its_power_and_its_bus() -> None:
-    clock = Clock()
+    clock = SlavedClock()
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank_on(board).write(STANDING, ALL)
     clock.now += FRAME
@@ -98,7 +98,7 @@ def test_another_process_sees_the_world_s_angles(tmp_path: Path) -> None:
 # With a world
 
 
-class Bench:
+class PhysicsBoardRig:
     """A world in real time behind a board that may be replaced."""
 
     def __init__(self) -> None:
@@ -121,13 +121,13 @@ class Bench:
 
 
 @pytest.fixture
-def bench() -> Iterator[Bench]:
-    bench = Bench()
+def bench() -> Iterator[PhysicsBoardRig]:
+    bench = PhysicsBoardRig()
     yield bench
     bench.physics.close()
 
 
-def test_registers_move_the_body(bench: Bench) -> None:
+def test_registers_move_the_body(bench: PhysicsBoardRig) -> None:
     bank = bank_on(bench.board)
     bench.frames(5)
     assert bench.world.belly_down
@@ -142,14 +142,14 @@ def test_registers_move_the_body(bench: Bench) -> None:
     wait_until(lambda: bench.world.pose[0][2] < 0.1, 5.0, "the body falls when the pulses are off")
 
 
-def test_frames_follow_the_steady_clock(bench: Bench) -> None:
+def test_frames_follow_the_steady_clock(bench: PhysicsBoardRig) -> None:
     bench.frames(10)
     assert np.diff(bench.ends) == pytest.approx(FRAME, abs=1e-6)
     assert abs(time.monotonic() - bench.ends[-1]) < 0.5
     assert bench.world.time == pytest.approx(len(bench.ends) * FRAME, abs=1.5 * FRAME)
 
 
-def test_a_closed_board_stops_no_clock(bench: Bench) -> None:
+def test_a_closed_board_stops_no_clock(bench: PhysicsBoardRig) -> None:
     bench.frames(2)
     old, bench.board = bench.board, SimulatedBoard(ROBOT, REST)
     old.close()
@@ -160,7 +160,7 @@ def test_a_closed_board_stops_no_clock(bench: Bench) -> None:
     assert bench.board.was_driven()
 
 
-def test_a_hand_puts_the_body_down(bench: Bench) -> None:
+def test_a_hand_puts_the_body_down(bench: PhysicsBoardRig) -> None:
     bench.frames(2)
     bench.physics.put_at_rest(STANDING)
     assert bench.world.pose[0][2] > 0.1

@@ -58,7 +58,7 @@ def twist_of(limits: WalkingLimits, way: Sequence[float], factor: float = 4.0) -
     return x, y, yaw
 
 
-class Run:
+class PlannerRun:
     """A planner that takes down what it plans."""
 
     def __init__(self, name: str, gait: str, period: float = 0.02) -> None:
@@ -69,7 +69,7 @@ class Run:
         self.twists: list[Planar] = []
         self.margins: list[float] = []
 
-    def go(self, strides: float) -> Run:
+    def go(self, strides: float) -> PlannerRun:
         for _ in range(max(1, round(strides * self.limits.gait.stride_period / self.period))):
             self.plans.append(self.planner.step())
             self.places.append(self.planner.place)
@@ -77,7 +77,7 @@ class Run:
             self.margins.append(self.planner.margin())
         return self
 
-    def play(self, script: Script) -> Run:
+    def play(self, script: Script) -> PlannerRun:
         """The script, then a stop: a ramp, and the steps that bring the feet home."""
         for way, strides in script:
             self.planner.walk(twist_of(self.limits, way))
@@ -101,7 +101,7 @@ class Run:
         return self.feet[..., 2] > self.robot.standing.feet[0][2]
 
 
-def check_feet(run: Run) -> None:
+def check_feet(run: PlannerRun) -> None:
     """No slip, no jump, and velocities that are what the feet do."""
     feet, ground, in_air = run.feet, run.on_ground, run.in_air
     clearance = max(gait.foot_clearance for gait in run.robot.gaits)
@@ -128,7 +128,7 @@ def check_feet(run: Run) -> None:
         assert over_ground[ends].max() < 0.75 * over_ground[in_air].max() + 0.03
 
 
-def check_robot(run: Run) -> None:
+def check_robot(run: PlannerRun) -> None:
     """Reach, servo speed, clearance, margin, loads, and the limits of the velocity."""
     robot, limits = run.robot, run.limits
     shifts = np.array([plan.shift for plan in run.plans])
@@ -155,7 +155,7 @@ def check_robot(run: Run) -> None:
         assert static_margin(here, tuple(centres[tick])) >= limits.margin
 
 
-def check_stopped(run: Run) -> None:
+def check_stopped(run: PlannerRun) -> None:
     """All feet down in a square stance, the body in the middle, and nothing moves."""
     planner, plan = run.planner, run.plans[-1]
     assert not planner.walking
@@ -172,7 +172,7 @@ def check_stopped(run: Run) -> None:
 @settings(max_examples=examples(6))
 @given(script=scripts, period=periods)
 def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
-    run = Run(name, gait, period).play(script)
+    run = PlannerRun(name, gait, period).play(script)
     check_feet(run)
     check_robot(run)
     check_stopped(run)
@@ -186,7 +186,7 @@ def test_reversing_at_full_speed(name, gait, way):
         [(way, 2.6), (back, 1.2), (way, 0.9), (back, 2.3)],
         [(way, 2.3), (ZERO_TWIST, 0.7), (way, 1.2), (ZERO_TWIST, 0.3)],
     ):
-        run = Run(name, gait).play(script)
+        run = PlannerRun(name, gait).play(script)
         check_feet(run)
         check_robot(run)
         check_stopped(run)
@@ -194,7 +194,7 @@ def test_reversing_at_full_speed(name, gait, way):
 
 @every
 def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
-    run = Run(name, gait)
+    run = PlannerRun(name, gait)
     for k in range(150):
         run.planner.walk(twist_of(run.limits, [(1, 0.5, -1), (-1, -0.5, 1)][k % 2]))
         run.go(0)
@@ -209,7 +209,7 @@ def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
 @given(script=scripts)
 @settings(max_examples=examples(5))
 def test_it_goes_where_its_velocity_says(name, gait, script):
-    run = Run(name, gait).play(script)
+    run = PlannerRun(name, gait).play(script)
     place = ZERO_TWIST
     for before, now in zip([ZERO_TWIST, *run.twists], run.twists):
         x, y, yaw = ((a + b) / 2 for a, b in zip(before, now))
@@ -219,7 +219,7 @@ def test_it_goes_where_its_velocity_says(name, gait, script):
 
 @every
 def test_the_velocity_changes_no_faster_than_said(name, gait):
-    run = Run(name, gait).play([((1, 0, 0), 3), ((0, 1, 0), 2), ((0, -1, -1), 3)])
+    run = PlannerRun(name, gait).play([((1, 0, 0), 3), ((0, 1, 0), 2), ((0, -1, -1), 3)])
     most = np.array(run.limits.acceleration) * run.period
     # Backward limits may be greater than forward ones, and so may the rate; corners are rounded within the limits.
     most *= np.maximum(1, np.abs(np.array(run.limits.backward)) / run.limits.forward) * 1.05
@@ -230,7 +230,7 @@ def test_the_velocity_changes_no_faster_than_said(name, gait):
 
 @every
 def test_a_steady_walk_has_its_duty_factor_and_order(name, gait):
-    run = Run(name, gait, 0.01)
+    run = PlannerRun(name, gait, 0.01)
     run.planner.walk(twist_of(run.limits, (0.5, 0.2, 0.3), 1.0))
     run.go(RAMP_STRIDES + 3)
     begin = len(run.plans)
@@ -251,7 +251,7 @@ def test_a_steady_walk_has_its_duty_factor_and_order(name, gait):
 
 
 def test_in_a_steady_walk_a_foot_is_at_home_halfway_through_its_stance():
-    run = Run(DEMO, "creep", 0.01)
+    run = PlannerRun(DEMO, "creep", 0.01)
     run.planner.walk((0.05, 0.01, 0.1))
     run.go(RAMP_STRIDES + 4)
     in_air = run.in_air[:, 0]
@@ -263,7 +263,7 @@ def test_in_a_steady_walk_a_foot_is_at_home_halfway_through_its_stance():
 
 @every
 def test_at_zero_velocity_it_stands_still(name, gait):
-    run = Run(name, gait)
+    run = PlannerRun(name, gait)
     run.planner.walk(ZERO_TWIST)
     run.go(2)
     assert not run.planner.walking
@@ -273,7 +273,7 @@ def test_at_zero_velocity_it_stands_still(name, gait):
 
 
 def test_turning_in_place_stays_in_place():
-    run = Run(DEMO, "creep").play([((0, 0, 1), 6)])
+    run = PlannerRun(DEMO, "creep").play([((0, 0, 1), 6)])
     x, y, yaw = run.planner.place
     assert (x, y) == pytest.approx((0, 0), abs=1e-12)
     assert yaw > 2
@@ -286,7 +286,7 @@ def test_turning_in_place_stays_in_place():
 @pytest.mark.parametrize("name", ROBOTS)
 @pytest.mark.parametrize("strides", [0.3, 1.37, 2.81, 4.5])
 def test_a_gait_changes_in_a_square_stance_with_all_feet_down(name, strides):
-    run = Run(name, "creep")
+    run = PlannerRun(name, "creep")
     run.planner.walk(twist_of(run.limits, (1, 0, 0.5)))
     run.go(strides)
     trot = limits_of(name, "trot")
@@ -313,7 +313,7 @@ def test_a_gait_changes_in_a_square_stance_with_all_feet_down(name, strides):
 
 
 def test_a_change_taken_back_is_none():
-    run = Run(DEMO, "creep")
+    run = PlannerRun(DEMO, "creep")
     run.planner.walk((0.05, 0, 0))
     run.go(3)
     run.planner.change(limits_of(DEMO, "trot"))
@@ -331,7 +331,7 @@ def test_a_change_taken_back_is_none():
 
 @pytest.mark.parametrize("bad", [(nan, 0, 0), (0, inf, 0), (0, 0, -inf), (inf, -inf, nan)])
 def test_a_velocity_that_is_not_finite_is_refused_and_changes_nothing(bad):
-    run, other = Run(DEMO, "creep"), Run(DEMO, "creep")
+    run, other = PlannerRun(DEMO, "creep"), PlannerRun(DEMO, "creep")
     for each in (run, other):
         each.planner.walk((0.05, 0.0, 0.1))
         each.go(1.5)
@@ -344,7 +344,7 @@ def test_a_velocity_that_is_not_finite_is_refused_and_changes_nothing(bad):
 
 @pytest.mark.parametrize("size", [1e3, 1e9, 1e200, 1.7e308])
 def test_a_huge_velocity_is_scaled_in_its_direction(size):
-    run = Run(DEMO, "creep")
+    run = PlannerRun(DEMO, "creep")
     assert run.planner.walk((size, -size, size)) > min(size, HUGE)
     run.go(RAMP_STRIDES + 1)
     x, y, yaw = run.twists[-1]
@@ -356,7 +356,7 @@ def test_a_huge_velocity_is_scaled_in_its_direction(size):
 
 
 def test_a_tiny_velocity_is_no_trouble():
-    run = Run(DEMO, "trot").play([((1e-300, -1e-12, 5e-324), 3)])
+    run = PlannerRun(DEMO, "trot").play([((1e-300, -1e-12, 5e-324), 3)])
     check_feet(run)
     check_robot(run)
     check_stopped(run)
@@ -366,7 +366,7 @@ def test_a_tiny_velocity_is_no_trouble():
 
 
 def test_standing_on_its_feet_as_they_are_and_stepping_home():
-    run = Run(DEMO, "creep")
+    run = PlannerRun(DEMO, "creep")
     run.planner.walk((0.05, 0.0, 0.0))
     run.go(2)
     offsets = [(0.012, -0.006), (-0.01, 0.008), (0.006, 0.01), (-0.008, -0.004)]
@@ -385,14 +385,14 @@ def test_standing_on_its_feet_as_they_are_and_stepping_home():
 
 @pytest.mark.parametrize("gait", ["creep", "trot"])
 def test_feet_nearly_at_home_are_taken_for_home(gait):
-    run = Run(DEMO, gait)
+    run = PlannerRun(DEMO, gait)
     run.planner.stand_on([(x + 0.0003, y - 0.0003, z) for x, y, z in run.robot.standing.feet])
     run.go(1)
     assert (run.feet == np.array(run.robot.standing.feet)).all()
 
 
 def test_the_margin_counts_how_the_body_leans():
-    run = Run(DEMO, "creep").go(0.1)
+    run = PlannerRun(DEMO, "creep").go(0.1)
     upright = run.planner.margin()
     feet = np.array(run.robot.standing.feet)[:, :2]
     assert upright == pytest.approx(static_margin([tuple(foot) for foot in feet], tuple(run.planner._offset)))
@@ -402,7 +402,7 @@ def test_the_margin_counts_how_the_body_leans():
 
 def test_feet_in_base_footprint_turn_against_the_body():
     """A stance foot seen from a frame that turns: Lynch & Park, Modern Robotics (2017), 3.3.2, v = −ω × p − v."""
-    run = Run(DEMO, "creep")
+    run = PlannerRun(DEMO, "creep")
     run.planner.walk((0.03, 0.01, 0.2))
     run.go(RAMP_STRIDES + 1)
     (vx, vy, rate), plan = run.twists[-1], run.plans[-1]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from base64 import b64decode
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,7 @@ from sample_recordings import (
     write,
 )
 from scipy.spatial.transform import Rotation
+from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import HIDDEN, RecordingAnalysis
 from quadleg.analysis.recording_figures import figures, tracking
@@ -38,8 +38,6 @@ from quadleg.report.report import (
 from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.load import load_robot, robot_from_text
-
-VOID = {"meta", "img", "br", "hr", "link", "input"}  # elements without an end, HTML Living Standard 13.1.2
 
 
 @pytest.fixture(scope="module")
@@ -202,40 +200,8 @@ def test_without_an_estimate_the_imu_tells_the_tilt(tmp_path: Path) -> None:
 # The page
 
 
-class Page(HTMLParser):
-    """A page read strictly: every element is closed in its order."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.elements: list[tuple[str, dict[str, str]]] = []
-        self.text = ""
-        self.feed(html)
-        self.close()
-        assert not self.open
-
-    def handle_starttag(self, tag, attrs) -> None:
-        self.elements.append((tag, {key: value or "" for key, value in attrs}))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data) -> None:
-        if "style" not in self.open:
-            self.text += data
-
-    def all(self, tag: str) -> list[dict[str, str]]:
-        return [attributes for name, attributes in self.elements if name == tag]
-
-
-def page(report: Report) -> Page:
-    return Page(report.page.read_text(encoding="utf-8"))
-
-
 def test_the_page_holds_all_pictures_and_needs_nothing_else(report: Report) -> None:
-    found = page(report)
+    found = StrictPage(report.page)
     inside = [b64decode(image["src"].removeprefix("data:image/png;base64,")) for image in found.all("img")]
     assert inside == [path.read_bytes() for path in report.pictures]
     assert len(inside) == 9
@@ -247,7 +213,7 @@ def test_the_page_holds_all_pictures_and_needs_nothing_else(report: Report) -> N
 
 
 def test_it_says_what_it_is_of_and_what_went_wrong(report: Report) -> None:
-    text = " ".join(page(report).text.split())
+    text = " ".join(StrictPage(report.page).text.split())
     assert "greenhouse inspector" in text
     assert "2023-11-14 22:13:20 UTC" in text  # 1 700 000 000 s after 1970
     assert "joint angles are measured" in text
@@ -294,7 +260,7 @@ def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_
     assert all(topic in said for topic in HIDDEN)
     assert "does not say which robot" in said
     assert [path.stem for path in report.pictures] == ["joints", "timing"]
-    assert "does not say whether joint angles are measured" in page(report).text
+    assert "does not say whether joint angles are measured" in StrictPage(report.page).text
     with_robot = write_report(tmp_path / "foreign.mcap", tmp_path, ROBOT)
     assert "does not say which robot" not in " ".join(with_robot.sentences)
     assert [path.stem for path in with_robot.pictures] == ["pose", "joints", "timing"]
@@ -468,8 +434,8 @@ def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) 
     assert max(drawn.get_ydata()) == np.float32(made().drawn.max())
     assert current.get_xlabel() in ("", "time (min)")
     report = write_report(tmp_path / "long.mcap", tmp_path)
-    assert len(page(report).all("tr")) < 500  # so many events are told; the rest is counted
-    assert "events in all" in page(report).text
+    assert len(StrictPage(report.page).all("tr")) < 500  # so many events are told; the rest is counted
+    assert "events in all" in StrictPage(report.page).text
 
 
 def test_damaged_messages_are_counted_and_left_out(tmp_path: Path) -> None:

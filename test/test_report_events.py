@@ -6,7 +6,7 @@ from math import radians
 
 import pytest
 import sample_robots
-from watchdog_rig import Bench, heating
+from watchdog_rig import WatchdogRig, heating
 
 from quadleg.analysis.events import (
     Weight,
@@ -24,7 +24,7 @@ from quadleg.safety.watchdog import State
 UNKNOWN = explain("dancing", "").what
 
 
-class Listener(Bench):
+class RecordingRig(WatchdogRig):
     """A watchdog on a bench, and what it says of its state at each tick."""
 
     def __init__(self) -> None:
@@ -47,8 +47,8 @@ class Listener(Bench):
 
 
 @pytest.fixture
-def up() -> Listener:
-    bench = Listener()
+def up() -> RecordingRig:
+    bench = RecordingRig()
     bench.says("following")
     bench.seconds(2.0)
     bench.enable()
@@ -56,109 +56,109 @@ def up() -> Listener:
     return bench
 
 
-def standing(bench: Listener) -> list[float]:
+def standing(bench: RecordingRig) -> list[float]:
     return list(bench.standing)
 
 
-def beyond(bench: Listener) -> list[float]:
+def beyond(bench: RecordingRig) -> list[float]:
     angles = standing(bench)
     angles[1] = bench.robot.joints[1].upper + 0.2
     return angles
 
 
-def missing(bench: Listener) -> None:
+def missing(bench: RecordingRig) -> None:
     bench.seconds(0.5)
 
 
-def limit(bench: Listener) -> None:
+def limit(bench: RecordingRig) -> None:
     bench.run(4.0, beyond(bench))
 
 
-def silent(bench: Listener) -> None:
+def silent(bench: RecordingRig) -> None:
     bench.alive = False
     bench.run(1.0, standing(bench))
 
 
-def current(bench: Listener) -> None:
+def current(bench: RecordingRig) -> None:
     bench.measured(1.5, current=1.2 * bench.robot.supply.rated_current, angles=standing(bench))
 
 
-def over_long(bench: Listener) -> None:
+def over_long(bench: RecordingRig) -> None:
     bench.measured(4.0, current=1.2 * bench.robot.supply.rated_current, angles=standing(bench))
 
 
-def bad(bench: Listener) -> None:
+def bad(bench: RecordingRig) -> None:
     for _ in range(5):
         bench.bad()
         bench.tick()
 
 
-def held_long(bench: Listener) -> None:
+def held_long(bench: RecordingRig) -> None:
     bench.seconds(2.5)
 
 
-def sit(bench: Listener) -> None:
+def sit(bench: RecordingRig) -> None:
     bench.enable(False)
     bench.seconds(0.1)
 
 
-def ending(bench: Listener) -> None:
+def ending(bench: RecordingRig) -> None:
     bench.watchdog.end(bench.now)
     bench.seconds(0.1)
 
 
-def low(bench: Listener) -> None:
+def low(bench: RecordingRig) -> None:
     bench.measured(1.0, voltage=0.9 * bench.robot.supply.low_voltage, angles=standing(bench))
 
 
-def lost(bench: Listener) -> None:
+def lost(bench: RecordingRig) -> None:
     bench.measure(voltage=0.1)
     bench.tick()
 
 
-def gone(bench: Listener) -> None:
+def gone(bench: RecordingRig) -> None:
     bench.measure(present=False)
     bench.tick()
 
 
-def stopped(bench: Listener) -> None:
+def stopped(bench: RecordingRig) -> None:
     bench.says("stopped", "emergency stop")
     bench.tick()
 
 
-def board_off(bench: Listener) -> None:
+def board_off(bench: RecordingRig) -> None:
     bench.says("stopped", "the board has lost its power: its registers are those of a power-on reset")
     bench.tick()
 
 
-def tipped(bench: Listener) -> None:
+def tipped(bench: RecordingRig) -> None:
     bench.tilted(1.0, radians(60))
     bench.tick()
 
 
-def ignored(bench: Listener) -> None:
+def ignored(bench: RecordingRig) -> None:
     bench.says("lowering", "no command from the watchdog for 0.5 s")
     bench.run(3.0, standing(bench))
 
 
-def output_off(bench: Listener) -> None:
+def output_off(bench: RecordingRig) -> None:
     bench.says("off", "switched off at once")
     bench.tick()
 
 
-def off_now(bench: Listener) -> None:
+def off_now(bench: RecordingRig) -> None:
     bench.watchdog.end(bench.now)
     bench.watchdog.off_now("switched off at once", bench.now)
     bench.tick()
 
 
-def too_hot(bench: Listener) -> None:
+def too_hot(bench: RecordingRig) -> None:
     bench.watchdog.heat = HeatWatch(heating(100.0, 20.0), bench.now)
     bench.until(State.LOWERING, within=60.0)
     bench.tick()
 
 
-def idle(bench: Listener) -> None:
+def idle(bench: RecordingRig) -> None:
     bench.watchdog.idle.seconds = 31.0
     bench.until(State.LOWERING, within=60.0)
     bench.tick()
@@ -189,7 +189,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("cause", CASES, ids=lambda cause: cause.__name__)
-def test_each_reason_of_the_watchdog_is_explained(up: Listener, cause) -> None:
+def test_each_reason_of_the_watchdog_is_explained(up: RecordingRig, cause) -> None:
     state, words, weight = CASES[cause]
     cause(up)
     found = [event for event in up.events if event.state == state and words in event.explanation.what]
@@ -200,7 +200,7 @@ def test_each_reason_of_the_watchdog_is_explained(up: Listener, cause) -> None:
     assert not any(event.explanation.what == UNKNOWN for event in up.events)
 
 
-def test_a_usual_day_is_told_in_its_order_and_nothing_else(up: Listener) -> None:
+def test_a_usual_day_is_told_in_its_order_and_nothing_else(up: RecordingRig) -> None:
     up.run(1.0, standing(up))
     up.enable(False)
     up.until(State.OFF)
@@ -209,7 +209,7 @@ def test_a_usual_day_is_told_in_its_order_and_nothing_else(up: Listener) -> None
     assert all(event.weight is Weight.USUAL for event in up.events)
 
 
-def test_what_goes_on_within_a_state_is_an_event_of_its_own_once(up: Listener) -> None:
+def test_what_goes_on_within_a_state_is_an_event_of_its_own_once(up: RecordingRig) -> None:
     up.run(1.5, beyond(up))
     up.run(3.0, standing(up))
     found = [event for event in up.events if event.weight is Weight.NOTICE]
@@ -218,7 +218,7 @@ def test_what_goes_on_within_a_state_is_an_event_of_its_own_once(up: Listener) -
     assert "allowed is" in found[0].why
 
 
-def test_each_notice_is_explained(up: Listener) -> None:
+def test_each_notice_is_explained(up: RecordingRig) -> None:
     rated = up.robot.supply.rated_current
     up.measured(0.5, current=0.95 * rated, angles=standing(up))
     assert "current was near" in " ".join(explanation.what for _, explanation in notices(up.watchdog.why))
@@ -234,7 +234,7 @@ def test_each_notice_is_explained(up: Listener) -> None:
 @pytest.mark.parametrize(
     ("resistance", "what", "weight"), [(35.0, "was warm", Weight.NOTICE), (48.0, "was hot", Weight.TROUBLE)]
 )
-def test_warm_and_hot_servos_are_explained(up: Listener, resistance: float, what: str, weight: Weight) -> None:
+def test_warm_and_hot_servos_are_explained(up: RecordingRig, resistance: float, what: str, weight: Weight) -> None:
     up.watchdog.heat = HeatWatch(heating(resistance), up.now)
     up.run(30.0, standing(up))
     (found,) = [event for event in up.events if f"servo {what}" in event.explanation.what]
@@ -242,7 +242,7 @@ def test_warm_and_hot_servos_are_explained(up: Listener, resistance: float, what
     assert found.end == pytest.approx(up.now)
 
 
-def test_a_robot_that_will_lower_itself_is_explained(up: Listener) -> None:
+def test_a_robot_that_will_lower_itself_is_explained(up: RecordingRig) -> None:
     up.watchdog.idle.seconds = 31.0
     up.run(5.0, standing(up))
     assert any("no command had come" in event.explanation.what for event in up.events)

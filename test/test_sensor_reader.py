@@ -48,7 +48,7 @@ def test_one_that_lost_its_power_is_started_again_after_a_moment() -> None:
     assert reads.trouble is None
 
 
-class Gone(Ina226):
+class UnpluggedSensor(Ina226):
     """A sensor that was unplugged; `asked` is when it was spoken to."""
 
     def __init__(self) -> None:
@@ -60,7 +60,7 @@ class Gone(Ina226):
 
 
 def test_one_that_is_gone_is_looked_for_ever_less_often() -> None:
-    gone, there = Gone(), board()
+    gone, there = UnpluggedSensor(), board()
     reads = ReconnectingSensor(lambda board: gone)
     counts = []
     for second in range(20):

@@ -58,7 +58,7 @@ def board(device: FirmataDevice) -> Iterator[SerialBoard]:
         yield board
 
 
-class Aside:
+class BackgroundThread:
     """Something that runs in another thread; `error` is what it raised."""
 
     def __init__(self, work: Callable[[], object]) -> None:
@@ -224,7 +224,7 @@ def test_scattered_channels_go_one_group_after_the_other() -> None:
 def test_a_write_returns_when_the_chip_has_it(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
     asked = len(device.reads)
-    write = Aside(lambda: board.write(TWELVE))
+    write = BackgroundThread(lambda: board.write(TWELVE))
     device.wait(lambda: len(device.reads) > asked)
     assert write.runs
     device.release()
@@ -260,7 +260,7 @@ def test_a_late_acknowledgement_is_not_taken_for_the_next(device: FirmataDevice,
         board.write(TWELVE)
     device.silent = True
     asked, written = len(device.reads), len(device.writes)
-    again = Aside(lambda: board.write(TWELVE))
+    again = BackgroundThread(lambda: board.write(TWELVE))
     device.wait(lambda: len(device.reads) > asked)
     device.release()
     again.end()
@@ -279,7 +279,7 @@ def test_a_late_acknowledgement_is_not_taken_for_the_next(device: FirmataDevice,
 def test_only_the_reply_asked_for_is_taken(device: FirmataDevice, board: SerialBoard, reply: str, taken: bool) -> None:
     device.silent = True
     asked = len(device.reads)
-    read = Aside(lambda: board.read(0x0A, 1))
+    read = BackgroundThread(lambda: board.read(0x0A, 1))
     device.wait(lambda: len(device.reads) > asked)
     device.say(bytes.fromhex(reply))
     read.end()
@@ -317,7 +317,7 @@ def test_a_chip_that_no_longer_answers(device: FirmataDevice, board: SerialBoard
 
 def test_urgent_between_two_chunks(device: FirmataDevice) -> None:
     with SerialBoard(device.settings(ROBOT.board, SLOW)) as board:
-        write = Aside(lambda: board.write(TWELVE))
+        write = BackgroundThread(lambda: board.write(TWELVE))
         device.wait(lambda: device.writes == [TWELVE[:29]])
         board.urgent(ALL_OFF)
         write.end()
@@ -329,9 +329,9 @@ def test_urgent_between_two_chunks(device: FirmataDevice) -> None:
 def test_urgent_while_a_write_waits_for_its_acknowledgement(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
     asked = len(device.reads)
-    write = Aside(lambda: board.write(TWELVE))
+    write = BackgroundThread(lambda: board.write(TWELVE))
     device.wait(lambda: len(device.reads) > asked)
-    urgent = Aside(lambda: board.urgent(ALL_OFF))
+    urgent = BackgroundThread(lambda: board.urgent(ALL_OFF))
     device.wait(lambda: device.writes[-1] == ALL_OFF)
     write.end()
     assert "urgent" in str(write.error)
@@ -355,7 +355,7 @@ def test_urgent_after_half_a_message(device: FirmataDevice, board: SerialBoard) 
 def test_a_cable_pulled_while_a_write_waits(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
     asked = len(device.reads)
-    write = Aside(lambda: board.write(TWELVE))
+    write = BackgroundThread(lambda: board.write(TWELVE))
     device.wait(lambda: len(device.reads) > asked)
     device.vanish()
     write.end()
@@ -391,7 +391,7 @@ def test_a_microcontroller_that_starts_anew(device: FirmataDevice, board: Serial
 def test_closing_ends_a_write_that_waits(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
     asked = len(device.reads)
-    write = Aside(lambda: board.write(TWELVE))
+    write = BackgroundThread(lambda: board.write(TWELVE))
     device.wait(lambda: len(device.reads) > asked)
     board.close()
     write.end()

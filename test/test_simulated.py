@@ -23,7 +23,7 @@ ROBOTS = pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda ro
 ALL = [True] * 12
 
 
-class Clock:
+class ManualClock:
     """A clock that moves only when told."""
 
     def __init__(self, now: float = 1000.0) -> None:
@@ -44,12 +44,12 @@ def near(angles: list[float]) -> object:
     return pytest.approx(angles, abs=1e-9)
 
 
-class Bench:
+class SimulatedBoardRig:
     """A board with its clock, chip and bank."""
 
     def __init__(self, robot: RobotModel, memory: Path | None = None, seed: int = 0, now: float = 1000.0) -> None:
         self.robot = robot
-        self.clock = Clock(now)
+        self.clock = ManualClock(now)
         self.board = SimulatedBoard(robot, middle(robot), memory, seed, self.clock)
         self.chip = PCA9685(self.board, robot.board, self.clock.sleep)
         self.bank = ServoBank(robot, self.chip)
@@ -57,7 +57,7 @@ class Bench:
 
 @ROBOTS
 def test_servos_begin_near_rest_by_seed(robot: RobotModel) -> None:
-    first, same, other = (Bench(robot, seed=seed).board.angles() for seed in (1, 1, 2))
+    first, same, other = (SimulatedBoardRig(robot, seed=seed).board.angles() for seed in (1, 1, 2))
     assert first == same != other
     for angle, rest, joint in zip(first, middle(robot), robot.joints):
         assert abs(angle - rest) <= radians(12)
@@ -75,7 +75,7 @@ def test_servos_begin_within_their_limits() -> None:
 
 @ROBOTS
 def test_servos_follow_the_registers_at_their_speed(robot: RobotModel) -> None:
-    bench = Bench(robot)
+    bench = SimulatedBoardRig(robot)
     bench.chip.start()
     begin = bench.board.angles()
     bench.bank.write(middle(robot), ALL)
@@ -94,7 +94,7 @@ def test_servos_follow_the_registers_at_their_speed(robot: RobotModel) -> None:
 
 @ROBOTS
 def test_the_driver_relies_on_nothing_that_the_chip_refuses(robot: RobotModel) -> None:
-    bench = Bench(robot)
+    bench = SimulatedBoardRig(robot)
     assert bench.chip.start() is False
     bench.bank.write(middle(robot), ALL)
     assert bench.board.powered() == (True,) * 12
@@ -105,7 +105,7 @@ def test_the_driver_relies_on_nothing_that_the_chip_refuses(robot: RobotModel) -
 
 def test_a_driver_that_does_not_wait_gets_no_pulses_yet() -> None:
     robot = inspector()
-    bench = Bench(robot)
+    bench = SimulatedBoardRig(robot)
     hasty = PCA9685(bench.board, robot.board, sleep=lambda seconds: None)
     hasty.start()
     hasty.write({0: 300})
@@ -115,14 +115,14 @@ def test_a_driver_that_does_not_wait_gets_no_pulses_yet() -> None:
 
 
 def test_a_driver_without_sleep_or_auto_increment_is_noticed() -> None:
-    board = Bench(inspector()).board
+    board = SimulatedBoardRig(inspector()).board
     board.write(bytes((0x00, 0x00)))
     board.write(bytes((0xFE, 121)), bytes((0x06, 0, 0, 0x2C, 0x01)))
     assert len(board.refused) == 2
 
 
 def test_pulses_are_whole_counts_of_the_true_period() -> None:
-    bench = Bench(inspector())
+    bench = SimulatedBoardRig(inspector())
     bench.chip.start()
     bench.chip.write({0: 300, 11: 307})
     period = 4096 * 122 / 25e6
@@ -133,7 +133,7 @@ def test_pulses_are_whole_counts_of_the_true_period() -> None:
 
 
 def test_a_limp_servo_keeps_its_angle() -> None:
-    bench = Bench(inspector())
+    bench = SimulatedBoardRig(inspector())
     bench.chip.start()
     begin = bench.board.angles()
     lowers = [joint.lower for joint in bench.robot.joints]
@@ -152,7 +152,7 @@ def test_a_limp_servo_keeps_its_angle() -> None:
     ],
 )
 def test_servos_stop_where_they_are_when_the_pulses_do(stop) -> None:  # type: ignore[no-untyped-def]
-    bench = Bench(inspector())
+    bench = SimulatedBoardRig(inspector())
     bench.chip.start()
     begin = bench.board.angles()
     bench.bank.write([joint.lower for joint in bench.robot.joints], ALL)
@@ -164,7 +164,7 @@ def test_servos_stop_where_they_are_when_the_pulses_do(stop) -> None:  # type: i
 
 
 def test_angles_before_the_pulses_begin_do_not_move() -> None:
-    bench = Bench(inspector())
+    bench = SimulatedBoardRig(inspector())
     bench.board.write(bytes((0x00, 0x20)))
     # 400 counts of the period after reset are 0.5 ms: the knee turns to its lower end.
     bench.board.write(bytes((0x0E, 0, 0, 0x90, 0x01)))
@@ -174,7 +174,7 @@ def test_angles_before_the_pulses_begin_do_not_move() -> None:
 
 
 def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
-    bench = Bench(inspector())
+    bench = SimulatedBoardRig(inspector())
     bench.chip.start()
     bench.bank.write(middle(bench.robot), ALL)
     bench.board.power_loss()
@@ -187,11 +187,11 @@ def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
 
 @ROBOTS
 def test_a_new_process_finds_the_chip_and_the_angles(robot: RobotModel, tmp_path: Path) -> None:
-    first = Bench(robot, tmp_path / "board")
+    first = SimulatedBoardRig(robot, tmp_path / "board")
     first.chip.start()
     first.bank.write(middle(robot), ALL)
     first.board.close()
-    second = Bench(robot, tmp_path / "board", seed=99, now=1002.0)
+    second = SimulatedBoardRig(robot, tmp_path / "board", seed=99, now=1002.0)
     assert second.chip.start() is True
     assert second.bank.read_back() == near(list(first.bank.quantised(middle(robot))))
     deadbands = [joint.servo.kind.deadband / abs(joint.servo.pulse_per_radian) for joint in robot.joints]
@@ -200,36 +200,36 @@ def test_a_new_process_finds_the_chip_and_the_angles(robot: RobotModel, tmp_path
 
 
 def test_a_file_from_before_the_machine_started_anew(tmp_path: Path) -> None:
-    first = Bench(inspector(), tmp_path / "board", now=5000.0)
+    first = SimulatedBoardRig(inspector(), tmp_path / "board", now=5000.0)
     first.chip.start()
     first.bank.write(middle(first.robot), ALL)
     angles = first.board.angles()
-    second = Bench(inspector(), tmp_path / "board", now=30.0)
+    second = SimulatedBoardRig(inspector(), tmp_path / "board", now=30.0)
     assert second.chip.running() is False
     assert second.board.angles() == angles
 
 
 def test_a_file_belongs_to_its_robot(tmp_path: Path) -> None:
-    Bench(inspector(), tmp_path / "board")
+    SimulatedBoardRig(inspector(), tmp_path / "board")
     with pytest.raises(BoardError, match=r"'greenhouse_inspector' on channels 0, 1, .* not of the robot 'digger'"):
-        Bench(digger(), tmp_path / "board")
+        SimulatedBoardRig(digger(), tmp_path / "board")
 
 
 def test_a_file_stays_right_through_a_calibration(tmp_path: Path) -> None:
     robot = inspector()
-    before = Bench(robot, tmp_path / "board").board.angles()
+    before = SimulatedBoardRig(robot, tmp_path / "board").board.angles()
     leg = robot.legs[0]
     servo = replace(leg.joints[0].servo, pulse_at_zero=leg.joints[0].servo.pulse_at_zero + 30e-6)
     joints = (replace(leg.joints[0], servo=servo), *leg.joints[1:])
     calibrated = replace(robot, legs=(replace(leg, joints=joints), *robot.legs[1:]))
-    assert Bench(calibrated, tmp_path / "board").board.angles() == before
+    assert SimulatedBoardRig(calibrated, tmp_path / "board").board.angles() == before
 
 
 def test_remove_deletes_the_file(tmp_path: Path) -> None:
-    bench = Bench(inspector(), tmp_path / "board")
+    bench = SimulatedBoardRig(inspector(), tmp_path / "board")
     bench.board.remove()
     assert list(tmp_path.iterdir()) == []
-    Bench(inspector()).board.remove()
+    SimulatedBoardRig(inspector()).board.remove()
 
 
 CHILD = """
@@ -293,7 +293,7 @@ def test_the_parent_writes_full_off_while_the_child_has_the_board_open(tmp_path:
 
 
 def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path) -> None:
-    bench = Bench(inspector(), tmp_path / "board")
+    bench = SimulatedBoardRig(inspector(), tmp_path / "board")
     bench.chip.start()
     angles = list(middle(bench.robot))
     bench.bank.write(angles, [False] * 12)
@@ -311,7 +311,7 @@ def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path)
 @ROBOTS
 def test_hidden_errors_turn_the_joints_and_not_the_registers(robot: RobotModel) -> None:
     horns, turns = [0.01 * i for i in range(12)], [0.002 * i for i in range(12)]
-    true, hidden = Bench(robot), Bench(robot)
+    true, hidden = SimulatedBoardRig(robot), SimulatedBoardRig(robot)
     hidden.board = SimulatedBoard(robot, middle(robot), None, 0, hidden.clock, horns, turns)
     hidden.chip = PCA9685(hidden.board, robot.board, hidden.clock.sleep)
     hidden.bank = ServoBank(robot, hidden.chip)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 from i2c_bus import FakeBus
-from interleaving import Lines, Order, traced
+from interleaving import Interleaving, LineTracer, traced
 from sample_robots import inspector
 
 from quadleg.commissioning.calibration import in_process_robot as standing_module
@@ -35,7 +35,7 @@ def robot() -> RobotModel:
     return replace(made, control_rate=RATE, board=replace(made.board, output_enable=LINE))
 
 
-class Wires(FakeBus):
+class RecordingBus(FakeBus):
     """The bus and the output line; `seen` keeps in order what goes over both."""
 
     def __init__(self) -> None:
@@ -65,7 +65,7 @@ class Wires(FakeBus):
         return I2cBoard(robot().board, lambda path, address: self)
 
 
-class Ticks:
+class SteppedClock:
     """A clock that sleeping moves on; the thread that sleeps waits for its next turn once it is `held`."""
 
     def __init__(self) -> None:
@@ -98,8 +98,10 @@ class Ticks:
 
 
 @contextmanager
-def stands(wires: Wires, lines: Lines | None = None, hear: Callable[[str], None] = print) -> Iterator[tuple]:
-    ticks = Ticks()
+def stands(
+    wires: RecordingBus, lines: LineTracer | None = None, hear: Callable[[str], None] = print
+) -> Iterator[tuple]:
+    ticks = SteppedClock()
     if lines:
         threading.settrace(lines.trace)
     try:
@@ -118,7 +120,7 @@ def stands(wires: Wires, lines: Lines | None = None, hear: Callable[[str], None]
 
 def interleaved(stopped_first: bool, at: int, until: int | None) -> tuple[bool, bool]:
     """Play a tick against a stop in one order; whether the switch of threads was reached, whether power followed."""
-    wires, tick_lines, cut_lines = Wires(), Lines(TRACED), Lines(TRACED)
+    wires, tick_lines, cut_lines = RecordingBus(), LineTracer(TRACED), LineTracer(TRACED)
     with stands(wires, tick_lines) as (standing, ticks):
         standing.offsets[4] += 0.05
         ended = threading.Event()
@@ -133,7 +135,7 @@ def interleaved(stopped_first: bool, at: int, until: int | None) -> tuple[bool, 
             (order.second_ended if stopped_first else order.first_ended)()
 
         cutting, ticking = traced(cut_lines, cut), threading.Thread(target=tick, daemon=True)
-        order = Order(at, until, ticking.start if stopped_first else cutting.start)
+        order = Interleaving(at, until, ticking.start if stopped_first else cutting.start)
         cut_lines.arm(order.first if stopped_first else order.second)
         tick_lines.arm(order.second if stopped_first else order.first)
         del wires.seen[:]
@@ -174,12 +176,14 @@ def test_no_byte_with_power_follows_a_stop_in_any_order(stopped_first: bool) -> 
                 return
 
 
-def powered(wires: Wires) -> int:
+def powered(wires: RecordingBus) -> int:
     return sum(wires.chip.counts(channel) is not None for channel in range(16))
 
 
 def told(
-    wires: Wires, ticks_until: Callable[[InProcessRobot, Ticks], bool], break_it: Callable[[InProcessRobot], None]
+    wires: RecordingBus,
+    ticks_until: Callable[[InProcessRobot, SteppedClock], bool],
+    break_it: Callable[[InProcessRobot], None],
 ) -> str:
     """What is told of a defect that is put into a standing robot, once something is so."""
     words: list[str] = []
@@ -205,13 +209,13 @@ def told(
 
 
 def test_a_defect_of_the_watchdog_lowers_the_robot_and_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    wires = Wires()
+    wires = RecordingBus()
     heights: list[State] = []
 
     def fail(*_: object) -> None:
         raise ZeroDivisionError("for a test")
 
-    def limp(standing: InProcessRobot, ticks: Ticks) -> bool:
+    def limp(standing: InProcessRobot, ticks: SteppedClock) -> bool:
         heights.append(standing.state)
         return not powered(wires)
 
@@ -224,7 +228,7 @@ def test_a_defect_of_the_watchdog_lowers_the_robot_and_is_told(monkeypatch: pyte
 
 
 def test_a_defect_outside_the_watchdog_switches_the_pulses_off_and_is_told() -> None:
-    wires = Wires()
+    wires = RecordingBus()
 
     def spoil(standing: InProcessRobot) -> None:
         standing.offsets[3] = "a word"  # type: ignore[call-overload]
@@ -235,7 +239,7 @@ def test_a_defect_outside_the_watchdog_switches_the_pulses_off_and_is_told() -> 
 
 
 def test_a_defect_of_what_is_waited_for_switches_the_pulses_off_and_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    wires, ticks, words = Wires(), Ticks(), []
+    wires, ticks, words = RecordingBus(), SteppedClock(), []
     news = threading.Event()
 
     def hear(sentence: str) -> None:
@@ -258,7 +262,7 @@ def test_a_defect_of_what_is_waited_for_switches_the_pulses_off_and_is_told(monk
 
 
 def test_a_board_that_fails_in_a_way_of_its_own_is_cut_as_soon_as_it_takes_bytes() -> None:
-    wires = Wires()
+    wires = RecordingBus()
     left = [3]
 
     def fail() -> None:
@@ -287,7 +291,7 @@ def test_a_robot_that_is_not_up_or_down_in_time_says_where_it_is_and_what_to_do(
 ) -> None:
     """On a real clock: with one that runs ahead, it may be up before anyone waits for it."""
     monkeypatch.setattr(standing_module, "LONGEST_WAY", 0.05)
-    wires, words = Wires(), []
+    wires, words = RecordingBus(), []
     standing = InProcessRobot(robot(), wires.open, hear=words.append, open_switch=wires.switch)
     try:
         with pytest.raises(Refused) as refused:
@@ -304,7 +308,7 @@ def test_a_robot_that_is_not_up_or_down_in_time_says_where_it_is_and_what_to_do(
 
 def test_a_stop_does_not_wait_for_a_tick_that_hangs_on_the_board() -> None:
     """Only the bus itself is waited for: no lock of the standing's is held while the board takes bytes."""
-    wires = Wires()
+    wires = RecordingBus()
     in_transfer, go_on = threading.Event(), threading.Event()
 
     def hang() -> None:
@@ -337,7 +341,7 @@ def test_no_byte_with_power_follows_a_stop_of_a_calibration() -> None:
 
     def played(at: int) -> tuple[bool, list[str]]:
         """Whether a line had this number, and what was seen from the stop on."""
-        wires, lines = Wires(), Lines((pulses_module, pca9685, output_enable, i2c_board))
+        wires, lines = RecordingBus(), LineTracer((pulses_module, pca9685, output_enable, i2c_board))
         pulses = Pulses(robot().board, wires.open, lambda seconds: None, wires.switch)
 
         def cut() -> None:
@@ -349,7 +353,7 @@ def test_no_byte_with_power_follows_a_stop_of_a_calibration() -> None:
                 pulses.go(servo, servo.pulse_at_zero + 20e-6)
 
         cutting = threading.Thread(target=cut, daemon=True)
-        order = Order(at, None, lambda: (wires.seen.clear(), cutting.start()))
+        order = Interleaving(at, None, lambda: (wires.seen.clear(), cutting.start()))
         moving = traced(lines, move)
         lines.arm(order.first)
         moving.start()

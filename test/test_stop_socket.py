@@ -21,7 +21,7 @@ from quadleg.safety.stop_socket import ANSWER_WITHIN, SILENT, StopSocket, stop_h
 DOMAIN = "77"
 
 
-class Outputs:
+class FakeOutputs:
     """The stops of some made-up servo_outputs."""
 
     def __init__(self, folder: Path) -> None:
@@ -45,16 +45,16 @@ class Outputs:
 
 
 @pytest.fixture
-def outputs(monkeypatch: pytest.MonkeyPatch) -> Iterator[Outputs]:
+def outputs(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeOutputs]:
     monkeypatch.setenv("ROS_DOMAIN_ID", DOMAIN)
     with TemporaryDirectory(dir="/tmp") as folder:  # short, as a socket's path has to be
-        outputs = Outputs(Path(folder))
+        outputs = FakeOutputs(Path(folder))
         yield outputs
         for served in outputs.sockets:
             served.close()
 
 
-def test_a_stop_is_done_and_answered(outputs: Outputs) -> None:
+def test_a_stop_is_done_and_answered(outputs: FakeOutputs) -> None:
     outputs.serve("robot")
     assert outputs.stop() == [(True, "robot is off")]
     assert outputs.stop() == [(True, "robot is off")]
@@ -62,7 +62,7 @@ def test_a_stop_is_done_and_answered(outputs: Outputs) -> None:
 
 
 def test_only_the_robot_of_the_namespace_and_domain_is_stopped(
-    outputs: Outputs, monkeypatch: pytest.MonkeyPatch
+    outputs: FakeOutputs, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for namespace in ("", "left", "left/front", "left_front"):
         outputs.serve(namespace or "none", namespace)
@@ -75,26 +75,26 @@ def test_only_the_robot_of_the_namespace_and_domain_is_stopped(
     assert outputs.stop() == []
 
 
-def test_all_that_run_under_the_same_names_are_stopped(outputs: Outputs) -> None:
+def test_all_that_run_under_the_same_names_are_stopped(outputs: FakeOutputs) -> None:
     outputs.serve("first")
     outputs.serve("second")
     assert sorted(outputs.stop()) == [(True, "first is off"), (True, "second is off")]
 
 
-def test_a_long_namespace_fits_into_the_path_of_a_socket(outputs: Outputs) -> None:
+def test_a_long_namespace_fits_into_the_path_of_a_socket(outputs: FakeOutputs) -> None:
     longest = "/".join(["a_robot_with_a_name"] * 10)
     outputs.serve("long", longest)
     outputs.serve("longer", f"{longest}s")
     assert outputs.stop(longest) == [(True, "long is off")]
 
 
-def test_the_socket_is_for_its_user_alone(outputs: Outputs) -> None:
+def test_the_socket_is_for_its_user_alone(outputs: FakeOutputs) -> None:
     path = outputs.serve("robot").path
     assert stat.S_IMODE(os.lstat(path).st_mode) == 0o600
     assert stat.S_ISSOCK(os.lstat(path).st_mode)
 
 
-def test_a_peer_of_another_user_is_refused(outputs: Outputs) -> None:
+def test_a_peer_of_another_user_is_refused(outputs: FakeOutputs) -> None:
     outputs.serve("robot", owner=os.getuid() + 1)
     ((done, said),) = outputs.stop()
     assert not done
@@ -104,7 +104,7 @@ def test_a_peer_of_another_user_is_refused(outputs: Outputs) -> None:
 
 
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can be another user")
-def test_another_user_who_reaches_the_socket_is_refused_by_the_kernels_word(outputs: Outputs) -> None:
+def test_another_user_who_reaches_the_socket_is_refused_by_the_kernels_word(outputs: FakeOutputs) -> None:
     path = outputs.serve("robot").path
     os.chmod(outputs.folder, 0o755)
     os.chmod(path, 0o666)  # else its mode keeps the other user off
@@ -118,7 +118,7 @@ def test_another_user_who_reaches_the_socket_is_refused_by_the_kernels_word(outp
     assert outputs.stopped == []
 
 
-def test_the_socket_of_a_process_that_died_is_passed_over_and_removed(outputs: Outputs) -> None:
+def test_the_socket_of_a_process_that_died_is_passed_over_and_removed(outputs: FakeOutputs) -> None:
     stale = outputs.serve("robot").path.replace(".0.stop", ".9.stop")
     with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as line:
         line.bind(stale)
@@ -128,26 +128,26 @@ def test_the_socket_of_a_process_that_died_is_passed_over_and_removed(outputs: O
     assert len(outputs.stop()) == 2
 
 
-def test_a_servo_output_that_ends_takes_its_socket_with_it(outputs: Outputs) -> None:
+def test_a_servo_output_that_ends_takes_its_socket_with_it(outputs: FakeOutputs) -> None:
     outputs.serve("robot").close()
     outputs.sockets.clear()
     assert list(outputs.folder.iterdir()) == []
     assert outputs.stop() == []
 
 
-def test_a_frozen_servo_output_is_no_success(outputs: Outputs) -> None:
+def test_a_frozen_servo_output_is_no_success(outputs: FakeOutputs) -> None:
     goes = threading.Event()
     outputs.serve("robot", answer=lambda: (goes.wait(10), "late"))
     assert outputs.stop(within=0.05) == [(False, SILENT)]
     goes.set()
 
 
-def test_pulses_that_cannot_be_cut_are_said(outputs: Outputs) -> None:
+def test_pulses_that_cannot_be_cut_are_said(outputs: FakeOutputs) -> None:
     outputs.serve("robot", answer=lambda: (False, "the board takes nothing"))
     assert outputs.stop() == [(False, "the board takes nothing")]
 
 
-def test_a_defect_in_a_stop_does_not_end_the_thread(outputs: Outputs) -> None:
+def test_a_defect_in_a_stop_does_not_end_the_thread(outputs: FakeOutputs) -> None:
     answers = iter([1 / 2, 0.0])
 
     def stop() -> tuple[bool, str]:
@@ -159,7 +159,7 @@ def test_a_defect_in_a_stop_does_not_end_the_thread(outputs: Outputs) -> None:
     assert outputs.stop() == [(True, "off")]
 
 
-def test_peers_that_say_nothing_or_something_else_stop_nothing_and_keep_no_stop_waiting(outputs: Outputs) -> None:
+def test_peers_that_say_nothing_or_something_else_stop_nothing_and_keep_no_stop_waiting(outputs: FakeOutputs) -> None:
     path = outputs.serve("robot").path
     silent, odd = (socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) for _ in range(2))
     with silent, odd:
@@ -196,7 +196,7 @@ def test_nothing_heavy_is_imported_before_the_pulses_are_off() -> None:
     assert told.stdout.strip() == "[]", told.stderr
 
 
-class Client:
+class FakeClient:
     """A client of a stack that is not there, or of one whose stop ends in an error."""
 
     error: Exception | None = None
@@ -206,7 +206,7 @@ class Client:
         if not self.there:
             raise StackNotFound("no running stack is heard")
 
-    def __enter__(self) -> Client:
+    def __enter__(self) -> FakeClient:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -233,8 +233,8 @@ def test_what_is_said_and_the_exit_code(
     here: list[tuple[bool, str]], there: bool, code: int, out: str, err: str, monkeypatch, capsys
 ) -> None:
     monkeypatch.setattr(command, "stop_here", lambda _: here)
-    monkeypatch.setattr("quadleg.client.Robot", Client)
-    monkeypatch.setattr(Client, "there", there)
+    monkeypatch.setattr("quadleg.client.Robot", FakeClient)
+    monkeypatch.setattr(FakeClient, "there", there)
     assert command.stop("") == code
     said = capsys.readouterr()
     assert out in said.out

@@ -109,7 +109,7 @@ def recorded(tmp_path: Path) -> Path:
 
 def recording_of(path: Path, topic: str, names: list[str]) -> Path:
     """A recording of joint states of a few joints, whose angles are thirds."""
-    from test_cdr import definition, joint_state
+    from ros_messages import definition, joint_state
 
     from quadleg.recording.recording_writer import RecordingWriter
 

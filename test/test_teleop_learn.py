@@ -43,7 +43,7 @@ def moved(found: Input, way: float = 1.0) -> Reading:
     return replace(REST, axes=tuple(end if k == found.number else value for k, value in enumerate(REST.axes)))
 
 
-class Person:
+class ScriptedGamepad:
     """Answers the questions in order: each answer is what the gamepad shows from then on."""
 
     def __init__(self, *answers: list[Reading | None]) -> None:
@@ -69,7 +69,7 @@ def does(found: Input) -> list[Reading | None]:
 
 
 def test_each_movement_is_found() -> None:
-    person = Person(*(does(DEFAULTS[control.name]) for control in CONTROLS))
+    person = ScriptedGamepad(*(does(DEFAULTS[control.name]) for control in CONTROLS))
     assert learn(person.look, person.hear) == DEFAULTS
     questions = [said for said in person.said if " of " in said]
     assert len(questions) == len(CONTROLS)
@@ -79,7 +79,7 @@ def test_each_movement_is_found() -> None:
 def learnt(number: int, *answers: list[Reading | None]) -> tuple[str, list[str]]:
     """What is found for the control of that number, with the usual answers to all others; and what was said."""
     usual = [does(DEFAULTS[control.name]) for control in CONTROLS]
-    person = Person(*usual[:number], *answers, *usual[number + 1 :])
+    person = ScriptedGamepad(*usual[:number], *answers, *usual[number + 1 :])
     found = learn(person.look, person.hear)
     return str(found[CONTROLS[number].name]), person.said
 
@@ -143,7 +143,7 @@ def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
 # In a terminal
 
 
-class Learning:
+class LearnProcess:
     """`quadleg joystick --learn` with a gamepad, in a process of its own."""
 
     def __init__(self, folder: Path, *command: str) -> None:
@@ -183,13 +183,13 @@ class Learning:
 
 
 @pytest.fixture
-def learning(tmp_path: Path) -> Iterator[Learning]:
-    learning = Learning(tmp_path, "-m", "quadleg.cli.main", "joystick")
+def learning(tmp_path: Path) -> Iterator[LearnProcess]:
+    learning = LearnProcess(tmp_path, "-m", "quadleg.cli.main", "joystick")
     yield learning
     learning.close()
 
 
-def test_the_file_is_written_and_understood(learning: Learning) -> None:
+def test_the_file_is_written_and_understood(learning: LearnProcess) -> None:
     moves = {"walk.hold": {"rz": 1.0}, "walk.forward": {"y": -1.0}, "walk.left": {"x": 1.0}}
     learning.reads("Learns Test Pad")
     for number, control in enumerate(CONTROLS, 1):
@@ -212,7 +212,7 @@ def test_the_file_is_written_and_understood(learning: Learning) -> None:
     assert written["stand"] == "none"
 
 
-def test_a_gamepad_that_is_pulled_out_leaves_no_file(learning: Learning) -> None:
+def test_a_gamepad_that_is_pulled_out_leaves_no_file(learning: LearnProcess) -> None:
     learning.reads("1 of")
     learning.fake.unplug()
     learning.reads("Test Pad")
@@ -221,7 +221,7 @@ def test_a_gamepad_that_is_pulled_out_leaves_no_file(learning: Learning) -> None
     assert not learning.file.exists()
 
 
-def test_an_interrupt_leaves_no_file(learning: Learning) -> None:
+def test_an_interrupt_leaves_no_file(learning: LearnProcess) -> None:
     learning.reads("1 of")
     learning.process.send_signal(signal.SIGINT)
     learning.reads("interrupted: nothing is written")
@@ -231,6 +231,6 @@ def test_an_interrupt_leaves_no_file(learning: Learning) -> None:
 
 def test_the_executable_joystick_learns_too(tmp_path: Path) -> None:
     pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
-    learning = Learning(tmp_path, "-c", "from quadleg.nodes.joystick import main; main()")
+    learning = LearnProcess(tmp_path, "-c", "from quadleg.nodes.joystick import main; main()")
     learning.reads("1 of")
     learning.close()

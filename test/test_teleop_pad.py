@@ -126,7 +126,7 @@ def test_what_it_does_not_have_is_passed_over(fake: FakePad, pad: Gamepad) -> No
     assert pad.reading() == before
 
 
-class Still:
+class ConstantAxisDevice:
     """A device with one axis, for figures."""
 
     path, name, fd = "", "", -1
@@ -146,7 +146,7 @@ class Still:
 
 @given(st.integers(-40000, 40000), st.integers(-40000, 40000), st.integers(-90000, 90000), st.floats(0.0, 0.9))
 def test_an_axis_stays_within_one_and_keeps_its_side(low: int, high: int, value: int, dead_zone: float) -> None:
-    (share,) = Gamepad(Still(low, high, value), dead_zone).reading().axes
+    (share,) = Gamepad(ConstantAxisDevice(low, high, value), dead_zone).reading().axes
     assert -1.0 <= share <= 1.0
     if low < high:
         assert share * ((low + high) / 2 - value) >= 0.0
@@ -158,7 +158,7 @@ def test_an_axis_stays_within_one_and_keeps_its_side(low: int, high: int, value:
 
 def test_beyond_the_dead_zone_there_is_no_step() -> None:
     def share(value: int) -> float:
-        return Gamepad(Still(-1000, 1000, value), 0.1).reading().axes[0]
+        return Gamepad(ConstantAxisDevice(-1000, 1000, value), 0.1).reading().axes[0]
 
     assert share(-101) == pytest.approx(0.001 / 0.9)
     assert share(-550) == pytest.approx(0.5)
@@ -204,7 +204,7 @@ def test_evdev_missing_is_said_with_its_cure(monkeypatch: pytest.MonkeyPatch) ->
 # Reading in a thread
 
 
-class Watch:
+class PadWatchRig:
     """A PadWatch and what it said."""
 
     def __init__(self) -> None:
@@ -223,13 +223,13 @@ class Watch:
 
 
 @pytest.fixture
-def watch(folder: Path) -> Iterator[Watch]:
-    watch = Watch()
+def watch(folder: Path) -> Iterator[PadWatchRig]:
+    watch = PadWatchRig()
     yield watch
     watch.pad.close()
 
 
-def test_plugged_in_pulled_and_plugged_in_again(watch: Watch, folder: Path) -> None:
+def test_plugged_in_pulled_and_plugged_in_again(watch: PadWatchRig, folder: Path) -> None:
     watch.wait("no gamepad is plugged in")
     assert watch.pad.reading() is None
     fake = FakePad(folder)
@@ -246,7 +246,7 @@ def test_plugged_in_pulled_and_plugged_in_again(watch: Watch, folder: Path) -> N
     assert sum(_reading(watch).buttons) == 0
 
 
-def test_a_defect_in_reading_is_a_lost_pad(watch: Watch, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_defect_in_reading_is_a_lost_pad(watch: PadWatchRig, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(threading, "excepthook", lambda _: None)
     FakePad(folder)
     watch.wait("reads Test Pad")
@@ -254,7 +254,7 @@ def test_a_defect_in_reading_is_a_lost_pad(watch: Watch, folder: Path, monkeypat
     wait_until(lambda: watch.pad.reading() is None, 2.0, "no reading")
 
 
-def test_a_flood_ends_at_its_last_event(watch: Watch, folder: Path) -> None:
+def test_a_flood_ends_at_its_last_event(watch: PadWatchRig, folder: Path) -> None:
     fake = FakePad(folder)
     watch.wait("reads Test Pad")
     for k in range(200):
@@ -263,5 +263,5 @@ def test_a_flood_ends_at_its_last_event(watch: Watch, folder: Path) -> None:
     wait_until(lambda: _reading(watch).axes[0] == 1.0, 5.0, "the last event")
 
 
-def _reading(watch: Watch) -> Reading:
+def _reading(watch: PadWatchRig) -> Reading:
     return watch.pad.reading() or Reading((0.0,) * len(AXES), (0,) * len(BUTTONS))

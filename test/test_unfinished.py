@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from calibration_rig import (
-    Bench,
-    Person,
+    CalibrationRig,
+    SimulatedUser,
     hold,
     uncalibrated_file,
 )
@@ -50,8 +50,8 @@ def ending_at(person: Callable[[Question], str], key: str, after: int) -> Callab
 
 def interrupted(path: Path, after: int = 14) -> int:
     """A calibration of hip and knee of one leg that ends in the marks of the knee; how many there were."""
-    bench = Bench(path)
-    assert not hold(bench.session.calibrate([HIP, KNEE]), ending_at(Person(bench, 0.0), "mark", after))
+    bench = CalibrationRig(path)
+    assert not hold(bench.session.calibrate([HIP, KNEE]), ending_at(SimulatedUser(bench, 0.0), "mark", after))
     assert bench.session.saved == [HIP]
     assert bench.session.marks
     return len(bench.session.marks)
@@ -59,8 +59,8 @@ def interrupted(path: Path, after: int = 14) -> int:
 
 def test_a_session_goes_on_where_the_last_one_ended(path: Path) -> None:
     marks = interrupted(path)
-    bench = Bench(path)
-    person = Person(bench, 0.0)
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0)
     seen: list[int] = []
 
     def answer(question: Question) -> str:
@@ -80,23 +80,23 @@ def test_a_session_goes_on_where_the_last_one_ended(path: Path) -> None:
 
 def test_a_session_without_names_goes_on_with_those_of_the_last_one(path: Path) -> None:
     interrupted(path)
-    bench = Bench(path)
-    assert hold(bench.session.calibrate(), Person(bench, 0.0))
+    bench = CalibrationRig(path)
+    assert hold(bench.session.calibrate(), SimulatedUser(bench, 0.0))
     assert bench.session.count == 2
 
 
 def test_starting_anew_sets_the_old_work_aside(path: Path) -> None:
     interrupted(path)
     text = path.with_name(STATE).read_text()
-    bench = Bench(path)
-    hold(bench.session.calibrate([KNEE]), ending_at(Person(bench, 0.0, planned={"resume": ["new"]}), "mark", 0))
+    bench = CalibrationRig(path)
+    hold(bench.session.calibrate([KNEE]), ending_at(SimulatedUser(bench, 0.0, planned={"resume": ["new"]}), "mark", 0))
     assert bench.session.marks == []
     assert text in [version.read_text() for version in path.with_name("my_robot.yaml.versions").iterdir()]
 
 
 def test_a_joint_with_marks_is_left_only_after_a_question(path: Path) -> None:
-    bench = Bench(path)
-    person = Person(bench, 0.0, planned={"drop": ["no", "yes"]})
+    bench = CalibrationRig(path)
+    person = SimulatedUser(bench, 0.0, planned={"drop": ["no", "yes"]})
     kept: list[int] = []
 
     def answer(question: Question) -> str:
@@ -121,7 +121,7 @@ def test_marks_are_not_offered_to_a_robot_file_that_they_do_not_fit(path: Path, 
         RobotFileEditor(path).save({"servos": {KNEE: {"channel": 15}}})
     else:
         path.write_text(path.read_text().replace("name: greenhouse_inspector", "name: another_robot"))
-    bench = Bench(path)
+    bench = CalibrationRig(path)
     asked: list[Question] = []
 
     def answer(question: Question) -> str:

@@ -352,7 +352,7 @@ class FakeScene:
         await asyncio.Event().wait()
 
 
-class Served:
+class PageServerRig:
     """A page's server, with what its pages said."""
 
     def __init__(self, port: int) -> None:
@@ -415,13 +415,13 @@ class Served:
 
 
 @pytest.fixture
-def served() -> Iterator[Served]:
-    served = Served(0)
+def served() -> Iterator[PageServerRig]:
+    served = PageServerRig(0)
     yield served
     served.server.close()
 
 
-def test_the_page_comes_whole_and_from_nowhere_else(served: Served) -> None:
+def test_the_page_comes_whole_and_from_nowhere_else(served: PageServerRig) -> None:
     status, page, headers = served.get("/")
     assert status == 200
     assert "default-src 'self'" in headers["Content-Security-Policy"]
@@ -434,20 +434,20 @@ def test_the_page_comes_whole_and_from_nowhere_else(served: Served) -> None:
         assert "http" not in served.get(name)[1].replace("http://www.w3.org/2000/svg", "")
 
 
-def test_of_the_scene_only_the_picture_is_shown(served: Served) -> None:
+def test_of_the_scene_only_the_picture_is_shown(served: PageServerRig) -> None:
     _, page, _ = served.get("/scene?websocket=ws://127.0.0.1/scene")
     assert "visibility: hidden" in page.partition("</head>")[0]
     assert "panels" in page
 
 
 @pytest.mark.parametrize("path", ["/../errors.py", "/%2e%2e/errors.py", "/etc/passwd", "/page"])
-def test_there_are_no_other_files(served: Served, path: str) -> None:
+def test_there_are_no_other_files(served: PageServerRig, path: str) -> None:
     status, words, _ = served.get(path)
     assert status == 404
     assert "the page is at http://127.0.0.1" in words
 
 
-def test_a_name_that_only_leads_here_is_refused(served: Served) -> None:
+def test_a_name_that_only_leads_here_is_refused(served: PageServerRig) -> None:
     """DNS rebinding: a foreign page's own name may be made to lead to 127.0.0.1."""
     status, words, _ = served.get("/", host="stranger.example")
     assert status == 403
@@ -458,7 +458,7 @@ def test_a_name_that_only_leads_here_is_refused(served: Served) -> None:
 
 
 @pytest.mark.parametrize("host", ["[::1", "127.0.0.1:8088\r\nHost: stranger.example", "127.0.0.1@stranger.example", ""])
-def test_a_host_that_makes_no_sense_is_refused_and_is_no_defect(served: Served, host: str) -> None:
+def test_a_host_that_makes_no_sense_is_refused_and_is_no_defect(served: PageServerRig, host: str) -> None:
     with served.raw("/line", f"Host: {host}") as line:
         assert line.recv(100).startswith(b"HTTP/1.1 403")
     with served.raw("//[", f"Host: 127.0.0.1:{served.server.port}") as line:
@@ -466,7 +466,7 @@ def test_a_host_that_makes_no_sense_is_refused_and_is_no_defect(served: Served, 
     assert not served.defects
 
 
-def test_two_origins_are_none(served: Served) -> None:
+def test_two_origins_are_none(served: PageServerRig) -> None:
     ours = f"Origin: http://127.0.0.1:{served.server.port}"
     with served.raw("/line", ours, "Origin: http://stranger.example") as line:
         assert line.recv(100).startswith(b"HTTP/1.1 403")
@@ -477,7 +477,7 @@ def test_two_origins_are_none(served: Served) -> None:
     "origin",
     ["http://stranger.example", "https://127.0.0.1", "http://127.0.0.1:1", "null", "http://127.0.0.1.stranger"],
 )
-def test_a_page_from_elsewhere_may_not_open_a_line(served: Served, origin: str, path: str) -> None:
+def test_a_page_from_elsewhere_may_not_open_a_line(served: PageServerRig, origin: str, path: str) -> None:
     with pytest.raises(InvalidStatus) as refused:
         served.line(path=path, origin=origin)
     assert refused.value.response.status_code == 403
@@ -485,13 +485,13 @@ def test_a_page_from_elsewhere_may_not_open_a_line(served: Served, origin: str, 
     assert not served.heard
 
 
-def test_our_page_may_through_a_tunnel_too(served: Served) -> None:
+def test_our_page_may_through_a_tunnel_too(served: PageServerRig) -> None:
     for host in (f"127.0.0.1:{served.server.port}", "localhost:9000", "[::1]:9000"):
         with served.line(host, origin=f"http://{host}") as line:
             assert json.loads(line.recv(WITHIN)) == {"greeting": {"robot": "made up"}}
 
 
-def test_a_refusal_goes_to_who_asked_and_news_to_all(served: Served) -> None:
+def test_a_refusal_goes_to_who_asked_and_news_to_all(served: PageServerRig) -> None:
     with served.line() as one, served.line() as other:
         for line in (one, other):
             assert "greeting" in json.loads(line.recv(WITHIN))
@@ -508,7 +508,7 @@ def shout(line, times: int) -> None:
     line.recv(WITHIN)
 
 
-def test_a_browser_that_floods_is_shut_out_and_the_others_stay(served: Served) -> None:
+def test_a_browser_that_floods_is_shut_out_and_the_others_stay(served: PageServerRig) -> None:
     with served.line() as calm, served.line() as wild:
         calm.recv(WITHIN)
         wild.recv(WITHIN)
@@ -554,7 +554,7 @@ def receive_all_after(line, parts: Iterable[str]) -> None:
 
 @pytest.mark.parametrize("flood", FLOODS)
 @pytest.mark.parametrize("path", ["/line", "/scene"])
-def test_every_frame_counts_on_every_line(served: Served, path: str, flood: str) -> None:
+def test_every_frame_counts_on_every_line(served: PageServerRig, path: str, flood: str) -> None:
     with served.raw(path) as wild:
         got = wild.recv(1 << 16)
         if "fragments" in flood:
@@ -567,7 +567,7 @@ def test_every_frame_counts_on_every_line(served: Served, path: str, flood: str)
     assert len(served.heard) <= FLOOD
 
 
-def test_a_message_in_a_few_parts_is_heard(served: Served) -> None:
+def test_a_message_in_a_few_parts_is_heard(served: PageServerRig) -> None:
     with served.line() as line:
         line.send(["fo", "ll", "ow"])
         served.wait(lambda: served.heard == [(1, "follow")], "it is heard")
@@ -580,7 +580,7 @@ def test_a_message_in_a_few_parts_is_heard(served: Served) -> None:
 def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     from websockets.server import ServerProtocol
 
-    class Clogged(asyncio.Transport):
+    class BlockedTransport(asyncio.Transport):
         """A connection of which nothing gets away."""
 
         waits = 0
@@ -598,14 +598,14 @@ def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pyt
         def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
             pass
 
-    async def flooded() -> Clogged:
-        class Nobody:
+    async def flooded() -> BlockedTransport:
+        class NoHandlers:
             handlers = ()
 
             def start_connection_handler(self, _: object) -> None:
                 pass
 
-        line, transport = bounded_connection.BoundedConnection(ServerProtocol(), Nobody()), Clogged()
+        line, transport = bounded_connection.BoundedConnection(ServerProtocol(), NoHandlers()), BlockedTransport()
         line.connection_made(transport)
         request = (
             "GET / HTTP/1.1",
@@ -626,7 +626,7 @@ def test_what_waits_for_a_browser_that_does_not_read_is_bounded(monkeypatch: pyt
     assert transport.waits < 11_000
 
 
-def test_connections_that_say_nothing_make_room_for_those_that_do(served: Served) -> None:
+def test_connections_that_say_nothing_make_room_for_those_that_do(served: PageServerRig) -> None:
     with served.line() as first:
         first.recv(WITHIN)
         more = 20
@@ -643,7 +643,7 @@ def test_connections_that_say_nothing_make_room_for_those_that_do(served: Served
             one.close()
 
 
-def test_a_defect_is_told_and_the_others_stay(served: Served) -> None:
+def test_a_defect_is_told_and_the_others_stay(served: PageServerRig) -> None:
     with served.line() as calm:
         calm.recv(WITHIN)
         with served.line() as other:
@@ -654,7 +654,7 @@ def test_a_defect_is_told_and_the_others_stay(served: Served) -> None:
         assert json.loads(calm.recv(WITHIN)) == {"state": 2}
 
 
-def test_a_defect_of_the_scene_is_told(served: Served) -> None:
+def test_a_defect_of_the_scene_is_told(served: PageServerRig) -> None:
     with served.scene_line() as line:
         assert line.recv(WITHIN) == b"drawn"
     served.scene.fails = ZeroDivisionError()
@@ -662,7 +662,7 @@ def test_a_defect_of_the_scene_is_told(served: Served) -> None:
         served.wait(lambda: served.defects, "the defect is told")
 
 
-def test_a_browser_that_leaves_is_no_defect(served: Served) -> None:
+def test_a_browser_that_leaves_is_no_defect(served: PageServerRig) -> None:
     for path in ("/line", "/scene"):
         with served.raw(path) as line:
             line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")  # it vanishes
@@ -674,7 +674,7 @@ def test_a_browser_that_leaves_is_no_defect(served: Served) -> None:
     assert not served.defects
 
 
-def test_a_browser_that_does_not_read_misses_news_and_holds_nobody_up(served: Served) -> None:
+def test_a_browser_that_does_not_read_misses_news_and_holds_nobody_up(served: PageServerRig) -> None:
     with served.line() as fast, socket.socket() as slow:
         slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 16)
         slow.connect(("127.0.0.1", served.server.port))
@@ -709,15 +709,15 @@ def test_a_port_in_use_is_said_with_the_cure() -> None:
         other.listen()
         port = other.getsockname()[1]
         with pytest.raises(PortTaken, match=f"port {port} of 127.0.0.1.*parameter port of viewer"):
-            Served(port)
+            PageServerRig(port)
 
 
-def test_it_listens_on_this_computer_alone(served: Served) -> None:
+def test_it_listens_on_this_computer_alone(served: PageServerRig) -> None:
     assert page_server.HOST == "127.0.0.1"
     assert served.server._socket.getsockname()[0] == "127.0.0.1"
 
 
-def test_lines_are_bounded(served: Served) -> None:
+def test_lines_are_bounded(served: PageServerRig) -> None:
     lines = [served.line() for _ in range(page_server.MOST_LINES)]
     with pytest.raises(InvalidStatus) as refused:
         served.line()

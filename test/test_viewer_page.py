@@ -18,7 +18,7 @@ from math import hypot
 
 import numpy as np
 import pytest
-from conftest import Stack, Wire, lasting
+from conftest import RosProbe, Stack, lasting
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 pytest.importorskip("viser", reason="viser does not import: install the extra `view`")
@@ -55,7 +55,7 @@ def free_port() -> int:
         return listener.getsockname()[1]
 
 
-class Live:
+class LivePage:
     """A stack with its page."""
 
     def __init__(self, stack: Stack, port: int) -> None:
@@ -67,12 +67,12 @@ class Live:
 
 
 @pytest.fixture(scope="module")
-def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
+def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivePage]:
     folder, port = tmp_path_factory.mktemp("viewer"), free_port()
     parameters = folder / "parameters.yaml"
     parameters.write_text(f"/**/viewer:\n  ros__parameters:\n    port: {port}\n")
     with lasting(folder, "--view", "--params-file", str(parameters)) as stack:
-        live = Live(stack, port)
+        live = LivePage(stack, port)
         stack.wait_for_line(f"look and steer: {live.address}")
         yield live
 
@@ -91,7 +91,7 @@ def browser(browsers: BrowserType) -> Iterator[Browser]:
 
 
 @pytest.fixture
-def robot(live: Live) -> Iterator[Robot]:
+def robot(live: LivePage) -> Iterator[Robot]:
     """A client of the robot, which stands."""
     with Robot() as robot:
         if robot.status().state != "active":
@@ -100,13 +100,13 @@ def robot(live: Live) -> Iterator[Robot]:
 
 
 @pytest.fixture
-def wire(live: Live) -> Iterator[Wire]:
-    wire = Wire()
-    yield wire
-    wire.close()
+def probe(live: LivePage) -> Iterator[RosProbe]:
+    probe = RosProbe()
+    yield probe
+    probe.close()
 
 
-def opened(browser: Browser, live: Live, scene: bool = False) -> Page:
+def opened(browser: Browser, live: LivePage, scene: bool = False) -> Page:
     """The page in a browser of its own, which knows nothing of the others."""
     size = {"width": 500, "height": 600} if scene else {"width": 1280, "height": 800}
     page = browser.new_context(viewport=size).new_page()
@@ -119,7 +119,7 @@ def opened(browser: Browser, live: Live, scene: bool = False) -> Page:
 
 
 @pytest.fixture
-def page(browser: Browser, live: Live) -> Iterator[Page]:
+def page(browser: Browser, live: LivePage) -> Iterator[Page]:
     page = opened(browser, live)
     faults: list[object] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
@@ -175,7 +175,7 @@ def drag(page: Page, below: float) -> float:
 
 
 # In this order: the first finds the robot off, and after the first stop it is off.
-def test_standing_up_asks_for_the_legs_and_then_rises(live: Live, page: Page) -> None:
+def test_standing_up_asks_for_the_legs_and_then_rises(live: LivePage, page: Page) -> None:
     see(page, "#state", "off")
     see(page, "#robot", "greenhouse inspector")
     expect(page.locator("#slider_height")).to_be_disabled()
@@ -195,17 +195,17 @@ def test_standing_up_asks_for_the_legs_and_then_rises(live: Live, page: Page) ->
     expect(page.locator("#slider_height")).to_be_enabled(timeout=SOON)
 
 
-def test_a_slider_moves_the_body(robot: Robot, up: Page, wire: Wire) -> None:
-    commands = wire.hear(JointTrajectory, "joint_commands")
-    wire.wait(lambda: commands, 5.0, "joint_commands")
+def test_a_slider_moves_the_body(robot: Robot, up: Page, probe: RosProbe) -> None:
+    commands = probe.hear(JointTrajectory, "joint_commands")
+    probe.wait(lambda: commands, 5.0, "joint_commands")
     before = commanded_height(robot, commands)
     height = drag(up, before - 0.01)
-    wire.wait(lambda: abs(commanded_height(robot, commands) - height) < 0.0005, 5.0, f"a height of {height} m")
+    probe.wait(lambda: abs(commanded_height(robot, commands) - height) < 0.0005, 5.0, f"a height of {height} m")
     see(up, ".slider output >> nth=0", f"{1000 * height:.0f} mm")
 
 
 def test_sliders_follow_whoever_asks_and_all_pages_show_the_same(
-    browser: Browser, live: Live, robot: Robot, up: Page
+    browser: Browser, live: LivePage, robot: Robot, up: Page
 ) -> None:
     other = opened(browser, live)
     try:
@@ -235,12 +235,12 @@ def take_pad(page: Page, across: float, ahead: float) -> None:
     page.mouse.move(x + 0.4 * across * box["width"], y - 0.4 * ahead * box["height"], steps=3)
 
 
-def walk(page: Page, wire: Wire, across: float, ahead: float, true: Callable[[], bool]) -> None:
+def walk(page: Page, probe: RosProbe, across: float, ahead: float, true: Callable[[], bool]) -> None:
     """Holds the pad until something is true of the walk; on a busy computer a hold may take the hand off it."""
     for _ in range(5):
         take_pad(page, across, ahead)
-        with wire.news:
-            if wire.news.wait_for(true, 3.0):
+        with probe.news:
+            if probe.news.wait_for(true, 3.0):
                 return
         page.mouse.up()
         expect(page.locator("#slider_height")).to_be_enabled(timeout=SOON)
@@ -251,11 +251,11 @@ def is_zero(message: TwistStamped) -> bool:
     return hypot(message.twist.linear.x, message.twist.linear.y, message.twist.angular.z) == 0.0
 
 
-def stops(wire: Wire, velocities: list, plans: list) -> None:
+def stops(probe: RosProbe, velocities: list, plans: list) -> None:
     """Zero is said once, then nothing, and the plan comes to rest."""
-    wire.wait(lambda: velocities and is_zero(velocities[-1]), 1.0, "zero velocity")
+    probe.wait(lambda: velocities and is_zero(velocities[-1]), 1.0, "zero velocity")
     said = len(velocities)
-    wire.wait(lambda: planned(plans[-1]) == 0.0, 10.0, "the plan at rest")
+    probe.wait(lambda: planned(plans[-1]) == 0.0, 10.0, "the plan at rest")
     assert len(velocities) == said
 
 
@@ -264,37 +264,37 @@ def flood(line) -> None:
         line.send('{"kind": "walk", "forward": 1, "left": 0, "turn_left": 0}')
 
 
-def test_the_pad_walks_while_it_is_held(robot: Robot, up: Page, wire: Wire) -> None:
-    velocities, plans = wire.hear(TwistStamped, "teleop/cmd_vel"), wire.hear(MultiDOFJointState, "planned_feet")
-    walk(up, wire, 0.0, 1.0, lambda: bool(plans) and planned(plans[-1]) > 0.03)
+def test_the_pad_walks_while_it_is_held(robot: Robot, up: Page, probe: RosProbe) -> None:
+    velocities, plans = probe.hear(TwistStamped, "teleop/cmd_vel"), probe.hear(MultiDOFJointState, "planned_feet")
+    walk(up, probe, 0.0, 1.0, lambda: bool(plans) and planned(plans[-1]) > 0.03)
     see(up, "#speed", "walks in the creep")
     up.mouse.up()
-    stops(wire, velocities, plans)
+    stops(probe, velocities, plans)
     turning = [message.twist.angular.z for message in velocities]
     assert not any(turning)
-    walk(up, wire, -0.95, 0.95, lambda: velocities[-1].twist.angular.z > 0.05)
+    walk(up, probe, -0.95, 0.95, lambda: velocities[-1].twist.angular.z > 0.05)
     see(up, "#speed", "times too fast")  # both at once are over the limits, and the page says so
     up.mouse.up()
-    stops(wire, velocities, plans)
+    stops(probe, velocities, plans)
     count = len(velocities)
     up.keyboard.down("Shift")
-    walk(up, wire, -0.5, 0.0, lambda: len(velocities) > count + 2 and velocities[-1].twist.linear.y > 0.01)
+    walk(up, probe, -0.5, 0.0, lambda: len(velocities) > count + 2 and velocities[-1].twist.linear.y > 0.01)
     up.mouse.up()
     up.keyboard.up("Shift")
-    stops(wire, velocities, plans)
+    stops(probe, velocities, plans)
     up.locator("#pad").focus()
     up.keyboard.down("ArrowLeft")
-    wire.wait(lambda: velocities[-1].twist.angular.z > 0.05, 5.0, "turning left")
+    probe.wait(lambda: velocities[-1].twist.angular.z > 0.05, 5.0, "turning left")
     up.keyboard.up("ArrowLeft")
-    stops(wire, velocities, plans)
+    stops(probe, velocities, plans)
 
 
 @pytest.mark.parametrize("end", ["window.dispatchEvent(new Event('blur'))", "line.close()"])
-def test_whatever_takes_the_hand_off_the_pad_stops_it(up: Page, robot: Robot, wire: Wire, end: str) -> None:
-    velocities, plans = wire.hear(TwistStamped, "teleop/cmd_vel"), wire.hear(MultiDOFJointState, "planned_feet")
-    walk(up, wire, 0.0, 1.0, lambda: bool(velocities and plans) and planned(plans[-1]) > 0.01)
+def test_whatever_takes_the_hand_off_the_pad_stops_it(up: Page, robot: Robot, probe: RosProbe, end: str) -> None:
+    velocities, plans = probe.hear(TwistStamped, "teleop/cmd_vel"), probe.hear(MultiDOFJointState, "planned_feet")
+    walk(up, probe, 0.0, 1.0, lambda: bool(velocities and plans) and planned(plans[-1]) > 0.01)
     up.evaluate(end)
-    stops(wire, velocities, plans)
+    stops(probe, velocities, plans)
     up.mouse.up()
 
 
@@ -305,8 +305,8 @@ def test_another_gait_is_chosen(robot: Robot, up: Page) -> None:
     robot.wait(lambda: robot.last.values("gait").get("gait") == "creep", 5.0, lambda: "creep")
 
 
-def test_a_flood_is_no_more_than_twenty_targets_a_second(live: Live, robot: Robot, wire: Wire) -> None:
-    targets = wire.hear(PoseStamped, "base_target", 100)
+def test_a_flood_is_no_more_than_twenty_targets_a_second(live: LivePage, robot: Robot, probe: RosProbe) -> None:
+    targets = probe.hear(PoseStamped, "base_target", 100)
     with live.line() as line:
         while not targets:  # the two nodes find each other
             line.send('{"kind": "pose", "axis": "height", "value": 0.14}')
@@ -315,7 +315,7 @@ def test_a_flood_is_no_more_than_twenty_targets_a_second(live: Live, robot: Robo
         began = time.monotonic()
         for number in range(250):  # as fast as a page is heard
             line.send(json.dumps({"kind": "pose", "axis": "height", "value": 0.14 + 0.00001 * number}))
-        wire.wait(lambda: targets and abs(targets[-1].pose.position.z - 0.14249) < 1e-6, 5.0, "the newest")
+        probe.wait(lambda: targets and abs(targets[-1].pose.position.z - 0.14249) < 1e-6, 5.0, "the newest")
         assert len(targets) <= 2 + 20 * (time.monotonic() - began)
         with pytest.raises(ConnectionClosed):
             flood(line)
@@ -325,7 +325,7 @@ def test_a_flood_is_no_more_than_twenty_targets_a_second(live: Live, robot: Robo
         assert json.loads(line.recv(5.0))["state"][0] == "active"
 
 
-def test_no_foreign_page_steers(live: Live) -> None:
+def test_no_foreign_page_steers(live: LivePage) -> None:
     for origin in ("http://stranger.example", f"http://127.0.0.1:{live.port + 1}"):
         with pytest.raises(InvalidStatus):
             live.line(origin=origin)
@@ -333,12 +333,12 @@ def test_no_foreign_page_steers(live: Live) -> None:
         assert "greeting" in json.loads(line.recv(5.0))
 
 
-def test_the_hottest_servo_is_shown_as_modelled(live: Live, robot: Robot, page: Page) -> None:
+def test_the_hottest_servo_is_shown_as_modelled(live: LivePage, robot: Robot, page: Page) -> None:
     see(page, "#heat", "(modelled)")
     expect(page.locator("#heat")).to_contain_text(re.compile(r"^(cool|warm): .+, about \d+ °C"))
 
 
-def test_what_is_not_heard_is_said_and_not_shown_as_new(live: Live, robot: Robot, page: Page) -> None:
+def test_what_is_not_heard_is_said_and_not_shown_as_new(live: LivePage, robot: Robot, page: Page) -> None:
     control = live.stack.child("joint_watchdog")
     os.kill(control, signal.SIGSTOP)
     try:
@@ -350,7 +350,7 @@ def test_what_is_not_heard_is_said_and_not_shown_as_new(live: Live, robot: Robot
     robot.wait(lambda: robot.last.state in ("active", "off"), 15.0, lambda: "it goes on, or was put down")
 
 
-def test_the_robot_is_seen_in_three_dimensions(browsers: BrowserType, live: Live, robot: Robot) -> None:
+def test_the_robot_is_seen_in_three_dimensions(browsers: BrowserType, live: LivePage, robot: Robot) -> None:
     from PIL import Image
 
     browser = browsers.launch(executable_path=CHROMIUM, args=SOLID)
@@ -374,19 +374,19 @@ def test_the_robot_is_seen_in_three_dimensions(browsers: BrowserType, live: Live
 
 
 @pytest.mark.parametrize("by", ["button", "key"])
-def test_stop_takes_the_power_at_once(page: Page, wire: Wire, by: str) -> None:
-    states = wire.hear(String, "state", LATCHED)
-    commands = wire.hear(JointTrajectory, "joint_commands")
+def test_stop_takes_the_power_at_once(page: Page, probe: RosProbe, by: str) -> None:
+    states = probe.hear(String, "state", LATCHED)
+    commands = probe.hear(JointTrajectory, "joint_commands")
     expect(page.locator("#state")).to_have_text(re.compile("off|rising|active|hold", re.IGNORECASE), timeout=20_000)
     if page.locator("#state").inner_text().lower() == "off":
         stand(page)
-    wire.wait(lambda: commands and commands[-1].joint_names and states, 10.0, "a powered robot")
+    probe.wait(lambda: commands and commands[-1].joint_names and states, 10.0, "a powered robot")
     if by == "button":
         page.click("#stop")
     else:
         page.locator("#gait").focus()
         page.keyboard.press("Escape")
-    wire.wait(lambda: states[-1].data.startswith("fault") and not commands[-1].joint_names, 3.0, "no power")
+    probe.wait(lambda: states[-1].data.startswith("fault") and not commands[-1].joint_names, 3.0, "no power")
     see(page, "#state", "fault")
     see(page, "#answer", "emergency stop: pulses are off")
     see(page, "#next", "Reset")
@@ -396,14 +396,14 @@ def test_stop_takes_the_power_at_once(page: Page, wire: Wire, by: str) -> None:
     see(page, "#state", "off")
 
 
-def test_a_reset_right_after_stops_comes_after_them(live: Live, robot: Robot, wire: Wire) -> None:
-    states, servos = wire.hear(String, "state", LATCHED), wire.hear(String, "servo_state", LATCHED)
-    wire.wait(lambda: states and states[-1].data.startswith("active"), 5.0, "a robot that stands")
+def test_a_reset_right_after_stops_comes_after_them(live: LivePage, robot: Robot, probe: RosProbe) -> None:
+    states, servos = probe.hear(String, "state", LATCHED), probe.hear(String, "servo_state", LATCHED)
+    probe.wait(lambda: states and states[-1].data.startswith("active"), 5.0, "a robot that stands")
     with live.line() as line:
         for kind in ("stop", "stop", "stop", "reset"):
             line.send(json.dumps({"kind": kind}))
-        wire.wait(lambda: states[-1].data.startswith("off: reset"), 10.0, "the reset")
-        wire.wait(lambda: servos and servos[-1].data.startswith("following"), 5.0, "servos that follow again")
+        probe.wait(lambda: states[-1].data.startswith("off: reset"), 10.0, "the reset")
+        probe.wait(lambda: servos and servos[-1].data.startswith("following"), 5.0, "servos that follow again")
     assert [state for state, _ in groupby(said.data.split(":")[0] for said in states)] == ["active", "fault", "off"]
 
 
@@ -415,11 +415,11 @@ def test_sitting_down_ends_off(page: Page) -> None:
     see(page, "#state", "off", 20.0)
 
 
-def test_a_viewer_that_dies_is_said_and_comes_back(live: Live, page: Page, wire: Wire) -> None:
-    velocities, states = wire.hear(TwistStamped, "teleop/cmd_vel"), wire.hear(String, "state", LATCHED)
+def test_a_viewer_that_dies_is_said_and_comes_back(live: LivePage, page: Page, probe: RosProbe) -> None:
+    velocities, states = probe.hear(TwistStamped, "teleop/cmd_vel"), probe.hear(String, "state", LATCHED)
     os.kill(live.stack.child("viewer"), signal.SIGKILL)
     see(page, "#silent", "NOT CONNECTED")
-    wire.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "the robot as it was")
+    probe.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "the robot as it was")
     page.click("#stop")
     see(page, "#stop_says", "STOP NOT SENT")
     see(page, "#state", "fault", 20.0)  # as soon as it can be said
@@ -427,7 +427,7 @@ def test_a_viewer_that_dies_is_said_and_comes_back(live: Live, page: Page, wire:
     assert not velocities
 
 
-def test_a_port_in_use_is_said(live: Live) -> None:
+def test_a_port_in_use_is_said(live: LivePage) -> None:
     command = [sys.executable, "-c", "from quadleg.nodes.viewer import main; main()"]
     done = subprocess.run(
         [*command, "--ros-args", "-p", f"port:={live.port}", "-r", "__ns:=/other"],

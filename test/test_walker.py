@@ -30,7 +30,7 @@ def limits() -> WalkingLimits:
     return WalkingLimits(ROBOT, ROBOT.gait("creep"))
 
 
-class Scene:
+class WalkerRig:
     """A walker, and a robot that does what is planned but for its slip, a share; its body is posed as `body` says."""
 
     def __init__(self, slip: float = 0.0, **options: bool) -> None:
@@ -55,7 +55,7 @@ class Scene:
 
 
 def test_a_walk_that_slips_is_given_back_what_it_lost() -> None:
-    lost, kept = Scene(slip=0.15), Scene(slip=0.15)
+    lost, kept = WalkerRig(slip=0.15), WalkerRig(slip=0.15)
     lost.go(30.0, estimate=False)
     kept.go(30.0)
     slowly = 0.09  # m, lost to the first shift of the body and to the ramp
@@ -65,7 +65,7 @@ def test_a_walk_that_slips_is_given_back_what_it_lost() -> None:
 
 def test_a_body_that_is_posed_is_no_deviation_from_the_course() -> None:
     height = ROBOT.standing.height
-    scene = Scene()
+    scene = WalkerRig()
     scene.go(5.0)
     scene.body = Pose.from_rpy(0.01, -0.008, height - 0.01, 0.05, 0.05, 0.2)
     scene.go(10.0)
@@ -74,16 +74,16 @@ def test_a_body_that_is_posed_is_no_deviation_from_the_course() -> None:
 
 
 def test_without_course_or_with_an_old_place_nothing_is_given_back() -> None:
-    for scene in (Scene(slip=0.15, keep_course=False), Scene(slip=0.15)):
+    for scene in (WalkerRig(slip=0.15, keep_course=False), WalkerRig(slip=0.15)):
         scene.go(5.0)
         scene.go(PLACE_FRESH + 0.1, estimate=False)
         assert not scene.walker.wants_place() or scene.walker.planner._wanted == FORWARD
-    assert not Scene(keep_course=False).walker.wants_place()
+    assert not WalkerRig(keep_course=False).walker.wants_place()
 
 
 @pytest.mark.parametrize("level", [True, False])
 def test_uphill_the_body_shifts_forward_and_is_level_where_it_shall_be(level: bool) -> None:
-    scene = Scene(level=level)
+    scene = WalkerRig(level=level)
     slope = radians(5)
     for _ in range(3):
         scene.body = Pose(scene.body.position, scene.walker.shift.quaternion)

@@ -16,7 +16,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from hypothesis_settings import examples
-from watchdog_rig import Bench
+from watchdog_rig import WatchdogRig
 
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward, legs_inverse
@@ -31,16 +31,16 @@ POWERED = (State.RISING, State.ACTIVE, State.HOLD, State.LOWERING)
 
 
 @pytest.fixture(params=ROBOTS, ids=NAMES)
-def bench(request) -> Bench:
-    return Bench(request.param)
+def bench(request) -> WatchdogRig:
+    return WatchdogRig(request.param)
 
 
 @pytest.fixture
-def up(bench) -> Bench:
+def up(bench) -> WatchdogRig:
     return bench.up()
 
 
-def hold(bench: Bench) -> None:
+def hold(bench: WatchdogRig) -> None:
     bench.until(State.HOLD, frames=False)
 
 
@@ -377,7 +377,7 @@ def test_enable_ends_a_hold_for_bad_targets(up):
 # Limits: said; three seconds long, category 2
 
 
-def beyond(bench: Bench, leg: int = 1) -> tuple[float, ...]:
+def beyond(bench: WatchdogRig, leg: int = 1) -> tuple[float, ...]:
     """The standing pose with one leg's abduction past its limit, and another leg somewhere else."""
     angles = list(bench.standing)
     angles[3 * leg] = bench.robot.joints[3 * leg].upper + 0.01
@@ -431,7 +431,7 @@ def test_enabled_again_at_the_limit_it_holds_again_after_three_seconds(up):
 
 
 def test_legs_nearer_than_the_clearance_stop_and_hold_after_three_seconds():
-    up = Bench(ROBOTS[0]).up()
+    up = WatchdogRig(ROBOTS[0]).up()
     crossed = list(up.standing)
     crossed[0:3] = map(radians, (0, 80, -60))
     crossed[6:9] = map(radians, (0, 12, -93))
@@ -948,7 +948,7 @@ def test_a_jolt_or_a_lean_is_not_tipped(up):
 
 
 def test_the_tip_angle_is_the_robot_files(bench):
-    bench = Bench(replace(bench.robot, tip_angle=radians(20))).up()
+    bench = WatchdogRig(replace(bench.robot, tip_angle=radians(20))).up()
     bench.tilted(1.0, radians(19))
     assert bench.state is State.ACTIVE
     bench.tilted(0.2, radians(21))
@@ -967,12 +967,12 @@ def test_a_tilt_not_measured_any_more_is_forgotten(up):
 # Whatever happens
 
 
-class Anything(RuleBasedStateMachine):
-    """Targets, ticks, calls and servo_output's words in any order. `Bench.look` judges each command."""
+class WatchdogStateMachine(RuleBasedStateMachine):
+    """Targets, ticks, calls and servo_output's words in any order. `WatchdogRig.look` judges each command."""
 
     @initialize(name=st.sampled_from(NAMES), up=st.sampled_from((True, True, False)))
     def begin(self, name, up) -> None:
-        self.bench = Bench(ROBOTS[NAMES.index(name)])
+        self.bench = WatchdogRig(ROBOTS[NAMES.index(name)])
         if up:
             self.bench.up()
         self.targets = self.bench.standing
@@ -1075,5 +1075,5 @@ class Anything(RuleBasedStateMachine):
         assert bench.tick().powered == NONE
 
 
-TestAnything = Anything.TestCase
+TestAnything = WatchdogStateMachine.TestCase
 TestAnything.settings = settings(max_examples=examples(40), stateful_step_count=25)

@@ -27,7 +27,7 @@ def heating(resistance: float, seconds: float = 5.0) -> RobotModel:
     return replace(robot, legs=legs)
 
 
-class Bench:
+class WatchdogRig:
     """A watchdog on a bench: the clock, servo_output's part, and a look at every command that it sends."""
 
     def __init__(self, robot) -> None:
@@ -160,7 +160,7 @@ class Bench:
         self.says("following")
         self.seconds(1.1)
 
-    def up(self) -> Bench:
+    def up(self) -> WatchdogRig:
         self.follow()
         self.enable()
         self.until(State.ACTIVE)

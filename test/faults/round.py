@@ -17,10 +17,10 @@ from math import cos, inf, sin, tau
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from conftest import Stack, Wire
+from conftest import RosProbe, Stack
 
-from faults.table import FAULTS, Ends, Scene
-from faults.watch import STILL, Watch
+from faults.table import FAULTS, FaultContext, Outcome
+from faults.watch import STILL, BoardMonitor
 from quadleg.client import Robot
 from quadleg.errors import QuadlegError
 from quadleg.geometry.transforms import Pose
@@ -50,17 +50,17 @@ def play(name: str, seed: int) -> Result:
     with TemporaryDirectory() as folder:
         arguments = ["--namespace", namespace, "--seed", str(seed), *(["--separate"] if fault.separate else [])]
         stack = Stack(Path(folder), "greenhouse_inspector", "--rate", "50", *arguments)
-        wire = None
+        probe = None
         try:
             stack.wait_for_line("ready after", 60.0)
             with Robot(namespace) as robot:
                 _stand(robot)
-                wire = Wire()
-                scene = Scene(stack, robot, wire, chance, namespace)
+                probe = RosProbe()
+                scene = FaultContext(stack, robot, probe, chance, namespace)
                 return _judged(name, seed, scene)
         finally:
-            if wire:
-                wire.close()
+            if probe:
+                probe.close()
             stack.end_hard()
 
 
@@ -76,12 +76,12 @@ def _stand(robot: Robot) -> None:
                 raise
 
 
-def _judged(name: str, seed: int, scene: Scene) -> Result:
+def _judged(name: str, seed: int, scene: FaultContext) -> Result:
     fault = FAULTS[name]
     moving = threading.Event()
     mover = threading.Thread(target=move, args=(scene.robot, moving), daemon=True)
     mover.start()
-    watch = Watch(scene.stack)
+    watch = BoardMonitor(scene.stack)
     time.sleep(scene.random.uniform(0.5, 2.5))
     begun = time.monotonic()
     provoker = threading.Thread(target=_provoke, args=(fault.provoke, scene), daemon=True)
@@ -94,9 +94,9 @@ def _judged(name: str, seed: int, scene: Scene) -> Result:
     mover.join()
     watch.end()
     share = watch.worst_step
-    fell = 0.0 if fault.ends is Ends.CUT else watch.falls()
+    fell = 0.0 if fault.ends is Outcome.CUT else watch.falls()
     troubles = []
-    if ended != fault.ends.value and not (fault.ends is Ends.SAFE and ended):
+    if ended != fault.ends.value and not (fault.ends is Outcome.SAFE and ended):
         troubles.append(f"ended '{ended}', '{fault.ends.value}' would be right")
     if safe_after > fault.within:
         troubles.append(f"not within {fault.within:g} s")
@@ -124,32 +124,32 @@ def move(robot: Robot, ended: threading.Event) -> None:
             robot.send(Pose.from_rpy(0.02 * cos(angle), 0.02 * sin(angle), 0.15, 0.0, 0.0, 0.0))
 
 
-def _provoke(provoke, scene: Scene) -> None:
+def _provoke(provoke, scene: FaultContext) -> None:
     with suppress(QuadlegError, AssertionError):
         provoke(scene)
 
 
-def _come_of_it(watch: Watch, begun: float, ends: Ends, within: float) -> tuple[str, float]:
+def _come_of_it(watch: BoardMonitor, begun: float, ends: Outcome, within: float) -> tuple[str, float]:
     """What came of it by the registers, and after how long: the first of what was wanted, or the end of the time.
 
     What goes on must have had time to stop: it counts once the body has moved for a while near the end of a
     wait that is longer than any watch over silence.
     """
-    patience = {Ends.GOES_ON: 5.0, Ends.SAFE: 8.0}.get(ends, 0.0)
+    patience = {Outcome.GOES_ON: 5.0, Outcome.SAFE: 8.0}.get(ends, 0.0)
     while time.monotonic() < begun + max(within, patience + GOING_ON):
         limp = watch.limp_after(begun)
         if limp < inf:
             # A fall is found by `falls`; here it only counts that the power is off.
-            return (Ends.CUT if ends is Ends.CUT else Ends.LOWERED).value, limp
+            return (Outcome.CUT if ends is Outcome.CUT else Outcome.LOWERED).value, limp
         now = time.monotonic()
         if patience and now - begun > patience and watch.held_since() is None:
-            return Ends.GOES_ON.value, _last_hold_end(watch, begun)
+            return Outcome.GOES_ON.value, _last_hold_end(watch, begun)
         time.sleep(0.01)
     held = watch.held_since()
-    return ("", inf) if held is None else (Ends.HELD.value, max(held - begun, 0.0))
+    return ("", inf) if held is None else (Outcome.HELD.value, max(held - begun, 0.0))
 
 
-def _last_hold_end(watch: Watch, begun: float) -> float:
+def _last_hold_end(watch: BoardMonitor, begun: float) -> float:
     """Seconds from `begun` to when the body moved on after its last hold; 0 where there was none."""
     ends = [
         after.time - begun

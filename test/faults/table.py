@@ -13,14 +13,14 @@ from enum import Enum
 from math import nan
 from typing import Any
 
-from conftest import Stack, Wire
+from conftest import RosProbe, Stack
 
 from quadleg.client import Robot
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
 
 
-class Ends(Enum):
+class Outcome(Enum):
     """What the robot must have come to."""
 
     GOES_ON = "goes on, perhaps after a hold"
@@ -31,12 +31,12 @@ class Ends(Enum):
 
 
 @dataclass
-class Scene:
+class FaultContext:
     """A running stack whose body moves, and whatever a fault needs to be provoked."""
 
     stack: Stack
     robot: Robot
-    wire: Wire
+    probe: RosProbe
     random: random.Random
     namespace: str
     afterwards: list[Callable[[], None]] = field(default_factory=list)
@@ -53,18 +53,18 @@ class Fault:
     """
 
     group: str
-    provoke: Callable[[Scene], None]
-    ends: Ends
+    provoke: Callable[[FaultContext], None]
+    ends: Outcome
     within: float
     separate: bool = False
 
 
-def _kill(node: str) -> Callable[[Scene], None]:
+def _kill(node: str) -> Callable[[FaultContext], None]:
     return lambda scene: os.kill(scene.stack.child(node), signal.SIGKILL)
 
 
-def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
-    def provoke(scene: Scene) -> None:
+def _freeze(node: str, seconds: float) -> Callable[[FaultContext], None]:
+    def provoke(scene: FaultContext) -> None:
         pid = scene.stack.child(node) if node else scene.stack.process.pid
         os.kill(pid, signal.SIGSTOP)
         going_on = threading.Timer(seconds, os.kill, (pid, signal.SIGCONT))
@@ -74,8 +74,8 @@ def _freeze(node: str, seconds: float) -> Callable[[Scene], None]:
     return provoke
 
 
-def _freeze_while_lowering(seconds: float) -> Callable[[Scene], None]:
-    def provoke(scene: Scene) -> None:
+def _freeze_while_lowering(seconds: float) -> Callable[[FaultContext], None]:
+    def provoke(scene: FaultContext) -> None:
         scene.robot.enable(False)
         time.sleep(scene.random.uniform(0.0, 3.3))  # the whole way down
         _freeze("servo_output", seconds)(scene)
@@ -83,28 +83,28 @@ def _freeze_while_lowering(seconds: float) -> Callable[[Scene], None]:
     return provoke
 
 
-def _break_bus(seconds: float) -> Callable[[Scene], None]:
-    def provoke(scene: Scene) -> None:
+def _break_bus(seconds: float) -> Callable[[FaultContext], None]:
+    def provoke(scene: FaultContext) -> None:
         with scene.stack.board() as board:
             board.break_bus(seconds)
 
     return provoke
 
 
-def _power_loss(scene: Scene) -> None:
+def _power_loss(scene: FaultContext) -> None:
     with scene.stack.board() as board:
         board.power_loss()
 
 
-def _pause(scene: Scene) -> None:
+def _pause(scene: FaultContext) -> None:
     scene.robot.set_parameter("gait", "paused", True)
 
 
-def _signal(number: int) -> Callable[[Scene], None]:
+def _signal(number: int) -> Callable[[FaultContext], None]:
     return lambda scene: scene.stack.process.send_signal(number)
 
 
-def _two_signals(scene: Scene) -> None:
+def _two_signals(scene: FaultContext) -> None:
     scene.stack.process.send_signal(signal.SIGINT)
     scene.stack.wait_for_line("ending")
     scene.stack.process.send_signal(signal.SIGINT)
@@ -112,16 +112,16 @@ def _two_signals(scene: Scene) -> None:
 
 def _targets(
     change: Callable[[random.Random, list[str], list[float]], None], shift_s: Sequence[float] = (0.0,), legs: int = 4
-) -> Callable[[Scene], None]:
+) -> Callable[[FaultContext], None]:
     """Joint targets beside those of the real leg_ik, or in their place: 40 frames of wrong ones."""
 
-    def provoke(scene: Scene) -> None:
+    def provoke(scene: FaultContext) -> None:
         from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-        publisher = scene.wire.publisher(JointTrajectory, scene.topic("joint_targets"))
+        publisher = scene.probe.publisher(JointTrajectory, scene.topic("joint_targets"))
         model = scene.stack.model
         standing = stance_angles(model, model.standing)
-        clock = scene.wire.node.get_clock()
+        clock = scene.probe.node.get_clock()
         for k in range(40):
             stamp = clock.now().nanoseconds + int(1e9 * shift_s[k % len(shift_s)])
             for leg in range(legs):
@@ -135,8 +135,8 @@ def _targets(
     return provoke
 
 
-def _instead(provoke: Callable[[Scene], None]) -> Callable[[Scene], None]:
-    def both(scene: Scene) -> None:
+def _instead(provoke: Callable[[FaultContext], None]) -> Callable[[FaultContext], None]:
+    def both(scene: FaultContext) -> None:
         _pause(scene)
         provoke(scene)
 
@@ -159,11 +159,11 @@ def _as_they_are(chance: random.Random, names: list[str], angles: list[float]) -
     pass
 
 
-def _rogue_commands(scene: Scene) -> None:
+def _rogue_commands(scene: FaultContext) -> None:
     """A second publisher of joint_commands, which by-passes the watchdog."""
     from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
-    publisher = scene.wire.publisher(JointTrajectory, scene.topic("joint_commands"))
+    publisher = scene.probe.publisher(JointTrajectory, scene.topic("joint_commands"))
     model = scene.stack.model
     for _ in range(25):
         angles = [scene.random.uniform(joint.lower, joint.upper) for joint in model.joints]
@@ -180,7 +180,7 @@ def _any_name(chance: random.Random) -> str:
     return chance.choice((*JOINT_NAMES, *LEGS, "base_link", "", "\0", "wheel", "é" * 300))
 
 
-def _random_messages(scene: Scene) -> None:
+def _random_messages(scene: FaultContext) -> None:
     """Anything that the types allow, on every topic that moves the robot, for two seconds."""
     from geometry_msgs.msg import PointStamped, PoseStamped, Transform
     from sensor_msgs.msg import MultiDOFJointState
@@ -229,7 +229,7 @@ def _random_messages(scene: Scene) -> None:
         (JointTrajectory, "joint_targets", trajectory, ""),
         (JointTrajectory, "joint_commands", trajectory, ""),
     ]
-    publishers = [(scene.wire.publisher(kind, scene.topic(name)), make, frame) for kind, name, make, frame in kinds]
+    publishers = [(scene.probe.publisher(kind, scene.topic(name)), make, frame) for kind, name, make, frame in kinds]
     for _ in range(100):
         for publisher, make, frame in publishers:
             message = make()
@@ -239,7 +239,7 @@ def _random_messages(scene: Scene) -> None:
         time.sleep(1 / scene.stack.model.control_rate)
 
 
-def _second_watchdog(scene: Scene) -> None:
+def _second_watchdog(scene: FaultContext) -> None:
     import subprocess
     import sys
 
@@ -254,14 +254,14 @@ def _second_watchdog(scene: Scene) -> None:
     scene.afterwards.append(end)
 
 
-def _supply(**fields: Any) -> Callable[[Scene], None]:
+def _supply(**fields: Any) -> Callable[[FaultContext], None]:
     """A measured supply, ten times a second for two seconds."""
 
-    def provoke(scene: Scene) -> None:
+    def provoke(scene: FaultContext) -> None:
         from sensor_msgs.msg import BatteryState
 
         message = BatteryState(**{"voltage": nan, "current": nan, "present": True, **fields})
-        publisher = scene.wire.publisher(BatteryState, scene.topic("supply"))
+        publisher = scene.probe.publisher(BatteryState, scene.topic("supply"))
         for _ in range(60):
             publisher.publish(message)
             time.sleep(0.1)
@@ -269,13 +269,13 @@ def _supply(**fields: Any) -> Callable[[Scene], None]:
     return provoke
 
 
-def _tipped(scene: Scene) -> None:
+def _tipped(scene: FaultContext) -> None:
     from rclpy.qos import qos_profile_sensor_data
     from sensor_msgs.msg import Imu
 
     message = Imu()
     message.orientation.x = message.orientation.w = 0.5**0.5  # on its side
-    publisher = scene.wire.node.create_publisher(Imu, scene.topic("imu/data"), qos_profile_sensor_data)
+    publisher = scene.probe.node.create_publisher(Imu, scene.topic("imu/data"), qos_profile_sensor_data)
     for _ in range(100):
         publisher.publish(message)
         time.sleep(0.01)
@@ -290,66 +290,66 @@ FOR_A_WHILE = "frozen for 0.1, 0.5, 2 or 10 s"
 FRAME_NODES = ("gait", "base_motion", "front_left_ik", "rear_right_ik")
 
 FAULTS: dict[str, Fault] = {
-    "stop": Fault(AT_ONCE, lambda scene: scene.robot.stop(), Ends.CUT, 0.2),
-    "two-ctrl-c": Fault(AT_ONCE, _two_signals, Ends.CUT, 2.0),
-    "sit": Fault(ASKED, lambda scene: scene.robot.sit(), Ends.LOWERED, 8.0),
+    "stop": Fault(AT_ONCE, lambda scene: scene.robot.stop(), Outcome.CUT, 0.2),
+    "two-ctrl-c": Fault(AT_ONCE, _two_signals, Outcome.CUT, 2.0),
+    "sit": Fault(ASKED, lambda scene: scene.robot.sit(), Outcome.LOWERED, 8.0),
     **{
         f"freeze-lowering-{seconds:g}": Fault(
             "servo_output frozen for 0.5 or 2 s while the body is lowered",
             _freeze_while_lowering(seconds),
-            Ends.LOWERED,
+            Outcome.LOWERED,
             20.0,
         )
         for seconds in (0.5, 2.0)
     },
-    "sigterm": Fault(ASKED, _signal(signal.SIGTERM), Ends.LOWERED, 8.0),
-    "no-frames": Fault("the metronome stops", _pause, Ends.LOWERED, 10.0),
-    "nan-targets": Fault(ALONE, _instead(_targets(_not_a_number)), Ends.LOWERED, 10),
-    "wrong-names": Fault(ALONE, _instead(_targets(_wrong_names)), Ends.LOWERED, 10),
-    "far-targets": Fault(ALONE, _instead(_targets(_far)), Ends.LOWERED, 12),
-    "missing-leg": Fault(ALONE, _instead(_targets(_as_they_are, legs=3)), Ends.LOWERED, 10),
-    "nan-between": Fault(BETWEEN, _targets(_not_a_number), Ends.SAFE, 10),
-    "doubled": Fault(BETWEEN, _targets(_as_they_are), Ends.SAFE, 10),
-    "clock-back": Fault(BETWEEN, _targets(_as_they_are, (-3600.0,)), Ends.SAFE, 10),
-    "clock-on": Fault(BETWEEN, _targets(_as_they_are, (3600.0, 0.0)), Ends.SAFE, 10),
-    "rogue": Fault("a second publisher of `joint_commands`", _rogue_commands, Ends.SAFE, 15),
-    "random": Fault("random messages on every topic", _random_messages, Ends.SAFE, 15),
-    "two-watchdogs": Fault("a second watchdog", _second_watchdog, Ends.SAFE, 20),
+    "sigterm": Fault(ASKED, _signal(signal.SIGTERM), Outcome.LOWERED, 8.0),
+    "no-frames": Fault("the metronome stops", _pause, Outcome.LOWERED, 10.0),
+    "nan-targets": Fault(ALONE, _instead(_targets(_not_a_number)), Outcome.LOWERED, 10),
+    "wrong-names": Fault(ALONE, _instead(_targets(_wrong_names)), Outcome.LOWERED, 10),
+    "far-targets": Fault(ALONE, _instead(_targets(_far)), Outcome.LOWERED, 12),
+    "missing-leg": Fault(ALONE, _instead(_targets(_as_they_are, legs=3)), Outcome.LOWERED, 10),
+    "nan-between": Fault(BETWEEN, _targets(_not_a_number), Outcome.SAFE, 10),
+    "doubled": Fault(BETWEEN, _targets(_as_they_are), Outcome.SAFE, 10),
+    "clock-back": Fault(BETWEEN, _targets(_as_they_are, (-3600.0,)), Outcome.SAFE, 10),
+    "clock-on": Fault(BETWEEN, _targets(_as_they_are, (3600.0, 0.0)), Outcome.SAFE, 10),
+    "rogue": Fault("a second publisher of `joint_commands`", _rogue_commands, Outcome.SAFE, 15),
+    "random": Fault("random messages on every topic", _random_messages, Outcome.SAFE, 15),
+    "two-watchdogs": Fault("a second watchdog", _second_watchdog, Outcome.SAFE, 20),
     **{
-        f"kill-{node}": Fault("gait, base_motion or a leg_ik killed", _kill(node), Ends.SAFE, 10.0, separate=True)
+        f"kill-{node}": Fault("gait, base_motion or a leg_ik killed", _kill(node), Outcome.SAFE, 10.0, separate=True)
         for node in FRAME_NODES
     },
-    "kill-joint_watchdog": Fault(COMMANDING, _kill("joint_watchdog"), Ends.LOWERED, 15.0, separate=True),
-    "kill-control": Fault(COMMANDING, _kill("gait"), Ends.LOWERED, 15.0),
-    "kill-servo_output": Fault("servo_output killed", _kill("servo_output"), Ends.SAFE, 15.0),
-    "kill-parent": Fault("`quadleg run` killed", _signal(signal.SIGKILL), Ends.LOWERED, 10.0),
+    "kill-joint_watchdog": Fault(COMMANDING, _kill("joint_watchdog"), Outcome.LOWERED, 15.0, separate=True),
+    "kill-control": Fault(COMMANDING, _kill("gait"), Outcome.LOWERED, 15.0),
+    "kill-servo_output": Fault("servo_output killed", _kill("servo_output"), Outcome.SAFE, 15.0),
+    "kill-parent": Fault("`quadleg run` killed", _signal(signal.SIGKILL), Outcome.LOWERED, 10.0),
     **{
         f"freeze-{node}-{seconds:g}": Fault(group, _freeze(node, seconds), ends, 12.0 + seconds, separate=True)
         for node in ("gait", "base_motion", "front_left_ik", "joint_watchdog", "servo_output")
         for seconds, ends, group in (
-            (0.1, Ends.GOES_ON, "one of five nodes frozen for 0.1 s"),
-            *((seconds, Ends.SAFE, "one of five nodes frozen for 0.5, 2 or 10 s") for seconds in (0.5, 2.0, 10.0)),
+            (0.1, Outcome.GOES_ON, "one of five nodes frozen for 0.1 s"),
+            *((seconds, Outcome.SAFE, "one of five nodes frozen for 0.5, 2 or 10 s") for seconds in (0.5, 2.0, 10.0)),
         )
     },
     **{
         f"freeze-control-{seconds:g}": Fault(
-            f"the control process {FOR_A_WHILE}", _freeze("gait", seconds), Ends.SAFE, 12.0 + seconds
+            f"the control process {FOR_A_WHILE}", _freeze("gait", seconds), Outcome.SAFE, 12.0 + seconds
         )
         for seconds in (0.1, 0.5, 2.0, 10.0)
     },
     **{
         f"freeze-parent-{seconds:g}": Fault(
-            f"`quadleg run` {FOR_A_WHILE}", _freeze("", seconds), Ends.GOES_ON, 3.0 + seconds
+            f"`quadleg run` {FOR_A_WHILE}", _freeze("", seconds), Outcome.GOES_ON, 3.0 + seconds
         )
         for seconds in (0.1, 0.5, 2.0, 10.0)
     },
-    "bus-frame": Fault("the bus fails for one frame", _break_bus(0.02), Ends.GOES_ON, 5.0),
-    "bus-second": Fault("the bus fails for 1 s", _break_bus(1.0), Ends.SAFE, 15.0),
-    "bus-long": Fault("the bus fails for 8 s", _break_bus(8.0), Ends.LOWERED, 20.0),
-    "bus-ever": Fault("the bus fails for ever", _break_bus(600.0), Ends.HELD, 10.0),
-    "power": Fault("the board without power for a moment", _power_loss, Ends.CUT, 0.5),
-    "supply-lost": Fault("servo supply lost", _supply(voltage=0.3), Ends.CUT, 0.3),
-    "supply-low": Fault("servo supply low", _supply(voltage=4.9), Ends.LOWERED, 10.0),
-    "over-current": Fault("current over the rating", _supply(voltage=6.0, current=-25.0), Ends.LOWERED, 15.0),
-    "tipped": Fault("body tipped on its side", _tipped, Ends.CUT, 0.5),
+    "bus-frame": Fault("the bus fails for one frame", _break_bus(0.02), Outcome.GOES_ON, 5.0),
+    "bus-second": Fault("the bus fails for 1 s", _break_bus(1.0), Outcome.SAFE, 15.0),
+    "bus-long": Fault("the bus fails for 8 s", _break_bus(8.0), Outcome.LOWERED, 20.0),
+    "bus-ever": Fault("the bus fails for ever", _break_bus(600.0), Outcome.HELD, 10.0),
+    "power": Fault("the board without power for a moment", _power_loss, Outcome.CUT, 0.5),
+    "supply-lost": Fault("servo supply lost", _supply(voltage=0.3), Outcome.CUT, 0.3),
+    "supply-low": Fault("servo supply low", _supply(voltage=4.9), Outcome.LOWERED, 10.0),
+    "over-current": Fault("current over the rating", _supply(voltage=6.0, current=-25.0), Outcome.LOWERED, 15.0),
+    "tipped": Fault("body tipped on its side", _tipped, Outcome.CUT, 0.5),
 }

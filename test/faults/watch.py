@@ -23,7 +23,7 @@ STILL = 0.2  # s without another frame: the robot is held
 
 
 @dataclass(frozen=True)
-class Seen:
+class ObservedFrame:
     """The frame that the registers held from `time` on.
 
     `height` in m is that of the body by the servos' true angles at the look before, thus at the end of the
@@ -39,7 +39,7 @@ class Seen:
         return sum(angle is not None for angle in self.angles)
 
 
-class _Registers(Board):
+class _RegisterReader(Board):
     """Reads the chip though its bus is broken: the test's eye is no part of it."""
 
     def __init__(self, board: SimulatedBoard) -> None:
@@ -55,7 +55,7 @@ class _Registers(Board):
         self._board.close()
 
 
-class Watch:
+class BoardMonitor:
     """Looks at the registers every 2 ms, in a thread, from its making to `end`.
 
     `worst_step`, after the end, is the largest step of a joint from one frame to the next, as a share of what its
@@ -66,8 +66,8 @@ class Watch:
         self.robot: RobotModel = stack.model
         # Kept open, since an orderly end removes the board's file.
         self._board = stack.board()
-        self._bank = ServoBank(self.robot, PCA9685(_Registers(self._board), self.robot.board))
-        self.frames = [Seen(time.monotonic(), self._bank.read_back(), self._height())]
+        self._bank = ServoBank(self.robot, PCA9685(_RegisterReader(self._board), self.robot.board))
+        self.frames = [ObservedFrame(time.monotonic(), self._bank.read_back(), self._height())]
         self.worst_step = 0.0
         self._ended = False
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -79,7 +79,7 @@ class Watch:
             time.sleep(POLL)
             angles, now = self._bank.read_back(), time.monotonic()
             if angles != self.now.angles:
-                self.frames.append(Seen(now, angles, height))
+                self.frames.append(ObservedFrame(now, angles, height))
         self.worst_step = self._board.largest_step() * self.robot.control_rate
         self._board.close()
 
@@ -93,7 +93,7 @@ class Watch:
         self._thread.join()
 
     @property
-    def now(self) -> Seen:
+    def now(self) -> ObservedFrame:
         return self.frames[-1]
 
     def held_since(self) -> float | None:
