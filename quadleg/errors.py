@@ -195,10 +195,10 @@ class ViewMissing(QuadlegError):
 
 
 class RecordMissing(QuadlegError):
-    """A recording was to be made or read where mcap does not import."""
+    """A recording was to be made, read or shown where a library for that does not import."""
 
-    def __init__(self) -> None:
-        super().__init__("recordings need mcap: pip install -e '.[log]' in quadleg's folder")
+    def __init__(self, library: str = "mcap") -> None:
+        super().__init__(f"recordings need {library}: pip install -e '.[log]' in quadleg's folder")
 
 
 class PortTaken(QuadlegError):

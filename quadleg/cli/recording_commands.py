@@ -67,7 +67,7 @@ def _replay(options: argparse.Namespace) -> int:
 
 
 def _opened(path: Path) -> Recording:
-    _need_mcap()
+    _need("mcap")
     from quadleg.recording.open_recording import opened
 
     return opened(path, say)
@@ -75,16 +75,17 @@ def _opened(path: Path) -> Recording:
 
 def _mended(path: Path) -> Path:
     """The path of a recording that has its end now."""
-    _need_mcap()
+    _need("mcap", "matplotlib", "jinja2")
     from quadleg.recording.open_recording import mend
 
     mend(path, say)
     return path
 
 
-def _need_mcap() -> None:
-    if not find_spec("mcap"):
-        raise RecordMissing
+def _need(*libraries: str) -> None:
+    for library in libraries:
+        if not find_spec(library):
+            raise RecordMissing(library)
 
 
 def _told(report: Report, before: frozenset[str]) -> int:

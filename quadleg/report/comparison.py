@@ -37,18 +37,12 @@ from quadleg.report.report import (
     Report,
     damage,
     picture_file,
+    picture_section,
     prepare,
     when,
     write,
 )
-from quadleg.report.report_page import (
-    Section,
-    page,
-    paragraph,
-    paragraphs,
-    picture,
-    table,
-)
+from quadleg.report.report_page import PageTable, Paragraph, Section, page
 from quadleg.report.report_walk_plots import fit, longest_stride
 from quadleg.robot.model import (
     JOINT_NAMES,
@@ -97,16 +91,14 @@ def write_comparison(a: Path, b: Path, folder: Path, robot: RobotModel | None = 
     drawn_ones = _pictures(sides, event)
     images = [picture_file(each) for each in drawn_ones]
     sentences = _sentences(sides, event)
-    sections = [Section("figures", "In figures", paragraph(_ABOUT_TABLE) + _table(sides))]
+    sections = [Section("figures", "In figures", [Paragraph(_ABOUT_TABLE), _table(sides)])]
     for each, image in zip(drawn_ones, images):
-        html = paragraph(each.about) + picture(image, f"{each.heading}. {each.about}")
-        if each.name == "compared_effort":
-            html += _tracking_table(sides)
-        sections.append(Section(each.name, each.heading, html))
+        after = _tracking_table(sides) if each.name == "compared_effort" else []
+        sections.append(picture_section(each, image, after))
     html = page(
         f"{names[0]} and {names[1]} compared",
         f"Times are seconds since {event} in each of the two.",
-        paragraphs(sentences),
+        sentences,
         sections,
     )
     made = write(folder, PAGE, html, drawn_ones, images)
@@ -156,7 +148,7 @@ def _sentences(sides: Sequence[Side], event: str) -> list[str]:
     return [f"{sentence}." for sentence in said]
 
 
-def _table(sides: Sequence[Side]) -> str:
+def _table(sides: Sequence[Side]) -> PageTable:
     found: list[dict[str, Number]] = [{each.name: each for each in figures(side.story)} for side in sides]
     names = list(dict.fromkeys([*found[0], *found[1]]))
     rows = []
@@ -171,18 +163,18 @@ def _table(sides: Sequence[Side]) -> str:
             difference = f"{sign}{number(change, known.digits)}"
         values = (number(each.value, each.digits) if each else "–" for each in (first, second))
         rows.append((name, known.unit, *values, difference))
-    return table(("", "unit", *(side.name for side in sides), "difference"), rows, numbers=(2, 3, 4))
+    return PageTable(("", "unit", *(side.name for side in sides), "difference"), rows, numbers=(2, 3, 4))
 
 
-def _tracking_table(sides: Sequence[Side]) -> str:
-    """Each joint's tracking error in both."""
+def _tracking_table(sides: Sequence[Side]) -> list[PageTable]:
+    """Each joint's tracking error in both; none where one of the two has no commands."""
     found = [each for each in (tracking(side.story) for side in sides) if each]
     if len(found) < len(sides):
-        return ""
+        return []
     errors = np.degrees([part for each in found for part in (each.rms, each.most)])
     rows = [(words(joint), *(number(error, 2) for error in own)) for joint, own in zip(JOINT_NAMES, errors.T.tolist())]
     head = [f"{side.name}, {kind} (°)" for side in sides for kind in ("rms", "most")]
-    return table(("tracking error", *head), rows, numbers=(1, 2, 3, 4))
+    return [PageTable(("tracking error", *head), rows, numbers=(1, 2, 3, 4))]
 
 
 # Pictures

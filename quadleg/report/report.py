@@ -14,14 +14,14 @@ from quadleg.analysis.recording_figures import RecordingFigure, figures
 from quadleg.errors import OutputPathError, shortened
 from quadleg.plotting.panels import PNG_DPI, Picture
 from quadleg.report.report_page import (
+    Block,
+    Box,
+    PageImage,
+    PageTable,
+    Paragraph,
     Section,
-    beside,
-    box,
+    TableColumns,
     page,
-    paragraph,
-    paragraphs,
-    picture,
-    table,
 )
 from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
@@ -203,39 +203,45 @@ def report_page(
     images: Sequence[bytes],
 ) -> str:
     """The whole page."""
-    sections = [Section("figures", "In figures", _figures(numbers))]
+    sections = [Section("figures", "In figures", [_figures(numbers)])]
     for each, image in zip(drawn, images):
-        html = paragraph(each.about) + picture(image, f"{each.heading}. {each.about}")
-        if each.name == "time_line":
-            html += _events(story.events)
-        sections.append(Section(each.name, each.heading, html))
+        after = _events(story.events) if each.name == "time_line" else []
+        sections.append(picture_section(each, image, after))
     if story.complaints:
         sections.append(_complaints(story))
     sections.append(_missing(story))
     title = f"{story.name}: report of a recording"
     about = f"{story.path.name}, {when(story)}. Times count from the beginning of the recording."
-    return page(title, about, paragraphs(said), sections)
+    return page(title, about, said, sections)
 
 
-def _figures(numbers: Sequence[RecordingFigure]) -> str:
+def picture_section(each: Picture, image: bytes, after: Sequence[Block] = ()) -> Section:
+    """A picture with what it shows in words, and what stands below it."""
+    alt = f"{each.heading}. {each.about}"
+    return Section(each.name, each.heading, [Paragraph(each.about), PageImage(image, alt), *after])
+
+
+def _figures(numbers: Sequence[RecordingFigure]) -> TableColumns:
     groups: dict[str, list[RecordingFigure]] = {}
     for figure in numbers:
         groups.setdefault(figure.group, []).append(figure)
-    return beside(table((name, ""), ((each.name, str(each)) for each in own)) for name, own in groups.items())
+    return TableColumns(
+        [PageTable((name, ""), [(each.name, str(each)) for each in own]) for name, own in groups.items()]
+    )
 
 
-def _events(events: Sequence[Event]) -> str:
+def _events(events: Sequence[Event]) -> list[Block]:
     if not events:
-        return ""
+        return []
+    blocks: list[Block] = []
     shown = list(enumerate(events, 1))
-    rest = ""
     if len(shown) > _MOST_EVENTS:
         for least in Weight:
             kept = [pair for pair in shown if pair[1].weight >= least]
             if len(kept) <= _MOST_EVENTS:
                 break
         kept = kept[:_MOST_EVENTS]
-        rest = paragraph(f"{len(shown)} events in all; the {len(kept)} that matter most are told here.")
+        blocks.append(Paragraph(f"{len(shown)} events in all; the {len(kept)} that matter most are told here."))
         shown = kept
     known: dict[object, int] = {}
     rows = []
@@ -253,7 +259,7 @@ def _events(events: Sequence[Event]) -> str:
         rows.append((f"{number}", _clock(event.start), _span(took), f"{who}{event.state}", event.why, meaning))
     kinds = [_KINDS.get(event.weight, "") for _, event in shown]
     head = ("", "at", "for", "state", "in its own words", "what that means")
-    return rest + table(head, rows, numbers=(0, 1, 2), kinds=kinds, wordy=True)
+    return [*blocks, PageTable(head, rows, numbers=(0, 1, 2), kinds=kinds, wordy=True)]
 
 
 def _complaints(story: RecordingAnalysis) -> Section:
@@ -261,17 +267,19 @@ def _complaints(story: RecordingAnalysis) -> Section:
         (c.node, _SAID.get(c.level, "error"), c.message, f"{c.count}", f"{_clock(c.first)} to {_clock(c.last)}")
         for c in story.complaints
     ]
-    about = paragraph("What the nodes said of themselves once a second and at each change, where it was not all well.")
+    about = Paragraph("What the nodes said of themselves once a second and at each change, where it was not all well.")
     head = ("node", "", "message", "times", "when")
-    return Section("nodes", "What the nodes complained of", about + table(head, rows, numbers=(3, 4)))
+    table = PageTable(head, rows, numbers=(3, 4))
+    return Section("nodes", "What the nodes complained of", [about, table])
 
 
 def _missing(story: RecordingAnalysis) -> Section:
-    rows = [(f"`{topic}`", hidden) for topic, hidden in story.missing]
-    html = box(map(_sentence, (*damage(story), *story.notes)))
-    if rows:
-        html += paragraph("These topics are not in the recording, and so this report cannot show:")
-        html += table(("topic", "what it would show"), rows)
+    blocks: list[Block] = []
+    if wrong := [_sentence(words) for words in (*damage(story), *story.notes)]:
+        blocks.append(Box(wrong))
+    if rows := [(f"`{topic}`", hidden) for topic, hidden in story.missing]:
+        blocks.append(Paragraph("These topics are not in the recording, and so this report cannot show:"))
+        blocks.append(PageTable(("topic", "what it would show"), rows))
     else:
-        html += paragraph("Nothing: all topics that a report uses are in the recording.")
-    return Section("missing", "What is missing", html)
+        blocks.append(Paragraph("Nothing: all topics that a report uses are in the recording."))
+    return Section("missing", "What is missing", blocks)
