@@ -1,0 +1,132 @@
+"""The body on its way to base targets: whose target counts, how far it has come, and what it says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+
+from quadleg.geometry.transforms import Pose
+from quadleg.geometry.vectors import Vector
+from quadleg.health import OK, WARN, Health
+from quadleg.kinematics.posture import Posture
+from quadleg.robot.model import Angles, RobotModel
+
+TELEOP_FRESH = 0.5  # s that a target of teleop counts
+WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
+SENTENCES = {
+    WAITING: "follows the watchdog until it is active",
+    MOVING: "on the way to the base target",
+    ARRIVED: "at the base target",
+    STOPPED: "goes no further than {pose}, short of the {axes} asked for, stopped by {stop}",
+}
+
+
+class BodyMotion:
+    """One robot's body over its planned feet, one planned frame of `period` s after another.
+
+    Targets are poses of base_link in base_footprint; `stamp` names a target's message (ns). `now` is of a steady clock
+    in s. `active` is whether targets count; else the watchdog leads the joints, and the body follows them, so that
+    there is no step when the watchdog lets go.
+    """
+
+    def __init__(self, robot: RobotModel, posture: Posture, period: float) -> None:
+        self._standing = Pose.from_rpy(0.0, 0.0, robot.standing.height, 0.0, 0.0, 0.0)
+        self._posture = posture
+        self._period = period
+        self._planned: Sequence[Vector] = robot.standing.feet
+        self.active = False
+        self._target: tuple[Pose, int] | None = None
+        self._teleop: tuple[Pose, int] | None = None
+        self._teleop_heard = -inf
+        self._refusal: str | None = None
+        self._refused_stamp = 0
+
+    # Targets
+
+    def target(self, pose: Pose, stamp: int) -> None:
+        """Take a target, which does not age."""
+        self._target = pose, stamp
+        self._refusal = self._posture.stop = None
+
+    def teleop_target(self, pose: Pose, stamp: int, now: float) -> None:
+        """Take a target of teleop, which wins while it is fresh."""
+        self._teleop, self._teleop_heard = (pose, stamp), now
+        self._refusal = self._posture.stop = None
+
+    def refuse(self, why: object, stamp: int) -> str:
+        """Keep the last good target instead of one that makes no sense; the sentence that says so."""
+        self._refusal, self._refused_stamp = f"base target refused: {why}; the last good one stays", stamp
+        return self._refusal
+
+    def _teleop_counts(self, now: float) -> bool:
+        return self._teleop is not None and now - self._teleop_heard < TELEOP_FRESH
+
+    def _wanted(self, now: float) -> tuple[Pose, int]:
+        if self._teleop and self._teleop_counts(now):
+            return self._teleop
+        return self._target or (self._posture.pose, 0)
+
+    # The watchdog
+
+    def follow_state(self, state: str) -> None:
+        """Take the watchdog's state."""
+        self.active = state == "active"
+        if state in ("off", "fault"):
+            self._target = self._teleop = None
+            self._posture.rest()
+        elif state == "rising" and self._target is None:
+            # To go back to after a hold; who starts beside a robot that stands knows of no pose, and waits.
+            self._target = self._standing, 0
+        if not self.active:
+            self._posture.stop = None
+
+    def lead(self, angles: Angles) -> None:
+        """Be where the watchdog has led the joints (rad)."""
+        self._posture.lead(angles, self._planned)
+
+    # One frame
+
+    def step(self, planned: Sequence[Vector], shift: Pose, now: float) -> Sequence[Vector]:
+        """The feet in base_link (m), for planned feet (m) and the body's planned shift in base_footprint."""
+        self._planned = planned
+        if not self.active:
+            return self._posture.led_feet
+        target, _ = self._wanted(now)
+        return self._posture.step(target, planned, shift, self._period)
+
+    # What it says
+
+    def _motion(self, target: Pose) -> str:
+        if not self.active:
+            return WAITING
+        if self._posture.stop:
+            return STOPPED
+        return ARRIVED if self._posture.pose == target else MOVING
+
+    def progress(self, now: float) -> tuple[str, int]:
+        """The motion, and the stamp of the target that counts."""
+        target, stamp = self._wanted(now)
+        return self._motion(target), stamp
+
+    def health(self, now: float) -> Health:
+        """How far the body has come, or why a target is refused."""
+        target, stamp = self._wanted(now)
+        motion = self._motion(target)
+        posture, stop = self._posture, self._posture.stop
+        message = SENTENCES[motion].format(pose=posture.pose, axes=" and ".join(posture.short_of), stop=stop)
+        values: dict[str, object] = {
+            "target_stamp": stamp,
+            "refused_stamp": self._refused_stamp,
+            "asker": "teleop/base_target" if self._teleop_counts(now) else "base_target" if stamp else "",
+            "asked": _in_words(target),
+            "planned": _in_words(posture.pose),
+            "motion": motion,
+            "stopped_by": stop.limit.value if stop else "",
+            "stopped_parts": " ".join(stop.parts) if stop else "",
+            "short_of": " ".join(posture.short_of),
+        }
+        return Health(self._refusal or message, values, WARN if self._refusal or motion == STOPPED else OK)
+
+
+def _in_words(pose: Pose) -> str:
+    return " ".join(f"{value:.5f}" for value in (*pose.position, *pose.rpy))
