@@ -267,6 +267,12 @@ def test_a_long_or_strange_value_is_shown_short(tmp_path: Path) -> None:
 # --- the schema ----------------------------------------------------------------------------------------
 
 
+def test_the_schema_that_editors_complete_the_demo_s_file_by_is_there() -> None:
+    named = re.search(r"yaml-language-server: \$schema=(\S+)", TEXT)
+    assert named
+    assert json.loads((CONFIG / named[1]).read_text(encoding="utf-8"))["title"] == "quadleg robot file"
+
+
 def test_schema_is_sound_and_says_what_each_key_means() -> None:
     schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
     Draft202012Validator.check_schema(schema)

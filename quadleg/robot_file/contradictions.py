@@ -13,7 +13,6 @@ from quadleg.gait.derived_gaits import (
 )
 from quadleg.robot.model import (
     JOINT_NAMES,
-    JOINTS,
     LEGS,
     SHUNT_RANGE,
     RobotModel,
@@ -51,18 +50,13 @@ _STEPS, _PRESCALES = 4096, (3, 255)
 def check_keys(document: Document) -> None:
     """Add to `document` the contradictions between its keys; each check needs the keys that it reads sound."""
     attempt = document.attempt
-    for name in attempt(Document.names, "servo_kinds") or ():
-        attempt(_check_order, "servo_kinds", name, "pulse_range_us")
     attempt(_check_degrees)
     for pair in ("front", "rear"):
-        for joint in JOINTS:
-            attempt(_check_order, "joint_limits_deg", pair, joint)
         attempt(_check_knee, pair)
     for name in JOINT_NAMES:
         attempt(_check_kind, name)
         attempt(_check_calibration, name)
         if attempt(is_calibrated, name):
-            attempt(_check_order, "servos", name, "stops_us")
             attempt(_check_stops, name)
             attempt(_check_travel, name)
     _check_channels(document)
@@ -115,12 +109,6 @@ def is_calibrated(document: Document, name: str) -> bool:
 
 def _is_mirrored(leg: str, joint: str) -> bool:
     return joint == "abduction" and leg.endswith("right")
-
-
-def _check_order(document: Document, *key: Any) -> None:
-    low, high = document.value(*key)
-    if low >= high:
-        document.fault(f"write the lower one first: [{high}, {low}]", *key)
 
 
 def _check_degrees(document: Document) -> None:

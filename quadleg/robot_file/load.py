@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
-from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import Fault, RobotFileError
 from quadleg.gait.derived_gaits import derived_gaits, gait_figures
-from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import (
     JOINT_NAMES,
     JOINTS,
@@ -114,10 +110,10 @@ def _robot(document: Document) -> RobotModel:
         masses=part(_masses),
         board=part(_board),
         supply=part(_supply),
-        control_rate=part(_control_rate),
+        control_rate=part(Document.si, "control", "rate_hz"),
         standing=part(_standing),
         resting=part(_resting),
-        clearance=part(_clearance),
+        clearance=part(Document.si, "clearance_mm"),
         frames=part(_frames),
         gaits=part(_gaits),
         tip_angle=part(_tip_angle),
@@ -126,9 +122,8 @@ def _robot(document: Document) -> RobotModel:
 
 
 def _body(document: Document) -> BodyBox:
-    body = document.value("body")
-    size = (body["length_mm"] / 1000, body["width_mm"] / 1000, body["height_mm"] / 1000)
-    return BodyBox(size, _metres(body["centre_mm"]))
+    length, width, height = (document.si("body", f"{side}_mm") for side in ("length", "width", "height"))
+    return document.build(BodyBox, "body", size=(length, width, height))
 
 
 def _legs(document: Document) -> tuple[Leg, ...]:
@@ -137,16 +132,14 @@ def _legs(document: Document) -> tuple[Leg, ...]:
 
 def _leg(document: Document, name: str) -> Leg:
     along, across = _outward(name)
-    size, axes = document.value("leg"), document.value("hip_axes")
+    apart_along, apart_across = document.si("hip_axes", "apart_along_mm"), document.si("hip_axes", "apart_across_mm")
     abduction, hip, knee = (_joint(document, name, joint) for joint in JOINTS)
-    return Leg(
+    return document.build(
+        Leg,
+        "leg",
         name=name,
-        hip=(along * axes["apart_along_mm"] / 2000, across * axes["apart_across_mm"] / 2000, 0.0),
-        hip_offset=across * size["hip_offset_mm"] / 1000,
-        upper_length=size["upper_leg_mm"] / 1000,
-        lower_length=size["lower_leg_mm"] / 1000,
-        foot_radius=size["foot_radius_mm"] / 1000,
-        link_radius=size["link_radius_mm"] / 1000,
+        hip=(along * apart_along / 2, across * apart_across / 2, 0.0),
+        hip_offset=across * document.si("leg", "hip_offset_mm"),
         knee_sign=-1 if document.value("knee_points", name.split("_", 1)[0]) == "rearward" else 1,
         joints=(abduction, hip, knee),
     )
@@ -169,13 +162,8 @@ def _servo(document: Document, name: str) -> Servo:
     kind = _kind(document, servo["kind"])
     if not is_calibrated(document, name):
         return _guessed(kind, int(servo["channel"]), *limits_deg(document, *name.rsplit("_", 1)))
-    return Servo(
-        kind=kind,
-        channel=int(servo["channel"]),
-        pulse_at_zero=servo["pulse_at_zero_us"] / 1e6,
-        pulse_per_radian=servo["us_per_degree"] / 1e6 / math.radians(1),
-        stops=_seconds(servo["stops_us"]),
-    )
+    per_radian = servo["us_per_degree"] / 1e6 / math.radians(1)
+    return document.build(Servo, "servos", name, kind=kind, pulse_per_radian=per_radian)
 
 
 def _guessed(kind: ServoKind, channel: int, lower_deg: float, upper_deg: float) -> Servo:
@@ -187,108 +175,58 @@ def _guessed(kind: ServoKind, channel: int, lower_deg: float, upper_deg: float) 
 
 
 def _kind(document: Document, name: str) -> ServoKind:
-    kind = document.value("servo_kinds", name)
-    return ServoKind(
-        name=name,
-        stall_torque=kind["stall_torque_kg_cm"] * STANDARD_GRAVITY / 100,
-        no_load_speed=math.radians(60) / kind["seconds_per_60_deg"],
-        voltage=float(kind["at_voltage_v"]),
-        pulse_range=_seconds(kind["pulse_range_us"]),
-        deadband=kind["deadband_us"] / 1e6,
-        idle_current=float(kind["idle_current_a"]),
-        stall_current=float(kind["stall_current_a"]),
-        turn=math.radians(kind.get("turn_deg", 180.0)),
-        holds_without_pulses=kind.get("holds_without_pulses", False),
-        thermal_resistance=kind.get("thermal_resistance_k_w"),
-        thermal_time=kind.get("thermal_time_s"),
-    )
+    speed = math.radians(60) / document.value("servo_kinds", name, "seconds_per_60_deg")
+    return document.build(ServoKind, "servo_kinds", name, name=name, no_load_speed=speed)
 
 
 def _masses(document: Document) -> Masses:
-    mass = document.value("mass")
-    if MASS_PARTS[0] in mass:
-        body, abductor, upper, lower = (mass[part] / 1000 for part in MASS_PARTS)
-        return Masses(body, abductor, upper, lower, assumed=False)
-    total = mass["total_g"] / 1000
+    if MASS_PARTS[0] in document.value("mass"):
+        return document.build(Masses, "mass", assumed=False)
+    total = document.si("mass", "total_g")
     abductor, upper, lower = (share * total for share in (ABDUCTOR_SHARE, UPPER_SHARE, LOWER_SHARE))
     return Masses(total - 4 * (abductor + upper + lower), abductor, upper, lower, assumed=True)
 
 
 def _board(document: Document) -> BoardSettings:
-    board = document.value("board")
-    enable = board.get("output_enable")
-    return BoardSettings(
-        kind=board["kind"],
-        address=int(board["address"]),
-        frequency=float(board["frequency_hz"]),
-        clock=board["clock_mhz"] * 1e6,
-        bus_speed=board["bus_khz"] * 1e3,
-        i2c_bus=int(board.get("i2c_bus", BoardSettings.i2c_bus)),
-        port=board.get("port", ""),
-        baud=int(board.get("baud", BoardSettings.baud)),
-        output_enable=OutputEnable(enable["gpio_chip"], int(enable["line"])) if enable else None,
-    )
+    enable = None
+    if "output_enable" in document.value("board"):
+        enable = document.build(OutputEnable, "board", "output_enable")
+    return document.build(BoardSettings, "board", output_enable=enable)
 
 
 def _supply(document: Document) -> Supply:
     supply = document.value("supply")
-    voltage = float(supply["voltage_v"])
-    low_share = supply["low_v"] / voltage if "low_v" in supply else LOW_SUPPLY_SHARE
-    sensor = supply.get("sensor")
-
-    def figure(key: str, unit: float) -> float | None:
-        return supply[key] * unit if key in supply else None
-
-    return Supply(
-        voltage=voltage,
-        rated_current=float(supply["rated_current_a"]),
-        low_share=low_share,
-        fuse=figure("fuse_a", 1.0),
-        wire_area=figure("wire_mm2", 1e-6),
-        wire_length=figure("wire_m", 1.0),
-        battery=figure("battery_ah", 3600.0),
-        sensor=PowerSensor(sensor["kind"], int(sensor["address"]), sensor["shunt_mohm"] / 1000) if sensor else None,
-    )
+    low_share = supply["low_v"] / supply["voltage_v"] if "low_v" in supply else LOW_SUPPLY_SHARE
+    sensor = document.build(PowerSensor, "supply", "sensor") if "sensor" in supply else None
+    return document.build(Supply, "supply", low_share=low_share, sensor=sensor)
 
 
 def _imu(document: Document) -> ImuChip | None:
-    imu = document.value("imu")
-    return imu and ImuChip(imu["kind"], int(imu["address"]), _radians(imu.get("gyro_bias_deg_s", (0.0, 0.0, 0.0))))
-
-
-def _control_rate(document: Document) -> float:
-    return float(document.value("control", "rate_hz"))
-
-
-def _clearance(document: Document) -> float:
-    return float(document.value("clearance_mm")) / 1000
+    return document.build(ImuChip, "imu") if document.value("imu") else None
 
 
 def _standing(document: Document) -> Stance:
-    stance = document.value("stance")
-    return _stance(document, stance["standing_height_mm"], stance)
+    return _stance(document, "stance", "standing_height_mm")
 
 
 def _resting(document: Document) -> Stance:
-    resting = document.value("resting")
-    return _stance(document, resting["height_mm"], document.value("stance") | resting)
+    return _stance(document, "resting", "height_mm")
 
 
-def _stance(document: Document, height_mm: float, feet: dict[str, float]) -> Stance:
+def _stance(document: Document, section: str, height_key: str) -> Stance:
+    """A pose; where its section does not say how far out the feet are, as in `stance`."""
+    out = {**document.value("stance"), **document.value(section)}
     axes, leg = document.value("hip_axes"), document.value("leg")
-    x = axes["apart_along_mm"] / 2 + feet["feet_out_along_mm"]
-    y = axes["apart_across_mm"] / 2 + leg["hip_offset_mm"] + feet["feet_out_across_mm"]
+    x = axes["apart_along_mm"] / 2 + out["feet_out_along_mm"]
+    y = axes["apart_across_mm"] / 2 + leg["hip_offset_mm"] + out["feet_out_across_mm"]
     front_left, front_right, rear_left, rear_right = (
-        _metres((along * x, across * y, leg["foot_radius_mm"])) for along, across in map(_outward, LEGS)
+        (along * x / 1000, across * y / 1000, leg["foot_radius_mm"] / 1000) for along, across in map(_outward, LEGS)
     )
-    return Stance(height_mm / 1000, (front_left, front_right, rear_left, rear_right))
+    return Stance(document.si(section, height_key), (front_left, front_right, rear_left, rear_right))
 
 
 def _frames(document: Document) -> tuple[FixedFrame, ...]:
-    return tuple(
-        FixedFrame(name, _metres(frame["xyz_mm"]), _radians(frame["rpy_deg"]), frame["mass_g"] / 1000)
-        for name, frame in (document.value("frames") or {}).items()
-    )
+    return tuple(document.build(FixedFrame, "frames", name, name=name) for name in document.value("frames") or ())
 
 
 def _gaits(document: Document) -> tuple[GaitParameters, ...]:
@@ -298,44 +236,20 @@ def _gaits(document: Document) -> tuple[GaitParameters, ...]:
     kinds = [_kind(document, document.value("servos", joint)["kind"]) for joint in JOINT_NAMES]
     usual = derived_gaits(
         straight_leg=(leg["upper_leg_mm"] + leg["lower_leg_mm"]) / 1000,
-        hip_height=document.value("stance")["standing_height_mm"] / 1000,
+        hip_height=document.si("stance", "standing_height_mm"),
         no_load_speed=min(kind.no_load_speed_at(voltage) for kind in kinds),
     )
     known = {gait.name: gait for gait in usual}
-    return tuple(_gait(name, written.get(name, {}), known.get(name)) for name in {**known, **written})
+    return tuple(_gait(document, name, known.get(name)) for name in {**known, **written})
 
 
-def _gait(name: str, keys: dict[str, Any], usual: GaitParameters | None) -> GaitParameters:
-    duty_factor, phases, sways = gait_figures(name, keys)
-
-    def figure(key: str, scale: float, otherwise: float | None) -> Any:
-        return keys[key] / scale if key in keys else otherwise
-
-    return GaitParameters(
-        name=name,
-        duty_factor=duty_factor,
-        phases=phases,
-        stride_period=figure("stride_period_s", 1, usual.stride_period if usual else None),
-        foot_clearance=figure("foot_clearance_mm", 1000, usual.foot_clearance if usual else None),
-        margin=figure("margin_mm", 1000, usual.margin if usual and sways else None),
-    )
+def _gait(document: Document, name: str, usual: GaitParameters | None) -> GaitParameters:
+    duty_factor, phases, _ = gait_figures(name, document.value("gaits", name) or {})
+    otherwise = vars(usual) if usual else {"margin": None}
+    written = document.fields(GaitParameters, "gaits", name)
+    return GaitParameters(**{**otherwise, **written, "name": name, "duty_factor": duty_factor, "phases": phases})
 
 
 def _tip_angle(document: Document) -> float:
-    angle = document.value("stance", "tip_angle_deg")
-    return TIP_ANGLE if angle is None else math.radians(angle)
-
-
-def _metres(millimetres: Iterable[float]) -> Vector:
-    x, y, z = (value / 1000 for value in millimetres)
-    return x, y, z
-
-
-def _radians(degrees: Iterable[float]) -> Vector:
-    roll, pitch, yaw = (math.radians(value) for value in degrees)
-    return roll, pitch, yaw
-
-
-def _seconds(microseconds: Iterable[float]) -> tuple[float, float]:
-    shortest, longest = (value / 1e6 for value in microseconds)
-    return shortest, longest
+    angle: float | None = document.si("stance", "tip_angle_deg")
+    return TIP_ANGLE if angle is None else angle

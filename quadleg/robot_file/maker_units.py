@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from math import pi
+from collections.abc import Callable, Iterable
+from math import pi, radians
+from typing import Any
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 
@@ -60,17 +61,54 @@ def number_from(answer: str, unit: str) -> float | None:
     return round(value, _DIGITS.get(unit, _USUAL_DIGITS))
 
 
-# By the end of a key of the robot file, the unit that stands there.
-_ENDS = {"_mm": "mm", "_kg_cm": "kg-cm", "_g": "g", "_v": "V", "_a": "A", "_deg": "deg", "_us": "us"}
+# By the end of a key of the robot file: the unit of what stands there, None where nobody writes another, and what makes
+# SI of it. An end that is also the end of another comes after it.
+_ENDS: dict[str, tuple[str | None, Callable[[float], float]]] = {
+    "_kg_cm": ("kg-cm", lambda torque: torque * STANDARD_GRAVITY / 100),
+    "_deg_s": (None, radians),
+    "_k_w": (None, float),
+    "_mm2": (None, lambda area: area * 1e-6),
+    "_mohm": (None, lambda resistance: resistance / 1000),
+    "_mhz": (None, lambda frequency: frequency * 1e6),
+    "_khz": (None, lambda frequency: frequency * 1e3),
+    "_hz": (None, float),
+    "_ah": (None, lambda charge: charge * 3600.0),
+    "_mm": ("mm", lambda length: length / 1000),
+    "_m": (None, float),
+    "_g": ("g", lambda mass: mass / 1000),
+    "_v": ("V", float),
+    "_a": ("A", float),
+    "_deg": ("deg", radians),
+    "_us": ("us", lambda time: time / 1e6),
+    "_s": (None, float),
+}
 _SPEED_KEY, _SPEED_STEMS = "seconds_per_60_deg", ("no_load_speed_", "speed_", "")
 _SPEEDS = {"degs": "deg/s", "degpers": "deg/s", "rads": "rad/s", "radpers": "rad/s", "rpm": "rpm", "ms": "ms"}
 
 
 def unit_of(key: str) -> str | None:
-    """The unit that a key of the robot file names at its end; None where it names none of those here."""
+    """The unit at the end of a key of the robot file, if people write it in others too; else None."""
     if key == _SPEED_KEY:
         return "s/60deg"
-    return next((unit for end, unit in _ENDS.items() if key.endswith(end)), None)
+    end = _end_of(key)
+    return _ENDS[end][0] if end else None
+
+
+def in_si(key: str, value: Any) -> Any:
+    """What stands at a key of the robot file, in SI by the unit in the key's name; a list as a tuple."""
+    if isinstance(value, list):
+        return tuple(in_si(key, item) for item in value)
+    end = _end_of(key)
+    return _ENDS[end][1](value) if end else value
+
+
+def without_unit(key: str) -> str:
+    """A key of the robot file without the unit at its end."""
+    return key.removesuffix(_end_of(key))
+
+
+def _end_of(key: str) -> str:
+    return next((end for end in _ENDS if key.endswith(end)), "")
 
 
 def same_in_another_unit(key: str, value: object, known: Iterable[str]) -> tuple[str, float] | None:
@@ -85,9 +123,8 @@ def same_in_another_unit(key: str, value: object, known: Iterable[str]) -> tuple
             stems = [stem for stem in _SPEED_STEMS if key.startswith(stem)]
             units = [_SPEEDS.get(key.removeprefix(stem).replace("_", ""), "") for stem in stems]
         else:
-            end = next((end for end in _ENDS if name.endswith(end)), "")
-            stem = name.removesuffix(end) + "_"
-            units = [key.removeprefix(stem).replace("_", "")] if end and key.startswith(stem) else []
+            stem = without_unit(name) + "_"
+            units = [key.removeprefix(stem).replace("_", "")] if unit_of(name) and key.startswith(stem) else []
         for unit in filter(None, units):
             if (found := number_from(f"{value} {unit}", unit_of(name) or "number")) is not None:
                 return name, found

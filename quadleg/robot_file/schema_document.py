@@ -8,20 +8,26 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from jsonschema import Draft202012Validator, ValidationError, validators
 from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from quadleg.errors import MOST_TOLD, Fault, RobotFileError
-from quadleg.robot_file.maker_units import number_from, same_in_another_unit, unit_of
+from quadleg.robot_file.maker_units import in_si, number_from, same_in_another_unit, unit_of, without_unit
 from quadleg.robot_file.plain_yaml import MOST_BYTES, bounded_text, plain_yaml
 from quadleg.robot_file.yaml_errors import NO_SPACE, PUT_A_SPACE, syntax_fault
 
 Key = tuple[Any, ...]
+Built = TypeVar("Built")
+
+# Keywords of our own in a schema: a pair in order, and the dataclass field that a key is for, where that is not its own
+# name without the unit.
+ASCENDING, FIELD = "x-ascending", "x-field"
 
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
 
@@ -32,9 +38,17 @@ def _is_finite_number(_checker: object, value: object) -> bool:
     return isinstance(value, int) or math.isfinite(value)
 
 
+def _ascends(validator: Any, wanted: bool, value: Any, _schema: Any) -> Iterator[ValidationError]:
+    """A keyword of our own: a list of two numbers has the lower one first."""
+    pair = isinstance(value, list) and len(value) == 2 and all(validator.is_type(item, "number") for item in value)
+    if wanted and pair and value[0] >= value[1]:
+        yield ValidationError(f"write the lower one first: [{value[1]}, {value[0]}]")
+
+
 # JSON has no NaN and no infinity, but YAML has, and each would pass every `minimum`.
 _Validator = validators.extend(
     Draft202012Validator,
+    {ASCENDING: _ascends},
     type_checker=Draft202012Validator.TYPE_CHECKER.redefine("number", _is_finite_number),
 )
 
@@ -100,6 +114,38 @@ class Document:
         except Unsound:
             return None
 
+    def si(self, *key: Any) -> Any:
+        """`value` in SI, by the unit in the key's name."""
+        value = self.value(*key)
+        return None if value is None else in_si(key[-1], value)
+
+    def fields(self, kind: type, *section: Any) -> dict[str, Any]:
+        """What a section says of the fields of a dataclass, in SI: each key is the field of its name without unit.
+
+        Where the schema names another field by FIELD, that one; keys for which there is no field are left out.
+        """
+        wanted = {field.name for field in fields(kind)}
+        found: dict[str, Any] = {}
+        for key, value in (self.value(*section) or {}).items():
+            schema = self._schema_of(*section, key)
+            name = schema.get(FIELD, without_unit(key))
+            if name in wanted:
+                found[name] = int(value) if schema.get("type") == "integer" else in_si(key, value)
+        return found
+
+    def build(self, kind: type[Built], /, *section: Any, **others: Any) -> Built:
+        """A dataclass with the `fields` of a section, and with `others` as they are. Raises Unsound as `value` does."""
+        return kind(**{**self.fields(kind, *section), **others})
+
+    def _schema_of(self, *key: Any) -> dict[str, Any]:
+        """The schema of what stands at `key`, which fits it."""
+        schema = self._schema
+        for part in key:
+            schema = schema.get("properties", {}).get(part) or schema["additionalProperties"]
+            if "$ref" in schema:
+                schema = self._schema["$defs"][schema["$ref"].rsplit("/", 1)[1]]
+        return schema
+
     def _at(self, key: Key) -> Any:
         value: Any = self._data
         for part in key:
@@ -155,6 +201,8 @@ class Document:
             key = tuple(error.absolute_path)
             if error.validator in ("required", "dependentRequired", "additionalProperties"):
                 self._check_keys(key, error)
+            elif error.validator == ASCENDING:
+                self.fault(error.message, *key)
             elif "propertyNames" in error.absolute_schema_path:
                 self.fault(f"not a name: write {_expected(error.schema)}", *key, error.instance)
             else:
