@@ -309,6 +309,19 @@ def test_without_an_imu_the_legs_go_on_and_the_covariance_grows():
     assert (np.abs(whole.position[-1]) < 3 * deviation + 1e-3)[:2].all()
 
 
+def test_the_heading_that_is_lost_without_an_imu_is_not_found_by_lying_down():
+    run = walk("creep")
+    rest = replace(run.ticks[0], imu=())
+    estimator = Estimator(ROBOT)
+    deviations = []
+    for number, tick in enumerate([*run.ticks, *(replace(rest, time=run.ticks[-1].time + 0.02 * n) for n in (1, 2))]):
+        feed(estimator, replace(tick, imu=()))
+        if number >= len(run.ticks) - 1:
+            deviations.append(sqrt(estimator.estimate.covariance[2, 2]))
+    assert deviations[0] > 0.3
+    assert deviations[-1] > 0.99 * deviations[0]
+
+
 def test_an_imu_that_comes_back_is_taken_up():
     run = walk("creep")
     start = from_walk(run, 2.0)

@@ -150,7 +150,7 @@ class Estimator:
         self._jumped = -SAID  # when the ticks last jumped
         self._jump = 0.0
         self._calm = 0.0
-        self._turned = 0.0  # s for which a robot that lies feels another vertical than it knows
+        self._tipped_for = 0.0  # s for which a robot that lies feels another vertical than it knows
         self._froze = False
         self._posture: Array | None = None  # joint angles from which they have not moved, and since when
         self._moved = 0.0
@@ -160,7 +160,7 @@ class Estimator:
         self._seen = np.zeros((4, 3))
         self._known = [True] * len(LEGS)
         self._resting, self._still, self._carried = True, False, False
-        self._crept = self._turned = 0.0  # m, rad: by how much place and yaw may be wrong evenly, for how it walked
+        self._crept = self._twisted = 0.0  # m, rad: by how much place and yaw may be wrong evenly, for how it walked
         self._surprise = 1.0
         self._leg_turning = 0.0  # rad/s about the body's z, by the feet that stand
 
@@ -243,8 +243,9 @@ class Estimator:
             dt, creep = measured + blind, self._noise.creep
             if self._imu_is_missing:
                 creep = max(creep, BLIND_CREEP)
-                self._turned += BLIND_TURN * dt
-            self._crept += (creep + self._turned) * dt * hypot(*inertial.velocity[:2])
+                if self._risen and not self._resting:
+                    self._twisted += BLIND_TURN * dt
+            self._crept += (creep + self._twisted) * dt * hypot(*inertial.velocity[:2])
 
     @property
     def _risen(self) -> bool:
@@ -382,9 +383,9 @@ class Estimator:
         size = hypot(*felt) if felt else 0.0
         calm = not self._imu_is_missing and abs(size / GRAVITY - 1.0) < CALM_SHARE
         turned = calm and felt is not None and sum(a * b for a, b in zip(felt, up)) < size * cos(TURNED)
-        self._turned = self._turned + dt if turned else 0.0
-        if self._turned > CALM_TIME:
-            self._turned = 0.0
+        self._tipped_for = self._tipped_for + dt if turned else 0.0
+        if self._tipped_for > CALM_TIME:
+            self._tipped_for = 0.0
             self._filter.level()
             self._put_on_ground(seen)
 
@@ -450,7 +451,7 @@ class Estimator:
         result = self._filter.covariance()
         creep = self._noise.creep
         result[POSITION, POSITION] += self._crept**2 * HEIGHT_TOO
-        result[2, 2] += self._turned**2
+        result[2, 2] += self._twisted**2
         if self._imu_is_missing:
             result[[0, 1], [0, 1]] += UNKNOWN_SLOPE**2
         result[VELOCITY, VELOCITY] += (creep * hypot(*self._inertial.velocity[:2])) ** 2 * np.eye(3)
