@@ -104,7 +104,9 @@ class SimulatedUser:
         self.away = 0.0
 
     def reads(self) -> str:
-        read = degrees(self.bench.angle(self.bench.session.name)) + self.draw.uniform(-self.error_deg, self.error_deg)
+        read = degrees(self.bench.angle(self.bench.session.servo.name)) + self.draw.uniform(
+            -self.error_deg, self.error_deg
+        )
         return f"{read:.4f}"
 
     def __call__(self, question: Question) -> str:
@@ -122,7 +124,7 @@ class SimulatedUser:
 
     def mark(self, question: Question, words: list[str]) -> str:
         target = float(question.text.split(" to ")[1].split("°")[0])
-        away = radians(target) - self.bench.angle(self.bench.session.name)
+        away = radians(target) - self.bench.angle(self.bench.session.servo.name)
         still = abs(away - self.away) < 1e-6  # the servo's own end is nearer
         self.away = away
         if abs(away) < radians(1) or still:
@@ -130,7 +132,7 @@ class SimulatedUser:
         if "near" in words and "near" not in self.asked[-2:]:
             self.asked.append("near")
             return "near"
-        servo = self.bench.robot.joints[JOINT_NAMES.index(self.bench.session.name)].servo
+        servo = self.bench.robot.joints[JOINT_NAMES.index(self.bench.session.servo.name)].servo
         true = replace(servo, stops=servo.kind.pulse_range)
         return f"{1e6 * true.pulse_per_radian * away:+.0f}"
 

@@ -17,7 +17,8 @@ from calibration_rig import (
 )
 
 from quadleg.commissioning.calibration import bench as on_bench
-from quadleg.commissioning.calibration.servo_calibration import joints_of, known_angles, split_words
+from quadleg.commissioning.calibration.joint_marking import known_angles
+from quadleg.commissioning.calibration.servo_calibration import joints_of, split_words
 from quadleg.commissioning.dialog import Question
 from quadleg.errors import BoardError, OutputPathError, Refused
 from quadleg.hardware.pca9685 import PCA9685
@@ -58,7 +59,7 @@ def test_hidden_horns_are_found_to_a_count_and_the_error_of_a_reading(
     bench = CalibrationRig(path, *errors(seed))
     assert hold(bench.session.calibrate(), SimulatedUser(bench, reading_deg, seed))
     assert load_robot(path).uncalibrated == []
-    assert bench.session.saved == list(JOINT_NAMES)
+    assert bench.session.servo.saved == list(JOINT_NAMES)
     assert bench.worst_error() < bench.count(HIP) + radians(reading_deg)
 
 
@@ -128,7 +129,7 @@ def test_an_end_anywhere_keeps_what_was_done_and_switches_off(path: Path, last: 
     person = SimulatedUser(bench)
 
     def leaving(question: Question) -> str:
-        if bench.session.name == HIP and question.key == last:
+        if bench.session.servo.name == HIP and question.key == last:
             return "end"
         return person(question)
 
@@ -217,8 +218,8 @@ def test_the_other_side_needs_one_mark_when_copied(path: Path) -> None:
     marks: dict[str, int] = {}
 
     def answers(question: Question) -> str:
-        name = bench.session.name
-        if question.key == "mark" and "right" in name and len(bench.session.marks) == 1:
+        name = bench.session.servo.name
+        if question.key == "mark" and "right" in name and len(bench.session.servo.marks) == 1:
             marks[name] = 1
             return "done"
         return person(question)
@@ -304,7 +305,7 @@ def test_a_mark_taken_back_is_asked_for_again(path: Path) -> None:
         if question.key != "mark":
             return person(question)
         targets.append(question.text.split(" to ")[1].split("°")[0])
-        return "undo" if len(bench.session.marks) == 3 and "undone" not in targets else person(question)
+        return "undo" if len(bench.session.servo.marks) == 3 and "undone" not in targets else person(question)
 
     def undoing(question: Question) -> str:
         answer = answers(question)
@@ -342,13 +343,13 @@ def test_a_cable_pulled_in_the_middle_loses_nothing(path: Path) -> None:
     told: list[Question] = []
 
     def answers(question: Question) -> str:
-        if question.key == "mark" and len(bench.session.marks) == 2 and not told:
+        if question.key == "mark" and len(bench.session.servo.marks) == 2 and not told:
             told.append(question)
             bench.board.break_bus(60.0)
             return "+5"
         if question.key == "again":
             told.append(question)
-            assert len(bench.session.marks) == 2
+            assert len(bench.session.servo.marks) == 2
             if len(told) > 3:
                 bench.clock.now += 60.0
         return person(question)
@@ -365,7 +366,7 @@ def test_a_board_that_lost_its_power_begins_with_a_warned_first_pulse(path: Path
     told: list[str] = []
 
     def answers(question: Question) -> str:
-        if question.key == "mark" and len(bench.session.marks) == 1 and not told:
+        if question.key == "mark" and len(bench.session.servo.marks) == 1 and not told:
             told.append("")
             bench.board.power_loss()
             return "+25"
@@ -453,7 +454,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
 ) -> None:
     bench = CalibrationRig(path)
     person = SimulatedUser(bench)
-    save, tries = bench.session._file.save, []
+    save, tries = bench.session.servo.file.save, []
 
     def failing(changes):
         tries.append(changes)
@@ -461,7 +462,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
             raise OutputPathError("No space left on device")
         return save(changes)
 
-    monkeypatch.setattr(bench.session._file, "save", failing)
+    monkeypatch.setattr(bench.session.servo.file, "save", failing)
     assert hold(bench.session.calibrate([HIP]), person)
     assert person.asked.count("save") == 2
     assert sum("pulse_at_zero_us" in sentence for sentence in bench.said) == 2

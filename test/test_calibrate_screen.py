@@ -86,10 +86,10 @@ def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
         await hands.asked("cautions")
         await hands.press("y", "g", "y")
         await hands.asked("mark")
-        before = work.session._wanted
+        before = work.session.servo.wanted
         await hands.press("pageup", "down", "left")
         await hands.asked("mark")
-        assert work.session._wanted == pytest.approx(before + 19e-6)
+        assert work.session.servo.wanted == pytest.approx(before + 19e-6)
         for pulse in (1100, 1900, 1500):
             hands.shown._answer(f"to {pulse}")  # as many presses
             await hands.asked("mark")

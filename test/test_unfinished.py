@@ -52,9 +52,9 @@ def interrupted(path: Path, after: int = 14) -> int:
     """A calibration of hip and knee of one leg that ends in the marks of the knee; how many there were."""
     bench = CalibrationRig(path)
     assert not hold(bench.session.calibrate([HIP, KNEE]), ending_at(SimulatedUser(bench, 0.0), "mark", after))
-    assert bench.session.saved == [HIP]
-    assert bench.session.marks
-    return len(bench.session.marks)
+    assert bench.session.servo.saved == [HIP]
+    assert bench.session.servo.marks
+    return len(bench.session.servo.marks)
 
 
 def test_a_session_goes_on_where_the_last_one_ended(path: Path) -> None:
@@ -65,14 +65,14 @@ def test_a_session_goes_on_where_the_last_one_ended(path: Path) -> None:
 
     def answer(question: Question) -> str:
         if question.key == "mark":
-            assert bench.session.name == KNEE
-            seen.append(len(bench.session.marks))
+            assert bench.session.servo.name == KNEE
+            seen.append(len(bench.session.servo.marks))
         return person(question)
 
     assert hold(bench.session.calibrate([HIP, KNEE]), answer)
     assert person.asked[0] == "resume"
     assert seen[0] == marks
-    assert bench.session.saved == [KNEE]
+    assert bench.session.servo.saved == [KNEE]
     assert {HIP, KNEE}.isdisjoint(load_robot(path).uncalibrated)
     assert person.asked.count("swung") == 2  # the hip had not been shown before
     assert not path.with_name(STATE).exists()
@@ -90,7 +90,7 @@ def test_starting_anew_sets_the_old_work_aside(path: Path) -> None:
     text = path.with_name(STATE).read_text()
     bench = CalibrationRig(path)
     hold(bench.session.calibrate([KNEE]), ending_at(SimulatedUser(bench, 0.0, planned={"resume": ["new"]}), "mark", 0))
-    assert bench.session.marks == []
+    assert bench.session.servo.marks == []
     assert text in [version.read_text() for version in path.with_name("my_robot.yaml.versions").iterdir()]
 
 
@@ -101,11 +101,11 @@ def test_a_joint_with_marks_is_left_only_after_a_question(path: Path) -> None:
 
     def answer(question: Question) -> str:
         if question.key == "drop":
-            kept.append(len(bench.session.marks))
-            assert f"{len(bench.session.marks)} marks" in question.text
-        if question.key == "mark" and len(bench.session.marks) >= 2 and len(kept) < 2:
+            kept.append(len(bench.session.servo.marks))
+            assert f"{len(bench.session.servo.marks)} marks" in question.text
+        if question.key == "mark" and len(bench.session.servo.marks) >= 2 and len(kept) < 2:
             if kept:
-                assert len(bench.session.marks) == kept[0]
+                assert len(bench.session.servo.marks) == kept[0]
             return "skip"
         return person(question)
 

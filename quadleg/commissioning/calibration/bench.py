@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from math import radians
@@ -138,3 +138,9 @@ def own_file(path: Path) -> Talk[Path]:
     )
     copy_to(path, copy)
     return copy
+
+
+def confirm(cautions: Sequence[str]) -> Talk[None]:
+    """Ask whether all of these cautions are heeded, before anything is powered."""
+    text = "\n• ".join(("Confirm before you start.", *cautions))
+    yield from ask(Question("cautions", text, (Choice("yes", "y", "all so"),)))

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from quadleg.commissioning.answer_file import FileAnswers
 from quadleg.commissioning.calibration.bench import Bench, on_bench, own_file
+from quadleg.commissioning.calibration.bench_servo import spoken
 from quadleg.commissioning.calibration.calibration_fit import TEETH
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
@@ -74,13 +75,13 @@ class BenchSession:
         """What is being done, and to which joint."""
         done = "fit the horns of" if self.fit_horns else "calibrate"
         joint = ""
-        if self.session and self.session.name:
-            joint = f"   {self.session.name.replace('_', ' ')}: {self.session.number} of {self.session.count}"
+        if self.session and self.session.servo.name:
+            joint = f"   {spoken(self.session.servo.name)}: {self.session.number} of {self.session.count}"
         return f"{done} {self.path.name}{joint}"
 
     def facts(self) -> list[tuple[str, str]]:
         """What is known of the joint at hand, as pairs of a heading and words."""
-        return self.session.facts() if self.session else []
+        return self.session.servo.facts() if self.session else []
 
 
 def by_file(work: BenchSession | Trim, answers: Path) -> bool:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from math import degrees, radians
 from pathlib import Path
 
-from quadleg.commissioning.calibration.bench import Bench, own_file
+from quadleg.commissioning.calibration.bench import Bench, confirm, own_file
+from quadleg.commissioning.calibration.bench_servo import until_saved
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
 from quadleg.commissioning.calibration.servo_calibration import CAUTIONS
@@ -20,7 +21,7 @@ from quadleg.commissioning.dialog import (
     ask,
     jogged,
 )
-from quadleg.errors import OutputPathError, Refused, RobotFileError
+from quadleg.errors import OutputPathError, Refused
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor
 from quadleg.robot_file.load import load_robot
@@ -82,8 +83,7 @@ class Trim:
             self.say("The pulses are off." if self.standing.sit() else STILL_HELD)
 
     def _confirmed(self, robot: RobotModel) -> Talk[None]:
-        lines = ("Confirm before you start.", *_TRIM_CAUTIONS)
-        yield from ask(Question("cautions", "\n• ".join(lines), (Choice("yes", "y", "all so"),)))
+        yield from confirm(_TRIM_CAUTIONS)
         placed = (
             f"Are the legs in the resting pose?\n"
             f"Belly down, legs folded, hip axes {1000 * robot.resting.height:.0f} mm above the ground. The first "
@@ -162,20 +162,18 @@ class Trim:
             for joint, offset in zip(robot.joints, standing.offsets)
             if offset
         }
-        while True:
-            try:
-                if zeros:
-                    file.save({"servos": zeros})
-                self.say(f"Saved: {', '.join(zeros)}" if zeros else "Nothing was nudged, nothing is changed.")
-                if file.kept:
-                    self.say(f"The robot file as it was before is kept as {file.kept}.")
-                if self.unfinished:
-                    self.unfinished.remove()
-                return True
-            except (OutputPathError, RobotFileError) as error:
-                self.say(f"To write by hand, should all else fail: {zeros}")
-                why = str(error)
-            yield from ask(Question("save", f"Not saved.\n{why}", (Choice("again", "a", "save again"),)))
+
+        def write() -> None:
+            if zeros:
+                file.save({"servos": zeros})
+            self.say(f"Saved: {', '.join(zeros)}" if zeros else "Nothing was nudged, nothing is changed.")
+            if file.kept:
+                self.say(f"The robot file as it was before is kept as {file.kept}.")
+            if self.unfinished:
+                self.unfinished.remove()
+
+        yield from until_saved(write, zeros, self.say)
+        return True
 
     # What a screen shows and asks
 
