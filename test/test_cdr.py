@@ -14,8 +14,11 @@ from hypothesis import strategies as st
 from hypothesis_settings import examples
 from ros_messages import MESSAGE, STORE, definition, header, joint_state
 
-from quadleg.errors import RecordingError
-from quadleg.recording.cdr import MOST_SHAPES, Layout, definitions, rows_of
+from quadleg.errors import MessageError, RecordingError
+from quadleg.recording.cdr import MOST_SHAPES, Layout, rows_of
+from quadleg.recording.message_decoder import MessageDecoder
+from quadleg.recording.message_fields import definitions
+from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, diagnostics_decoder, text_decoder
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 words = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=9)
@@ -136,21 +139,21 @@ RULE = "=" * 80
 LAUGHS = "a/L0 x\n" + "".join(f"{RULE}\nMSG: a/L{k}\n" + f"a/L{k + 1} x\n" * 9 for k in range(12))
 
 
-@pytest.mark.parametrize(
-    ("name", "text"),
-    [
-        ("a/Loop", f"Loop again\n{RULE}\nMSG: a/Loop\nLoop again\n"),
-        ("a/Loop", "a/Loop[] again\n"),
-        ("a/Laughs", LAUGHS + f"{RULE}\nMSG: a/L12\n"),
-        ("a/Nothings", f"Nothing[999999999] x\n{RULE}\nMSG: a/Nothing\n"),
-        ("a/Lists", f"Nothing[] x\nNothing[] y\n{RULE}\nMSG: a/Nothing\nNone[9000] z\n{RULE}\nMSG: a/None\n"),
-        ("a/Numbers", "float64[999999999999] x\n"),
-        ("a/Numbers", f"float64[{'9' * 5000}] x\n"),
-        ("a/Unknown", "b/Missing x\n"),
-        ("Unnamed", "float64 x\n"),
-        ("", ""),
-    ],
-)
+ENDLESS = [
+    ("a/Loop", f"Loop again\n{RULE}\nMSG: a/Loop\nLoop again\n"),
+    ("a/Loop", "a/Loop[] again\n"),
+    ("a/Laughs", LAUGHS + f"{RULE}\nMSG: a/L12\n"),
+    ("a/Nothings", f"Nothing[999999999] x\n{RULE}\nMSG: a/Nothing\n"),
+    ("a/Lists", f"Nothing[] x\nNothing[] y\n{RULE}\nMSG: a/Nothing\nNone[9000] z\n{RULE}\nMSG: a/None\n"),
+    ("a/Numbers", "float64[999999999999] x\n"),
+    ("a/Numbers", f"float64[{'9' * 5000}] x\n"),
+    ("a/Unknown", "b/Missing x\n"),
+    ("Unnamed", "float64 x\n"),
+    ("", ""),
+]
+
+
+@pytest.mark.parametrize(("name", "text"), ENDLESS)
 def test_definitions_without_end_or_sense_are_refused(name: str, text: str) -> None:
     with pytest.raises(RecordingError):
         Layout(name, text, b"\0\1\0\0" + b"\5\0\0\0" * 400)
@@ -170,3 +173,65 @@ def test_what_is_no_single_number_is_not_taken_for_one() -> None:
     for read in (lambda: rows.single("x"), lambda: rows.values("z", 36), lambda: rows.vector("x")):
         with pytest.raises(KeyError):
             read()
+
+
+# One message at a time
+
+pairs = st.lists(st.tuples(words, words), max_size=4)
+statuses = st.lists(st.tuples(st.integers(0, 127), words, words, words, pairs), max_size=4)
+
+
+def diagnostic_array(said: list[tuple[int, str, str, str, list[tuple[str, str]]]], little: bool = True) -> bytes:
+    status, pair = MESSAGE["diagnostic_msgs/msg/DiagnosticStatus"], MESSAGE["diagnostic_msgs/msg/KeyValue"]
+    message = MESSAGE[DIAGNOSTIC_ARRAY](
+        header=header("x"),
+        status=[
+            status(level=level, name=name, message=text, hardware_id=hardware, values=[pair(*own) for own in values])
+            for level, name, text, hardware, values in said
+        ],
+    )
+    return bytes(STORE.serialize_cdr(message, DIAGNOSTIC_ARRAY, little_endian=little))
+
+
+@given(statuses, st.booleans())
+def test_diagnoses_are_read_as_they_were_written(said: list[Any], little: bool) -> None:
+    decode = diagnostics_decoder(definition(DIAGNOSTIC_ARRAY))
+    found = decode(3.0, diagnostic_array(said, little))
+    assert [(each.time, each.level, each.message, dict(each.values)) for each in found] == [
+        (3.0, level, text, dict(values)) for level, _, text, _, values in said
+    ]
+
+
+@given(statuses.filter(bool), st.data())
+def test_diagnoses_that_are_cut_or_damaged_are_no_others(said: list[Any], draw: st.DataObject) -> None:
+    decode, data = diagnostics_decoder(definition(DIAGNOSTIC_ARRAY)), bytearray(diagnostic_array(said))
+    with pytest.raises(MessageError):
+        decode(0.0, bytes(data[: draw.draw(st.integers(0, len(data) - 1))]))
+    data[draw.draw(st.integers(0, len(data) - 1))] = draw.draw(st.integers(0, 255))
+    try:
+        found = decode(0.0, bytes(data))
+    except MessageError:
+        return
+    for each in found:
+        assert all(isinstance(text, str) for pair in each.values.items() for text in pair)
+
+
+@given(words, st.lists(words, max_size=4), st.lists(finite, max_size=5))
+def test_a_decoder_reads_what_rows_read(frame: str, names: list[str], position: list[float]) -> None:
+    kind = "sensor_msgs/msg/JointState"
+    found = MessageDecoder(kind, definition(kind), {}, deferred=["name"])(joint_state(frame, names, position, [1.5]))
+    assert found["header"]["stamp"] == {"sec": 7, "nanosec": 9}
+    assert (found["header"]["frame_id"], found["name"]()) == (frame, names)
+    assert (list(found["position"]), found["velocity"], found["effort"]) == (position, (), (1.5,))
+
+
+@pytest.mark.parametrize(("name", "text"), ENDLESS)
+def test_decoders_of_definitions_without_end_or_sense_are_refused(name: str, text: str) -> None:
+    with pytest.raises(MessageError):
+        MessageDecoder(name, text, {})(b"\0\1\0\0" + b"\5\0\0\0" * 400)
+
+
+@pytest.mark.parametrize("text", ["string words\n", "float64 data\n", "string[] data\n", "string data\nint8 data\n"])
+def test_a_definition_without_what_is_needed_is_refused(text: str) -> None:
+    with pytest.raises(MessageError, match="without data"):
+        text_decoder(text)

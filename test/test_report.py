@@ -24,11 +24,12 @@ from sample_recordings import (
 from scipy.spatial.transform import Rotation
 from strict_html import StrictPage
 
-from quadleg.analysis.recording_analysis import HIDDEN, RecordingAnalysis
+from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_figures import figures, tracking
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
+from quadleg.recording.signal_table import HIDDEN
 from quadleg.report.report import (
     Report,
     damage,

@@ -25,7 +25,8 @@ from quadleg.analysis.walk_measures import spells as runs
 from quadleg.errors import RobotFileError, shortened
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import DIAGNOSTICS, Signal, Signals, angles_are, signals_of
+from quadleg.recording.signal_table import DIAGNOSTICS, FRESH, HIDDEN, TOPICS
+from quadleg.recording.signals import Signal, Signals, angles_are, signals_of
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import robot_from_text
@@ -33,39 +34,12 @@ from quadleg.robot_file.load import robot_from_text
 Array = NDArray[Any]
 Flags = NDArray[np.bool_]
 
-_NUMBERS = ("joint_states", "joint_commands", "planned_feet", "foot_loads", "odom", "truth/odom", "supply")
-_ASKED = ("base_target", "teleop/base_target", "cmd_vel", "teleop/cmd_vel")
-_TEXTS = ("state", "servo_state", "walking_limits")
-_UNUSED = {
-    "joint_states": ("velocity",),
-    "planned_feet": ("velocity", "turn"),
-    "foot_loads": ("place", "velocity"),
-    "odom": ("twist_variance",),
-    "truth/odom": ("variance", "xy", "twist_variance"),
-}
 _BLOCK = 1 << 14  # rows that are worked on at once
-_FRESH = 0.5  # s: a command that is not repeated within this counts as none, as in gait/velocity_selection.py
 _PAUSE = 1.0  # s of standing that do not end a walk
 _TOLD = ("off:", "stopped:", "holding:", "lowering:")  # what servo_output says of its state is among the events
 _MOST_COUNTED = 1e15  # no counter of a robot gets there
 _LONGEST_NAME = 40  # characters of a gait's
 _SMOOTH = 1.0  # s over which a way is evened out before its length is taken
-
-# What is read for a report, and what a report cannot show without it.
-HIDDEN = {
-    "joint_commands": "what was commanded, and how far the joints were from it",
-    "planned_feet": "the plan of the gait: planned speed, footfalls, when it walked",
-    "foot_loads": "which feet carried the robot, as the state estimator sees it",
-    "odom": "the estimate of where the body was and how fast",
-    "truth/odom": "the truth to hold the estimate against (only physics has it)",
-    "supply": "voltage and current of the servos",
-    "state": "the watchdog's states and reasons: what stopped the robot, and why",
-    "servo_state": "what servo_output did by itself",
-    "diagnostics": "latency, dropped frames, and what the nodes complained of",
-    "base_target": "which body poses were asked for",
-    "cmd_vel": "which walking speeds were asked for",
-    "walking_limits": "which gait was chosen",
-}
 
 
 @dataclass(frozen=True)
@@ -111,10 +85,11 @@ class RecordingAnalysis:
     def __init__(self, path: Path, robot: RobotModel | None = None) -> None:
         self.path = path
         self.recording = recording = Recording(path)
-        topics: tuple[str, ...] = (*_NUMBERS, *_ASKED, *_TEXTS, DIAGNOSTICS)
+        topics = [name for name, topic in TOPICS.items() if topic.in_report]
         if recording.namespace + "odom" not in recording.topics:
-            topics = (*topics, "imu/data")
-        self.signals: Signals = signals_of(recording, topics, np.float32, _UNUSED)
+            topics.append("imu/data")
+        unused = {name: topic.unused for name, topic in TOPICS.items()}
+        self.signals: Signals = signals_of(recording, topics, np.float32, unused)
         self.notes: list[str] = []
         self.robot = robot or self._recorded_robot()
         self.states: list[StateInterval] = spells(self.signals.texts.get("state", ()), self.end)
@@ -229,7 +204,7 @@ class RecordingAnalysis:
         """(n, 12) in rad: the last command before each of the joint_states; NaN where a joint was limp, or none came
         for half a second."""
         commands = self.signals.get("joint_commands")
-        return None if commands is None else commands.held("position", self.joints.times, _FRESH)
+        return None if commands is None else commands.held("position", self.joints.times, FRESH)
 
     @cached_property
     def tracking(self) -> Array | None:
@@ -311,8 +286,8 @@ class RecordingAnalysis:
         ask = _asked([(s.times, s["twist"]) for s in found if s is not None])
         if ask is None:
             return None
-        ends = np.flatnonzero(np.diff(ask.times, append=np.inf) > _FRESH)
-        times = np.concatenate((ask.times, ask.times[ends] + _FRESH))
+        ends = np.flatnonzero(np.diff(ask.times, append=np.inf) > FRESH)
+        times = np.concatenate((ask.times, ask.times[ends] + FRESH))
         values = np.concatenate((ask.values, np.zeros((len(ends), 3))))
         order = np.argsort(times, kind="stable")
         return Setpoint(times[order], values[order])

@@ -15,7 +15,8 @@ import numpy as np
 from quadleg.client import SIMULATED, Robot
 from quadleg.errors import NotReached, RecordingError, Refused
 from quadleg.recording.reader import Recording
-from quadleg.recording.signals import DIAGNOSTICS, Signals, signals_of
+from quadleg.recording.signal_table import DIAGNOSTICS
+from quadleg.recording.signals import Signals, signals_of
 
 VELOCITIES = ("cmd_vel", "teleop/cmd_vel")
 TARGETS = ("base_target", "teleop/base_target")

@@ -25,7 +25,7 @@ from quadleg.middleware.topics import split_state
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recording_writer import RecordingWriter as Recording
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
-from quadleg.recording.text_messages import diagnoses_of, text_of
+from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, STRING, diagnostics_decoder, text_decoder
 from quadleg.robot.model import LEGS
 
 TOPICS = (
@@ -147,7 +147,9 @@ class Recorder(QuadlegNode):
         )
         channel = self._recording.channel(topic, kind, definition, _in_yaml(publishers[0].qos_profile), latched)
         short = topic.removeprefix(f"{self.get_namespace().rstrip('/')}/")
-        self._heard[topic] = Heard(kind, self._ears.open(message, topic, qos), self._taker(short, channel))
+        self._heard[topic] = Heard(
+            kind, self._ears.open(message, topic, qos), self._taker(short, channel, kind, definition)
+        )
 
     def _read(self) -> None:
         for heard in self._heard.values():
@@ -163,7 +165,7 @@ class Recorder(QuadlegNode):
             self._missed = (self._missed or 0) + max(0, number - numbers[publisher] - 1)
         numbers[publisher] = number
 
-    def _taker(self, topic: str, channel: int) -> Callable[[bytes, int], None]:
+    def _taker(self, topic: str, channel: int, kind: str, definition: str) -> Callable[[bytes, int], None]:
         take = self._recording.take
 
         def state(data: bytes, received: int) -> None:
@@ -183,7 +185,13 @@ class Recorder(QuadlegNode):
                 if said.node == "servo_output" and "joint_angles" in said.values:
                     self._recording.describe("joint_angles", {"kind": said.values["joint_angles"]})
 
-        own = {"state": state, "joint_states": joint_states, "diagnostics": diagnostics}
+        own = {"joint_states": joint_states}
+        if kind == STRING:
+            text_of = text_decoder(definition)
+            own["state"] = state
+        elif kind == DIAGNOSTIC_ARRAY:
+            diagnoses_of = diagnostics_decoder(definition)
+            own["diagnostics"] = diagnostics
         return own.get(topic, lambda data, received: take(channel, data, received))
 
     # What is kept

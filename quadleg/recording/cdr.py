@@ -2,15 +2,14 @@
 
 Messages of one topic mostly have the same lengths of their texts and lists, and then the same number stands at the
 same place in all of them. Encoding: OMG, DDS-XTypes 1.3, 7.4.1 (XCDR version 1), in which each number is aligned to
-its own size. Definitions: the ROS 2 interface description, as MCAP's registry has it for `ros2msg`.
+its own size.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from struct import unpack_from
 from typing import Any
 
@@ -18,31 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import RecordingError
+from quadleg.recording.message_fields import DEEPEST, HEADER, MOST_FIELDS, NUMBERS, definitions, short_name
 
 Array = NDArray[Any]
 Bytes = NDArray[np.uint8]
 
-_HEADER = 4  # bytes before the data, of which the second says which byte of a number comes first
-_NUMBERS = {
-    **{"bool": "u1", "byte": "u1", "char": "u1", "float32": "f4", "float64": "f8"},
-    **{"int8": "i1", "int16": "i2", "int32": "i4", "int64": "i8"},
-    **{"uint8": "u1", "uint16": "u2", "uint32": "u4", "uint64": "u8"},
-}
-DEEPEST = 20  # types within each other; odometry has five
-MOST_FIELDS = 20_000  # single ones of one message; planned_feet has some 300
 MOST_SHAPES = 1_000  # of one topic's messages that are taken apart at once; those of more are left out
 MOST_COMPARED = 1 << 29  # bytes that are compared to find them; messages of one shape take as many as they have
-_FIELD = re.compile(r"([\w/]+)(?:<=\d+)?(\[(?:<=)?(\d*)\])?\s+(\w+)")
-_SEPARATOR = re.compile(r"^=+\s*$", re.MULTILINE)
-
-
-@dataclass(frozen=True)
-class Field:
-    """One field of a message: its type, and `count`: None for one, 0 for a list of any length, else how many."""
-
-    name: str
-    type: str
-    count: int | None
 
 
 @dataclass(frozen=True)
@@ -58,41 +39,6 @@ class Place:
     single: bool
 
 
-@lru_cache(256)
-def definitions(type_name: str, text: str) -> dict[str, tuple[Field, ...]]:
-    """The fields of a type and of all types in it, by `package/Name`, from the text of its definition.
-
-    Raises ValueError for a type whose name is no `package/Name`.
-    """
-    parts = _SEPARATOR.split(text)
-    result = {_short(type_name): _fields(parts[0], type_name.split("/", maxsplit=1)[0])}
-    for part in parts[1:]:
-        head, _, body = part.strip().partition("\n")
-        name = head.removeprefix("MSG:").strip()
-        result[_short(name)] = _fields(body, name.split("/")[0])
-    return result
-
-
-def _short(name: str) -> str:
-    """`package/Name`, of `package/msg/Name` too."""
-    package, *_, last = name.split("/")
-    return f"{package}/{last}"
-
-
-def _fields(text: str, package: str) -> tuple[Field, ...]:
-    found = []
-    for line in text.splitlines():
-        words = line.split("#")[0].strip()
-        match = _FIELD.match(words)
-        if not match or re.match(r"\S+\s+\w+\s*=", words):  # empty, or a constant
-            continue
-        kind, is_list, count, name = match.groups()
-        if kind not in _NUMBERS and kind not in ("string", "wstring"):
-            kind = _short(kind if "/" in kind else f"{'std_msgs' if kind == 'Header' else package}/{kind}")
-        found.append(Field(name, kind, int(count or 0) if is_list and "<=" not in is_list else 0 if is_list else None))
-    return tuple(found)
-
-
 class Layout:
     """Where everything stands in one message, and in all that are of the same shape.
 
@@ -105,10 +51,10 @@ class Layout:
         self._shape: list[tuple[int, int]] = []  # (offset, length) of all that says where things stand, and of texts
         self._sample, self._steps = sample, 0
         self._order = "<" if sample[1:2] in (b"\x01", b"\x03") else ">"
-        self._at = _HEADER
+        self._at = HEADER
         try:
             self._types = definitions(type_name, definition)
-            self._walk(_short(type_name), "", 0)
+            self._walk(short_name(type_name), "", 0)
         except (KeyError, IndexError, ValueError, OverflowError) as error:
             raise RecordingError(f"a message is no {type_name}: {error!r}") from None
         if self._at > len(sample):
@@ -122,7 +68,7 @@ class Layout:
                 self._one(field.type, path + field.name, depth)
                 continue
             count = field.count or self._length()
-            if field.type in _NUMBERS:
+            if field.type in NUMBERS:
                 self._numbers(field.type, path + field.name, count, single=False)
             else:
                 for number in range(count):
@@ -132,7 +78,7 @@ class Layout:
         self._steps += 1
         if self._steps > MOST_FIELDS or self._at > len(self._sample):
             raise ValueError("more fields than it can have")
-        if kind in _NUMBERS:
+        if kind in NUMBERS:
             self._numbers(kind, path, 1, single=True)
         elif kind == "string":
             length = self._length()
@@ -145,7 +91,7 @@ class Layout:
     def _numbers(self, kind: str, path: str, count: int, single: bool) -> None:
         if not count:
             return
-        code = _NUMBERS[kind]
+        code = NUMBERS[kind]
         size = int(code[1])
         self._align(size)
         self.places[path] = Place(self._at, self._order + code, count, single)
@@ -163,12 +109,12 @@ class Layout:
         return int(length)
 
     def _align(self, size: int) -> None:
-        self._at += -(self._at - _HEADER) % size
+        self._at += -(self._at - HEADER) % size
 
     @cached_property
     def shape(self) -> NDArray[np.intp]:
         """Offsets of the bytes that are alike in messages of the same shape."""
-        spans = [np.arange(offset, offset + length) for offset, length in [(0, _HEADER), *self._shape]]
+        spans = [np.arange(offset, offset + length) for offset, length in [(0, HEADER), *self._shape]]
         return np.concatenate(spans)
 
 

@@ -1,10 +1,11 @@
-"""What a recording says, as numbers over time: one `Signal` a topic, with arrays by the names in `READERS`."""
+"""What a recording says, as numbers over time: one `Signal` a topic, with the arrays of `signal_table.TOPICS`."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -14,15 +15,11 @@ from numpy.typing import NDArray
 from quadleg.errors import MessageError, RecordingError, shortened
 from quadleg.recording.cdr import Rows, rows_of
 from quadleg.recording.reader import Batch, Recording, Topic
-from quadleg.recording.text_messages import Diagnosis, diagnoses_of, text_of
-from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED
+from quadleg.recording.signal_table import DIAGNOSTICS, TOPICS
+from quadleg.recording.text_messages import Diagnosis, diagnostics_decoder, text_decoder
+from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
 
 Array = NDArray[Any]
-
-QUATERNION = "wxyz"
-_TWIST = ("linear.x", "linear.y", "angular.z")
-_DIAGONAL = slice(0, 36, 7)  # of a covariance (6, 6) by rows: x, y, z, and the rotations about them
-_XY = 1  # the place of the covariance of x and y in it
 
 
 @dataclass(frozen=True)
@@ -51,7 +48,7 @@ class Signals:
     """All of a recording that reports and tables need; a topic that it does not have is missing.
 
     - `signals`: by the topic's name without namespace, as `joint_states`;
-    - `texts`: of the topics of `TEXTS`, (time in s, text) each;
+    - `texts`: of the topics of texts, (time in s, text) each;
     - `diagnostics`: one after the other;
     - `strangers`: joints that no robot of quadleg has;
     - `odd`: topics with messages that are left out, since they are not what a robot of quadleg says there, with their
@@ -83,120 +80,12 @@ def angles_are(recording: Recording, signals: Signals) -> str:
     return said if said in (MEASURED, MODELLED) else ""
 
 
-# Each gives arrays by name for messages of one shape: (n, ...), in SI units, angles in rad.
-
-
-def _joints(rows: Rows, names: str, numbers: Mapping[str, str]) -> dict[str, Array]:
-    """(n, 12) each, NaN for a joint that is not named or has no such number."""
-    places = [(JOINT_NAMES.index(name), k) for k, name in enumerate(rows.texts(names)) if name in JOINT_NAMES]
-    found = {}
-    for key, path in numbers.items():
-        result = np.full((len(rows.numbers), len(JOINT_NAMES)), np.nan)
-        if rows.has(path):
-            values = rows.values(path)
-            if values.ndim != 2:
-                raise KeyError(path)
-            for joint, k in places:
-                if k < values.shape[1]:
-                    result[:, joint] = values[:, k]
-        found[key] = result
-    return found
-
-
-def _joint_states(rows: Rows) -> dict[str, Array]:
-    return _joints(rows, "name", {"position": "position", "velocity": "velocity", "effort": "effort"})
-
-
-def _joint_commands(rows: Rows) -> dict[str, Array]:
-    return {"stamp": _stamp(rows), **_joints(rows, "joint_names", {"position": "points[0].positions"})}
-
-
-def _feet(rows: Rows) -> dict[str, Array]:
-    """Of the feet `place` (n, 4, 3), `velocity` (n, 4, 3) and upward `force` (n, 4); of base_link `shift` (n, 3) and
-    `turn` (n, 4) as w, x, y, z, and the `twist` (n, 3) of base_footprint."""
-    names = rows.texts("joint_names")
-    legs = [names.index(leg) for leg in LEGS]
-    found = {
-        "place": np.stack([rows.vector(f"transforms[{k}].translation") for k in legs], axis=1),
-        "velocity": np.stack([rows.vector(f"twist[{k}].linear") for k in legs], axis=1),
-        "force": np.stack([rows.single(f"wrench[{k}].force.z") for k in legs], axis=1),
-    }
-    if "base_link" in names:
-        k = names.index("base_link")
-        found["shift"] = rows.vector(f"transforms[{k}].translation")
-        found["turn"] = rows.vector(f"transforms[{k}].rotation", QUATERNION)
-        found["twist"] = np.stack([rows.single(f"twist[{k}].{part}") for part in _TWIST], axis=1)
-    return found
-
-
-def _odometry(rows: Rows) -> dict[str, Array]:
-    """`variance` and `twist_variance` (n, 6) are along and about x, y, z; `xy` (n,) is the covariance of x and y."""
-    covariance = rows.values("pose.covariance", 36)
-    return {
-        "position": rows.vector("pose.pose.position"),
-        "quaternion": rows.vector("pose.pose.orientation", QUATERNION),
-        "linear": rows.vector("twist.twist.linear"),
-        "angular": rows.vector("twist.twist.angular"),
-        "variance": covariance[:, _DIAGONAL],
-        "xy": covariance[:, _XY],
-        "twist_variance": rows.values("twist.covariance", 36)[:, _DIAGONAL],
-    }
-
-
-def _imu(rows: Rows) -> dict[str, Array]:
-    return {
-        "quaternion": rows.vector("orientation", QUATERNION),
-        "angular_velocity": rows.vector("angular_velocity"),
-        "linear_acceleration": rows.vector("linear_acceleration"),
-    }
-
-
-def _supply(rows: Rows) -> dict[str, Array]:
-    return {"voltage": rows.single("voltage"), "current": rows.single("current")}
-
-
-def _velocity(rows: Rows) -> dict[str, Array]:
-    """`twist` (n, 3): forward and left in m/s, turn in rad/s, of a TwistStamped or a Twist."""
-    path = "twist." if rows.has("twist.linear.x") else ""
-    return {"twist": np.stack([rows.single(path + part) for part in _TWIST], axis=1)}
-
-
-def _pose(rows: Rows) -> dict[str, Array]:
-    return {"position": rows.vector("pose.position"), "quaternion": rows.vector("pose.orientation", QUATERNION)}
-
-
-def _point(rows: Rows) -> dict[str, Array]:
-    return {"place": rows.vector("point")}
-
-
-def _stamp(rows: Rows) -> Array:
-    return rows.single("header.stamp.sec") + 1e-9 * rows.single("header.stamp.nanosec")
-
-
-READERS: dict[str, Callable[[Rows], dict[str, Array]]] = {
-    "joint_states": _joint_states,
-    "joint_commands": _joint_commands,
-    "planned_feet": _feet,
-    "foot_loads": _feet,
-    "odom": _odometry,
-    "truth/odom": _odometry,
-    "imu/data": _imu,
-    "supply": _supply,
-    "cmd_vel": _velocity,
-    "teleop/cmd_vel": _velocity,
-    "base_target": _pose,
-    "teleop/base_target": _pose,
-    **{f"{leg}/foot_target": _point for leg in LEGS},
-}
-TEXTS = ("state", "servo_state", "walking_limits", "robot_description")
-DIAGNOSTICS = "diagnostics"
-_TYPES = dict.fromkeys(TEXTS, "std_msgs/msg/String") | {DIAGNOSTICS: "diagnostic_msgs/msg/DiagnosticArray"}
 NOTHING: Mapping[str, Collection[str]] = MappingProxyType({})
 
 
 def signals_of(
     recording: Recording,
-    topics: Collection[str] = (*READERS, *TEXTS, DIAGNOSTICS),
+    topics: Collection[str] = tuple(TOPICS),
     kind: Any = float,
     unused: Mapping[str, Collection[str]] = NOTHING,
 ) -> Signals:
@@ -213,12 +102,14 @@ def signals_of(
     for batches in recording.batches({space + topic for topic in topics}):
         for topic, batch in batches.items():
             name = topic.name.removeprefix(space)
-            if topic.type != _TYPES.get(name, topic.type):
+            known = TOPICS[name]
+            if known.type not in ("", topic.type):
                 result.odd[name] = topic.type
-            elif name in TEXTS or name == DIAGNOSTICS:
-                _take_texts(result, name, batch)
+            elif known.read:
+                read = partial(_numbers, known.read, kind, frozenset(unused.get(name, ())))
+                _take_numbers(result, found[name], name, topic, batch, read)
             else:
-                _take_numbers(result, found[name], name, topic, batch, kind, unused.get(name, ()))
+                _take_texts(result, name, topic, batch)
     result.signals.update((name, growing.signal()) for name, growing in found.items() if len(growing))
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
@@ -229,19 +120,29 @@ def signals_of(
     return result
 
 
-def _take_texts(result: Signals, name: str, batch: Batch) -> None:
+def _take_texts(result: Signals, name: str, topic: Topic, batch: Batch) -> None:
+    """Add texts, or diagnoses; damaged messages are counted."""
+    decode: Callable[[float, bytes], list[Any]]
+    into: list[Any] = result.diagnostics if name == DIAGNOSTICS else result.texts.setdefault(name, [])
+    try:
+        decode = diagnostics_decoder(topic.definition) if name == DIAGNOSTICS else _timed(topic.definition)
+    except MessageError:
+        result.left_out[name] += len(batch.data)
+        return
     for time, data in zip(batch.times, batch.data):
         try:
-            if name == DIAGNOSTICS:
-                result.diagnostics += diagnoses_of(time, data)
-            else:
-                result.texts.setdefault(name, []).append((time, text_of(data)))
+            into += decode(time, data)
         except MessageError:
             result.left_out[name] += 1
 
 
+def _timed(definition: str) -> Callable[[float, bytes], list[tuple[float, str]]]:
+    text_of = text_decoder(definition)
+    return lambda time, data: [(time, text_of(data))]
+
+
 def _take_numbers(
-    result: Signals, found: _Growing, name: str, topic: Topic, batch: Batch, kind: Any, unused: Collection[str]
+    result: Signals, found: _Growing, name: str, topic: Topic, batch: Batch, read: Callable[[Rows], dict[str, Array]]
 ) -> None:
     times = np.array(batch.times)
     result.left_out[name] += len(times)
@@ -250,12 +151,18 @@ def _take_numbers(
         if name == "joint_states":
             result.strangers |= set(rows.texts("name")) - set(JOINT_NAMES)
         try:
-            read = {key: value for key, value in READERS[name](rows).items() if key not in unused}
+            found.add(times[rows.numbers], read(rows))
         except (KeyError, ValueError):  # it has no such fields, or is not of legs with these names
             result.odd[name] = topic.type
-            continue
-        kinds = {key: _finite(value, float if key == "stamp" else kind) for key, value in read.items()}
-        found.add(times[rows.numbers], kinds)
+
+
+def _numbers(
+    read: Callable[[Rows], dict[str, Array]], kind: Any, unused: Collection[str], rows: Rows
+) -> dict[str, Array]:
+    """What `read` gives, without the `unused`, as numpy's `kind`."""
+    return {
+        key: _finite(value, float if key == "stamp" else kind) for key, value in read(rows).items() if key not in unused
+    }
 
 
 def _finite(values: Array, kind: Any) -> Array:

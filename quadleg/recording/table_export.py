@@ -1,4 +1,4 @@
-"""A recording as one table, a row a frame, for whatever reads CSV or Parquet.
+"""A recording as one table, a row a frame, for whatever reads CSV or Parquet. Its columns: `signal_table.TOPICS`.
 
 A row is one message of joint_states. Of all other topics it has what was said last before it; nothing where that was
 longer ago than `FRESH`, but for what stands until it is changed.
@@ -7,7 +7,7 @@ longer ago than `FRESH`, but for what stands until it is changed.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +16,12 @@ from numpy.typing import NDArray
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording.reader import Recording
+from quadleg.recording.signal_table import FRESH, TOPICS
 from quadleg.recording.signals import Signals, angles_are, signals_of
-from quadleg.robot.model import JOINT_NAMES, LEGS, MODELLED
+from quadleg.robot.model import MODELLED
 
 Array = NDArray[Any]
 
-FRESH = 0.5  # s
-XYZ, WXYZ = "xyz", "wxyz"
-_STANDING = ("base_target", "state", "servo_state")
 _ENDS = (".csv", ".parquet")
 
 
@@ -54,62 +52,25 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
 
     `begin` is the system clock's time of the recording's begin in s.
     """
-    states = signals.signals["joint_states"]
-    times = states.times
-    suffix = "_modelled" if modelled else ""
+
+    def told(key: str) -> bool:
+        return modelled if key == "joint_angles" else signals.told("servo_output", key) == MODELLED
+
+    times = signals.signals["joint_states"].times
     columns: dict[str, Array | list[str]] = {"time_s": times, "unix_time_s": begin + times}
-    for topic in ("state", "servo_state"):
-        if topic in signals.texts:
+    found: list[tuple[tuple[int, int, int], str, Array]] = []
+    for number, (topic, known) in enumerate(TOPICS.items()):
+        if known.column and topic in signals.texts:
             columns[topic] = _held_text(signals.texts[topic], times)
-    commands = signals.get("joint_commands")
-    commanded = commands.held("position", times, FRESH) if commands else None
-    for number, name in enumerate(JOINT_NAMES):
-        if commanded is not None:
-            columns[f"{name}_command_rad"] = commanded[:, number]
-        columns[f"{name}_angle_rad{suffix}"] = states["position"][:, number]
-        columns[f"{name}_speed_rad_per_s{suffix}"] = states["velocity"][:, number]
-        columns[f"{name}_torque_nm{suffix}"] = states["effort"][:, number]
-    for topic, key, prefix, parts in _VECTORS:
         signal = signals.get(topic)
-        if signal and key in signal.values:
-            held = signal.held(key, times, np.inf if topic in _STANDING else FRESH)
-            columns |= {f"{prefix}_{part}": held[:, k] for k, part in enumerate(parts)}
-    for topic, prefix in (("planned_feet", "planned"), ("foot_loads", "estimated")):
-        if signal := signals.get(topic):
-            places, forces = (signal.held(key, times, FRESH) for key in ("place", "force"))
-            for k, leg in enumerate(LEGS):
-                columns |= {f"{leg}_foot_{prefix}_{part}_m": places[:, k, i] for i, part in enumerate(XYZ)}
-                columns[f"{leg}_foot_{prefix}_force_n"] = forces[:, k]
-    if supply := signals.get("supply"):
-        kind = "_modelled" if signals.told("servo_output", "supply") == MODELLED else ""
-        for key, unit in (("voltage", "v"), ("current", "a")):
-            columns[f"supply_{key}_{unit}{kind}"] = supply.held(key, times, FRESH)
+        for own in known.columns:
+            if signal and own.array in signal.values:
+                held = signal.held(own.array, times, np.inf if known.stands else FRESH).reshape(len(times), -1)
+                kind = "_modelled" if known.modelled and told(known.modelled) else ""
+                for k, ((rank, place), name) in enumerate(own.names()):
+                    found.append(((rank, number if rank else 0, place), name + kind, held[:, k]))
+    columns |= {name: column for _, name, column in sorted(found, key=lambda each: each[0])}
     return {name: column for name, column in columns.items() if not _is_empty(column)}
-
-
-def _units(parts: str, unit: str) -> list[str]:
-    return [f"{part}_{unit}" for part in parts]
-
-
-_TWIST = ["x_m_per_s", "y_m_per_s", "yaw_rad_per_s"]
-# topic, its key, the columns' prefix, and what follows that
-_VECTORS: Sequence[tuple[str, str, str, Sequence[str]]] = (
-    ("cmd_vel", "twist", "cmd_vel", _TWIST),
-    ("teleop/cmd_vel", "twist", "teleop_cmd_vel", _TWIST),
-    ("base_target", "position", "base_target", _units(XYZ, "m")),
-    ("base_target", "quaternion", "base_target_quaternion", list(WXYZ)),
-    ("teleop/base_target", "position", "teleop_base_target", _units(XYZ, "m")),
-    ("teleop/base_target", "quaternion", "teleop_base_target_quaternion", list(WXYZ)),
-    ("planned_feet", "twist", "planned_velocity", _TWIST),
-    ("odom", "position", "odom", _units(XYZ, "m")),
-    ("odom", "quaternion", "odom_quaternion", list(WXYZ)),
-    ("odom", "linear", "odom_velocity", _units(XYZ, "m_per_s")),
-    ("odom", "angular", "odom_rate", _units(XYZ, "rad_per_s")),
-    ("truth/odom", "position", "truth", _units(XYZ, "m")),
-    ("truth/odom", "quaternion", "truth_quaternion", list(WXYZ)),
-    ("imu/data", "angular_velocity", "imu_rate", _units(XYZ, "rad_per_s")),
-    ("imu/data", "linear_acceleration", "imu_acceleration", _units(XYZ, "m_per_s2")),
-)
 
 
 def _held_text(said: list[tuple[float, str]], times: Array) -> list[str]:

@@ -1,18 +1,26 @@
-"""std_msgs/String and diagnostic_msgs/DiagnosticArray, whose texts differ in length from message to message.
-
-CDR as in cdr.py. What a message says of its own lengths is not trusted.
-"""
+"""Messages of texts: the words of std_msgs/String, and what nodes say of themselves in DiagnosticArrays."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from struct import Struct
+from typing import Any
 
-from quadleg.errors import MessageError
+from quadleg.recording.message_decoder import MessageDecoder
+from quadleg.recording.message_fields import Field
 
-_LENGTH = Struct("<I")
+STRING, DIAGNOSTIC_ARRAY = "std_msgs/msg/String", "diagnostic_msgs/msg/DiagnosticArray"
+_STRING_FIELDS = {"std_msgs/String": [Field("data", "string", None)]}
+_DIAGNOSTIC_FIELDS = {
+    "diagnostic_msgs/DiagnosticArray": [Field("status", "diagnostic_msgs/DiagnosticStatus", 0)],
+    "diagnostic_msgs/DiagnosticStatus": [
+        Field("level", "byte", None),
+        Field("name", "string", None),
+        Field("message", "string", None),
+        Field("values", "diagnostic_msgs/KeyValue", 0),
+    ],
+    "diagnostic_msgs/KeyValue": [Field("key", "string", None), Field("value", "string", None)],
+}
 
 
 @dataclass(frozen=True)
@@ -26,81 +34,35 @@ class Diagnosis:
     values: Mapping[str, str]
 
 
-def text_of(data: bytes) -> str:
-    """The text of a String. Raises MessageError for a damaged one."""
-    return _string(data, 4)[0]
+def text_decoder(definition: str) -> Callable[[bytes], str]:
+    """Return what gives the text of a String. Both raise MessageError, for a wrong definition or a damaged message."""
+    decode = MessageDecoder(STRING, definition, _STRING_FIELDS)
+    return lambda data: str(decode(data)["data"])
 
 
-def _string(data: bytes, at: int) -> tuple[str, int]:
-    length, begin = _length(data, at)
-    if begin + length > len(data):
-        raise MessageError(f"a text of {length} bytes in a message of {len(data)}")
-    return _decoded(data[begin : begin + length - 1 if length else begin]), begin + length
+def diagnostics_decoder(definition: str) -> Callable[[float, bytes], list[Diagnosis]]:
+    """Return what gives the diagnoses in a DiagnosticArray of a time in s. Raises MessageError as `text_decoder`."""
+    decode = MessageDecoder(DIAGNOSTIC_ARRAY, definition, _DIAGNOSTIC_FIELDS, deferred=("values",))
+    return lambda time, data: [_diagnosis(time, status) for status in decode(data)["status"]]
 
 
-@lru_cache(4096)
-def _decoded(text: bytes) -> str:
-    """Most texts come again and again: one of each is enough."""
-    return text.decode("utf-8", "replace")
+def _diagnosis(time: float, status: dict[str, Any]) -> Diagnosis:
+    node = status["name"].rpartition(": ")[2].rpartition("/")[2]
+    return Diagnosis(time, node, status["level"], status["message"], DeferredPairs(status["values"]))
 
 
-def _length(data: bytes, at: int) -> tuple[int, int]:
-    """A length and where what has it begins. Raises MessageError at the end."""
-    begin = at + -at % 4 + 4
-    if begin > len(data):
-        raise MessageError(f"a message of {len(data)} bytes is too short")
-    return _LENGTH.unpack_from(data, begin - 4)[0], begin
+class DeferredPairs(Mapping[str, str]):
+    """The key and value pairs of a diagnosis, decoded when first asked for."""
 
+    __slots__ = ("_known", "_pairs")
 
-def diagnoses_of(time: float, data: bytes) -> list[Diagnosis]:
-    """What nodes said of themselves in a DiagnosticArray. Raises MessageError for a damaged one."""
-    _, at = _string(data, 12)  # behind the header's stamp, its frame
-    count, at = _length(data, at)
-    found = []
-    for _ in range(count):
-        if at >= len(data):
-            raise MessageError(f"a message of {len(data)} bytes is too short")
-        level = data[at]
-        name, at = _string(data, at + 1)
-        message, at = _string(data, at)
-        _, at = _string(data, at)
-        values = _Pairs(data, at)
-        found.append(Diagnosis(time, name.rpartition(": ")[2].rpartition("/")[2], level, message, values))
-        at = _after_pairs(data, at)
-    return found
-
-
-def _after_pairs(data: bytes, at: int) -> int:
-    count, at = _length(data, at)
-    for _ in range(2 * count):
-        length, at = _length(data, at)
-        at += length
-    if at > len(data):
-        raise MessageError(f"a message of {len(data)} bytes is too short")
-    return at
-
-
-def _pairs(data: bytes, at: int) -> dict[str, str]:
-    count, at = _length(data, at)
-    found = {}
-    for _ in range(count):
-        key, at = _string(data, at)
-        found[key], at = _string(data, at)
-    return found
-
-
-class _Pairs(Mapping[str, str]):
-    """The values in a diagnosis, read once somebody asks for one: of most nobody does."""
-
-    __slots__ = ("_at", "_data", "_known")
-
-    def __init__(self, data: bytes, at: int) -> None:
-        self._data, self._at = data, at
+    def __init__(self, pairs: Callable[[], list[dict[str, str]]]) -> None:
+        self._pairs = pairs
         self._known: dict[str, str] | None = None
 
     def _read(self) -> dict[str, str]:
         if self._known is None:
-            self._known = _pairs(self._data, self._at)
+            self._known = {pair["key"]: pair["value"] for pair in self._pairs()}
         return self._known
 
     def __getitem__(self, key: str) -> str:
