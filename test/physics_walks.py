@@ -11,7 +11,8 @@ from math import degrees, hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from quadleg.estimation.odometry import ATTITUDE, VELOCITY, Estimate, Estimator
+from quadleg.estimation.body_estimate import ATTITUDE, VELOCITY, Estimate
+from quadleg.estimation.odometry import Estimator
 from quadleg.gait.planner import GaitPlan, Planner
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST, Planar

@@ -28,9 +28,10 @@ from physics_walks import (
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.estimation import modelled_joints
+from quadleg.estimation.body_estimate import BLOCKS, Estimate, in_body
 from quadleg.estimation.footprint import footprint
 from quadleg.estimation.modelled_joints import ModelledJoints, _columns
-from quadleg.estimation.odometry import BLOCKS, Estimate, Estimator, in_body
+from quadleg.estimation.odometry import Estimator
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose, compose
 from quadleg.kinematics.body_pose import all_forward, feet_in_base, stance_angles

@@ -105,7 +105,7 @@ class ErrorStateFilter:
         variances[GYRO_BIAS] += GYRO_BIAS_WALK**2 * dt
         variances[ACCELERATION_BIAS] += ACCELERATION_BIAS_WALK**2 * dt
 
-    def put(self, place: Vector, deviation: float) -> None:
+    def reset_place(self, place: Vector, deviation: float) -> None:
         """The IMU is at this place of the world (m), with a standard deviation (m) along each axis."""
         self.inertial.place = self._place = place
         self.p[POSITION, :] = 0.0
@@ -126,7 +126,7 @@ class ErrorStateFilter:
         """The feet may have moved by chance, (4,) m²."""
         np.einsum("ii->i", self.p)[FEET] += np.repeat(variances, 3)
 
-    def surprise(self, leg: int, off: Array, deviation: float) -> float:
+    def normalized_innovation(self, leg: int, off: Array, deviation: float) -> float:
         """How far a foot is `off` (m) from where it stands, as a squared distance in standard deviations."""
         foot = of_foot(leg)
         (a, b, c), (_, d, e), (_, _, f) = self.p[foot, foot].tolist()

@@ -17,8 +17,9 @@ from std_msgs.msg import String
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import TargetError
+from quadleg.estimation.body_estimate import BLOCKS, Estimate, in_body
 from quadleg.estimation.footprint import footprint
-from quadleg.estimation.odometry import BLOCKS, NO_IMU, Estimate, Estimator, in_body
+from quadleg.estimation.odometry import NO_IMU, Estimator
 from quadleg.estimation.tilt import IMU_FRAME
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose

@@ -6,7 +6,8 @@ Each part is the one that the nodes have; here they call each other once a servo
 from __future__ import annotations
 
 from quadleg.errors import CannotWalk, Unreachable
-from quadleg.estimation.odometry import Estimate, Estimator
+from quadleg.estimation.body_estimate import Estimate
+from quadleg.estimation.odometry import Estimator
 from quadleg.estimation.tilt import Tilt
 from quadleg.gait.walker import Walker
 from quadleg.gait.walking_limits import WalkingLimits

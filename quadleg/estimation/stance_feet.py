@@ -1,0 +1,189 @@
+"""Feet in stance as landmarks: where the joints put them, how far they may have moved, and what they correct."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import atan2, cos, sin, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.estimation.contact import Contacts
+from quadleg.estimation.error_state_filter import ErrorStateFilter
+from quadleg.gait.planner import GaitPlan
+from quadleg.geometry.rotations import rotation_matrix
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
+from quadleg.kinematics.body_pose import all_forward
+from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LegNoise:
+    """Standard deviations of what the joints say: a foot's `place` (m), how a standing foot `drifts` by chance (m/√s),
+    by how much of its way its place is wrong, by chance (`way`), and evenly, so that it adds up (`creep`)."""
+
+    place: float
+    drifts: float
+    way: float
+    creep: float
+
+
+# Tuned on the demo robot in physics; see test/test_odometry.py.
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 5e-3, 0.3, 0.05)}
+STRIDE = 0.05  # m: over such a way of a foot its error is another one
+STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
+LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
+NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
+FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
+INNOVATION_SHARE = 0.05  # of a new innovation in the mean that is said
+TURN_TIME = 0.06  # s over which the turning rate by the legs is evened
+
+
+class StanceFeet:
+    """The feet of one robot, tick after tick, in the order of `LEGS`.
+
+    `from_base` are the foot centres in base_link (m), `seen` those from the IMU along the world's axes, (4, 3) m.
+    `standing` are the legs whose feet stand since an earlier tick, `innovation` is the mean squared normalized
+    innovation, `turn_rate` how fast the body turns about its z by the feet that stand (rad/s).
+    """
+
+    def __init__(self, robot: RobotModel, noise: LegNoise, kalman: ErrorStateFilter, period: float) -> None:
+        self._robot = robot
+        self._noise = noise
+        self._radius = robot.legs[0].foot_radius
+        self._filter = kalman
+        self._inertial = kalman.inertial
+        self.contacts = Contacts(period)
+        self.known = [True] * len(LEGS)
+        self.standing: list[int] = []
+        self.innovation = 1.0
+        self.turn_rate = 0.0
+        self._angles: list[float] | None = None
+        self.from_base: tuple[Vector, ...] = (ZERO_VECTOR,) * len(LEGS)
+        self._from_base_before = self.from_base
+        self.seen = self._before = np.zeros((4, 3))
+
+    @property
+    def body_height(self) -> float:
+        """How high base_link is over the lowest foot's contact point, the body being level, in m."""
+        return -max(z for _, _, z in self.from_base) + self._radius
+
+    @property
+    def carrying(self) -> tuple[bool, ...]:
+        """Which feet carry: those that are down and do not slip."""
+        return tuple(down and not slips for down, slips in zip(self.contacts.down, self.contacts.slipping))
+
+    # One tick: move, then land, then correct
+
+    def move(self, joints: Array, dt: float) -> None:
+        """Take the joints' angles, (12,) rad, `dt` s after the last; the feet that stand roll by them."""
+        angles: list[float] = joints.tolist()
+        before, self.from_base = self.from_base, all_forward(self._robot, angles)
+        r = np.array(rotation_matrix(self._inertial.quaternion))
+        seen = (np.array(self.from_base) - self._inertial.arm) @ r.T
+        if self._angles is None:
+            self._before = self.seen = seen
+            self.put_on_ground()
+        else:
+            self._filter.feet += self._rolled(angles, self._angles, dt)
+            self._before = self.seen
+        self.seen, self._angles, self._from_base_before = seen, angles, before
+
+    def land(self, loads: tuple[float, ...], jumped: bool) -> None:
+        """Find which feet stand by the planned `loads`, none if time has `jumped`; others are where they are seen."""
+        landed = self.contacts.plan(loads, self.known)
+        if jumped:
+            landed = list(range(len(LEGS)))
+        down = self.contacts.down
+        self.standing = [leg for leg in range(len(LEGS)) if down[leg] and leg not in landed]
+        for leg in range(len(LEGS)):
+            if leg not in self.standing:
+                self._filter.land(leg, self.seen[leg], self._noise.place)
+
+    def correct(self, plan: GaitPlan, still: bool, imu: bool, dt: float) -> bool:
+        """Correct the state by the feet that stand where they stood; whether there is one.
+
+        `still`: nothing moves, neither planned nor in the joints. `imu`: whether there is one.
+        """
+        self._filter.drift(self._drifts(plan, still, imu, dt))
+        off = self.seen - self._filter.feet
+        used, total = [], 0.0
+        for leg in self.standing:
+            innovation = self._filter.normalized_innovation(leg, off[leg], self._noise.place)
+            if self.contacts.judge(leg, innovation, sqrt(float(off[leg] @ off[leg])) / dt):
+                used.append(leg)
+                total += innovation / 3
+        if used:
+            self.innovation += INNOVATION_SHARE * (total / len(used) - self.innovation)
+            index = [row for leg in used for row in range(15 + 3 * leg, 18 + 3 * leg)]
+            self._filter.correct(index, off[used].ravel(), self._noise.place, walking=not still)
+        for leg, slips in enumerate(self.contacts.slipping):
+            if slips:
+                r = np.array(rotation_matrix(self._inertial.quaternion))
+                self._filter.land(leg, r @ (np.array(self.from_base[leg]) - self._inertial.arm), self._noise.place)
+        return bool(used)
+
+    def trust(self) -> None:
+        """All feet on the ground stand from now on, whatever it seemed."""
+        for leg in self.standing:
+            self._filter.land(leg, self.seen[leg], self._noise.place)
+        self.contacts.trust()
+
+    def put_on_ground(self) -> None:
+        """The world's origin is on the ground under base_link."""
+        x, y, _ = self._inertial.arm
+        self._filter.reset_place((x, y, self._radius - float(self.seen[:, 2].min())), self._noise.place)
+
+    def feel_turning(self, dt: float) -> None:
+        """How fast feet that stand go round the body, the other way, is how fast it turns."""
+        found = 0.0
+        if len(self.standing) > 1:
+            was, now = (
+                np.array([feet[leg][:2] for leg in self.standing]) for feet in (self._from_base_before, self.from_base)
+            )
+            was, now = was - was.mean(axis=0), now - now.mean(axis=0)
+            found = -atan2(float((was[:, 0] * now[:, 1] - was[:, 1] * now[:, 0]).sum()), float((was * now).sum())) / dt
+        self.turn_rate += min(dt / TURN_TIME, 1.0) * (found - self.turn_rate)
+
+    # What a foot does while it stands
+
+    def _rolled(self, now: list[float], before: list[float], dt: float) -> Array:
+        """(4, 3): how far the spheres of feet that stand roll over the ground in a tick, by the turns of their legs."""
+        (xx, xy, xz), (yx, yy, yz), _ = rotation_matrix(self._inertial.quaternion)
+        wx, wy, wz = (dt * rate for rate in self._inertial.turning)
+        result = []
+        for i in range(0, 3 * len(LEGS), 3):
+            abduction = now[i]
+            shank = now[i + 1] + now[i + 2] - before[i + 1] - before[i + 2]
+            x, y, z = wx + abduction - before[i], wy + shank * cos(abduction), wz + shank * sin(abduction)
+            result.append((self._radius * (yx * x + yy * y + yz * z), -self._radius * (xx * x + xy * y + xz * z), 0.0))
+        return np.array(result)
+
+    def _drifts(self, plan: GaitPlan, still: bool, imu: bool, dt: float) -> Array:
+        """(4,) m²: how far the standing feet may have moved over the ground in a tick."""
+        if still:
+            return np.full(len(LEGS), STILL_DRIFT**2 * dt)
+        noise = self._noise
+        if not imu:  # the feet are all there is: to trust the slow ones more would be to go too slowly
+            drifts = LANDING_DRIFT if len(self.standing) < 3 else noise.drifts
+            return np.full(len(LEGS), drifts**2 * dt)
+        drift = (LANDING_DRIFT if self._touches(plan) else noise.drifts) ** 2 * dt
+        way = self.seen - self._before
+        lengths = np.sqrt(np.einsum("ij,ij->i", way, way))
+        light = np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
+        result: Array = light * (drift + noise.way**2 * STRIDE * lengths)
+        return result
+
+    def _touches(self, plan: GaitPlan) -> bool:
+        """Whether a foot just comes down: it pushes, and the others lose their hold for a moment."""
+        if self.contacts.coming(plan.loads):
+            return True
+        heights = self.seen[:, 2].tolist()
+        ground = [z for z, load in zip(heights, plan.loads) if load]
+        high = sum(ground) / len(ground) + NEAR
+        return any(
+            not load and velocity[2] < 0.0 and z < high
+            for z, load, velocity in zip(heights, plan.loads, plan.velocities)
+        )
