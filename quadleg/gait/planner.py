@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, hypot, isfinite, sin, tau
+from math import cos, hypot, isfinite, sin
 
 from quadleg.dynamics.load_sharing import share_weight
 from quadleg.errors import TargetError
+from quadleg.gait.body_shift import RESTING_SHIFT, BodyShift
 from quadleg.gait.schedule import first_lift_off, since_landing
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import Balance
-from quadleg.gait.sway import HARMONICS
 from quadleg.gait.swing import advance, lift, towards
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import (
@@ -31,7 +31,6 @@ from quadleg.robot.model import LEGS, RobotModel
 
 AT_HOME = 0.0005  # m: a foot so near its place in the square stance has no need to step
 SETTLED = 0.75  # of the time in the air; later a foot's landing place does not move any more
-SHIFT_TIME = 0.5  # s to shift the body before the first step and after the last
 HUGE = 1e6  # m/s or rad/s: greater numbers are brought down to this, so that no sum of them overflows
 LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
 
@@ -46,10 +45,6 @@ class GaitPlan:
     velocities: tuple[Vector, ...]
     loads: tuple[float, ...]
     shift: tuple[float, float]
-
-
-Shift = tuple[float, float, float, float]  # of the body: x, y in m, and their rates in m/s
-RESTING_SHIFT: Shift = (0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass
@@ -89,10 +84,7 @@ class Planner:
         self._be_at(0.0)
         self.walking = False
         self._goal = ZERO_TWIST  # what is wanted, or nothing while the gait is to change
-        self._shift = RESTING_SHIFT
-        self._shifting = 0.0  # s left of the shift before the first step, or after the last
-        self._swayed_for = ZERO_TWIST
-        self._sway = limits.sway(ZERO_TWIST).tolist()
+        self._shift = BodyShift(limits, self._home, period)
 
     # What is asked
 
@@ -123,15 +115,15 @@ class Planner:
         self._down = [from_frame(self.place, x, y) for x, y in places]
         self._air = [None] * len(LEGS)
         self._wanted = self.twist = ZERO_TWIST
-        self.walking, self._shifting = False, 0.0
-        self._shift = RESTING_SHIFT
+        self.walking = False
+        self._shift.rest()
 
     # What is planned
 
     @property
     def settled(self) -> bool:
         """Whether the feet stand and the body is not on its way back from its sway."""
-        return not self.walking and self._shifting <= 0.0
+        return not self.walking and self._shift.left <= 0.0
 
     @property
     def gait_changes(self) -> bool:
@@ -142,24 +134,27 @@ class Planner:
         """The plan one period later."""
         if self._next and not self.walking:
             self.limits, self._next = self._next, None
-            self._swayed_for, self._sway = ZERO_TWIST, self.limits.sway(ZERO_TWIST).tolist()
+            self._shift.take(self.limits)
         self._goal = ZERO_TWIST if self._next else self._wanted
         if not (self.walking or self.limits.trouble or (self._stops() and self._at_home())):
             self.walking = True
             self._be_at(first_lift_off(self.limits.gait))
-            sways = self.limits.margin is not None or any(self.limits.lean)
-            self._shifting = SHIFT_TIME if sways else 0.0
-        shifting = self._shifting > 0.0
+            self._shift.begin()
+        shift = self._shift
+        shifting = shift.left > 0.0
         if self.walking and not shifting:
             self._go()
         feet, velocities = self._feet()
-        if shifting:
-            self._shift_towards(self._swayed(feet) if self.walking else RESTING_SHIFT)
-        elif self.walking:
-            self._shift = self._swayed(feet)
-            if self._stops() and self._at_home():
-                self.walking, self._shifting = False, SHIFT_TIME
-        return GaitPlan(feet, velocities, self._loads(feet), self._shift[:2])
+        if shifting or self.walking:
+            goal = shift.sway(feet, self.twist, self._phase, self._since) if self.walking else RESTING_SHIFT
+            if shifting:
+                shift.go_towards(goal)
+            else:
+                shift.now = goal
+                if self._stops() and self._at_home():
+                    self.walking = False
+                    shift.end()
+        return GaitPlan(feet, velocities, self._loads(feet), shift.now[:2])
 
     def margin(self, lean: tuple[float, float] = (0.0, 0.0)) -> float:
         """The static margin in m of the last plan, with the body leaning by (x, y) m besides."""
@@ -235,54 +230,6 @@ class Planner:
         half = self.limits.gait.duty_factor * self.limits.gait.stride_period / 2
         return from_frame(compose_planar(self.place, motion(self.twist, left + half)), *self._home[leg])
 
-    def _swayed(self, feet: Sequence[Vector]) -> Shift:
-        """The sway and lean at this phase and twist over such feet."""
-        if self.twist != self._swayed_for:
-            self._swayed_for, self._sway = self.twist, self.limits.sway(self.twist).tolist()
-        turn = tau * self._phase
-        rate = tau / self.limits.gait.stride_period
-        x = y = vx = vy = 0.0
-        for order in range(1, HARMONICS + 1):
-            c, s = cos(order * turn), sin(order * turn)
-            (cx, cy), (sx, sy) = self._sway[order - 1], self._sway[order - 1 + HARMONICS]
-            x, y = x + cx * c + sx * s, y + cy * c + sy * s
-            vx, vy = vx + order * (sx * c - cx * s), vy + order * (sy * c - cy * s)
-        dx, dy = self._astray(feet)
-        lean_x, lean_y = self.limits.lean
-        return x + dx + lean_x, y + dy + lean_y, rate * vx, rate * vy
-
-    def _astray(self, feet: Sequence[Vector]) -> tuple[float, float]:
-        """How far the middle of the feet is from where it would be had the velocity always been this one."""
-        gait, twist = self.limits.gait, self.twist
-        half = gait.duty_factor * gait.stride_period / 2
-        seconds = (1 - gait.duty_factor) * gait.stride_period
-        sum_x = sum_y = 0.0
-        for since, home, (foot_x, foot_y, _) in zip(self._since, self._home, feet):
-            if since < gait.duty_factor:
-                x, y = to_frame(motion(twist, since * gait.stride_period - half), *home)
-            else:
-                share = (since - gait.duty_factor) / (1 - gait.duty_factor)
-                ax, ay = to_frame(motion(twist, half), *home)
-                bx, by = from_frame(motion(twist, seconds + half), *home)
-                way, _ = advance(share)
-                x, y = to_frame(motion(twist, share * seconds), ax + (bx - ax) * way, ay + (by - ay) * way)
-            sum_x, sum_y = sum_x + foot_x - x, sum_y + foot_y - y
-        return sum_x / len(LEGS), sum_y / len(LEGS)
-
-    def _shift_towards(self, goal: Shift) -> None:
-        """One period of the way to a shift and its rate, in the time that is left."""
-        left, dt = self._shifting, self._period
-        self._shifting = max(left - dt, 0.0)
-        moved = []
-        for axis in (0, 1):
-            # To be at a place with a rate is to be at rest in a frame that gets there with that rate.
-            rate = goal[2 + axis]
-            start = self._shift[axis] - (goal[axis] - rate * left)
-            place, speed = towards(start, self._shift[2 + axis] - rate, 0.0, left, dt)
-            moved.append((place + goal[axis] - rate * self._shifting, speed + rate))
-        (x, vx), (y, vy) = moved
-        self._shift = x, y, vx, vy
-
     def _feet(self) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
         """Foot centres in base_footprint, and their velocities."""
         vx, vy, turn = self.twist
@@ -316,7 +263,8 @@ class Planner:
     def _centre(self, feet: Sequence[Vector]) -> tuple[float, float]:
         """The centre of mass over the ground, in base_footprint."""
         share, follows = self._balance.share, self._balance.follows
-        x, y = self._offset[0] + follows * self._shift[0], self._offset[1] + follows * self._shift[1]
+        shift_x, shift_y, _, _ = self._shift.now
+        x, y = self._offset[0] + follows * shift_x, self._offset[1] + follows * shift_y
         for (foot_x, foot_y, _), (home_x, home_y) in zip(feet, self._home):
             x, y = x + share * (foot_x - home_x), y + share * (foot_y - home_y)
         return x, y
