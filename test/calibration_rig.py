@@ -41,23 +41,32 @@ class PersistentBoard(SimulatedBoard):
 
 @dataclass
 class CalibrationRig:
-    """`truth` is the robot as it is built, which the file need not know; hidden errors in rad and as shares."""
+    """`truth` is the robot as it is built, which the file need not know; hidden errors in rad and as shares.
+
+    A second session on a board that is running is given it with its clock.
+    """
 
     path: Path
     horns: Angles = field(default_factory=lambda: NONE)
     turns: Angles = field(default_factory=lambda: NONE)
     truth: RobotModel | None = None
+    clock: QuickClock = field(default_factory=QuickClock)
+    board: PersistentBoard | None = None
 
     def __post_init__(self) -> None:
-        self.clock = QuickClock()
         self.said: list[str] = []
         self.robot = load_robot(self.path)
         truth = on_bench(self.truth or self.robot)
         rest = stance_angles(self.robot, self.robot.resting)
-        self.board = PersistentBoard(truth, rest, None, 1, self.clock, self.horns, self.turns)
+        self.board = self.board or PersistentBoard(truth, rest, None, 1, self.clock, self.horns, self.turns)
+        self.file = RobotFileEditor(self.path)
+        self.sleep = self.clock.sleep
         self.fails: Callable[[], None] = lambda: None
-        self.pulses = Pulses(self.robot.board, self.open, self.clock.sleep)
-        self.session = Calibration(self.robot, RobotFileEditor(self.path), self.pulses, self.said.append, self.angle)
+        self.pulses = Pulses(self.robot.board, self.open, self._sleep)
+        self.session = Calibration(self.robot, self.file, self.pulses, self.said.append, self.angle)
+
+    def _sleep(self, seconds: float) -> None:
+        self.sleep(seconds)
 
     def open(self) -> PersistentBoard:
         self.fails()

@@ -275,7 +275,7 @@ class RosProbe:
 
         def callback(message: object) -> None:
             heard.append(message)
-            self._wake()
+            self.wake()
 
         self.node.create_subscription(kind, topic, callback, qos)
         return heard
@@ -291,11 +291,11 @@ class RosProbe:
         client = self.node.create_client(kind, service)
         assert client.wait_for_service(PATIENCE * 10.0), f"nobody offers {service}"
         future = client.call_async(kind.Request(**fields))
-        future.add_done_callback(lambda _: self._wake())
+        future.add_done_callback(lambda _: self.wake())
         self.wait(future.done, 10.0, f"an answer of {service}")
         return future.result()
 
-    def _wake(self) -> None:
+    def wake(self) -> None:
         with self.news:
             self.news.notify_all()
 

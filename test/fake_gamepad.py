@@ -48,7 +48,7 @@ class FakePad:
 
     def plug(self) -> None:
         """Plugs it in again."""
-        self._write_down()
+        self.describe()
         os.mkfifo(self.path.with_suffix(".new"))
         self._pipe = os.open(self.path.with_suffix(".new"), os.O_RDWR | os.O_NONBLOCK)
         os.set_blocking(self._pipe, True)
@@ -72,17 +72,17 @@ class FakePad:
             low, high = self._fixed["spans"][codes[name]]
             self.values[codes[name]] = value = round(share * high) if share >= 0 else round(-share * low)
             events.append((EV_ABS, codes[name], value))
-        self._write_down()
+        self.describe()
         self.send(*events, (EV_SYN, 0, 0))
 
     def press(self, button: int, down: bool = True) -> None:
         """The button of that place in BUTTONS."""
         code = self._fixed["buttons"][button]
         (self.down.add if down else self.down.discard)(code)
-        self._write_down()
+        self.describe()
         self.send((EV_KEY, code, int(down)), (EV_SYN, 0, 0))
 
-    def _write_down(self) -> None:
+    def describe(self) -> None:
         new = self._about.with_suffix(".new")
         new.write_text(json.dumps({**self._fixed, "values": self.values, "down": sorted(self.down)}))
         new.rename(self._about)
@@ -90,11 +90,10 @@ class FakePad:
 
 def install(folder: Path, put: Callable[[Any, str, Any], None] = setattr) -> None:
     """Lets quadleg look for gamepads in a folder; `put` sets an attribute of a module."""
-    import evdev
+    from evdev import _input as kernel
 
     from quadleg.teleop import gamepad
 
-    kernel = evdev._input
     read_many = kernel.device_read_many
 
     def about(fd: int) -> dict[str, Any]:

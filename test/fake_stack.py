@@ -41,7 +41,7 @@ class FakeStack:
         def callback(request, response):
             self.asked.append((name, value(request)))
             response.success, response.message = True, "done"
-            self.probe._wake()
+            self.probe.wake()
             return response
 
         return callback
@@ -52,7 +52,7 @@ class FakeStack:
         self.asked.append((parameter.name, value))
         response.results = [SetParametersResult(successful=True)]
         self.limits(LIMITS.replace("gait: creep", f"gait: {value}"))
-        self.probe._wake()
+        self.probe.wake()
         return response
 
     def limits(self, text: str = LIMITS) -> None:

@@ -22,7 +22,7 @@ from quadleg.robot.model import MEASURED
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
-from quadleg.simulation.simulated_imu import ImuSample
+from quadleg.simulation.simulated_imu import ImuSample, SimulatedImu
 from quadleg.simulation.world import World
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
@@ -85,7 +85,7 @@ def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground
             plan = planner.step()
             tick(legs_inverse(ROBOT, Pose((*plan.shift, stance.height)), plan.feet), plan)
     assert not world.fallen
-    return WalkRun(ticks, walk, world._imu.bias)
+    return WalkRun(ticks, walk, SimulatedImu(world.imu_period, seed).bias)
 
 
 @cache

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
 import shutil
 import time
 from collections.abc import Awaitable, Callable
+from functools import partial
+from math import copysign
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,8 @@ from calibration_rig import uncalibrated_file
 from quadleg.commissioning.calibration.bench import QuickClock
 from quadleg.commissioning.calibration.session import BenchSession
 from quadleg.commissioning.calibration.trim import Trim
+from quadleg.commissioning.dialog import Question
+from quadleg.errors import RobotFileError
 from quadleg.robot_file.load import find_robot, load_robot
 
 screen = pytest.importorskip(
@@ -21,23 +24,41 @@ screen = pytest.importorskip(
 )
 
 NAME = "rear_left_knee"
+COUNT = 20000 / 4096  # µs, of the PWM board at 50 Hz
 
 
 class ScreenUser:
     """A person at the keys, who waits until something is asked."""
 
-    def __init__(self, shown: screen.Screen, pilot) -> None:
-        self.shown, self.pilot = shown, pilot
+    def __init__(self, shown: screen.Screen, pilot, work: BenchSession | Trim) -> None:
+        self.shown, self.pilot, self.work = shown, pilot, work
 
     async def asked(self, key: str = "") -> str:
         """The text of the question on the screen, once it is the one called `key`."""
         for _ in range(1500):
-            question = self.shown._question
+            question = self.question
             if question and (not key or question.key == key):
                 await self.pilot.pause()
                 return question.text
             await self.pilot.pause(0.01)
-        raise AssertionError(f"{key} was never asked; now {self.shown._question}")
+        raise AssertionError(f"{key} was never asked; now {self.question}")
+
+    @property
+    def question(self) -> Question | None:
+        """What the screen asks; None while it waits for the conversation."""
+        return self.shown._question
+
+    async def enter(self, angle: float) -> None:
+        """Type an angle in degrees."""
+        await self.press(*typed(angle), "enter")
+        await self.asked()
+
+    async def jog(self, pulse: float) -> None:
+        """Press keys until the pulse is so many µs, to a count."""
+        while abs(away := pulse - shown_pulse(self.work)) > COUNT:
+            step = next(step for step in (100, 25, 5) if abs(away) >= step)
+            await self.press(next(key for key, by in screen.JOG_KEYS.items() if by == copysign(step, away)))
+            await self.asked("mark")
 
     async def press(self, *keys: str) -> None:
         for key in keys:
@@ -51,20 +72,15 @@ class ScreenUser:
 
 def play(
     work: BenchSession | Trim, act: Callable[[ScreenUser], Awaitable[None]], size: tuple[int, int] = (100, 32)
-) -> screen.Screen:
-    async def playing() -> screen.Screen:
-        shown = screen.Screen(work)
-        async with shown.run_test(size=size) as pilot:
-            await act(ScreenUser(shown, pilot))
-            for _ in range(500):
-                if not shown._thread.is_alive():
-                    break
-                await pilot.pause(0.01)
-        shown._thread.join(5)
-        assert not shown._thread.is_alive()
-        return shown
+) -> bool:
+    """What the screen's `hold` returns, held on a terminal of textual's own."""
+    shown = screen.Screen(work)
 
-    return asyncio.run(playing())
+    async def steer(pilot) -> None:
+        await act(ScreenUser(shown, pilot, work))
+
+    shown.run = partial(shown.run, headless=True, size=size, auto_pilot=steer)
+    return shown.hold()
 
 
 @pytest.fixture
@@ -74,6 +90,11 @@ def work(tmp_path: Path) -> BenchSession:
 
 def reading(work: BenchSession) -> float:
     return float(dict(work.facts())["protractor"].split("°")[0])
+
+
+def shown_pulse(work: BenchSession) -> float:
+    """The pulse in µs that the screen shows."""
+    return float(dict(work.facts())["pulse"].split()[0])
 
 
 def typed(number: float) -> list[str]:
@@ -91,14 +112,13 @@ def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
         await hands.asked("mark")
         assert work.session.servo.wanted == pytest.approx(before + 19e-6)
         for pulse in (1100, 1900, 1500):
-            hands.shown._answer(f"to {pulse}")  # as many presses
-            await hands.asked("mark")
-            await hands.press(*typed(reading(work)), "enter")
+            await hands.jog(pulse)
+            await hands.enter(reading(work))
             await hands.asked("mark")
         assert "worst mark" in dict(work.facts())
         await hands.press("d", "n", "n")
         await hands.asked("check")
-        await hands.press(*typed(reading(work)), "enter")
+        await hands.enter(reading(work))
         await hands.asked("limp")
         await hands.press("y")
         assert "FULL SPEED" in await hands.asked("moves")
@@ -106,8 +126,7 @@ def test_a_joint_is_calibrated_by_its_keys(work: BenchSession) -> None:
         await hands.asked("swung")
         await hands.press("y")
 
-    shown = play(work, act)
-    assert shown._result
+    assert play(work, act)
     assert load_robot(work.path).joints[8].servo.calibrated
     assert any(f"{NAME}: saved" in sentence for sentence in work.said)
 
@@ -118,20 +137,20 @@ def test_every_key_that_does_something_is_on_the_screen(work: BenchSession) -> N
         assert "all so" in hands.shown.export_screenshot().replace("&#160;", " ")
         await hands.press("y", "g", "y")
         await hands.asked("mark")
-        question = hands.shown._question
+        question = hands.question
         picture = hands.shown.export_screenshot().replace("&#160;", " ")
         for key in [choice.key for choice in question.choices] + ["PgDn", "←", "↑", "Space", "q"]:
             assert f" {key}" in picture
         for words in ("25", "100 µs", "pulses off", "rear", "1 of 1", "Enter"):
             assert words in picture
-        hands.shown._answer("at -90")
-        hands.shown._answer("to 2100")
-        hands.shown._answer("at -40")
+        await hands.enter(-90)
+        await hands.jog(2100)
+        await hands.enter(-40)
         await hands.asked("mark")
         await hands.press("d")
         await hands.asked("end")
         picture = hands.shown.export_screenshot().replace("&#160;", " ")
-        assert all(choice.label in picture for choice in hands.shown._question.choices if "'" not in choice.label)
+        assert all(choice.label in picture for choice in hands.question.choices if "'" not in choice.label)
         await hands.press("q")
 
     play(work, act, size=(80, 24))
@@ -162,8 +181,7 @@ def test_q_and_ctrl_c_end_with_pulses_off(work: BenchSession, key: str) -> None:
         await hands.asked("mark")
         await hands.pilot.press(key)
 
-    shown = play(work, act)
-    assert not shown._result
+    assert not play(work, act)
     assert work.pulses.live is None
     assert work.said[-1] == "Ended. Nothing was changed."
 
@@ -198,7 +216,7 @@ def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:
         await hands.asked("mark")
         await hands.press("9", "9", "9", "backspace", "9", "enter")
         await hands.asked("mark")
-        assert "999 ° makes no sense here: -190 to 25 ° would do" in hands.shown._question.complaint
+        assert "999 ° makes no sense here: -190 to 25 ° would do" in hands.question.complaint
         assert "makes no sense here" in hands.shown.export_screenshot().replace("&#160;", " ")
         await hands.press("q")
 
@@ -213,8 +231,8 @@ def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -
     async def act(hands: ScreenUser) -> None:
         await hands.pilot.pause(0.2)
 
-    shown = play(work, act)
-    assert "nonsense" in str(shown._error)
+    with pytest.raises(RobotFileError, match="nonsense"):
+        play(work, act)
 
 
 def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: BenchSession) -> None:
@@ -232,20 +250,23 @@ def test_a_key_that_does_nothing_is_said_and_where_marks_are_kept_is_too(work: B
     assert "the rest is kept in" in work.said[-1]
 
 
-def test_while_a_servo_moves_the_screen_says_so(work: BenchSession) -> None:
+def test_while_a_servo_moves_the_screen_says_so(work: BenchSession, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[str] = []
+    slow = False
+
+    def sleep(clock: QuickClock, seconds: float) -> None:
+        time.sleep(seconds if slow else 0.0)
+        clock.now += seconds
+
+    monkeypatch.setattr(QuickClock, "sleep", sleep)
 
     async def act(hands: ScreenUser) -> None:
         await hands.press("y")
-        slow = work.pulses._sleep
-
-        def sleep(seconds: float) -> None:
-            time.sleep(seconds)
-            slow(seconds)
-
-        work.pulses._sleep = sleep
+        nonlocal slow
+        await hands.asked()
+        slow = True
         await hands.press("g")
-        while not hands.shown._question:
+        while not hands.question:
             await hands.pilot.press("x")
             await hands.pilot.pause(0.1)
             seen.append(hands.text())

@@ -12,6 +12,7 @@ import pytest
 from calibration_rig import uncalibrated_file
 
 from quadleg.cli import main
+from quadleg.commissioning.calibration import bench
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.trim import Trim
 from quadleg.commissioning.dialog import Question, converse
@@ -55,22 +56,20 @@ def test_a_nudge_moves_the_standing_joint_and_becomes_its_zero(path: Path) -> No
 
 
 @pytest.mark.parametrize("how", ["end", "interrupt"])
-def test_whatever_ends_it_it_sits_down_first(path: Path, how: str) -> None:
+def test_whatever_ends_it_it_sits_down_first(path: Path, how: str, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Trim(path, quick=True)
     given = iter(["yes", "yes"])
-    cut_from = []
+    cut_from, close = [], SimulatedBoard.close
+
+    def closing(board: SimulatedBoard) -> None:
+        cut_from.append((work.standing.state, any(board.powered()), board.angles()))
+        close(board)
+
+    monkeypatch.setattr(SimulatedBoard, "close", closing)
 
     def answer(question: Question) -> str:
         if question.key != "trim":
             return next(given)
-        link = work.standing._link
-        close, board = link.close, link.board
-
-        def closing() -> None:
-            cut_from.append((work.standing.state, any(board.powered()), board.angles()))
-            close()
-
-        link.close = closing
         if how == "interrupt":
             raise KeyboardInterrupt
         return "end"
@@ -84,20 +83,27 @@ def test_whatever_ends_it_it_sits_down_first(path: Path, how: str) -> None:
     ((state, powered, angles),) = cut_from
     assert (state, powered) == (State.OFF, False)
     # At rest, not dropped from the height at which it stood.
-    rest = work.standing._output._rest
+    rest = stance_angles(work.robot, work.robot.resting)
     assert max(abs(a - b) for a, b in zip(angles, rest)) < radians(14)  # the horns went on anywhere
     assert path.read_text() == before
 
 
-def test_a_stop_is_limp_at_once_and_saves_nothing(path: Path) -> None:
+def test_a_stop_is_limp_at_once_and_saves_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Trim(path, quick=True)
+    boards: list[SimulatedBoard] = []
+
+    def board(*arguments: object) -> SimulatedBoard:
+        boards.append(SimulatedBoard(*arguments))
+        return boards[-1]
+
+    monkeypatch.setattr(bench, "SimulatedBoard", board)
     given = iter(["yes", "yes"])
 
     def answer(question: Question) -> str:
         if question.key != "trim":
             return next(given)
         work.cut()
-        assert not any(work.standing._link.board.powered())
+        assert not any(boards[-1].powered())
         return "+5"
 
     with pytest.raises(Refused, match="stopped by a key"):

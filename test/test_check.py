@@ -103,7 +103,7 @@ def test_what_is_assumed_is_said() -> None:
     joint = robot.legs[0].joints[0]
     guessed = replace(joint, servo=replace(joint.servo, calibrated=False))
     legs = (replace(robot.legs[0], joints=(guessed, *robot.legs[0].joints[1:])), *robot.legs[1:])
-    said = printed(module._quick(replace(robot, legs=legs)), 200)
+    said = printed(check(replace(robot, legs=legs)), 200)
     assert "how it is split between body and legs is assumed" in said
     assert "Not calibrated yet, assuming defaults for: front_left_abduction." in said
 

@@ -20,6 +20,7 @@ from rclpy.qos import qos_profile_sensor_data
 from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
+from std_srvs.srv import Trigger
 
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.kinematics.body_pose import stance_angles
@@ -107,7 +108,7 @@ def test_it_stands_up_and_says_how(start: Callable[..., PhysicsRig]) -> None:
     # Twelve servos that idle at 0.01 A and stall at 2.5 A; the legs carry 1.5 kg at rest.
     assert 1.0 < -supply.current < 8.0
     assert 5.5 < supply.voltage < 6.0 - 0.01
-    bench.node._emergency_stop(None)
+    assert bench.probe.ask(Trigger, "emergency_stop").success
     wait_until(lambda: bench.height() < 0.08, 5.0, "the body falls")
     limp = bench.more(bench.supply, 2)[-1]
     assert (limp.current, limp.voltage) == (0, 6)

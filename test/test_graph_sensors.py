@@ -26,6 +26,7 @@ from std_srvs.srv import Trigger
 from quadleg.client import Robot
 from quadleg.client.status_sentences import status_in_words
 from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds
 from quadleg.nodes import servo_output
 from quadleg.robot_file.load import find_robot
@@ -62,12 +63,19 @@ class SensorRig(OutputNode):
 
     def power_up(self) -> tuple[float, ...]:
         """All joints powered at rest; the angles."""
-        rest = tuple(self.node._output.view().angles)
+        rest = stance_angles(self.node.robot, self.node.robot.resting)
+        wait_until(lambda: self.written() > 0, 5.0, "the first frame, without power")
         self.command((), ())
         self.probe.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
+        before = self.written()
         self.command(rest)
-        wait_until(lambda: bool(self.node._written) and all(self.node._written[1]), 5.0, "all joints powered")
+        wait_until(lambda: self.written() > before, 5.0, "all joints powered")
+        assert self.node.health().values["joints_powered"] == 12
         return rest
+
+    def written(self) -> int:
+        """How many frames have been written to the board."""
+        return self.node.health().values["frames_written"]
 
     def says(self, words: str, level: bytes = b"\x01") -> None:
         """Waits for words in the node's own status."""
@@ -182,12 +190,12 @@ def test_a_sensor_that_is_gone_is_told_and_nothing_else_suffers(
     assert isnan(bench.supply[-1].voltage)
     assert isnan(bench.supply[-1].current)
     assert bench.values()["supply"] == "unknown"
-    written = bench.node._frames
+    written = bench.written()
     for k in range(10):
         bench.command(tuple(angle + 0.02 * (k % 2) for angle in rest))
         time.sleep(0.02)
-    assert bench.node._frames > written
-    assert bench.node._link.errors == 0
+    assert bench.written() > written
+    assert bench.node.health().values["board_errors"] == 0
     assert bench.probe.ask(Trigger, "emergency_stop").success
     chips.bus.others.update({0x68: imu, 0x41: power})
     bench.probe.wait(lambda: bench.supply[-1].voltage == pytest.approx(5.9, abs=1e-3), 5.0, "the supply is back")

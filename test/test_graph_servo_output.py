@@ -27,6 +27,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Uncalibrated
 from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.topics import JOINT_STATES, LATCHED
 from quadleg.nodes import servo_output
 from quadleg.robot.model import JOINT_NAMES
@@ -46,6 +47,8 @@ class FaultyBusRig:
         self._executor = EventsExecutor()
         self.node = servo_output.ServoOutput(parameters={"board": "i2c"})
         self._executor.add_node(self.node)
+        self.period = 1 / self.node.robot.control_rate
+        self.rest = list(stance_angles(self.node.robot, self.node.robot.resting))
         self._ended = False
         self._thread = threading.Thread(target=self._spin, daemon=True)
         self._thread.start()
@@ -97,10 +100,9 @@ def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBu
     monkeypatch.setattr(servo_output, "open_board", open_board)
     rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
     bench = FaultyBusRig(probe, bus)
-    rest = list(bench.node._output.view().angles)
     bench.command([], ())
     bench.says("following", 5.0)
-    bench.command(rest)
+    bench.command(bench.rest)
     wait_until(lambda: bench.powered() == 12, 5.0, "all joints powered")
     yield bench
     bench.close()
@@ -109,7 +111,7 @@ def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBu
 
 def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: FaultyBusRig) -> None:
     bench.goes.clear()
-    rest = list(bench.node._output.view().angles)
+    rest = bench.rest
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
     heard = len(bench.states)
@@ -117,13 +119,13 @@ def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: FaultyBusRig) -> None:
     assert "on its way" in bench.says("holding", 3.0)
     assert not bench.goes.is_set()
     bench.goes.set()
-    wait_until(lambda: bench.node._link.trouble is None and not bench.node._said_trouble, 3.0, "the board takes frames")
+    wait_until(lambda: not bench.node.health().values["board_trouble"], 3.0, "the board takes frames")
 
 
 def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench: FaultyBusRig) -> None:
-    rest = list(bench.node._output.view().angles)
+    rest = bench.rest
     channel, knee = bench.node.robot.joints[2].servo.channel, 2
-    reach = joint_steps(bench.node.robot, bench.node._period)[knee]
+    reach = joint_steps(bench.node.robot, bench.period)[knee]
     counts = lambda: bench.bus.chip.counts(channel)  # noqa: E731
     seen = [counts()]
     bench.goes.clear()
@@ -131,13 +133,13 @@ def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench:
     assert bench.stalled.wait(2.0)
     for frames in (1, 2, 3):
         bench.command([angle + frames * reach * (i == knee) for i, angle in enumerate(rest)])
-        time.sleep(bench.node._period)
+        time.sleep(bench.period)
     bench.bus.before = lambda: seen.append(counts())
     bench.goes.set()
 
     def arrived() -> bool:
         bench.command([angle + 3 * reach * (i == knee) for i, angle in enumerate(rest)])
-        return abs(bench.node._written[0][knee] - rest[knee] - 3 * reach) < 1e-6
+        return abs(bench.states[-1].position[knee] - rest[knee] - 3 * reach) < 1e-6
 
     wait_until(arrived, 5.0, "the knee three frames on")
     seen.append(counts())
@@ -146,7 +148,7 @@ def test_commands_that_came_while_the_bus_stalled_do_not_add_up_to_a_step(bench:
 
 
 def test_a_stop_while_the_bus_stalls_ends_without_power(bench: FaultyBusRig) -> None:
-    rest = list(bench.node._output.view().angles)
+    rest = bench.rest
     bench.goes.clear()
     bench.command([angle + 0.02 for angle in rest])
     assert bench.stalled.wait(2.0)
@@ -171,7 +173,7 @@ def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: FaultyB
     assert not goes.is_set()
     bench.says("stopped", 5.0)
     goes.set()
-    bench.command(list(bench.node._output.view().angles))
+    bench.command(bench.rest)
     heard = len(bench.states)
     bench.probe.wait(lambda: len(bench.states) > heard + 5, 5.0, "joint states after it")
     assert bench.powered() == 0
@@ -185,26 +187,32 @@ def test_a_node_that_ends_leaves_no_stop_socket(bench: FaultyBusRig) -> None:
 def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(
     bench: FaultyBusRig, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    rest = list(bench.node._output.view().angles)
+    rest = bench.rest
     bench.bus.always_fails = 121  # EREMOTEIO: no acknowledgement
     for k in range(30):
         bench.command([angle + 0.001 * k for angle in rest])
-        time.sleep(bench.node._period)
+        time.sleep(bench.period)
     assert "nobody answers at address 0x40" in bench.says("holding", 3.0)
     bench.bus.always_fails = None
-    wait_until(lambda: not bench.node._said_trouble, 5.0, "the board takes frames")
-    told = capfd.readouterr().err
+    told = ""
+
+    def recovered() -> bool:
+        nonlocal told
+        told += capfd.readouterr().err
+        return "the board takes frames again" in told
+
+    wait_until(recovered, 5.0, "the board takes frames")
     assert told.count("the board fails") == 1
     assert told.count("the board takes frames again") == 1
 
 
 def test_a_bus_too_slow_for_the_rate_is_said_with_what_it_runs_at(bench: FaultyBusRig) -> None:
-    rest = list(bench.node._output.view().angles)
+    rest = bench.rest
     diagnostics = bench.probe.hear(DiagnosticArray, "diagnostics")
     bench.bus.before = lambda: time.sleep(0.018)
     for k in range(20):
         bench.command([angle + 0.02 * (k % 2) for angle in rest])
-        time.sleep(bench.node._period)
+        time.sleep(bench.period)
     # 452 clocks in about 18 ms.
     told = "a frame takes .* the bus runs at about 2. kHz, the robot file says 400: raise the speed of the bus"
     bench.probe.wait(

@@ -56,7 +56,16 @@ def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monke
     monkeypatch.setattr(graph_timings, "namespace", lambda: "ours")
     ours = graph_timings.running_graph(100.0, tmp_path)
     monkeypatch.setattr(graph_timings, "namespace", lambda: "bare")
-    bare = graph_timings._skeleton(100.0)
+    bare = []
+
+    def started(commands):
+        bare.extend(commands)
+        raise InterruptedError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(graph_timings, "started", started)
+        with pytest.raises(InterruptedError):
+            graph_timings.measure(100.0)  # the skeleton is first
     with graph_timings.started(ours), graph_timings.started(bare):
         wait_until(lambda: topics(probe, "ours") == topics(probe, "bare") != {}, 20.0, "the same nodes and topics")
         for published, _ in topics(probe, "ours").values():

@@ -57,8 +57,6 @@ def write(path: Path, closed: bool = True) -> list[int]:
         sizes.append(path.stat().st_size)
     if closed:
         file.close()
-    else:
-        file._file.close()
     return sizes
 
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
 
-from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
+from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.errors import TargetError
 from quadleg.gait.planner import (
     AT_HOME,
@@ -33,6 +33,7 @@ from quadleg.geometry.planar import (
     motion,
     to_frame,
 )
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import LEGS
 
@@ -395,7 +396,8 @@ def test_the_margin_counts_how_the_body_leans():
     run = PlannerRun(DEMO, "creep").go(0.1)
     upright = run.planner.margin()
     feet = np.array(run.robot.standing.feet)[:, :2]
-    assert upright == pytest.approx(static_margin([tuple(foot) for foot in feet], tuple(run.planner._offset)))
+    centre = centre_of_mass(run.robot, stance_angles(run.robot, run.robot.standing))[:2]
+    assert upright == pytest.approx(static_margin([tuple(foot) for foot in feet], centre))
     leaning = run.planner.margin((0.0, 0.02))
     assert upright - 0.02 < leaning < upright - 0.012, "the legs stay behind, and so does a part of the weight"
 

@@ -76,13 +76,17 @@ def test_at_rest_it_measures_gravity_in_its_own_frame(rpy: tuple[float, float, f
 def test_a_turning_body_is_felt_as_rate_and_centripetal_acceleration() -> None:
     """Newton: the specific force of a point at r from the axis of a steady turn at w is w² r towards the axis."""
     arm, rate = 0.05, 5.0
-    robot = mounted(inspector(), (0.0, 0.0, 0.0), (0.0, 0.0, radians(90)))
-    world = World(robot)
-    world.model.opt.gravity[:] = (0.0, 0.0, -1e-9)
-    world.data.qpos[2] += 1.0
-    mujoco.mj_forward(world.model, world.data)
-    centre = world.data.subtree_com[1] - world.data.qpos[:3]
-    world._mounting = replace(world._mounting, position=(centre[0] + arm, centre[1], centre[2]))
+
+    def floating(position: tuple[float, ...]) -> tuple[World, np.ndarray]:
+        """A world in which nothing is heavy, and its centre of mass in base_link."""
+        world = World(mounted(inspector(), position, (0.0, 0.0, radians(90))))
+        world.model.opt.gravity[:] = (0.0, 0.0, -1e-9)
+        world.data.qpos[2] += 1.0
+        mujoco.mj_forward(world.model, world.data)
+        return world, world.data.subtree_com[1] - world.data.qpos[:3]
+
+    _, (x, y, z) = floating((0.0, 0.0, 0.0))
+    world, centre = floating((x + arm, y, z))
     turn = np.array([0.0, 0.0, rate])
     world.data.qvel[3:6] = turn
     world.data.qvel[:3] = -np.cross(turn, centre)  # the centre of mass stays where it is

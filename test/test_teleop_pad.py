@@ -111,7 +111,7 @@ def test_after_dropped_events_the_device_is_asked(fake: FakePad, pad: Gamepad) -
     # The kernel's buffer ran over: the button was let go and the stick moved unseen.
     fake.down.clear()
     fake.values[0] = -32768
-    fake._write_down()
+    fake.describe()
     fake.send((EV_SYN, 3, 0), (EV_KEY, BUTTONS[5], 1), (EV_SYN, 0, 0))
     pad.read()
     reading = pad.reading()

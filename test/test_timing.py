@@ -19,15 +19,8 @@ KEYS = ["name", "value", "unit", "yardstick", "yardstick_value", "ratio"]
 
 @pytest.fixture
 def quick(monkeypatch):
-    """Every benchmark goes through its code once, with few cases."""
-    reachable = timing._reachable
-    monkeypatch.setattr(timing, "_reachable", lambda leg, count: reachable(leg, min(count, 20)))
-
-    def once(call, cases, blocks=1):
-        call(cases[0])
-        return 1e-6
-
-    monkeypatch.setattr(timing, "_seconds_per_call", once)
+    """Every benchmark goes through its cases once."""
+    monkeypatch.setattr(timing.timeit, "repeat", lambda block, number, repeat: block() or [1.0])
 
 
 def test_ratio_is_value_by_yardstick():
@@ -115,17 +108,23 @@ def test_table_says_all_of_it(capsys, monkeypatch):
 
 def test_time_of_a_call_is_the_best_block_by_the_number_of_cases(monkeypatch):
     monkeypatch.setattr(timing.timeit, "repeat", lambda block, number, repeat: block() or [9.0, 6.0, 8.0])
+    monkeypatch.setattr(timing, "inverse", lambda leg, point: seen.append(point))
+    monkeypatch.setattr(timing, "pinocchio_iteration", lambda robot, leg: lambda start, point: None)
     seen = []
-    assert timing._seconds_per_call(seen.append, ["a", "b"], blocks=3) == 3.0
-    assert seen == ["a", "b"]
+    assert timing.ik_scalar(sample_robots.inspector()).value == 6e6 / len(seen)
+    assert len(seen) == len(set(seen)) > 1000
 
 
 @pytest.mark.parametrize("robot", [sample_robots.inspector(), sample_robots.digger()], ids=lambda robot: robot.name)
-def test_points_are_reachable_and_differ(robot):
-    points = timing._reachable(robot.legs[0], 1000)
-    assert points.shape == (1000, 3)
-    assert len(np.unique(points, axis=0)) == 1000
-    for point in points:
+@pytest.mark.usefixtures("quick")
+def test_points_are_reachable_and_differ(monkeypatch, robot):
+    timed, inverse_batch = [], timing.inverse_batch
+    monkeypatch.setattr(timing, "inverse_batch", lambda leg, points: timed.append(points) or inverse_batch(leg, points))
+    timing.ik_batch(robot)
+    points = timed[-1]
+    assert points.shape == (300_000, 3)
+    assert len(np.unique(points, axis=0)) == len(points)
+    for point in points[:1000]:
         inverse(robot.legs[0], tuple(point))  # raises Unreachable where it is not
 
 

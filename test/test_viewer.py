@@ -14,6 +14,7 @@ from collections.abc import Awaitable, Callable, Iterable, Iterator
 from contextlib import suppress
 from math import cos, sin
 
+import psutil
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -714,7 +715,8 @@ def test_a_port_in_use_is_said_with_the_cure() -> None:
 
 def test_it_listens_on_this_computer_alone(served: PageServerRig) -> None:
     assert page_server.HOST == "127.0.0.1"
-    assert served.server._socket.getsockname()[0] == "127.0.0.1"
+    listening = [line.laddr for line in psutil.Process().net_connections("tcp") if line.status == psutil.CONN_LISTEN]
+    assert [address.ip for address in listening if address.port == served.server.port] == ["127.0.0.1"]
 
 
 def test_lines_are_bounded(served: PageServerRig) -> None:
