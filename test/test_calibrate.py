@@ -447,11 +447,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
 ) -> None:
     bench = CalibrationRig(path)
     person = SimulatedUser(bench)
-<<<<<<< HEAD
     save, tries = bench.session.servo.file.save, []
-=======
-    save, tries = bench.file.save, []
->>>>>>> 93abfa7 (Drive tests by public behaviour, not by private attributes)
 
     def failing(changes):
         tries.append(changes)
@@ -459,11 +455,7 @@ def test_a_file_that_cannot_be_written_is_asked_again_and_the_figures_are_said(
             raise OutputPathError("No space left on device")
         return save(changes)
 
-<<<<<<< HEAD
     monkeypatch.setattr(bench.session.servo.file, "save", failing)
-=======
-    monkeypatch.setattr(bench.file, "save", failing)
->>>>>>> 93abfa7 (Drive tests by public behaviour, not by private attributes)
     assert hold(bench.session.calibrate([HIP]), person)
     assert person.asked.count("save") == 2
     assert sum("pulse_at_zero_us" in sentence for sentence in bench.said) == 2
