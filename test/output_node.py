@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-import rclpy
 from conftest import RosProbe
-from rclpy.experimental import EventsExecutor
-from rclpy.signals import SignalHandlerOptions
+from spun_middleware import SpunMiddleware
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.nodes import servo_output
@@ -21,17 +18,11 @@ class OutputNode:
 
     def __init__(self, probe: RosProbe, **parameters: object) -> None:
         self.probe = probe
-        self.node = servo_output.ServoOutput(parameters=parameters)
-        self._executor = EventsExecutor()
-        self._executor.add_node(self.node)
+        self._middleware = SpunMiddleware()
+        self.node = servo_output.ServoOutput(self._middleware, parameters=parameters)
         self.closed = False
-        self._thread = threading.Thread(target=self._spin, daemon=True)
-        self._thread.start()
+        self._middleware.start()
         self._commands = probe.publisher(JointTrajectory, "joint_commands")
-
-    def _spin(self) -> None:
-        while not self.closed:
-            self._executor.spin_once(timeout_sec=0.05)
 
     def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
         point = JointTrajectoryPoint(positions=list(angles))
@@ -45,15 +36,12 @@ class OutputNode:
 
     def close(self) -> None:
         self.closed = True
-        self._thread.join()
-        self._executor.shutdown()
-        self.node.close()
+        self._middleware.close_with(self.node)
 
 
 @contextmanager
 def starter(kind: Callable[..., OutputNode], probe: RosProbe) -> Iterator[Callable[..., OutputNode]]:
     """Starts such nodes with the parameters given, and closes those that are still open at the end."""
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
     started: list[OutputNode] = []
 
     def start(**parameters: object) -> OutputNode:
@@ -64,4 +52,3 @@ def starter(kind: Callable[..., OutputNode], probe: RosProbe) -> Iterator[Callab
     for node in started:
         if not node.closed:
             node.close()
-    rclpy.try_shutdown()

@@ -10,14 +10,12 @@ import pytest
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-import rclpy
 from geometry_msgs.msg import TwistStamped
-from rclpy.executors import SingleThreadedExecutor
-from rclpy.signals import SignalHandlerOptions
 from std_msgs.msg import String
 
 from quadleg.gait.velocity_selection import WalkDirection
 from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.middleware.rclpy_middleware import RclpyMiddleware
 from quadleg.middleware.topics import LATCHED
 from quadleg.nodes.gait import Gait
 from quadleg.robot_file.load import find_robot
@@ -33,12 +31,9 @@ class GaitNodeRig:
         assert shipped.count("abduction: [-30, 45]") == 2
         path = folder / "narrow.yaml"
         path.write_text(shipped.replace("abduction: [-30, 45]", "abduction: [-0.001, 0.001]"))
-        rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-        self.gait = Gait(parameters={"robot": str(path), "gait": "trot"})
-        self._other = rclpy.create_node("other")
-        self._executor = SingleThreadedExecutor()
-        for node in (self.gait, self._other):
-            self._executor.add_node(node)
+        self._middleware = RclpyMiddleware()
+        self.gait = Gait(self._middleware, parameters={"robot": str(path), "gait": "trot"})
+        self._other = self._middleware.create_node("other")
         self._velocities = self._other.create_publisher(TwistStamped, "teleop/cmd_vel", 1)
         self._other.create_publisher(String, "state", LATCHED).publish(String(data="active: for a test"))
 
@@ -49,7 +44,7 @@ class GaitNodeRig:
         until, asked = time.monotonic() + SOON, f"{forward:.4f} {left:.4f} 0.0000"
         while time.monotonic() < until:
             self._velocities.publish(message)
-            self._executor.spin_once(0.02)
+            self._middleware.spin_once(0.02)
             health = self.gait.health()
             values = {key: str(value) for key, value in health.values.items()}
             if values["asked"] == asked and values["obstacle"] != Obstacle.NOT_ACTIVE.value:
@@ -57,10 +52,9 @@ class GaitNodeRig:
         raise AssertionError(f"not heard: {asked}")
 
     def close(self) -> None:
-        self._executor.shutdown()
+        self._middleware.stop()
         self.gait.close()
-        self._other.destroy_node()
-        rclpy.try_shutdown()
+        self._middleware.close()
 
 
 @pytest.fixture

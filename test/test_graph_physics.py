@@ -13,12 +13,11 @@ from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-import rclpy
 from nav_msgs.msg import Odometry
 from output_node import OutputNode, starter
 from rclpy.qos import qos_profile_sensor_data
-from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import BatteryState, Imu, JointState
+from spun_middleware import middleware
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
@@ -147,17 +146,15 @@ def test_the_ground_is_a_parameter(start: Callable[..., PhysicsRig]) -> None:
 
 
 @pytest.fixture
-def refusal(domain: int) -> Iterator[Callable[..., str]]:
+def refusal(domain: int) -> Callable[..., str]:
     """Why servo_output does not start."""
 
     def start(**parameters: object) -> str:
-        with pytest.raises(ValueError, match="parameter") as caught:
-            servo_output.ServoOutput(parameters=parameters)
+        with middleware() as ros, pytest.raises(ValueError, match="parameter") as caught:
+            servo_output.ServoOutput(ros, parameters=parameters)
         return str(caught.value)
 
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-    yield start
-    rclpy.try_shutdown()
+    return start
 
 
 def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,11 +15,9 @@ from i2c_bus import FakeBus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
-from rclpy.experimental import EventsExecutor
-from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import JointState
+from spun_middleware import SpunMiddleware, middleware
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -44,14 +42,12 @@ class FaultyBusRig:
         self.goes.set()
         self.stalled = threading.Event()
         bus.before = self._before
-        self._executor = EventsExecutor()
-        self.node = servo_output.ServoOutput(parameters={"board": "i2c"})
-        self._executor.add_node(self.node)
+        self._middleware = SpunMiddleware()
+        self.node = servo_output.ServoOutput(self._middleware, parameters={"board": "i2c"})
         self.period = 1 / self.node.robot.control_rate
         self.rest = list(stance_angles(self.node.robot, self.node.robot.resting))
         self._ended = False
-        self._thread = threading.Thread(target=self._spin, daemon=True)
-        self._thread.start()
+        self._middleware.start()
         self.probe = probe
         self.states = probe.hear(JointState, "joint_states", JOINT_STATES)
         self.said = probe.hear(String, "servo_state", LATCHED)
@@ -61,10 +57,6 @@ class FaultyBusRig:
         if not self.goes.is_set():
             self.stalled.set()
             self.goes.wait(5.0)
-
-    def _spin(self) -> None:
-        while not self._ended:
-            self._executor.spin_once(timeout_sec=0.05)
 
     def command(self, angles: list[float], names: tuple[str, ...] = JOINT_NAMES) -> None:
         point = JointTrajectoryPoint(positions=angles[: len(names)])
@@ -83,9 +75,7 @@ class FaultyBusRig:
             return
         self.goes.set()
         self._ended = True
-        self._thread.join()
-        self._executor.shutdown()
-        self.node.close()
+        self._middleware.close_with(self.node)
 
 
 @pytest.fixture
@@ -98,7 +88,6 @@ def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBu
         return I2cBoard(robot.board, lambda path, address: bus)
 
     monkeypatch.setattr(servo_output, "open_board", open_board)
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
     bench = FaultyBusRig(probe, bus)
     bench.command([], ())
     bench.says("following", 5.0)
@@ -106,7 +95,6 @@ def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBu
     wait_until(lambda: bench.powered() == 12, 5.0, "all joints powered")
     yield bench
     bench.close()
-    rclpy.try_shutdown()
 
 
 def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: FaultyBusRig) -> None:
@@ -227,9 +215,6 @@ def test_a_robot_that_is_not_calibrated_gets_no_pulse_from_a_real_board(probe: R
     text = find_robot("greenhouse_inspector").read_text(encoding="utf-8")
     path = tmp_path / "robot.yaml"
     path.write_text(re.sub(r"(rear_left_knee: .*), pulse_at_zero_us.*", r"\1}", text), encoding="utf-8")
-    rclpy.init(signal_handler_options=SignalHandlerOptions.NO)
-    try:
-        with pytest.raises(Uncalibrated, match=f"not calibrated: rear_left_knee.*calibrate {path}"):
-            servo_output.ServoOutput(parameters={"robot": str(path), "board": "i2c"})
-    finally:
-        rclpy.try_shutdown()
+    parameters = {"robot": str(path), "board": "i2c"}
+    with middleware() as ros, pytest.raises(Uncalibrated, match=f"not calibrated: rear_left_knee.*calibrate {path}"):
+        servo_output.ServoOutput(ros, parameters=parameters)

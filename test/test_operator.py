@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from types import SimpleNamespace
 from typing import Any
 
@@ -44,6 +45,15 @@ class FakeNode:
 
     def __init__(self) -> None:
         self.calls: dict[str, list[PendingCall]] = {}
+
+    def steady_time(self) -> float:
+        return time.monotonic()
+
+    def stamp(self) -> Time:
+        return Time()
+
+    def start_worker(self, _: str, step: Any) -> None:
+        step(False)
 
     def create_publisher(self, *_: Any) -> Any:
         return SimpleNamespace(publish=lambda _: None)
@@ -152,6 +162,5 @@ def test_a_way_that_the_gait_cannot_walk_is_said_to_who_asks_for_it(
     bench: OperatorRig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench.hear["state"](String(data="active: following the joint targets"))
-    bench.node.get_clock = lambda: SimpleNamespace(now=lambda: SimpleNamespace(to_msg=Time))
     assert "cannot walk to the left" in bench.operator.tick(TeleopCommand(walk=(1.0, 0.5, 0.0)))
     assert bench.operator.tick(TeleopCommand(walk=(1.0, 0.0, 0.0))) == ""

@@ -70,11 +70,10 @@ class Drive:
         check_namespace(namespace)
         stay_local()
         find_each_other_soon()
-        import rclpy
         from diagnostic_msgs.msg import DiagnosticArray
-        from rclpy.experimental import EventsExecutor
-        from rclpy.signals import SignalHandlerOptions
 
+        from quadleg.middleware.guarded_node import GuardedNode
+        from quadleg.middleware.rclpy_middleware import RclpyMiddleware
         from quadleg.nodes.stack_operator import StackOperator
 
         self._dead_man_time = dead_man_time
@@ -84,17 +83,14 @@ class Drive:
         self._said, self._said_at = "", 0.0
         self._sure_until = 0.0
         self._over = False
-        self._context = rclpy.Context()
-        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self._node = rclpy.create_node("quadleg_drive", context=self._context, namespace=namespace)
-        self._executor = EventsExecutor(context=self._context)
-        self._executor.add_node(self._node)
+        self._middleware = RclpyMiddleware(namespace=namespace)
+        self._node = GuardedNode(self._middleware, "quadleg_drive")
         self._operator: StackOperator | None = None
         try:
             robot_file, prefix = self._find()
             self._robot = load_robot(find_robot(robot_file))
             body = BodyOffsets(self._robot.standing.height, RANGE)
-            subscribe = self._node.create_subscription
+            subscribe = self._node.subscribe
             self._operator = StackOperator(
                 self._node, subscribe, f"{prefix}base_footprint", body, self._hear, NEXT["fault"]
             )
@@ -115,9 +111,7 @@ class Drive:
         """Says that no velocity is wanted, and frees the connection."""
         if self._operator:
             self._operator.close()
-        self._executor.shutdown()
-        self._node.destroy_node()
-        self._context.try_shutdown()
+        self._middleware.close()
 
     def _find(self) -> tuple[str, str]:
         """The robot file and the frame prefix of the running stack."""
@@ -138,7 +132,7 @@ class Drive:
         while not done():
             if time.monotonic() > deadline:
                 raise StackNotFound(otherwise)
-            self._executor.spin_once(timeout_sec=0.05)
+            self._middleware.spin_once(0.05)
 
     # The loop
 
@@ -160,7 +154,7 @@ class Drive:
 
         ticked = drawn = looked = time.monotonic()
         while not self._over:
-            self._executor.spin_once(timeout_sec=LOOK_PERIOD)
+            self._middleware.spin_once(LOOK_PERIOD)
             now = time.monotonic()
             self._take_keys(now, stalled=now - looked > STALLED)
             looked = now

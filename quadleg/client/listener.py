@@ -21,7 +21,7 @@ HEARD_WITHIN = 5.0  # s for a running stack to be found
 ANSWER_WITHIN = 5.0  # s for a service to answer
 SPIN_FAILURES = 3  # in a row, after which the listener ends: it would fail for ever
 SPIN_PAUSE = 0.1  # s after such a failure
-LOOKERS_ON = ("recorder_ears", "viewer")  # nodes that hear what they do not act on
+LOOKERS_ON = ("recorder_polled", "viewer")  # nodes that hear what they do not act on
 # What rmw_dds_common says until a participant has told the names of its nodes: it may be one that only looks on.
 UNNAMED = "_NODE_NAME_UNKNOWN_"
 

@@ -47,8 +47,9 @@ def _fields(kind: Any) -> tuple[list[str], list[str]]:
             elif isinstance(slot, BoundedSequence):
                 many = f"[<={slot.maximum_size}]"
         if isinstance(one, NamespacedType):
-            lines.append(f"{one.namespaces[0]}/{one.name}{many} {name}")
-            inner.append(f"{one.namespaces[0]}/msg/{one.name}")
+            package, *_ = one.namespaces
+            lines.append(f"{package}/{one.name}{many} {name}")
+            inner.append(f"{package}/msg/{one.name}")
         elif isinstance(one, BasicType):
             lines.append(f"{_BASIC.get(one.typename, one.typename)}{many} {name}")
         else:

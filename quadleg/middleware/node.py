@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import functools
-import time
-from collections.abc import Callable
-from inspect import signature
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
-from rcl_interfaces.msg import FloatingPointRange, IntegerRange, ParameterDescriptor
-from rclpy.clock import Clock, ClockType
-from rclpy.node import Node
-from rclpy.parameter import Parameter
 
 from quadleg.health import ERROR, Health
+from quadleg.middleware.guarded_node import GuardedNode
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.topics import LATEST
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
@@ -26,18 +21,16 @@ CHANGES_PERIOD = 0.1  # s at least between diagnostics for changes: where target
 _robot_at = functools.cache(load_robot)
 
 
-class QuadlegNode(Node):
+class QuadlegNode(GuardedNode):
     """A node with its robot loaded. Subclasses say how they are in `health` and how they end in `end`."""
 
     sole_topics: tuple[str, ...] = ()  # what no other node may publish
 
-    def __init__(self, name: str, parameters: dict[str, Any] | None = None) -> None:
-        overrides = [Parameter(key, value=value) for key, value in (parameters or {}).items()]
-        super().__init__(name, parameter_overrides=overrides)
+    def __init__(self, middleware: Middleware, name: str, parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         path = self.declare("robot", DEFAULT_ROBOT, "Robot file: a path, or the name of one in config/")
         self.robot: RobotModel = _robot_at(find_robot(path))
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
-        self._steady = Clock(clock_type=ClockType.STEADY_TIME)
         self._diagnostics = self.create_publisher(DiagnosticArray, "diagnostics", LATEST)
         self._reported: tuple[object, ...] = ()
         self._reported_at = 0.0
@@ -49,19 +42,6 @@ class QuadlegNode(Node):
         """Whether the node has all it needs to do its work."""
         return True
 
-    # Plumbing for subclasses
-
-    def declare(
-        self, name: str, default: Any, description: str, low: Any = None, high: Any = None, fixed: bool = True
-    ) -> Any:
-        """Declares a parameter with its description and range, and gives its value."""
-        descriptor = ParameterDescriptor(description=description, read_only=fixed)
-        if isinstance(default, float):
-            descriptor.floating_point_range = [FloatingPointRange(from_value=low, to_value=high)]
-        elif isinstance(default, int) and not isinstance(default, bool):
-            descriptor.integer_range = [IntegerRange(from_value=low, to_value=high, step=1)]
-        return self.declare_parameter(name, default, descriptor).value
-
     def declare_period(self) -> float:
         """The control period in s, from the parameter `rate_hz`; the robot file's rate by default."""
         rate = self.declare(
@@ -72,47 +52,6 @@ class QuadlegNode(Node):
             200.0,
         )
         return 1.0 / rate
-
-    def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> Any:
-        """The subscription, whose callback may raise without harm."""
-        return self.create_subscription(kind, topic, self._guarded(callback), qos, raw=raw)
-
-    def every(self, period: float, callback: Callable[[], None]) -> None:
-        """Calls back once a period (s) of the steady clock."""
-        guarded: Any = self._guarded(callback)
-        # The executor asks for it at every call, and working it out takes longer than most callbacks.
-        guarded.__signature__ = signature(callback)
-        self.create_timer(period, guarded, clock=self._steady)
-
-    def serve(self, kind: type, name: str, answer: Callable[[Any], tuple[bool, str]]) -> None:
-        """A service whose response has `success` and `message`."""
-
-        def callback(request: Any, response: Any) -> Any:
-            try:
-                response.success, response.message = answer(request)
-            except Exception as error:
-                self._say_defect(error)
-                response.success, response.message = False, f"defect in {self.get_name()}: {error!r}"
-            return response
-
-        self.create_service(kind, name, callback)
-
-    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
-        # An exception that leaves a callback ends the executor and with it every node of the process.
-        @functools.wraps(callback)
-        def guarded(*args: Any) -> None:
-            try:
-                callback(*args)
-            except Exception as error:
-                self._say_defect(error)
-
-        return guarded
-
-    def _say_defect(self, error: Exception) -> None:
-        import traceback
-
-        trace = "".join(traceback.format_exception(error))
-        self.get_logger().error(f"defect, please report: {trace}", throttle_duration_sec=5.0)
 
     # Diagnostics
 
@@ -130,7 +69,7 @@ class QuadlegNode(Node):
                 f"End one, or give it a namespace of its own. {health.message}"
             )
         array = DiagnosticArray()
-        array.header.stamp = self.get_clock().now().to_msg()
+        array.header.stamp = self.stamp()
         array.status = [
             DiagnosticStatus(
                 level=health.level,
@@ -144,7 +83,7 @@ class QuadlegNode(Node):
 
     def say_changes(self, *shown: object) -> None:
         """Publish the diagnostics if any of what they show has changed, at most once a CHANGES_PERIOD."""
-        now = time.monotonic()
+        now = self.steady_time()
         if shown != self._reported and now - self._reported_at > CHANGES_PERIOD:
             self._reported, self._reported_at = shown, now
             self.say_health()
@@ -158,7 +97,3 @@ class QuadlegNode(Node):
     def off_now(self) -> None:
         """Ends at once, without power."""
         self.finished = True
-
-    def close(self) -> None:
-        """Frees what the node holds, after the executor has stopped."""
-        self.destroy_node()

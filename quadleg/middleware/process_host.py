@@ -11,18 +11,17 @@ import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
-
-import rclpy
-from rclpy.exceptions import ParameterException
-from rclpy.experimental import EventsExecutor
-from rclpy.signals import SignalHandlerOptions
 
 from quadleg.errors import QuadlegError
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.ipc import END, OFF, READY
+from quadleg.middleware.node import QuadlegNode
 
 NICER = 10  # of processes beside the robot
 WAKE_PERIOD = 0.05  # s between looks at signals and at the parent's words
+
+
+Maker = Callable[[Middleware], QuadlegNode]
 
 
 class ShutdownRequests:
@@ -58,55 +57,52 @@ class ShutdownRequests:
             self._ask_end(alone=False)
 
 
-def host(
-    makers: Sequence[Callable[[], Any]],
-    args: Sequence[str] | None = None,
-    parent: socket.socket | None = None,
-) -> int:
-    """Makes the nodes and spins them until all are `finished`; the exit code.
+def host(makers: Sequence[Maker], args: list[str] | None = None, parent: socket.socket | None = None) -> int:
+    """Makes the nodes on rclpy and spins them until all are `finished`; the exit code.
 
     `parent` hears `READY` once all nodes have what they need.
     """
-    rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
-    wishes = ShutdownRequests(parent)
-    executor = EventsExecutor()
-    nodes: list[Any] = []
+    from quadleg.middleware.rclpy_middleware import RclpyMiddleware
+
+    middleware = RclpyMiddleware(args)
+    requests = ShutdownRequests(parent)
+    nodes: list[QuadlegNode] = []
     try:
         for make in makers:
-            nodes.append(make())
-            executor.add_node(nodes[-1])
+            nodes.append(make(middleware))
         # What is there now stays: without it, the collector's long pauses are short.
         gc.collect()
         gc.freeze()
-        _spin(executor, nodes, wishes, parent)
-    except (QuadlegError, ParameterException, ValueError) as error:
+        _spin(middleware, nodes, requests, parent)
+    except (QuadlegError, ValueError) as error:
         print(f"quadleg: {error}", file=sys.stderr)
         return 2
     finally:
-        # The executor first: a node that it still watches can spin for ever in its destruction (seen on Jazzy).
-        executor.shutdown()
+        middleware.stop()
         for node in nodes:
             node.close()
-        rclpy.try_shutdown()
+        middleware.close()
     return 0
 
 
-def _spin(executor: Any, nodes: Sequence[Any], wishes: ShutdownRequests, parent: socket.socket | None) -> None:
+def _spin(
+    middleware: Middleware, nodes: Sequence[QuadlegNode], requests: ShutdownRequests, parent: socket.socket | None
+) -> None:
     told_end = told_off = said_ready = False
     while not all(node.finished for node in nodes):
-        executor.spin_once(timeout_sec=WAKE_PERIOD)
+        middleware.spin_once(WAKE_PERIOD)
         if parent and not said_ready and all(node.ready for node in nodes):
             said_ready = True
             with suppress(BrokenPipeError):  # a parent that has died; its line's end is heard elsewhere
                 parent.send(READY)
-        if wishes.off and not told_off:
+        if requests.off and not told_off:
             told_off = told_end = True
             for node in nodes:
                 node.off_now()
-        elif wishes.end and not told_end:
+        elif requests.end and not told_end:
             told_end = True
             for node in nodes:
-                node.end(wishes.alone)
+                node.end(requests.alone)
 
 
 def step_back() -> None:
@@ -119,7 +115,7 @@ def step_back() -> None:
         Path("/proc/self/autogroup").write_text(f"{NICER}", encoding="ascii")
 
 
-def main_of(kind: Callable[[], Any]) -> Callable[[], None]:
+def main_of(kind: Maker) -> Callable[[], None]:
     """The entry point of an executable that runs one node alone."""
 
     def main() -> None:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, Quaternion, Vector3
-from rclpy.qos import DurabilityPolicy, QoSProfile
-from rclpy.serialization import deserialize_message
-from trajectory_msgs.msg import JointTrajectory
+from rcl_interfaces.msg import Parameter, ParameterType, ParameterValue
+from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
 
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
+from quadleg.middleware.interface import RawMessage
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.joint_command import ALL, command_of
 
@@ -25,6 +25,10 @@ LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
 # With a depth of 1 the four legs' publishers would overwrite each other; two frames of them have room.
 JOINT_TARGETS = QoSProfile(depth=8)
 JOINT_STATES = QoSProfile(depth=10)
+TRANSFORMS = QoSProfile(depth=100)
+SENSOR_DATA = qos_profile_sensor_data
+# Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
+JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
 
 STATE_SEPARATOR = ": "
 NO_ANGLES = (0.0,) * len(JOINT_NAMES)
@@ -35,6 +39,11 @@ FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of
 def nanoseconds(stamp: Time) -> int:
     """A stamp as one number, which names a frame."""
     return stamp.sec * 1_000_000_000 + stamp.nanosec
+
+
+def text_parameter(name: str, value: str) -> Parameter:
+    """A text as the value of a node's parameter, for `<node>/set_parameters`."""
+    return Parameter(name=name, value=ParameterValue(type=ParameterType.PARAMETER_STRING, string_value=value))
 
 
 def check_frame(found: str, wanted: str) -> None:
@@ -91,14 +100,14 @@ def split_state(text: str) -> tuple[str, str]:
     return state, why
 
 
-def led_angles(serialized: bytes) -> Sequence[float] | None:
+def led_angles(command: RawMessage) -> Sequence[float] | None:
     """The twelve angles of a message of `joint_commands` that powers all joints; None of any other.
 
     What is no command servo_output refuses too, and says so.
     """
-    message = deserialize_message(serialized, JointTrajectory)
+    message = command.read()
     try:
-        command = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
+        read = command_of(message.joint_names, [point.positions for point in message.points], NO_ANGLES)
     except TargetError:
         return None
-    return command.angles if command.powered == ALL else None
+    return read.angles if read.powered == ALL else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 from geometry_msgs.msg import PointStamped, PoseStamped
@@ -16,6 +15,7 @@ from quadleg.geometry.vectors import Vector
 from quadleg.health import Health
 from quadleg.kinematics.body_motion import BodyMotion
 from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
@@ -36,8 +36,10 @@ PLANNED = (*LEGS, "base_link")
 class BaseMotion(QuadlegNode):
     """Base targets and planned feet in, one foot target for each leg out, once for each planned frame."""
 
-    def __init__(self, name: str = "base_motion", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "base_motion", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         period = self.declare_period()
         speed = self.declare("speed", SPEED, "Body speed in m/s", 0.001, 1.0)
         turn_speed = self.declare("turn_speed", TURN_SPEED, "Body turning speed in rad/s", 0.01, 10.0)
@@ -61,7 +63,7 @@ class BaseMotion(QuadlegNode):
 
     def _teleop_target(self, message: PoseStamped) -> None:
         if pose := self._pose_of(message):
-            self._motion.teleop_target(pose, nanoseconds(message.header.stamp), time.monotonic())
+            self._motion.teleop_target(pose, nanoseconds(message.header.stamp), self.steady_time())
 
     def _pose_of(self, message: PoseStamped) -> Pose | None:
         try:
@@ -77,11 +79,11 @@ class BaseMotion(QuadlegNode):
         state, _ = split_state(message.data)
         self._motion.follow_state(state)
 
-    def _joint_commands(self, serialized: bytes) -> None:
-        self.say_changes(*self._motion.progress(time.monotonic()))  # now that the frame is on its way, nothing waits
+    def _joint_commands(self, message: RawMessage) -> None:
+        self.say_changes(*self._motion.progress(self.steady_time()))  # now that the frame is on its way, nothing waits
         if self._motion.active:  # the joints are not followed then, and reading each message costs
             return
-        angles = led_angles(serialized)
+        angles = led_angles(message)
         if angles is not None:
             self._motion.lead(angles)
 
@@ -91,7 +93,7 @@ class BaseMotion(QuadlegNode):
         except TargetError as error:
             self.get_logger().warning(f"planned feet refused: {error}", throttle_duration_sec=1.0)
             return
-        feet = self._motion.step(planned, shift, time.monotonic())
+        feet = self._motion.step(planned, shift, self.steady_time())
         for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
             target_message.header.stamp = message.header.stamp
             point = target_message.point
@@ -99,7 +101,7 @@ class BaseMotion(QuadlegNode):
             publisher.publish(target_message)
 
     def health(self) -> Health:
-        return self._motion.health(time.monotonic())
+        return self._motion.health(self.steady_time())
 
 
 def _plan_of(message: MultiDOFJointState) -> tuple[tuple[Vector, ...], Pose]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from math import hypot, inf
@@ -11,9 +10,6 @@ from typing import Any
 from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import Transform, Twist, Wrench
 from nav_msgs.msg import Odometry
-from rcl_interfaces.msg import SetParametersResult
-from rclpy.qos import qos_profile_sensor_data
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
@@ -36,12 +32,14 @@ from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.geometry.vectors import Vector
 from quadleg.health import Health
 from quadleg.kinematics.body_pose import all_forward
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,
     LATCHED,
     LATEST,
+    SENSOR_DATA,
     known_pose,
     led_angles,
     split_state,
@@ -62,8 +60,8 @@ class Gait(QuadlegNode):
 
     sole_topics = ("planned_feet", "walking_limits")
 
-    def __init__(self, name: str = "gait", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(self, middleware: Middleware, name: str = "gait", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         self._period = period = self.declare_period()
         self.declare("paused", False, "Stop the metronome; the watchdog then holds the robot", fixed=False)
         self._gaits = {gait.name: gait for gait in self.robot.gaits}
@@ -84,7 +82,7 @@ class Gait(QuadlegNode):
         self._planner = self._walker.planner
         self._tilt = Tilt(self.robot)
         self._imu_at = -inf
-        self._odom = (b"", -inf)  # the last message, and when it came
+        self._odom: tuple[RawMessage | None, float] = (None, -inf)  # the last message, and when it came
         self._active = False
         self._use = 0.0
         self._asked = VelocityCommand()
@@ -98,25 +96,23 @@ class Gait(QuadlegNode):
         self.subscribe(String, "state", self._state, LATCHED)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
-        self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
         self.subscribe(Odometry, "odom", self._estimate, LATEST, raw=True)
-        self.add_on_set_parameters_callback(self._check_parameters)
+        self.handle.check_changes(self._check_change)
         self.every(period, self._tick)
         self.every(LOOK_PERIOD, self._velocities.look)
 
     # What is asked
 
-    def _check_parameters(self, parameters: list[Any]) -> SetParametersResult:
-        for parameter in parameters:
-            if parameter.name == "gait":
-                if parameter.value not in self._gaits:
-                    reason = f"there is no gait '{parameter.value}'; there are {', '.join(self._gaits)}"
-                    return SetParametersResult(successful=False, reason=reason)
-                limits = self._limits[parameter.value]
-                if limits.done() and (trouble := limits.result().trouble):
-                    return SetParametersResult(successful=False, reason=trouble)
-                self._chosen = parameter.value
-        return SetParametersResult(successful=True)
+    def _check_change(self, name: str, value: Any) -> str:
+        if name == "gait":
+            if value not in self._gaits:
+                return f"there is no gait '{value}'; there are {', '.join(self._gaits)}"
+            limits = self._limits[value]
+            if limits.done() and (trouble := limits.result().trouble):
+                return trouble
+            self._chosen = value
+        return ""
 
     # While the watchdog leads, the plan stands on the feet as they are, so that there is no step when it lets go
 
@@ -126,46 +122,45 @@ class Gait(QuadlegNode):
         if state in ("off", "fault"):
             self._walker.stand_on(self.robot.standing.feet)
 
-    def _joint_commands(self, serialized: bytes) -> None:
-        walking = self._walks(), self._use > 1.0, self._left_out
-        self.say_changes(
-            *walking, self._asked.source, self._velocities.refusal
-        )  # now that the frame is on its way, nothing waits for it
+    def _joint_commands(self, message: RawMessage) -> None:
+        # Now that the frame is on its way, nothing waits for it.
+        refusal = self._velocities.refusal
+        self.say_changes(self._walks(), self._use > 1.0, self._left_out, self._asked.source, refusal)
         if self._active:
             return
-        angles = led_angles(serialized)
+        angles = led_angles(message)
         if angles is not None:
             _, feet = standing_over(self.robot, all_forward(self.robot, angles))
             self._walker.stand_on(feet)
 
     # What is known of the body
 
-    def _estimate(self, serialized: bytes) -> None:
-        now = time.monotonic()
-        self._odom = serialized, now
+    def _estimate(self, message: RawMessage) -> None:
+        now = self.steady_time()
+        self._odom = message, now
         if self._walker.wants_place():  # else nobody asks, and reading each message costs
-            pose = known_pose(deserialize_message(serialized, Odometry))
+            pose = known_pose(message.read())
             if pose:
                 self._walker.found(pose, now)
 
     def _imu(self, message: Imu) -> None:
-        now = time.monotonic()
+        now = self.steady_time()
         if tilt_of(self._tilt, message, now) is not None:
             self._imu_at = now
 
-    def _joint_states(self, serialized: bytes) -> None:
-        now = time.monotonic()
+    def _joint_states(self, raw: RawMessage) -> None:
+        now = self.steady_time()
         if not self._active or not self._walker.wants_look(now):
             return
-        message = deserialize_message(serialized, JointState)
+        message = raw.read()
         angles = dict(zip(message.name, message.position))
         if all(name in angles for name in JOINT_NAMES):
             self._walker.look([angles[name] for name in JOINT_NAMES], self._up(now), now)
 
     def _up(self, now: float) -> Vector | None:
         """The vertical in base_link: the estimate knows what of the acceleration is gravity; else by the IMU alone."""
-        serialized, heard = self._odom
-        pose = known_pose(deserialize_message(serialized, Odometry)) if now - heard < UP_FRESH else None
+        message, heard = self._odom
+        pose = known_pose(message.read()) if message and now - heard < UP_FRESH else None
         if pose:
             return pose.matrix[2]
         return self._tilt.up if now - self._imu_at < UP_FRESH else None
@@ -173,13 +168,13 @@ class Gait(QuadlegNode):
     # One tick
 
     def _tick(self) -> None:
-        if self.get_parameter("paused").value:
+        if self.get_parameter("paused"):
             return
         limits = self._limits[self._chosen]
         before = self._planner.limits
         if limits.done():
             self._planner.change(limits.result())
-        now = time.monotonic()
+        now = self.steady_time()
         self._asked = self._velocities.commands.wanted(now)
         self._use = self._walker.step(self._asked.twist if self._active else None, now)
         self._margins.append(self._walker.margin)
@@ -197,7 +192,7 @@ class Gait(QuadlegNode):
 
     def _publish(self, plan: GaitPlan) -> None:
         message = self._message
-        message.header.stamp = self.get_clock().now().to_msg()
+        message.header.stamp = self.stamp()
         weight = self.robot.masses.total * STANDARD_GRAVITY
         for i, (foot, velocity, load) in enumerate(zip(plan.feet, plan.velocities, plan.loads)):
             place, speed = message.transforms[i].translation, message.twist[i].linear
@@ -268,7 +263,7 @@ class Gait(QuadlegNode):
 
     def _obstacle(self, margin: float) -> tuple[Obstacle, str]:
         """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""
-        if self.get_parameter("paused").value:
+        if self.get_parameter("paused"):
             return Obstacle.PAUSED, "paused by its parameter"
         if unclear := self._velocities.unclear(self._asked.source):
             return unclear

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from array import array
 from math import degrees, isfinite, nan
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
-from rclpy.qos import qos_profile_sensor_data
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
@@ -17,6 +14,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.estimation.tilt import Tilt
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
@@ -24,6 +22,7 @@ from quadleg.middleware.topics import (
     JOINT_TARGETS,
     LATCHED,
     LATEST,
+    SENSOR_DATA,
     join_state,
     nanoseconds,
     split_state,
@@ -50,8 +49,10 @@ class JointWatchdog(QuadlegNode):
 
     sole_topics = ("joint_commands", "state")
 
-    def __init__(self, name: str = "joint_watchdog", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "joint_watchdog", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         period = self.declare_period()
         board = self.declare("board", "", "What servo_output's board is; empty: the robot file's kind")
         idle = self.declare(
@@ -62,7 +63,7 @@ class JointWatchdog(QuadlegNode):
             86400.0,
         )
         idle = default_idle_time(self.robot.on_board(board)) if idle < 0 else idle
-        self._watchdog = Watchdog(self.robot, period, time.monotonic(), idle)
+        self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle)
         self._tilt = Tilt(self.robot)
         self._measured = False  # whether joint_states are
         self._said: str | None = None
@@ -77,7 +78,7 @@ class JointWatchdog(QuadlegNode):
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
         self.subscribe(DiagnosticArray, "diagnostics", self._servo_diagnostics, 10, raw=True)
         self.subscribe(BatteryState, "supply", self._supply, LATEST)
-        self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(String, "robot_description", self._robot_description, LATCHED)
         self.serve(SetBool, "enable", self._enable)
@@ -88,19 +89,19 @@ class JointWatchdog(QuadlegNode):
     @property
     def ready(self) -> bool:
         """Whether the chain is closed on both sides: frames come in, servo_output is heard."""
-        return self._watchdog.output == "following" and isfinite(self._watchdog.age(time.monotonic()))
+        return self._watchdog.output == "following" and isfinite(self._watchdog.age(self.steady_time()))
 
     def _joint_targets(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]
         stamp = nanoseconds(message.header.stamp)
-        command = self._watchdog.targets(stamp, message.joint_names, points, time.monotonic())
+        command = self._watchdog.targets(stamp, message.joint_names, points, self.steady_time())
         if command:
             self._send(command, message.header.stamp)
 
     def _tick(self) -> None:
-        command = self._watchdog.tick(time.monotonic())
+        command = self._watchdog.tick(self.steady_time())
         if command:
-            self._send(command, self.get_clock().now().to_msg())
+            self._send(command, self.stamp())
         self._say()
         if self._watchdog.finished:
             self._last_words -= 1
@@ -120,38 +121,38 @@ class JointWatchdog(QuadlegNode):
 
     def _servo_state(self, message: String) -> None:
         before = self._watchdog.output
-        self._watchdog.output_says(*split_state(message.data), time.monotonic())
+        self._watchdog.output_says(*split_state(message.data), self.steady_time())
         self._say()
         if self._watchdog.output != before:
             self.say_health()
 
-    def _joint_commands(self, serialized: bytes) -> None:
+    def _joint_commands(self, message: RawMessage) -> None:
         # Its own name no joint while it has no power on.
-        if not self._watchdog.powered and deserialize_message(serialized, JointTrajectory).joint_names:
-            self._watchdog.other_commands(time.monotonic())
+        if not self._watchdog.powered and message.read().joint_names:
+            self._watchdog.other_commands(self.steady_time())
 
-    def _joint_states(self, serialized: bytes) -> None:
-        now = time.monotonic()
+    def _joint_states(self, raw: RawMessage) -> None:
+        now = self.steady_time()
         self._watchdog.output_heard(now)
         if self._measured and self._watchdog.powered:
-            message = deserialize_message(serialized, JointState)
+            message = raw.read()
             places = dict(zip(message.name, message.position))
             if all(isfinite(places.get(name, nan)) for name in JOINT_NAMES):
                 self._watchdog.following.joints([places[name] for name in JOINT_NAMES], now)
 
-    def _servo_diagnostics(self, serialized: bytes) -> None:
-        if SERVO_OUTPUT.encode() not in serialized:  # reading what every node says would cost
+    def _servo_diagnostics(self, message: RawMessage) -> None:
+        if SERVO_OUTPUT.encode() not in message.data:  # reading what every node says would cost
             return
-        for status in deserialize_message(serialized, DiagnosticArray).status:
+        for status in message.read().status:
             if status.name == SERVO_OUTPUT:
                 self._measured = ("joint_angles", MEASURED) in ((pair.key, pair.value) for pair in status.values)
 
     def _supply(self, message: BatteryState) -> None:
         drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
-        self._watchdog.supply(message.voltage, drawn, message.present, time.monotonic())
+        self._watchdog.supply(message.voltage, drawn, message.present, self.steady_time())
 
     def _imu(self, message: Imu) -> None:
-        now = time.monotonic()
+        now = self.steady_time()
         angle = tilt_of(self._tilt, message, now)
         if angle is not None:
             self._watchdog.tilt(angle, now)
@@ -171,12 +172,12 @@ class JointWatchdog(QuadlegNode):
     def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
         if request.data and self._mismatch:
             return False, f"not enabled: {self._mismatch}"
-        answer = self._watchdog.enable(request.data, time.monotonic())
+        answer = self._watchdog.enable(request.data, self.steady_time())
         self._say()
         return answer
 
     def _reset(self, _: Trigger.Request) -> tuple[bool, str]:
-        answer = self._watchdog.reset(time.monotonic())
+        answer = self._watchdog.reset(self.steady_time())
         self._say()
         return answer
 
@@ -195,7 +196,7 @@ class JointWatchdog(QuadlegNode):
         self.say_health()
 
     def health(self) -> Health:
-        watchdog, now = self._watchdog, time.monotonic()
+        watchdog, now = self._watchdog, self.steady_time()
         age, idle_left = watchdog.age(now), watchdog.idle.left(now)
         values = {
             "state": watchdog.state.value,
@@ -230,11 +231,11 @@ class JointWatchdog(QuadlegNode):
         return Health(join_state(watchdog.state.value, watchdog.why), values, level)
 
     def end(self, alone: bool) -> None:
-        self._watchdog.end(time.monotonic())
+        self._watchdog.end(self.steady_time())
 
     def off_now(self) -> None:
-        self._watchdog.end(time.monotonic())
-        self._watchdog.off_now("switched off at once", time.monotonic())
+        self._watchdog.end(self.steady_time())
+        self._watchdog.off_now("switched off at once", self.steady_time())
 
 
 main = main_of(JointWatchdog)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from sensor_msgs.msg import Joy
 
 from quadleg.errors import QuadlegError
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import host
 from quadleg.teleop.control_mapping import Reading
@@ -27,8 +27,10 @@ REPEAT_PERIOD = 0.06  # s after which it is said again where nothing changed, so
 class Joystick(QuadlegNode):
     """Publishes `joy` while there is a gamepad: on every change, and otherwise sixteen times a second."""
 
-    def __init__(self, name: str = "joystick", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "joystick", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         wanted = self.declare("device", "", "Gamepad: path of its input device, or a part of its name; any where empty")
         dead_zone = self.declare("dead_zone", 0.1, "Share of a stick's way about its middle that is no way", 0.0, 0.9)
         need_evdev()
@@ -39,12 +41,12 @@ class Joystick(QuadlegNode):
         self.every(PERIOD, self._look)
 
     def _look(self) -> None:
-        reading, now = self._pad.reading(), time.monotonic()
+        reading, now = self._pad.reading(), self.steady_time()
         if reading is None or (reading == self._last and now - self._last_at < REPEAT_PERIOD):
             return
         self._last, self._last_at = reading, now
         message = Joy(axes=reading.axes, buttons=reading.buttons)
-        message.header.stamp = self.get_clock().now().to_msg()
+        message.header.stamp = self.stamp()
         self._joy.publish(message)
 
     def health(self) -> Health:

@@ -12,6 +12,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.errors import TargetError, Unreachable
 from quadleg.health import Health
 from quadleg.kinematics.leg import inverse
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
@@ -26,8 +27,8 @@ from quadleg.robot.model import LEGS
 class LegIk(QuadlegNode):
     """Answers each foot target; an unreachable one with the nearest reachable point, which it says."""
 
-    def __init__(self, name: str = "leg_ik", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(self, middleware: Middleware, name: str = "leg_ik", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         leg = self.declare("leg", LEGS[0], f"The leg: one of {', '.join(LEGS)}")
         if leg not in LEGS:
             raise ValueError(f"parameter leg is '{leg}'; it must be one of {', '.join(LEGS)}")

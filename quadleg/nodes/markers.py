@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from math import atan2, pi
 from typing import Any
 
 from geometry_msgs.msg import Point
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import ColorRGBA
 from visualization_msgs.msg import Marker, MarkerArray
 
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of, step_back
 from quadleg.middleware.topics import LATEST
@@ -30,25 +29,24 @@ LINE = 0.004  # m
 class Markers(QuadlegNode):
     """Publishes `markers` from the newest `planned_feet`, in base_footprint."""
 
-    def __init__(self, name: str = "markers", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(self, middleware: Middleware, name: str = "markers", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         step_back()
-        self._plan = b""
+        self._plan: RawMessage | None = None
         self._heard = 0.0
         self._markers = self.create_publisher(MarkerArray, "markers", LATEST)
         self.subscribe(MultiDOFJointState, "planned_feet", self._take, LATEST, raw=True)
         self.every(PERIOD, self._publish)
 
-    def _take(self, serialized: bytes) -> None:
-        self._plan, self._heard = serialized, time.monotonic()
+    def _take(self, message: RawMessage) -> None:
+        self._plan, self._heard = message, self.steady_time()
 
     def _publish(self) -> None:
-        if self._is_fresh() and self._markers.get_subscription_count():
-            plan = deserialize_message(self._plan, MultiDOFJointState)
-            self._markers.publish(MarkerArray(markers=self._of(plan)))
+        if self._plan and self._is_fresh() and self._markers.get_subscription_count():
+            self._markers.publish(MarkerArray(markers=self._of(self._plan.read())))
 
     def _is_fresh(self) -> bool:
-        return time.monotonic() - self._heard < FRESH
+        return self.steady_time() - self._heard < FRESH
 
     def _of(self, plan: MultiDOFJointState) -> list[Marker]:
         ground = self.robot.legs[0].foot_radius

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 
 from builtin_interfaces.msg import Time
@@ -52,7 +51,7 @@ class PhysicsBoard:
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
-        self._real_time = RealTimeWorld(self._world, board, node._guarded(self._publish))
+        self._real_time = RealTimeWorld(self._world, board, node.guarded(self._publish))
 
     def put_at_rest(self, angles: Angles) -> None:
         """A hand puts the robot down, its joints at twelve angles (rad)."""
@@ -65,9 +64,9 @@ class PhysicsBoard:
     def _nanoseconds_at(self, moment: float) -> int:
         """What the ROS clock showed at a moment of the steady clock (s)."""
         while True:
-            before = time.monotonic()
-            nanoseconds = self._node.get_clock().now().nanoseconds
-            if time.monotonic() - before < AT_ONCE:  # else this thread was interrupted between the two
+            before = self._node.steady_time()
+            nanoseconds = self._node.ros_time()
+            if self._node.steady_time() - before < AT_ONCE:  # else this thread was interrupted between the two
                 return nanoseconds - round(1e9 * (before - moment))
 
     def _publish(self, now: float) -> None:

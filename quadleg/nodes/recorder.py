@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -12,14 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from std_srvs.srv import Trigger
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.health import Health
+from quadleg.middleware.endpoint_quality import is_latched, quality_for, quality_in_yaml
+from quadleg.middleware.interface import Middleware, Polled
 from quadleg.middleware.message_definitions import class_of, definition_of
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.polled_subscriptions import PolledSubscription, PolledSubscriptions
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import split_state
 from quadleg.recording.mcap_file import finish
@@ -48,7 +47,7 @@ class Heard:
     """One topic that is recorded; `take` gets each message with the system clock at its receipt in ns."""
 
     kind: str
-    ear: PolledSubscription
+    polled: Polled
     take: Callable[[bytes, int], None]
     numbers: dict[bytes, int] = field(default_factory=dict)  # of the last message of each publisher
 
@@ -56,8 +55,10 @@ class Heard:
 class Recorder(QuadlegNode):
     """Hears each topic as soon as it is published, whatever its quality of service, and understands nothing of it."""
 
-    def __init__(self, name: str = "recorder", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "recorder", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         file = self.declare("file", "", "File to record into, .mcap; empty: only the last minute is kept, in memory")
         folder = self.declare("folder", "", "Where the last minute is saved; empty: ~/quadleg_recordings")
         self._folder = Path(folder).expanduser().absolute() if folder else Path.home() / "quadleg_recordings"
@@ -65,15 +66,14 @@ class Recorder(QuadlegNode):
         self._most_bytes = int(1e6 * self.declare("folder_mb", FOLDER_MB, about, 1.0, 1e6))
         path = _free(Path(file).expanduser()) if file else None
         self._recording = Recording(path, self._metadata())
-        self._ears = PolledSubscriptions(self)
         self._heard: dict[str, Heard] = {}
-        self._missed: int | None = None  # unknown where rclpy does not tell who published
+        self._missed: int | None = None  # unknown where the middleware does not tell who published
         self._not_known: dict[str, str] = {}
         self._state = ""
         self._keep_at: float | None = None
         self._kept = ""
         self._ending = False
-        self._states_at = time.monotonic()
+        self._states_at = self.steady_time()
         self.serve(Trigger, "~/keep", self._keep)
         self.every(LOOK_PERIOD, self._look)
         self.every(READ_PERIOD, self._read)
@@ -106,10 +106,10 @@ class Recorder(QuadlegNode):
         space = self.get_namespace().rstrip("/")
         wanted = {f"{space}/{topic}" for topic in TOPICS} | set(OF_ALL_ROBOTS)
         let_go = self._let_go_of_another_type(f"{space}/cmd_vel")
-        for topic, _ in self.get_topic_names_and_types():
+        for topic, _ in self.handle.get_topic_names_and_types():
             if topic in wanted and topic not in self._heard and topic != let_go:
                 self._hear(topic)
-        now = time.monotonic()
+        now = self.steady_time()
         if self._keep_at and now > self._keep_at:
             self._keep_at = None
             self._save(ON_FAULT)
@@ -122,7 +122,7 @@ class Recorder(QuadlegNode):
         found = {publisher.topic_type for publisher in self.get_publishers_info_by_topic(topic)}
         if not heard or not found or heard.kind in found:
             return None
-        self._ears.shut(heard.ear)
+        self.destroy_subscription(heard.polled)
         del self._heard[topic]
         return topic
 
@@ -138,26 +138,19 @@ class Recorder(QuadlegNode):
             return
         definition = definition_of(kind)
         self._not_known.pop(topic, None)
-        latched = all(p.qos_profile.durability == DurabilityPolicy.TRANSIENT_LOCAL for p in publishers)
-        reliable = all(p.qos_profile.reliability == ReliabilityPolicy.RELIABLE for p in publishers)
-        qos = QoSProfile(
-            depth=DEPTH,
-            durability=DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE,
-            reliability=ReliabilityPolicy.RELIABLE if reliable else ReliabilityPolicy.BEST_EFFORT,
-        )
-        channel = self._recording.channel(topic, kind, definition, _in_yaml(publishers[0].qos_profile), latched)
+        qos, latched = quality_for(publishers, DEPTH), is_latched(publishers)
+        channel = self._recording.channel(topic, kind, definition, quality_in_yaml(publishers[0].qos_profile), latched)
         short = topic.removeprefix(f"{self.get_namespace().rstrip('/')}/")
         self._heard[topic] = Heard(
-            kind, self._ears.open(message, topic, qos), self._taker(short, channel, kind, definition)
+            kind, self.create_polled(message, topic, qos), self._taker(short, channel, kind, definition)
         )
 
     def _read(self) -> None:
         for heard in self._heard.values():
-            while taken := heard.ear.take():
-                data, info = taken
-                heard.take(data, info["received_timestamp"])
-                if publisher := info.get("publisher_gid"):  # before Kilted nobody tells
-                    self._count(heard.numbers, publisher["data"], info["publication_sequence_number"])
+            while taken := heard.polled.take():
+                heard.take(taken.message.data, taken.received)
+                if taken.publisher:
+                    self._count(heard.numbers, taken.publisher, taken.number)
 
     def _count(self, numbers: dict[bytes, int], publisher: bytes, number: int) -> None:
         """A publisher numbers its messages; a number that did not come is a message that was overwritten unread."""
@@ -172,12 +165,12 @@ class Recorder(QuadlegNode):
             take(channel, data, received)
             name, _ = split_state(text_of(data))
             if name == "fault" and self._state != "fault":
-                self._keep_at = time.monotonic() + AFTER_FAULT
+                self._keep_at = self.steady_time() + AFTER_FAULT
             self._state = name
 
         def joint_states(data: bytes, received: int) -> None:
             take(channel, data, received)
-            self._states_at = time.monotonic()
+            self._states_at = self.steady_time()
 
         def diagnostics(data: bytes, received: int) -> None:
             take(channel, data, received)
@@ -249,7 +242,6 @@ class Recorder(QuadlegNode):
 
     def close(self) -> None:
         self._read()
-        self._ears.close()
         if self._keep_at:
             self._save(ON_FAULT)
         self._recording.close()
@@ -275,18 +267,6 @@ def _free(path: Path) -> Path:
         free = path.with_name(f"{path.stem}_{number}{path.suffix}")
         number += 1
     return free
-
-
-def _in_yaml(qos: QoSProfile) -> str:
-    """A quality of service as rosbag2 has it in the metadata of a channel, to publish it alike when it is played."""
-    reliability = "reliable" if qos.reliability == ReliabilityPolicy.RELIABLE else "best_effort"
-    durability = "transient_local" if qos.durability == DurabilityPolicy.TRANSIENT_LOCAL else "volatile"
-    return (
-        f"- history: keep_last\n  depth: {qos.depth or 1}\n  reliability: {reliability}\n  durability: {durability}\n"
-        "  deadline: {sec: 9223372036, nsec: 854775807}\n  lifespan: {sec: 9223372036, nsec: 854775807}\n"
-        "  liveliness: automatic\n  liveliness_lease_duration: {sec: 9223372036, nsec: 854775807}\n"
-        "  avoid_ros_namespace_conventions: false\n"
-    )
 
 
 main = main_of(Recorder)

@@ -8,14 +8,12 @@ simulated body the readings go by its clock; what it feels then comes through th
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Sequence
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
 import numpy as np
 from builtin_interfaces.msg import Time
-from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu
 
 from quadleg.dynamics.supply_current import SupplyCurrentModel
@@ -25,7 +23,7 @@ from quadleg.hardware.ina226 import Ina226, PowerReading
 from quadleg.hardware.mpu6050 import VARIANCES, ImuReading, Mpu6050
 from quadleg.hardware.reconnecting_sensor import ReconnectingSensor
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.topics import LATEST
+from quadleg.middleware.topics import LATEST, SENSOR_DATA
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.safety.supply_meter import SupplyMeter
 
@@ -97,7 +95,7 @@ class SensorPublishers:
         self._motion = Imu()
         self._imus = None
         if imu or physics:
-            self._imus = node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
+            self._imus = node.create_publisher(Imu, "imu/data", SENSOR_DATA)
             self.describe_imu(IMU_FRAME, VARIANCES)
         self._framed = threading.Event()
         self._closed = threading.Event()
@@ -136,21 +134,21 @@ class SensorPublishers:
             self._thread.join()
 
     def _read_in_gaps(self) -> None:
-        turn = self._node._guarded(self._turn)
+        turn = self._node.guarded(self._turn)
         gaps, gap = max(self._turns.imu, 1), 0
-        due = time.monotonic()
+        due = self._node.steady_time()
         while not self._closed.is_set():
-            if self._framed.wait(max(0.0, due - time.monotonic())):
+            if self._framed.wait(max(0.0, due - self._node.steady_time())):
                 self._framed.clear()
-                gap, due = 0, time.monotonic() + AFTER_FRAME * self._period
+                gap, due = 0, self._node.steady_time() + AFTER_FRAME * self._period
                 continue
             turn(gap)
-            gap, due = gap + 1, max(due + self._period / gaps, time.monotonic())
+            gap, due = gap + 1, max(due + self._period / gaps, self._node.steady_time())
             if gap == gaps:  # a frame is due now, and is waited for
                 gap, due = 0, due + (AFTER_FRAME + NO_FRAME) * self._period
 
     def _turn(self, gap: int) -> None:
-        stamp = self._node.get_clock().now().to_msg()
+        stamp = self._node.stamp()
         of_supply = False
         if gap == 0:
             self._gaps += 1
@@ -164,7 +162,7 @@ class SensorPublishers:
             self._say_model()
 
     def _model_alone(self) -> None:
-        say = self._node._guarded(self._say_model)
+        say = self._node.guarded(self._say_model)
         while not self._closed.wait(MODEL_PERIOD):
             # After a frame, when nobody waits for this process.
             self._framed.clear()
@@ -179,7 +177,7 @@ class SensorPublishers:
         board = self._board()
         if self._imu is None or board is None:
             return
-        reading = self._imu.read(board, time.monotonic())
+        reading = self._imu.read(board, self._node.steady_time())
         if reading:
             self.say_imu(reading.gyro, reading.acceleration, stamp)
 
@@ -199,7 +197,7 @@ class SensorPublishers:
         if self._power is None:
             return
         board, failures = self._board(), self._power.failures
-        reading = self._power.read(board, time.monotonic()) if board else None
+        reading = self._power.read(board, self._node.steady_time()) if board else None
         if reading:
             self.say_supply(reading.voltage, reading.current, stamp)
         elif board is None or self._power.failures > failures:
@@ -211,7 +209,7 @@ class SensorPublishers:
         self._publish_supply(voltage, current, MEASURED, stamp)
 
     def _say_model(self) -> None:
-        now = time.monotonic()
+        now = self._node.steady_time()
         if now - self._looked < MODEL_PERIOD:
             return
         current = self._modelled(now)
@@ -229,11 +227,11 @@ class SensorPublishers:
 
     def _publish_supply(self, voltage: float, current: float, source: str, stamp: Time | None = None) -> None:
         self._source, self._latest = source, PowerReading(voltage, current)
-        self._meter.take(current, self._powered, time.monotonic())
+        self._meter.take(current, self._powered, self._node.steady_time())
         if source == ELSEWHERE:
             return
         message = self._supply
-        message.header.stamp = stamp or self._node.get_clock().now().to_msg()
+        message.header.stamp = stamp or self._node.stamp()
         # By the message's definition a current that is drawn is negative.
         message.voltage, message.current = voltage, -current
         known = source == MEASURED

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from array import array
 from collections.abc import Sequence
 from contextlib import suppress
@@ -28,6 +27,7 @@ from quadleg.hardware.board import Board
 from quadleg.health import Health
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.frame_latency import Latency
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
@@ -67,8 +67,10 @@ class ServoOutput(QuadlegNode):
 
     sole_topics = ("joint_states", "servo_state")
 
-    def __init__(self, name: str = "servo_output", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "servo_output", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         self._period = self.declare_period()
         memory = self.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         seed = self.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
@@ -86,7 +88,7 @@ class ServoOutput(QuadlegNode):
             raise ValueError(f"parameter joint_angles is '{source}'; it must be {valid}")
         self._joint_angles = source
         self._hand_seed = seed
-        self._output = SharedOutput(OutputSupervisor(self.robot, self._period, time.monotonic(), self._link.found))
+        self._output = SharedOutput(OutputSupervisor(self.robot, self._period, self.steady_time(), self._link.found))
         self._limits = JointLimits(self.robot, self._period)
         self._modelled = list(self._output.view().angles)
         self._speech = threading.Lock()  # of servo_state: no older state is published after a newer one
@@ -184,7 +186,7 @@ class ServoOutput(QuadlegNode):
             self.say_health()
             return
         self._refusal = None
-        if self._output.follow(command, nanoseconds(message.header.stamp), time.monotonic()):
+        if self._output.follow(command, nanoseconds(message.header.stamp), self.steady_time()):
             self._send()
             self._frame_news.set()
 
@@ -196,14 +198,14 @@ class ServoOutput(QuadlegNode):
     def _open_stop_socket(self) -> StopSocket | None:
         warn = self.get_logger().warning
         try:
-            return StopSocket(self.get_namespace(), self.context.get_domain_id(), self._stop, warn)
+            return StopSocket(self.get_namespace(), self.middleware.domain, self._stop, warn)
         except (OutputPathError, OSError) as error:
             warn(f"no stop socket, `quadleg stop` takes its time over ROS: {error}")
             return None
 
     def _stop(self) -> tuple[bool, str]:
         """Stop of category 0: the state first, then the cut, so that no frame with power follows."""
-        self._output.stop("emergency stop", time.monotonic())
+        self._output.stop("emergency stop", self.steady_time())
         cut = self._cut()
         self._say(again=True)
         if not cut:
@@ -224,13 +226,13 @@ class ServoOutput(QuadlegNode):
     # The clock's thread
 
     def _keep_time(self) -> None:
-        last = time.monotonic()
+        last = self.steady_time()
         while not self._closed:
             following = self._output.view().state is OutputState.FOLLOWING
             due = last + (1.5 if following else 1.0) * self._period
-            self._news.wait(max(0.0, due - time.monotonic()))
+            self._news.wait(max(0.0, due - self.steady_time()))
             self._news.clear()
-            last = time.monotonic()
+            last = self.steady_time()
             try:
                 pending = self._pending_since
                 if pending is not None and last - pending > STALLED and self._link.trouble is None:
@@ -240,7 +242,7 @@ class ServoOutput(QuadlegNode):
                 self._send()
                 self._publish_states()
             except Exception as error:
-                self._say_defect(error)
+                self.say_defect(error)
 
     def _send(self) -> None:
         """Gives the carrying thread the output's frame, where it is another than the last one written."""
@@ -248,7 +250,7 @@ class ServoOutput(QuadlegNode):
         if (view.angles, view.powered) == self._written:
             return
         if self._pending_since is None:
-            self._pending_since = time.monotonic()
+            self._pending_since = self.steady_time()
         self._frame_news.set()
 
     # The carrying thread
@@ -264,10 +266,10 @@ class ServoOutput(QuadlegNode):
                 self._write(self._within_reach(frame.angles, frame.powered), frame.powered, cuts)
                 self._sensors.framed()
                 if frame.stamp is not None:
-                    self._latency.note(self.get_clock().now().nanoseconds - frame.stamp)
+                    self._latency.note(self.ros_time() - frame.stamp)
                     self._news.set()  # joint_states now: what the servos do with the frame just written
-                if time.monotonic() - checked > CHECK_PERIOD:
-                    checked = time.monotonic()
+                if self.steady_time() - checked > CHECK_PERIOD:
+                    checked = self.steady_time()
                     self._link.check()
                 self._note_success()
                 # From here on no command powers a joint again.
@@ -275,9 +277,9 @@ class ServoOutput(QuadlegNode):
             except PowerLost as error:
                 self._note_power_lost(error)
             except BoardError as error:
-                self._note_failure(str(error), time.monotonic())
+                self._note_failure(str(error), self.steady_time())
             except Exception as error:
-                self._say_defect(error)
+                self.say_defect(error)
 
     def _within_reach(self, angles: tuple[float, ...], powered: tuple[bool, ...]) -> tuple[float, ...]:
         """At most a frame's way from what was written: two commands may have come between two writes."""
@@ -301,7 +303,7 @@ class ServoOutput(QuadlegNode):
                 self._modelled[i] = angles[i]
 
     def _note_success(self) -> None:
-        self._output.board_takes(time.monotonic())
+        self._output.board_takes(self.steady_time())
         if self._said_trouble:
             self.get_logger().info("the board takes frames again")
             self._said_trouble = False
@@ -319,7 +321,7 @@ class ServoOutput(QuadlegNode):
     def _note_power_lost(self, error: PowerLost) -> None:
         self._pending_since = None
         self._written = None
-        if self._output.power_lost(str(error), time.monotonic()):
+        if self._output.power_lost(str(error), self.steady_time()):
             self._say(again=True)
         else:
             self.get_logger().warning(f"{error}; no servo had power")
@@ -344,7 +346,7 @@ class ServoOutput(QuadlegNode):
     def _publish_states(self) -> None:
         if self._physics and self._joint_angles == MEASURED:
             return  # each of its frames is published once, with the stamp of that frame
-        self._message.header.stamp = self.get_clock().now().to_msg()
+        self._message.header.stamp = self.stamp()
         angles: Sequence[float] = self._modelled
         simulated = self.simulated
         if simulated and self._joint_angles == MEASURED:
@@ -431,10 +433,10 @@ class ServoOutput(QuadlegNode):
     # The end
 
     def end(self, alone: bool) -> None:
-        self._output.end(alone, time.monotonic())
+        self._output.end(alone, self.steady_time())
 
     def off_now(self) -> None:
-        self._output.end_now(time.monotonic())
+        self._output.end_now(self.steady_time())
         self._cut()
 
     def close(self) -> None:

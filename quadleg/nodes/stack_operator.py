@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Callable
 from math import inf
 from typing import Any
 
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.srv import SetParameters
-from rclpy.duration import Duration
-from rclpy.parameter import Parameter
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 
@@ -19,11 +15,13 @@ from quadleg.errors import MessageError
 from quadleg.gait.velocity_selection import cannot_in_words
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.geometry.transforms import Pose
+from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.topics import (
     LATCHED,
     LATEST,
     nanoseconds,
     split_state,
+    text_parameter,
 )
 from quadleg.safety.stop_socket import stop_here
 from quadleg.teleop.body_offsets import BodyOffsets
@@ -51,7 +49,7 @@ class StackOperator:
 
     def __init__(
         self,
-        node: Any,
+        node: GuardedNode,
         subscribe: Callable[..., Any],
         frame: str,
         body: BodyOffsets,
@@ -93,7 +91,7 @@ class StackOperator:
 
     def tick(self, wish: TeleopCommand, stop_held: bool = False) -> str:
         """Does what is wished; why it is not done, or an empty text."""
-        now = time.monotonic()
+        now = self._node.steady_time()
         self._insist(now, stop_held)
         self._send_reset(now)
         for future, (client, unanswered, until) in list(self._open.items()):
@@ -137,12 +135,12 @@ class StackOperator:
     def close(self) -> None:
         """Halts, and waits a moment until that is heard: the connection ends after it."""
         self.halt()
-        self._velocities.wait_for_all_acked(Duration(seconds=HEARD_WITHIN))
+        self._node.handle.wait_for_all_acked(self._velocities, HEARD_WITHIN)
 
     def _send(self, velocity: Planar) -> None:
         self.velocity = velocity
         message = TwistStamped()
-        message.header.stamp, message.header.frame_id = self._node.get_clock().now().to_msg(), self._frame
+        message.header.stamp, message.header.frame_id = self._node.stamp(), self._frame
         message.twist.linear.x, message.twist.linear.y, message.twist.angular.z = velocity
         self._rivals.sent(nanoseconds(message.header.stamp))
         self._velocities.publish(message)
@@ -163,7 +161,7 @@ class StackOperator:
 
     def _target(self, pose: Pose) -> PoseStamped:
         message = PoseStamped()
-        message.header.stamp, message.header.frame_id = self._node.get_clock().now().to_msg(), self._frame
+        message.header.stamp, message.header.frame_id = self._node.stamp(), self._frame
         p, q = message.pose.position, message.pose.orientation
         p.x, p.y, p.z = pose.position
         q.w, q.x, q.y, q.z = pose.quaternion
@@ -176,13 +174,17 @@ class StackOperator:
         self._stop_by_socket()
         self.halt()
         self._reset_asked = inf
-        self._stop_asked = time.monotonic()
+        self._stop_asked = self._node.steady_time()
         self._tell("emergency stop asked for")
         self._insist(self._stop_asked, held=True)
 
     def _stop_by_socket(self) -> None:
         """On this computer, without waiting."""
-        threading.Thread(target=stop_here, args=(self._node.get_namespace(),), daemon=True).start()
+
+        def stop(_: bool) -> None:
+            stop_here(self._node.get_namespace())
+
+        self._node.start_worker("stop", stop)
 
     def _insist(self, now: float, held: bool) -> None:
         if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:
@@ -201,7 +203,7 @@ class StackOperator:
 
     def _stop_answered(self, response: Any) -> str:
         self._stop_asked = None
-        self.stop_answered_at = time.monotonic()
+        self.stop_answered_at = self._node.steady_time()
         if response.success and self._after_fault:
             return f"emergency stop: pulses are off; {self._after_fault}"
         return f"emergency stop: {response.message}"
@@ -228,7 +230,7 @@ class StackOperator:
 
     def reset(self) -> None:
         """Asks to leave a fault, after the last of our own stops is answered: one that came later was a new fault."""
-        self._reset_asked = time.monotonic()
+        self._reset_asked = self._node.steady_time()
 
     def _send_reset(self, now: float) -> None:
         waited = now - self._reset_asked
@@ -256,7 +258,7 @@ class StackOperator:
             return
         gait = self.limits.beside(self._gait_asked or self.limits.gait, step)
         self._gait_asked = gait
-        request = SetParameters.Request(parameters=[Parameter("gait", value=gait).to_parameter_msg()])
+        request = SetParameters.Request(parameters=[text_parameter("gait", gait)])
 
         def answer(response: Any) -> str:
             (result,) = response.results
@@ -277,7 +279,7 @@ class StackOperator:
 
     def _ask(self, client: Any, request: Any, answer: Callable[[Any], str], unanswered: str) -> None:
         future = client.call_async(request)
-        self._open[future] = (client, unanswered, time.monotonic() + ANSWER_WITHIN)
+        self._open[future] = (client, unanswered, self._node.steady_time() + ANSWER_WITHIN)
 
         def answered(_: Any) -> None:
             if self._open.pop(future, None):
@@ -292,7 +294,7 @@ class StackOperator:
     # What is heard
 
     def _velocity_heard(self, message: TwistStamped) -> None:
-        self._rivals.take(nanoseconds(message.header.stamp), time.monotonic())
+        self._rivals.take(nanoseconds(message.header.stamp), self._node.steady_time())
 
     def _state_heard(self, message: String) -> None:
         self.state, self.why = split_state(message.data)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from typing import Any
 
@@ -10,8 +9,6 @@ import numpy as np
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import Quaternion, Transform, TransformStamped, Twist, Wrench
 from nav_msgs.msg import Odometry
-from rclpy.qos import QoSProfile, qos_profile_sensor_data
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 from std_msgs.msg import String
 
@@ -25,12 +22,15 @@ from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     JOINT_STATES,
     LATCHED,
     LATEST,
+    SENSOR_DATA,
+    TRANSFORMS,
     check_frame,
     finite_place,
     nanoseconds,
@@ -60,8 +60,10 @@ class StateEstimator(QuadlegNode):
 
     sole_topics = ("odom", "foot_loads")
 
-    def __init__(self, name: str = "state_estimator", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(
+        self, middleware: Middleware, name: str = "state_estimator", parameters: dict[str, Any] | None = None
+    ) -> None:
+        super().__init__(middleware, name, parameters)
         self._period = self.declare_period()
         kind = self.declare(
             "joint_angles", "", f"joint_states are {MEASURED} or {MODELLED}; empty: as servo_output's diagnostics say"
@@ -79,13 +81,13 @@ class StateEstimator(QuadlegNode):
         self._estimate: Estimate | None = None
         self._odometry = self.create_publisher(Odometry, "odom", LATEST)
         self._foot_loads = self.create_publisher(MultiDOFJointState, "foot_loads", LATEST)
-        self._transforms = self.create_publisher(TFMessage, "/tf", QoSProfile(depth=100)) if TFMessage else None
+        self._transforms = self.create_publisher(TFMessage, "/tf", TRANSFORMS) if TFMessage else None
         self._message = Odometry(child_frame_id=self.prefix + "base_link")
         self._message.header.frame_id = self.prefix + ODOM
         self._loads = MultiDOFJointState(joint_names=list(LEGS), wrench=[Wrench() for _ in LEGS])
         self._loads.transforms, self._loads.twist = [Transform() for _ in LEGS], [Twist() for _ in LEGS]
         self._loads.header.frame_id = self.prefix + "base_link"
-        self.subscribe(Imu, "imu/data", self._imu, qos_profile_sensor_data)
+        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES)
         self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
         self.subscribe(String, "state", self._state, LATCHED)
@@ -97,10 +99,10 @@ class StateEstimator(QuadlegNode):
     def _state(self, message: String) -> None:
         self._state_name, _ = split_state(message.data)
 
-    def _servo_output_says(self, serialized: bytes) -> None:
-        if SERVO_OUTPUT.encode() not in serialized:  # reading what every node says would cost
+    def _servo_output_says(self, message: RawMessage) -> None:
+        if SERVO_OUTPUT.encode() not in message.data:  # reading what every node says would cost
             return
-        for status in deserialize_message(serialized, DiagnosticArray).status:
+        for status in message.read().status:
             kinds = [pair.value for pair in status.values if pair.key == "joint_angles"]
             if status.name == SERVO_OUTPUT and kinds and kinds != [self._kind]:
                 self._estimator = Estimator(self.robot, kinds[0], self._period)
@@ -128,7 +130,7 @@ class StateEstimator(QuadlegNode):
         except TargetError as error:
             self._refusal = f"planned feet refused: {error}"
             return
-        self._refusal, self._planned_at = None, time.monotonic()
+        self._refusal, self._planned_at = None, self.steady_time()
 
     def _plan_of(self, message: MultiDOFJointState) -> GaitPlan:
         check_frame(message.header.frame_id, self.prefix + "base_footprint")
@@ -153,7 +155,7 @@ class StateEstimator(QuadlegNode):
         angles = dict(zip(message.name, message.position))
         joints = [angles.get(name, float("nan")) for name in JOINT_NAMES]
         plan = None if self._state_name in LYING else self._plan
-        if plan and time.monotonic() - self._planned_at > PLAN_FRESH:
+        if plan and self.steady_time() - self._planned_at > PLAN_FRESH:
             plan = replace(plan, velocities=(ZERO_VECTOR,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS))
         self._estimator.legs(1e-9 * nanoseconds(message.header.stamp), joints, plan)
         estimate = self._estimate = self._estimator.estimate

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from rclpy.qos import QoSProfile, ReliabilityPolicy
 from sensor_msgs.msg import Joy
 
 from quadleg.gait.velocity_selection import velocity_in_words
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
+from quadleg.middleware.topics import JOY
 from quadleg.nodes.stack_operator import PERIOD, StackOperator
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import (
@@ -23,8 +23,6 @@ from quadleg.teleop.control_mapping import (
 )
 from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
 
-# Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
-JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
 LOOK_PERIOD = 0.25  # s between looks at who publishes joy
 MOST_BODY_OFFSET = 0.5  # m and rad: more than any robot of this kind can
 
@@ -32,8 +30,8 @@ MOST_BODY_OFFSET = 0.5  # m and rad: more than any robot of this kind can
 class Teleop(QuadlegNode):
     """Joy in; `teleop/cmd_vel` and `teleop/base_target` out while the dead-man is held, and requests on presses."""
 
-    def __init__(self, name: str = "teleop", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(self, middleware: Middleware, name: str = "teleop", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         dead_man = self.declare(
             "dead_man_time", 0.5, "Silence of joy in s after which the dead-man counts as let go", 0.2, 2.0
         )
@@ -71,7 +69,7 @@ class Teleop(QuadlegNode):
 
     def _joy(self, message: Joy) -> None:
         reading = Reading(tuple(message.axes), tuple(message.buttons))
-        pressed = self._pilot.take(reading, time.monotonic(), self._doubt)
+        pressed = self._pilot.take(reading, self.steady_time(), self._doubt)
         operator = self._operator
         if "stop" in pressed:
             operator.emergency_stop()
@@ -92,7 +90,7 @@ class Teleop(QuadlegNode):
 
     def _tick(self) -> None:
         # What would be too old at the next tick is too old now: the robot stops within the time, not after it.
-        self._wish = self._pilot.wish(time.monotonic() + PERIOD)
+        self._wish = self._pilot.wish(self.steady_time() + PERIOD)
         self._hindrance = self._operator.tick(self._wish, self._pilot.is_down("stop"))
         self.say_changes(self._wish.why, self._hindrance, self._operator.said)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from math import inf
 from typing import Any
@@ -52,7 +51,7 @@ class VelocityInputs:
 
     def unclear(self, asker: str) -> tuple[Obstacle, str] | None:
         """Why a velocity that is published does not count, or not alone; `asker` is the topic that counts."""
-        if self.refusal and time.monotonic() - self._refused_at < REFUSAL_TIME:
+        if self.refusal and self._node.steady_time() - self._refused_at < REFUSAL_TIME:
             return Obstacle.VELOCITY_REFUSED, self.refusal
         if self._not_heard:
             right = self._type or " or ".join(TYPES)
@@ -71,9 +70,9 @@ class VelocityInputs:
                     self._check_frame(source, message.header.frame_id)
                     twist, stamp = message.twist, nanoseconds(message.header.stamp)
                 velocity = twist.linear.x, twist.linear.y, twist.angular.z
-                self.commands.take(source, velocity, time.monotonic(), stamp)
+                self.commands.take(source, velocity, self._node.steady_time(), stamp)
             except TargetError as error:
-                self.refusal, self._refused_at = f"velocity refused: {error}", time.monotonic()
+                self.refusal, self._refused_at = f"velocity refused: {error}", self._node.steady_time()
                 self._node.get_logger().warning(self.refusal, throttle_duration_sec=1.0)
                 return
             self.refusal = None

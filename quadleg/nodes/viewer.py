@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import asdict
 from math import inf, isfinite, radians
@@ -11,7 +10,6 @@ from typing import Any
 import numpy as np
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from nav_msgs.msg import Odometry
-from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
@@ -23,8 +21,8 @@ from quadleg.errors import MessageError, Refused, ViewMissing
 from quadleg.geometry.planar import ZERO_TWIST, compose_planar, motion
 from quadleg.geometry.transforms import Pose
 from quadleg.health import Health
+from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.polled_subscriptions import PolledSubscriptions
 from quadleg.middleware.process_host import main_of, step_back
 from quadleg.middleware.topics import (
     LATCHED,
@@ -102,8 +100,8 @@ class Hand(StackOperator):
 class Viewer(QuadlegNode):
     """What is heard goes to the browsers, what they ask for goes out, both twenty times a second at most."""
 
-    def __init__(self, name: str = "viewer", parameters: dict[str, Any] | None = None) -> None:
-        super().__init__(name, parameters)
+    def __init__(self, middleware: Middleware, name: str = "viewer", parameters: dict[str, Any] | None = None) -> None:
+        super().__init__(middleware, name, parameters)
         port = self.declare("port", PORT, "Port of the page, on 127.0.0.1", 1024, 65535)
         try:
             from quadleg.viewer.page_server import PageServer
@@ -111,11 +109,11 @@ class Viewer(QuadlegNode):
         except ImportError as error:
             raise ViewMissing from error
         step_back()
-        self._began = time.monotonic()
+        self._began = self.steady_time()
         self._ranges = ranges(self.robot)
         self._mailbox = CommandQueue()
         self._trail = Trail()
-        self._heard: dict[str, tuple[Any, float]] = {}  # topic or node: the last message, serialized, and when it came
+        self._heard: dict[str, tuple[RawMessage, float]] = {}  # topic or node: the last message, and when it came
         self._diagnoses: dict[str, tuple[Any, DiagnosticStatus]] = {}
         self._asked: list[float] | None = None  # of AXES, m and rad
         self._asked_at = -inf
@@ -130,15 +128,14 @@ class Viewer(QuadlegNode):
         self._scene = Scene(self.robot)
         try:
             greeting = self._greeting()
-            self._page = PageServer(port, self._scene, greeting, self._hear, self._mailbox.gone, self._say_defect)
+            self._page = PageServer(port, self._scene, greeting, self._hear, self._mailbox.gone, self.say_defect)
         except BaseException:
             self._scene.close()
             raise
         self.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
         self.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
-        self._ears = PolledSubscriptions(self)
         self._streams = {
-            topic: self._ears.open(kind, self.resolve_topic_name(topic), LATEST)
+            topic: self.create_polled(kind, topic, LATEST)
             for kind, topic in (
                 (JointState, "joint_states"),
                 (JointTrajectory, "joint_commands"),
@@ -169,35 +166,35 @@ class Viewer(QuadlegNode):
         """Takes the newest of each topic that has come since the last time."""
         for topic, ear in self._streams.items():
             if taken := ear.take():
-                self._heard[topic] = taken[0], now
+                self._heard[topic] = taken.message, now
 
-    def _diagnostics_heard(self, serialized: bytes) -> None:
+    def _diagnostics_heard(self, message: RawMessage) -> None:
         for node in DIAGNOSED:
-            if f"quadleg: {node}".encode() in serialized:
-                self._heard[node] = serialized, time.monotonic()
+            if f"quadleg: {node}".encode() in message.data:
+                self._heard[node] = message, self.steady_time()
 
     def _servo_state_heard(self, message: String) -> None:
         self._servo_state = split_state(message.data)
 
-    def _fresh(self, topic: str, kind: type, now: float) -> Any:
+    def _fresh(self, topic: str, now: float) -> Any:
         """The last message of a topic; None where it is old or there is none."""
-        serialized, at = self._heard.get(topic, (b"", -inf))
-        return deserialize_message(serialized, kind) if now - at < SILENT else None
+        message, at = self._heard.get(topic, (None, -inf))
+        return message.read() if message and now - at < SILENT else None
 
     def _age(self, topic: str, now: float) -> float:
         """Seconds since something was heard, or since this node began."""
-        return now - self._heard.get(topic, (b"", self._began))[1]
+        return now - self._heard.get(topic, (None, self._began))[1]
 
     def _says(self, node: str) -> tuple[str, dict[str, str]]:
         """The sentence and the figures in a node's last diagnostics."""
-        serialized, _ = self._heard.get(node, (b"", -inf))
-        if not serialized:
+        message, _ = self._heard.get(node, (None, -inf))
+        if not message:
             return "", {}
         read, status = self._diagnoses.get(node, (None, None))
-        if read is not serialized:
+        if read is not message:
             wanted = f"quadleg: {node}"
-            status = next(s for s in deserialize_message(serialized, DiagnosticArray).status if s.name == wanted)
-            self._diagnoses[node] = serialized, status
+            status = next(s for s in message.read().status if s.name == wanted)
+            self._diagnoses[node] = message, status
         return status.message, {pair.key: pair.value for pair in status.values}
 
     def _warns(self, node: str) -> bool:
@@ -218,11 +215,11 @@ class Viewer(QuadlegNode):
                 return ""
             if hindrance := self._hinders(asked):
                 return hindrance
-            self._mailbox.put(page, asked, time.monotonic())
+            self._mailbox.put(page, asked, self.steady_time())
         except (MessageError, Refused) as error:
             return str(error)
         except Exception as error:
-            self._say_defect(error)
+            self.say_defect(error)
             return f"defect in {self.get_name()}: {error!r}"
         return ""
 
@@ -257,13 +254,13 @@ class Viewer(QuadlegNode):
         self._hand.pose(Pose.from_rpy(*axes))
 
     def _note_answer(self, said: str) -> None:
-        self._answer, self._answered_at = said, time.monotonic()
+        self._answer, self._answered_at = said, self.steady_time()
         self.get_logger().info(said)
 
     # Twenty times a second
 
     def _tick(self) -> None:
-        now = time.monotonic()
+        now = self.steady_time()
         self._read(now)
         if self._stop_wanted:
             self._stop_wanted = False
@@ -327,7 +324,7 @@ class Viewer(QuadlegNode):
         return [figures[key] for key in keys] if all(key in figures for key in keys) else None
 
     def _supply(self, now: float, source: str) -> list[Any] | None:
-        said = self._fresh("supply", BatteryState, now)
+        said = self._fresh("supply", now)
         if said is None:
             return None
         known = [round(value, 2) if isfinite(value) else None for value in (said.voltage, 0.0 - said.current)]
@@ -371,16 +368,16 @@ class Viewer(QuadlegNode):
 
     def _seen(self, now: float) -> tuple[Seen | None, str]:
         """What was heard of the robot just now, and what its loads are."""
-        states = self._fresh("joint_states", JointState, now)
+        states = self._fresh("joint_states", now)
         found = dict(zip(states.name, states.position)) if states else {}
         angles = [found.get(name, inf) for name in JOINT_NAMES]
         if not all(map(isfinite, angles)):
             return None, ""
-        commands, commanded_at = self._heard.get("joint_commands", (b"", -inf))
-        planned = self._fresh("planned_feet", MultiDOFJointState, now)
-        odom = self._fresh("odom", Odometry, now)
+        commands, commanded_at = self._heard.get("joint_commands", (None, -inf))
+        planned = self._fresh("planned_feet", now)
+        odom = self._fresh("odom", now)
         source = "estimated"
-        carried = self._fresh("foot_loads", MultiDOFJointState, now)
+        carried = self._fresh("foot_loads", now)
         if carried is None:
             source, carried = "planned", planned
         if planned:
@@ -389,7 +386,7 @@ class Viewer(QuadlegNode):
         loads = [max(0.0, wrench.force.z) for wrench in carried.wrench] if carried else []
         seen = Seen(
             angles=angles,
-            commanded=led_angles(commands) if now - commanded_at < SILENT else None,
+            commanded=led_angles(commands) if commands and now - commanded_at < SILENT else None,
             odom=known_pose(odom) if odom else None,
             footprint=self._footprint,
             planned=_of_legs(places),
@@ -421,7 +418,6 @@ class Viewer(QuadlegNode):
         self._hand.close()
         self._page.close()
         self._scene.close()
-        self._ears.close()
         super().close()
 
 

@@ -11,5 +11,7 @@ def main() -> None:
     """Runs the nodes until they have come to an orderly end."""
     from quadleg.middleware.process_host import host
 
-    makers = [lambda entry=entry: entry.make({}) for entry in processes(separate=False)[CONTROL]]
+    makers = [
+        lambda middleware, entry=entry: entry.make(middleware, {}) for entry in processes(separate=False)[CONTROL]
+    ]
     sys.exit(host(makers, sys.argv))

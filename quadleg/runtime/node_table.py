@@ -28,10 +28,10 @@ class NodeEntry:
     process: str
     parameters: dict[str, Any] = field(default_factory=dict)
 
-    def make(self, parameters: dict[str, Any]) -> Any:
+    def make(self, middleware: Any, parameters: dict[str, Any]) -> Any:
         """The node, with the parameters given and its own. Needs ROS."""
         module = import_module(f"quadleg.nodes.{self.executable}")
-        return getattr(module, self.kind)(self.name, {**parameters, **self.parameters})
+        return getattr(module, self.kind)(middleware, self.name, {**parameters, **self.parameters})
 
 
 GRAPH = (

@@ -340,7 +340,7 @@ def child_main() -> int:
 
     parameters = json.loads(options.parameters)
     chosen = node_table.entries(options.nodes.split(","))
-    makers = [lambda entry=entry: entry.make(parameters) for entry in chosen]
+    makers = [lambda middleware, entry=entry: entry.make(middleware, parameters) for entry in chosen]
     args = ["--ros-args"]
     if options.namespace:
         args += ["-r", f"__ns:=/{options.namespace.strip('/')}"]
