@@ -30,7 +30,7 @@ from damaged_files import (
 )
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_figures import figures
+from quadleg.analysis.recording_metrics import figures
 from quadleg.cli.arguments import params_file
 from quadleg.client.replay import asked_for
 from quadleg.commissioning.answer_file import FileAnswers
@@ -81,10 +81,10 @@ def _replay(path: Path) -> None:
 
 
 def _figures(path: Path) -> None:
-    story = RecordingAnalysis(path)
-    sentences(story, figures(story))
-    assert story.events is not None
-    assert story.complaints is not None
+    analysis = RecordingAnalysis(path)
+    sentences(analysis, figures(analysis))
+    assert analysis.events is not None
+    assert analysis.complaints is not None
 
 
 def file_ways(text: str, folder: Path) -> Iterator[Callable[[], None]]:

@@ -11,7 +11,7 @@ from sample_recordings import made, metadata, write
 from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_figures import figures, number, tracking
+from quadleg.analysis.recording_metrics import figures, number
 from quadleg.errors import RecordingError
 from quadleg.report.comparison import common_event, write_comparison
 
@@ -37,17 +37,17 @@ def test_time_counts_from_what_both_have_in_common(two: tuple[Path, Path]) -> No
 
 
 def test_without_states_time_counts_from_the_first_motion(tmp_path: Path) -> None:
-    def story(name: str, still: int) -> RecordingAnalysis:
+    def analysis(name: str, still: int) -> RecordingAnalysis:
         angles = np.concatenate((np.zeros(still), np.linspace(0.0, 0.5, 50)))
         messages = [
             (0.02 * k, "joint_states", sample_recordings.joint_state([angle] * 12)) for k, angle in enumerate(angles)
         ]
         return RecordingAnalysis(write(tmp_path / name, messages, metadata()))
 
-    event, (first, second) = common_event(story("a.mcap", 10), story("b.mcap", 60))
+    event, (first, second) = common_event(analysis("a.mcap", 10), analysis("b.mcap", 60))
     assert event == "a joint first moved"
     assert second - first == pytest.approx(1.0, abs=1e-6)
-    event, zeros = common_event(story("c.mcap", 10), RecordingAnalysis(_still(tmp_path / "d.mcap")))
+    event, zeros = common_event(analysis("c.mcap", 10), RecordingAnalysis(_still(tmp_path / "d.mcap")))
     assert (event, zeros) == ("the beginning", (0.0, 0.0))
 
 
@@ -62,7 +62,7 @@ def test_the_page_has_both_figures_and_their_difference(two: tuple[Path, Path], 
     page = StrictPage(report.page)
     assert len(page.all("img")) == len(report.pictures) == 5
     text = page.text
-    errors = [tracking(RecordingAnalysis(path)) for path in two]
+    errors = [RecordingAnalysis(path).joints.tracking for path in two]
     row = "".join(number(error, 2) for each in errors for error in np.degrees([each.rms[4], each.most[4]]))
     assert f"front right hip{row}" in text
     first, second = ({figure.name: figure for figure in figures(RecordingAnalysis(path))} for path in two)

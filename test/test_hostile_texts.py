@@ -178,8 +178,8 @@ def test_a_figure_of_a_node_that_is_no_number_is_left_out(value: str, tmp_path: 
         messages.append((at, "diagnostics", sample_recordings.diagnosis("recorder", 0, "", missed=count)))
     messages.sort(key=lambda message: message[0])
     assert (
-        RecordingAnalysis(sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())).counted(
-            "recorder", "missed"
-        )
+        RecordingAnalysis(
+            sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
+        ).counter_rise("recorder", "missed")
         == 3
     )

@@ -18,8 +18,9 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 from quadleg.analysis.pose_run import History, Step
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse, stance_angles
-from quadleg.plotting.pose_plots import STATES, demo_figure, demo_picture
+from quadleg.plotting.pose_plots import demo_figure, demo_picture
 from quadleg.plotting.sheet import WIDTH, spread
+from quadleg.plotting.state_colours import STATES
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS
 from quadleg.safety.watchdog import State

@@ -25,7 +25,7 @@ from scipy.spatial.transform import Rotation
 from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_figures import figures, tracking
+from quadleg.analysis.recording_metrics import figures
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
@@ -52,19 +52,19 @@ def report(whole: Path, tmp_path_factory) -> Report:
 
 
 @pytest.fixture(scope="module")
-def story(whole: Path) -> RecordingAnalysis:
+def analysis(whole: Path) -> RecordingAnalysis:
     return RecordingAnalysis(whole)
 
 
-def values(story: RecordingAnalysis) -> dict[str, float]:
-    return {figure.name: figure.value for figure in figures(story)}
+def values(analysis: RecordingAnalysis) -> dict[str, float]:
+    return {figure.name: figure.value for figure in figures(analysis)}
 
 
 # Figures
 
 
-def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: RecordingAnalysis) -> None:
-    given, found = made(), values(story)
+def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(analysis: RecordingAnalysis) -> None:
+    given, found = made(), values(analysis)
     commanded = (given.times >= 1.8) & (given.times < 11.0)  # before, joints get their first pulses
     errors = np.degrees(given.position - given.command)[commanded]
     assert found["largest tracking error"] == pytest.approx(np.abs(errors).max(), rel=1e-4)
@@ -82,8 +82,8 @@ def test_figures_are_those_of_numpy_and_scipy_on_the_same_columns(story: Recordi
     assert found["largest tilt of the body"] == pytest.approx(np.degrees(tilts.max()), rel=1e-3)
 
 
-def test_each_joint_has_its_own_tracking_error(story: RecordingAnalysis) -> None:
-    given, found = made(), tracking(story)
+def test_each_joint_has_its_own_tracking_error(analysis: RecordingAnalysis) -> None:
+    given, found = made(), analysis.joints.tracking
     assert found is not None
     commanded = (given.times >= 1.8) & (given.times < 11.0)
     errors = (given.position - given.command)[commanded]
@@ -93,8 +93,8 @@ def test_each_joint_has_its_own_tracking_error(story: RecordingAnalysis) -> None
     assert found.times == pytest.approx(at, abs=1e-6)
 
 
-def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: RecordingAnalysis) -> None:
-    given, found = made(), values(story)
+def test_the_way_is_the_planned_the_estimated_and_the_true_one(analysis: RecordingAnalysis) -> None:
+    given, found = made(), values(analysis)
     planned = SPEED * (WALKS[1] - WALKS[0])
     assert found["walked, by the plan"] == pytest.approx(planned, rel=0.02)
     # A mean over a second leaves out half a second's way at each end of a walk, which it makes up for after it.
@@ -105,8 +105,8 @@ def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: RecordingA
     assert found["estimate off the truth at the end"] == pytest.approx(drift, abs=0.2)
 
 
-def test_states_are_summed_and_counted(story: RecordingAnalysis) -> None:
-    found = values(story)
+def test_states_are_summed_and_counted(analysis: RecordingAnalysis) -> None:
+    found = values(analysis)
     assert found["following what was asked"] == pytest.approx(6.5, abs=1e-6)
     assert found["with power"] == pytest.approx(10.0, abs=1e-6)
     assert (found["holds"], found["faults"]) == (1, 0)
@@ -122,7 +122,7 @@ def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path) -> None:
         for k, count in enumerate(counts)
     ]
     found = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
-    assert found.counted("joint_watchdog", "frames_dropped") == 9 + 2 + 1
+    assert found.counter_rise("joint_watchdog", "frames_dropped") == 9 + 2 + 1
 
 
 def test_the_pose_by_the_joints_is_the_one_that_they_were_put_into(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_the_pose_by_the_joints_is_the_one_that_they_were_put_into(tmp_path: Pat
     for k in range(20):
         messages.append((0.02 * k, "planned_feet", sample_recordings.feet(places, forces, 0.0)))
         messages.append((0.02 * k, "joint_states", sample_recordings.joint_state(angles)))
-    done = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).pose_done
+    done = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).body.pose_reached
     assert done is not None
     assert done[-1] == pytest.approx([0.01, -0.005, 0.14, 0.05, -0.03, 0.04], abs=1e-5)
 
@@ -159,7 +159,7 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
             quaternion = np.roll(turns[k].as_quat(), 1)
             messages.append((0.02 * k, topic, sample_recordings.odometry(places[k], quaternion, 0.0, variance[k])))
     messages.sort(key=lambda message: message[0])
-    estimate = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).estimate
+    estimate = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).body.estimate
     assert estimate is not None
 
     def seen(places: np.ndarray, turns: Rotation) -> tuple[np.ndarray, Rotation]:
@@ -226,9 +226,9 @@ def test_it_says_what_it_is_of_and_what_went_wrong(report: Report) -> None:
 
 def test_what_is_modelled_says_so(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mcap", made().messages, metadata(joint_angles="modelled"))
-    story = RecordingAnalysis(path)
-    assert "modelled from the commands" in " ".join(sentences(story, []))
-    drawn = next(each for each in pictures(story) if each.name == "joints")
+    analysis = RecordingAnalysis(path)
+    assert "modelled from the commands" in " ".join(sentences(analysis, []))
+    drawn = next(each for each in pictures(analysis) if each.name == "joints")
     assert "modelled from the commands" in drawn.about
     labels = [label.get_text() for label in drawn.draw().legends[0].get_texts()]
     assert "angle, modelled" in labels
@@ -237,11 +237,11 @@ def test_what_is_modelled_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize("topic", HIDDEN)
 def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_path: Path) -> None:
     brief = [message for message in made().messages if message[0] < 6.0]
-    story = RecordingAnalysis(write(tmp_path / "a.mcap", brief, metadata(), without=(topic,)))
-    assert story.missing == [(topic, HIDDEN[topic])]
-    for each in pictures(story):
+    analysis = RecordingAnalysis(write(tmp_path / "a.mcap", brief, metadata(), without=(topic,)))
+    assert analysis.missing == [(topic, HIDDEN[topic])]
+    for each in pictures(analysis):
         each.draw()
-    assert figures(story)
+    assert figures(analysis)
 
 
 def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_path: Path) -> None:
@@ -269,18 +269,18 @@ def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_
 
 def test_without_efforts_and_a_robot_the_rest_is_shown(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mcap", made(2, torque=False).messages, metadata(robot=False))
-    story = RecordingAnalysis(path)
-    for each in pictures(story):
+    analysis = RecordingAnalysis(path)
+    for each in pictures(analysis):
         each.draw()
-    assert "largest torque" not in values(story)
+    assert "largest torque" not in values(analysis)
 
 
 def test_a_robot_file_that_does_not_fit_is_said(tmp_path: Path) -> None:
     about = metadata()
     about["robot_file"]["text"] = "name: old\n"
-    story = RecordingAnalysis(write(tmp_path / "a.mcap", made().messages[:500], about))
-    assert story.robot is None
-    assert "does not fit this version" in story.notes[0]
+    analysis = RecordingAnalysis(write(tmp_path / "a.mcap", made().messages[:500], about))
+    assert analysis.robot is None
+    assert "does not fit this version" in analysis.notes[0]
 
 
 def test_the_robot_of_a_text_is_the_one_of_the_file() -> None:
@@ -290,7 +290,7 @@ def test_the_robot_of_a_text_is_the_one_of_the_file() -> None:
 # Damage
 
 
-def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: RecordingAnalysis, tmp_path: Path) -> None:
+def test_a_cut_recording_is_reported_to_its_cut(whole: Path, analysis: RecordingAnalysis, tmp_path: Path) -> None:
     content = whole.read_bytes()
     cut = tmp_path / "cut.mcap"
     cut.write_bytes(content[: int(0.6 * len(content))])
@@ -298,8 +298,8 @@ def test_a_cut_recording_is_reported_to_its_cut(whole: Path, story: RecordingAna
     assert any("was cut at" in sentence for sentence in report.sentences)
     found = RecordingAnalysis(cut)
     n = len(found.joints)
-    assert 0.3 * len(story.joints) < n < 0.9 * len(story.joints)
-    assert found.joints["position"].tolist() == story.joints["position"][:n].tolist()
+    assert 0.3 * len(analysis.joints) < n < 0.9 * len(analysis.joints)
+    assert found.joints.angles.tolist() == analysis.joints.angles[:n].tolist()
 
 
 @pytest.mark.parametrize(
@@ -385,10 +385,10 @@ def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
             if noted:
                 file.note(CLOCK_STEP, {"seconds": f"{step}"})
             file.add(pack(packed(1.0 + step)))
-        story = RecordingAnalysis(tmp_path / f"{name}.mcap")
+        analysis = RecordingAnalysis(tmp_path / f"{name}.mcap")
         way = "forward by 3600.0 s" if step > 0 else "back by 40.0 s"
-        assert any(way in sentence for sentence in sentences(story, []))
-        times = story.joints.times
+        assert any(way in sentence for sentence in sentences(analysis, []))
+        times = analysis.joints.times
         # A step that was not noted can only be guessed: time stands still over it.
         assert times == pytest.approx(0.02 * np.arange(100), abs=1e-6 if noted else 0.021)
 
@@ -450,6 +450,6 @@ def test_damaged_messages_are_counted_and_left_out(tmp_path: Path) -> None:
             if piece.kind == Opcode.MESSAGE and len(piece.content) < 150 and cut < 7 and b"following" in piece.content:
                 piece.content, cut = piece.content[:40], cut + 1
     path.write_bytes(joined(parts))
-    story = RecordingAnalysis(path)
+    analysis = RecordingAnalysis(path)
     assert cut
-    assert any("messages of state are damaged" in each for each in damage(story))
+    assert any("messages of state are damaged" in each for each in damage(analysis))

@@ -13,11 +13,11 @@ import sample_walks
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quadleg.analysis.series import true_runs
 from quadleg.analysis.walk_measures import (
     Footfalls,
     Measured,
     Walk,
-    spells,
     travelled,
     walk_figures,
 )
@@ -174,8 +174,8 @@ def test_a_joint_s_speed_is_a_share_of_its_servo_s():
 
 def test_spells_are_the_times_on_the_ground():
     down = np.array([1, 1, 0, 0, 1, 0, 1, 1], dtype=bool)
-    assert spells(down) == [(0, 2), (4, 5), (6, 8)]
-    assert spells(~down) == [(2, 4), (5, 6)]
+    assert true_runs(down) == [(0, 2), (4, 5), (6, 8)]
+    assert true_runs(~down) == [(2, 4), (5, 6)]
 
 
 @pytest.mark.parametrize(("robot", "gait"), EVERY_WALK)

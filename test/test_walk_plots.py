@@ -17,11 +17,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
+from quadleg.analysis.series import true_runs
 from quadleg.analysis.walk_measures import (
     Footfalls,
     Measured,
     Walk,
-    spells,
 )
 from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.plotting.sheet import WIDTH
@@ -86,7 +86,7 @@ def test_bars_are_the_feet_on_the_ground_by_the_plan(number):
     for row, leg in enumerate(ROWS):
         bars = [bar for bar in axes.patches if type(bar) is Rectangle and bar.get_label() == leg]
         assert {bar.get_y() for bar in bars} == {row}
-        down = spells(~own.in_air[:, LEGS.index(leg)])
+        down = true_runs(~own.in_air[:, LEGS.index(leg)])
         drawn = [(bar.get_x(), bar.get_x() + bar.get_width()) for bar in bars]
         expected = [(times[first], times[min(end, len(times) - 1)]) for first, end in down]
         assert np.allclose(drawn, expected, rtol=0, atol=1e-9)
@@ -169,7 +169,7 @@ def test_from_above_the_feet_stand_where_they_stood(number):
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     for i, leg in enumerate(LEGS):
         places = lines[leg].get_xydata()
-        assert len(places) == len(spells(seen.down[:, i]))
+        assert len(places) == len(true_runs(seen.down[:, i]))
         # A foot that lands stays: its mean place is that of any moment.
         assert np.abs(places[0] - ROBOT.standing.feet[i][:2]).max() < 0.002
         assert (x0 < places[:, 0]).all()

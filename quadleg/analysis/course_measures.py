@@ -13,7 +13,8 @@ from math import degrees
 import numpy as np
 from numpy.typing import NDArray
 
-from quadleg.analysis.walk_measures import spells
+from quadleg.analysis.series import true_runs
+from quadleg.geometry.rotation_arrays import matrices_from_quaternions, small_rotation_vectors
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 
@@ -35,13 +36,7 @@ class Motion:
     @cached_property
     def rotations(self) -> Array:
         """(n, 3, 3): the same attitudes as matrices."""
-        w, x, y, z = self.quaternions.T
-        rows = [
-            [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
-            [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
-            [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
-        ]
-        return np.moveaxis(np.array(rows), -1, 0)
+        return matrices_from_quaternions(self.quaternions)
 
     @cached_property
     def to_beginning(self) -> Array:
@@ -91,7 +86,7 @@ class MeasuredCourse:
     @cached_property
     def steady(self) -> tuple[int, int]:
         """First and last tick of steady walking: the longest, where the walk was held in between."""
-        first, end = max(spells(self.planned >= _STEADY * self.asked), key=lambda spell: spell[1] - spell[0])
+        first, end = max(true_runs(self.planned >= _STEADY * self.asked), key=lambda run: run[1] - run[0])
         return first, end - 1
 
     @cached_property
@@ -114,7 +109,7 @@ class MeasuredCourse:
     @cached_property
     def attitude_errors(self) -> Array:
         """(n, 3) in rad: the small turn from the true attitude to the estimated one, about x, y and z."""
-        return _small_turns(self.found.attitudes @ self.true.attitudes.transpose(0, 2, 1))
+        return small_rotation_vectors(self.found.attitudes @ self.true.attitudes.transpose(0, 2, 1))
 
     @property
     def drift(self) -> float:
@@ -152,11 +147,11 @@ def slips(robot: RobotModel, course: MeasuredCourse) -> list[list[float]]:
     feet = _centres(robot, course, rotations, course.true.places)
     for i, (leg, centres) in enumerate(zip(robot.legs, feet)):
         shanks = rotations @ _shank(course.angles[:, 3 * i : 3 * i + 3])
-        turns = _small_turns(shanks[1:] @ shanks[:-1].transpose(0, 2, 1))
+        turns = small_rotation_vectors(shanks[1:] @ shanks[:-1].transpose(0, 2, 1))
         rolled = leg.foot_radius * np.column_stack((turns[:, 1], -turns[:, 0]))
         moves = np.diff(centres[:, :2], axis=0) - rolled
         stands = course.down[:, i] & (centres[:, 2] < leg.foot_radius + _TOUCHES)
-        slid.append([float(np.hypot(*moves[first : end - 1].sum(axis=0))) for first, end in spells(stands)])
+        slid.append([float(np.hypot(*moves[first : end - 1].sum(axis=0))) for first, end in true_runs(stands)])
     return slid
 
 
@@ -164,7 +159,7 @@ def footholds(robot: RobotModel, course: MeasuredCourse) -> list[Array]:
     """For each leg, (k, 2) in m: the mean of its foot's true place each time that it stood by the plan."""
     centres = _centres(robot, course, course.true.attitudes, course.true.way)
     return [
-        np.array([own[first:end, :2].mean(axis=0) for first, end in spells(course.down[:, i])])
+        np.array([own[first:end, :2].mean(axis=0) for first, end in true_runs(course.down[:, i])])
         for i, own in enumerate(centres)
     ]
 
@@ -186,12 +181,6 @@ def _shank(angles: Array) -> Array:
         [-np.cos(a) * np.sin(b), np.sin(a), np.cos(a) * np.cos(b)],
     ]
     return np.moveaxis(np.array(rows), -1, 0)
-
-
-def _small_turns(rotations: Array) -> Array:
-    """(n, 3): the rotation vectors of matrices near the unit matrix, to the third order of their angle."""
-    r = rotations
-    return np.column_stack((r[:, 2, 1] - r[:, 1, 2], r[:, 0, 2] - r[:, 2, 0], r[:, 1, 0] - r[:, 0, 1])) / 2
 
 
 def course_figures(robot: RobotModel, course: MeasuredCourse) -> dict[str, str]:

@@ -13,6 +13,7 @@ from math import degrees, isfinite
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.analysis.series import true_runs
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
 from quadleg.geometry.planar import (
@@ -153,7 +154,7 @@ class Measured:
         """(n, 4) in m: how far from where it landed a foot is that is down, 0 in the air."""
         result = np.zeros(self.down.shape)
         for leg in range(len(LEGS)):
-            for first, end in spells(self.down[:, leg]):
+            for first, end in true_runs(self.down[:, leg]):
                 stood = self.ground[first:end, leg]
                 result[first:end, leg] = np.hypot(*(stood - stood[0]).T)
         return result
@@ -162,12 +163,6 @@ class Measured:
         """(n, 3): place and heading of base_footprint: base_link's, less the planned shift."""
         shift = walk.shift[_earlier(self.delay, len(walk.shift))]
         return np.column_stack((from_frame_batch(self.place, -shift), self.place[:, 2]))
-
-
-def spells(down: Flags) -> list[tuple[int, int]]:
-    """First tick, and the tick after the last, of each time that one foot is on the ground, from its flags (n,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], down, [False])).astype(int)))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist()))
 
 
 @dataclass(frozen=True)
@@ -188,7 +183,7 @@ class Footfalls:
     def of(cls, walk: Walk) -> Footfalls:
         """The `STRIDES` strides, or all where there are fewer, of the fastest and steadiest planned velocity."""
         down = ~walk.in_air
-        landings = [[first for first, _ in spells(own) if first > 0] for own in down.T]
+        landings = [[first for first, _ in true_runs(own) if first > 0] for own in down.T]
         reference = landings[LEGS.index("rear_left")]
         count = min(STRIDES, len(reference) - 1)
         moves = np.diff(walk.place, axis=0) / np.diff(walk.times)[:, None]
@@ -219,7 +214,7 @@ def walk_figures(robot: RobotModel, walk: Walk) -> dict[str, str]:
     measured = Measured.of(robot, walk)
     planned, seen = walk.place, measured.footprint(walk)
     # Once a stride: between, the body's own way of moving and the servos' deadband would count as distance.
-    landed = [first for first, _ in spells(~walk.in_air[:, LEGS.index("rear_left")])]
+    landed = [first for first, _ in true_runs(~walk.in_air[:, LEGS.index("rear_left")])]
     ticks = np.array([*landed, len(planned) - 1])
     later = np.minimum(ticks + measured.delay, len(planned) - 1)
     seconds = _seconds_walked(walk)

@@ -1,10 +1,12 @@
-"""The rigid transform that best fits points to points."""
+"""The rigid transform that best fits points to points, of one moment and of many."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
@@ -31,3 +33,21 @@ def fit_pose(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:
     turn = Pose((0.0, 0.0, 0.0), (w, x, y, z) if w > 0.0 else (-w, -x, -y, -z))
     px, py, pz = (ground_centre - turn.matrix @ base_centre).tolist()
     return Pose((px, py, pz), turn.quaternion)
+
+
+def fit_poses(in_base: NDArray[Any], feet: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Rotations (n, 3, 3) and places (n, 3) of base_link, as `fit_pose`, for feet (n, 4, 3) of n moments.
+
+    NaN where a foot is not finite. Least squares by singular values: Umeyama, IEEE PAMI 13 (1991) 376.
+    """
+    feet = np.broadcast_to(feet, in_base.shape).astype(float)
+    known = np.isfinite(in_base).all(axis=(1, 2)) & np.isfinite(feet).all(axis=(1, 2))
+    rotations, places = np.full((len(in_base), 3, 3), np.nan), np.full((len(in_base), 3), np.nan)
+    base, ground = in_base[known], feet[known]
+    base_centre, ground_centre = base.mean(axis=1), ground.mean(axis=1)
+    products = (ground - ground_centre[:, None]).transpose(0, 2, 1) @ (base - base_centre[:, None])
+    left, _, right = np.linalg.svd(products)
+    left[:, :, 2] *= np.linalg.det(left @ right)[:, None]  # a rotation, and no reflection
+    rotations[known] = turned = left @ right
+    places[known] = ground_centre - (turned @ base_centre[..., None])[..., 0]
+    return rotations, places

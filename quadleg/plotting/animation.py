@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from quadleg.analysis.course_measures import MeasuredCourse
-from quadleg.analysis.walk_measures import spells
+from quadleg.analysis.series import true_runs
 from quadleg.gait.stability import support_polygon
 from quadleg.plotting.portrait import PortraitView, Stand, draw_robot
 from quadleg.plotting.sheet import (
@@ -83,7 +83,7 @@ def animation_frames(robot: RobotModel, course: MeasuredCourse) -> list[Image.Im
 def strides(course: MeasuredCourse) -> tuple[int, int]:
     """First and last tick of `STRIDES` whole strides in the middle of steady walking, by one foot's touch-downs."""
     begin, end = course.steady
-    landings = [tick for tick, _ in spells(course.down[:, LEGS.index("rear_left")]) if begin < tick < end]
+    landings = [tick for tick, _ in true_runs(course.down[:, LEGS.index("rear_left")]) if begin < tick < end]
     start = max(0, (len(landings) - 1 - STRIDES) // 2)
     return landings[start], landings[min(start + STRIDES, len(landings) - 1)]
 

@@ -69,10 +69,10 @@ def course_figure(robot: RobotModel, course: MeasuredCourse) -> Figure:
     attitude with the estimate's own bands, and torque, current and tilt.
     """
     with styled():
-        return _CoursePicture(robot, course).figure
+        return CourseSheet(robot, course).figure
 
 
-class _CoursePicture(Sheet):
+class CourseSheet(Sheet):
     """The figure in the making, laid out in pixels from its upper left corner."""
 
     def __init__(self, robot: RobotModel, course: MeasuredCourse) -> None:

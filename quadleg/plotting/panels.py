@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.text import Annotation, Text
 from numpy.typing import NDArray
 
 from quadleg.analysis.events import StateInterval
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_figures import words
+from quadleg.analysis.recording_metrics import words
 from quadleg.plotting.course_plots import ESTIMATE
-from quadleg.plotting.pose_plots import STATES
 from quadleg.plotting.sheet import (
     INK,
     MARGIN,
@@ -32,8 +31,9 @@ from quadleg.plotting.sheet import (
     styled,
     thinned,
 )
+from quadleg.plotting.state_colours import STATE_EDGE, STATES, shown_state
 from quadleg.robot.colours import BODY, LEG
-from quadleg.robot.model import LEGS
+from quadleg.robot.model import JOINTS, LEGS
 
 Array = NDArray[Any]
 
@@ -42,10 +42,11 @@ TEXT, SMALL = 11.5, 10.5  # points: on a page 17 cm wide they are 60 % of that
 POINTS = 800  # parts of a curve across a whole picture, two points for each: the least and the most
 LEFT, RIGHT = 220, 2340  # pixels: the ends of a panel over the whole width
 _MOST_BARS = 400  # of one kind that are drawn each for itself
+_GRID_ROW, _GRID_PANEL, _GRID_GAP = 300, 200, 130  # pixels, of the panels of twelve joints
+JOINT_GRID_HEIGHT = 4 * _GRID_ROW + 40
 _STRIP = 34  # pixels, of the states above panels
 _SHORTEST = 0.1  # s
 _MINUTES = 600.0  # s: what is longer has its times in minutes
-_OF_OUTPUT = {"following": "active", "holding": "hold", "stopped": "fault"}  # servo_output's states, coloured alike
 
 ASKED_STYLE: dict[str, Any] = {"color": QUIET, "linewidth": 1.7, "linestyle": (0, (4, 2)), "zorder": 5}
 PLANNED_STYLE: dict[str, Any] = {"color": PALE, "linewidth": 4.0, "zorder": 2, "solid_capstyle": "round"}
@@ -56,14 +57,29 @@ LIMIT_STYLE: dict[str, Any] = {"color": QUIET, "linewidth": 1.1, "linestyle": (0
 SHADE_STYLE: dict[str, Any] = {"color": thinned(ESTIMATE, 0.2), "linewidth": 0}
 
 
-@dataclass(frozen=True)
-class Picture:
-    """One picture: a name for its file, a heading, what it shows in a sentence or two, and how it is drawn."""
+# What is drawn of a speed: ahead and to the left in m/s, turning in rad/s.
+SPEED_PANELS = (("ahead", "mm/s"), ("to the left", "mm/s"), ("turning left", "°/s"))
 
-    name: str
-    heading: str
-    about: str
-    draw: Callable[[], Figure]
+
+@dataclass(frozen=True)
+class ShownUnit:
+    """A unit that is shown in place of the SI's: how many times larger its numbers are, and the least that is shown."""
+
+    factor: float
+    span: float
+
+    def widen(self, axes: Axes) -> None:
+        """Show that much at the least: what hardly changes must not look wild."""
+        at_least(axes, self.span)
+
+
+_DEGREES = float(np.degrees(1.0))
+UNITS = {
+    "mm": ShownUnit(1000.0, 10.0),
+    "°": ShownUnit(_DEGREES, 2.0),
+    "mm/s": ShownUnit(1000.0, 20.0),
+    "°/s": ShownUnit(_DEGREES, 5.0),
+}
 
 
 @contextmanager
@@ -102,18 +118,18 @@ def few(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[flo
 
 
 class PanelSheet(Sheet):
-    """A sheet with panels over time, from `start` to `end` in s, with the watchdog's `spells` where they are known."""
+    """A sheet with panels over time, from `start` to `end` in s, with the watchdog's states where they are known."""
 
-    def __init__(self, height: int, start: float, end: float, spells: Sequence[StateInterval] = ()) -> None:
+    def __init__(self, height: int, start: float, end: float, intervals: Sequence[StateInterval] = ()) -> None:
         super().__init__(height)
-        self.spells = spells
+        self.intervals = intervals
         self.unit, self.scale = ("min", 60.0) if end - start > _MINUTES else ("s", 1.0)
         self.first, self.last = start / self.scale, max(end, start + _SHORTEST) / self.scale
 
     @classmethod
-    def of(cls, story: RecordingAnalysis, height: int) -> PanelSheet:
+    def of(cls, analysis: RecordingAnalysis, height: int) -> PanelSheet:
         """For all of one recording."""
-        return cls(height, story.start, story.end, story.states)
+        return cls(height, analysis.start, analysis.end, analysis.states.watchdog)
 
     def headed(self, left: float, baseline: float, name: str, said: str = "") -> None:
         """The name of what is below, and words about it."""
@@ -130,7 +146,7 @@ class PanelSheet(Sheet):
         self.legend(handles, WIDTH - MARGIN, top, handlelength=1.8)
 
     def strip(
-        self, left: float, top: float, width: float, height: float, spells: Sequence[StateInterval], label: str
+        self, left: float, top: float, width: float, height: float, intervals: Sequence[StateInterval], label: str
     ) -> Axes:
         """States over time as a band."""
         axes = self.axes(label, left, top, width, height)
@@ -139,26 +155,21 @@ class PanelSheet(Sheet):
         axes.set_axis_off()
         least = 3 * (last - first) / width
         for name, (colour, hatch) in STATES.items():
-            own = [spell for spell in spells if own_colour(spell.state) == name]
+            own = [interval for interval in intervals if shown_state(interval.state) == name]
             bars = [(s.start / self.scale, max((s.end - s.start) / self.scale, least)) for s in own]
-            style: dict[str, Any] = {
-                "facecolor": colour,
-                "hatch": hatch,
-                "linewidth": 0.6,
-                "edgecolor": thinned(INK, 0.45),
-            }
+            style: dict[str, Any] = {"facecolor": colour, "hatch": hatch, "linewidth": 0.6, "edgecolor": STATE_EDGE}
             axes.broken_barh(few(bars, least), (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
-            for (start, long), spell in zip(bars, own):
-                if long / (last - first) * width > 21 * len(spell.state) + 16:
-                    text = axes.text(start + long / 2, 0.45, spell.state, ha="center", va="center", zorder=4)
+            for (start, long), interval in zip(bars, own):
+                if long / (last - first) * width > 21 * len(interval.state) + 16:
+                    text = axes.text(start + long / 2, 0.45, interval.state, ha="center", va="center", zorder=4)
                     text.set_fontsize(SMALL)
                     text.set_bbox({"facecolor": colour, "edgecolor": "none", "pad": 0.6})
         return axes
 
     def states(self, left: float, top: float, width: float, label: str) -> None:
         """The watchdog's states above panels, where they are known."""
-        if self.spells:
-            self.strip(left, top, width, _STRIP, self.spells, label)
+        if self.intervals:
+            self.strip(left, top, width, _STRIP, self.intervals, label)
 
     def over_time(
         self, label: str, left: float, top: float, width: float, height: float, unit: str, last: bool
@@ -171,8 +182,8 @@ class PanelSheet(Sheet):
         axes.yaxis.set_label_coords(-110 / width, 0.5)
         axes.locator_params(axis="y", nbins=5)
         for state in ("hold", "fault"):
-            own = [spell for spell in self.spells if spell.state == state]
-            bars = [(spell.start / self.scale, (spell.end - spell.start) / self.scale) for spell in own]
+            own = [interval for interval in self.intervals if interval.state == state]
+            bars = [(interval.start / self.scale, (interval.end - interval.start) / self.scale) for interval in own]
             style: dict[str, Any] = {"facecolor": STATES[state][0], "alpha": 0.45, "linewidth": 0, "zorder": 0}
             apart = 3 * (self.last - self.first) / width
             axes.broken_barh(few(bars, apart), (0, 1), transform=axes.get_xaxis_transform(), **style)
@@ -181,6 +192,21 @@ class PanelSheet(Sheet):
         else:
             axes.tick_params(labelbottom=False)
         return axes
+
+    def joint_grid(self, top: float, said: Sequence[str]) -> list[Axes]:
+        """A panel over time for each of the twelve joints, with words about it: a row a leg, a column a joint."""
+        width = (RIGHT - LEFT + 60 - 2 * _GRID_GAP) / 3
+        found = []
+        for i, (leg, joint) in enumerate(product(LEGS, JOINTS)):
+            left, own_top = LEFT - 60 + (i % 3) * (width + _GRID_GAP), top + _GRID_ROW * (i // 3)
+            if i < 3:
+                self.states(left, top - 106, width, f"states {joint}")
+            self.headed(left, own_top - 14, f"{words(leg)} {joint}", said[i])
+            unit = "°" if i % 3 == 0 else ""
+            axes = self.over_time(f"{leg}_{joint}", left, own_top, width, _GRID_PANEL, unit, i // 3 == 3)
+            axes.yaxis.set_label_coords(-95 / width, 0.5)
+            found.append(axes)
+        return found
 
     def line(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
         """A curve over time, thinned out where it is long."""
@@ -225,11 +251,6 @@ def _dense(style: dict[str, Any]) -> dict[str, Any]:
 
 def _points(axes: Axes) -> int:
     return round(POINTS * axes.get_position().width)
-
-
-def own_colour(state: str) -> str:
-    """The watchdog's state whose colour a state of servo_output has."""
-    return _OF_OUTPUT.get(state, state)
 
 
 def handle(style: dict[str, Any], label: str) -> Line2D:

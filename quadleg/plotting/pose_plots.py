@@ -13,7 +13,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from quadleg.analysis.pose_run import History, Step
@@ -42,11 +41,12 @@ from quadleg.plotting.sheet import (
     styled,
     thinned,
 )
+from quadleg.plotting.state_colours import STATES, state_patch
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
 Array = NDArray[np.float64]
-_Spell = tuple[float, float, str]
+_Interval = tuple[float, float, str]
 
 _COLUMNS = 6
 
@@ -63,15 +63,6 @@ _BAND, _PANEL, _PANEL_GAP = 34, 150, 16
 _GROUND = 0.005  # m that the ground is drawn deep
 _SHOWN = 0.5  # mm or degrees: what less is reached where nothing was asked is left out
 
-# Colour and hatch of the watchdog's states, apart from the hues of the legs.
-STATES = {
-    "off": ("#f1f3f5", ""),
-    "rising": ("#d3dae2", "///"),
-    "active": ("#aebbc9", ""),
-    "hold": ("#f3dd9b", "..."),
-    "lowering": ("#d3dae2", "\\\\\\"),
-    "fault": ("#e58a80", "xxx"),
-}
 _POWERED = ("rising", "active", "hold", "lowering")
 
 # The legs' curves, so that four that lie on each other are all seen: narrow rear legs on wide front ones, dashed
@@ -101,10 +92,10 @@ def demo_figure(robot: RobotModel, steps: Sequence[Step], history: History) -> F
     has no pose reached, its body is drawn where its legs would carry it.
     """
     with styled():
-        return _PosePicture(robot, steps, history).figure
+        return PoseSheet(robot, steps, history).figure
 
 
-class _PosePicture(Sheet):
+class PoseSheet(Sheet):
     """The figure in the making, laid out in pixels from its upper left corner."""
 
     def __init__(self, robot: RobotModel, steps: Sequence[Step], history: History) -> None:
@@ -165,12 +156,12 @@ class _PosePicture(Sheet):
 
     def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
         first, last = min(history.times[0], steps[0].start), max(history.times[-1], steps[-1].end)
-        spells = _spells(history, last, _BRIEF * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT))
+        intervals = _intervals(history, last, _BRIEF * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT))
         bounds = sorted({time for step in steps for time in (step.start, step.end)})
 
         self.write(MARGIN, top + 30, "joint angles over time", fontsize=SECTION, fontweight="bold")
-        seen = {state for _, _, state in spells}
-        self.legend([_patch(state) for state in STATES if state in seen], WIDTH - MARGIN, top + 22)
+        seen = {state for _, _, state in intervals}
+        self.legend([state_patch(state) for state in STATES if state in seen], WIDTH - MARGIN, top + 22)
         curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **_CURVES[leg]) for leg in LEGS]
         self.legend(curves, 1330, top + 22, handlelength=2.6)
 
@@ -185,13 +176,13 @@ class _PosePicture(Sheet):
 
         top += _LINE
         self.write(MARGIN, top + 25, "state", color=QUIET)
-        self._states(self._strip("states", top, _BAND, first, last), spells)
+        self._states(self._strip("states", top, _BAND, first, last), intervals)
 
         top += _BAND + _PANEL_GAP
         for joint in JOINTS:
             panel = self.axes(joint, _AXIS_LEFT, top, _AXIS_RIGHT - _AXIS_LEFT, _PANEL)
             panel.set_xlim(first, last)
-            for start, end, state in spells:
+            for start, end, state in intervals:
                 if state in ("hold", "fault"):
                     panel.axvspan(start, end, color=STATES[state][0], alpha=0.45, linewidth=0, zorder=0)
             for bound in bounds:
@@ -209,10 +200,10 @@ class _PosePicture(Sheet):
         axes.set_axis_off()
         return axes
 
-    def _states(self, band: Axes, spells: Sequence[_Spell]) -> None:
+    def _states(self, band: Axes, intervals: Sequence[_Interval]) -> None:
         first, last = band.get_xlim()
-        for start, end, state in spells:
-            patch = _patch(state)
+        for start, end, state in intervals:
+            patch = state_patch(state)
             band.add_patch(patch)
             patch.set_bounds(start, 0, end - start, 1)
             if (end - start) / (last - first) * (_AXIS_RIGHT - _AXIS_LEFT) > len(state) * _CHARACTER + 12:
@@ -305,13 +296,13 @@ def _draw_ground(axes: Axes) -> None:
     axes.axhline(0.0, color=QUIET, linewidth=0.8, zorder=9)
 
 
-def _spells(history: History, last: float, least: float) -> list[_Spell]:
+def _intervals(history: History, last: float, least: float) -> list[_Interval]:
     """Start, end and name of the states, each `least` long at least, in the order to draw them: brief ones, then
     faults, lie on top.
     """
     ends = [*(time for time, _ in history.states[1:]), last]
     known = [(start, end, state) for (start, state), end in zip(history.states, ends) if state in STATES]
-    known.sort(key=lambda spell: (spell[2] == "fault", spell[0] - spell[1]))
+    known.sort(key=lambda interval: (interval[2] == "fault", interval[0] - interval[1]))
     begun = [min(start, last - least) for start, _, _ in known]
     return [(start, max(end, start + least), state) for start, (_, end, state) in zip(begun, known)]
 
@@ -330,9 +321,3 @@ def _limits(robot: RobotModel, joint: str) -> dict[float, set[str]]:
         for limit in leg.limits[JOINTS.index(joint)]:
             legs.setdefault(round(degrees(limit), 3), set()).add(leg.name)
     return legs
-
-
-def _patch(state: str) -> Rectangle:
-    colour, hatch = STATES[state]
-    edge = thinned(INK, 0.45)
-    return Rectangle((0, 0), 1, 1, facecolor=colour, edgecolor=edge, hatch=hatch, linewidth=0.5, label=state)

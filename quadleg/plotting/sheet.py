@@ -7,15 +7,20 @@ from contextlib import AbstractContextManager
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from quadleg.robot.colours import rgb
+
+Array = NDArray[Any]
 
 WIDTH = 2400  # pixels
 DPI = 200
 MARGIN = 60  # pixels
+_SMALLEST = 0.05  # m that axes of places show at the least
 
 TEXT, SECTION, TITLE = 8.0, 11.0, 14.0  # points
 INK, QUIET, PALE = "#27313d", "#66717e", "#b9c1ca"
@@ -39,6 +44,15 @@ def quiet_frame(axes: Axes) -> None:
     axes.tick_params(color=QUIET, labelcolor=INK)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(QUIET)
+
+
+def fit_equal(axes: Axes, places: Array, shape: float, margin: float = 1.1, reach: float = 0.0) -> None:
+    """Limits around places (n, 2) and `reach` m beyond, to one scale in axes `shape` times as wide as high."""
+    low, high = np.nanmin(places, axis=0) - reach, np.nanmax(places, axis=0) + reach
+    size = np.maximum(margin * (high - low), _SMALLEST)
+    half = np.maximum(size, [size[1] * shape, size[0] / shape]) / 2
+    middle = (low + high) / 2
+    axes.set(xlim=(middle[0] - half[0], middle[0] + half[0]), ylim=(middle[1] - half[1], middle[1] + half[1]))
 
 
 def spread(places: Sequence[float], apart: float, last: float) -> list[float]:

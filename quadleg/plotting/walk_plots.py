@@ -13,11 +13,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
 from numpy.typing import NDArray
 
+from quadleg.analysis.series import true_runs
 from quadleg.analysis.walk_measures import (
     Footfalls,
     Measured,
     Walk,
-    spells,
     walk_figures,
 )
 from quadleg.gait.stability import support_polygon
@@ -33,6 +33,7 @@ from quadleg.plotting.sheet import (
     TITLE,
     WIDTH,
     Sheet,
+    fit_equal,
     quiet_frame,
     spread,
     styled,
@@ -85,14 +86,14 @@ def walk_figure(robot: RobotModel, walks: Sequence[Walk]) -> Figure:
     the feet's paths from the side over the same strides; stability margin and joint speeds over time.
     """
     with styled():
-        picture = _WalkPicture(_TOP + len(walks) * _BAND + (len(walks) - 1) * _BAND_GAP)
+        picture = WalkSheet(_TOP + len(walks) * _BAND + (len(walks) - 1) * _BAND_GAP)
         picture.title(robot)
         for number, walk in enumerate(walks):
             _Band(picture, _TOP + number * (_BAND + _BAND_GAP), robot, walk, str(number + 1))
         return picture.figure
 
 
-class _WalkPicture(Sheet):
+class WalkSheet(Sheet):
     """The figure in the making."""
 
     def title(self, robot: RobotModel) -> None:
@@ -156,7 +157,7 @@ class _Band:
         slip = self._figures["largest slip of a foot on the ground"]
         self._headed(MARGIN, top - 20, "from above", f"a foot slips by {slip} at most")
         axes = self._axes("above", (left, top, width, height))
-        _fit(axes, places, width / height)
+        fit_equal(axes, places, width / height, margin=1.06)
 
         for (box, arrow), fill in zip(outlines, ("none", thinned(BODY, 0.2))):
             axes.add_patch(Polygon(box, zorder=1, **_OUTLINE | {"facecolor": fill}))
@@ -170,7 +171,7 @@ class _Band:
             down = measured.down[:, i]
             flying = np.where(down[:, None], np.nan, measured.ground[:, i])
             axes.plot(*flying.T, color=thinned(LEG[leg], 0.7), linewidth=0.7, zorder=3)
-            stood = np.array([measured.ground[first:end, i].mean(axis=0) for first, end in spells(down)])
+            stood = np.array([measured.ground[first:end, i].mean(axis=0) for first, end in true_runs(down)])
             axes.plot(*stood.T, "o", color=LEG[leg], markersize=3.6, markeredgewidth=0, label=leg, zorder=4)
         axes.plot(*self._walk.place[:, :2].T, label="planned way", zorder=5, **_PLANNED)
         axes.plot(*measured.centre.T, color=INK, linewidth=1.2, label="centre of mass", zorder=5)
@@ -191,7 +192,7 @@ class _Band:
         lifted = np.clip(self._measured.heights, 0.0, None) / walk.gait.foot_clearance
         for row, leg in enumerate(ROWS):
             i = LEGS.index(leg)
-            for first, end in spells(~walk.in_air[:, i]):
+            for first, end in true_runs(~walk.in_air[:, i]):
                 start, stop = times[first], times[min(end, len(times) - 1)]
                 axes.add_patch(Rectangle((start, row), stop - start, 0.34, facecolor=LEG[leg], linewidth=0, label=leg))
             hill = thinned(LEG[leg], 0.45)
@@ -301,12 +302,3 @@ def _outline(robot: RobotModel, place: Array) -> tuple[Array, Array]:
     box = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, -1.0], [-1.0, 1.0]])
     arrow = np.array([[0.9, 0.0], [0.7, 0.3], [0.7, -0.3]])
     return from_frame_batch(place, middle + half * box), from_frame_batch(place, middle + half * arrow)
-
-
-def _fit(axes: Axes, places: Array, shape: float) -> None:
-    """Limits around the places (n, 2), to one scale in axes that are `shape` times as wide as high."""
-    low, high = places.min(axis=0), places.max(axis=0)
-    middle, size = (low + high) / 2, 1.06 * (high - low)
-    half = np.maximum(size, [size[1] * shape, size[0] / shape]) / 2
-    (x0, y0), (x1, y1) = middle - half, middle + half
-    axes.set(xlim=(x0, x1), ylim=(y0, y1))

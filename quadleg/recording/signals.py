@@ -50,24 +50,24 @@ class Signals:
     - `signals`: by the topic's name without namespace, as `joint_states`;
     - `texts`: of the topics of texts, (time in s, text) each;
     - `diagnostics`: one after the other;
-    - `strangers`: joints that no robot of quadleg has;
-    - `odd`: topics with messages that are left out, since they are not what a robot of quadleg says there, with their
-      types;
-    - `left_out`: how many messages of a topic are damaged, or of more shapes than are looked for.
+    - `unknown_joints`: joints that no robot of quadleg has;
+    - `unexpected`: topics with messages that are not what a robot of quadleg says there, with their types; those are
+      left out;
+    - `skipped`: how many messages of a topic are damaged, or of more shapes than are looked for.
     """
 
     signals: dict[str, Signal] = field(default_factory=dict)
     texts: dict[str, list[tuple[float, str]]] = field(default_factory=dict)
     diagnostics: list[Diagnosis] = field(default_factory=list)
-    strangers: set[str] = field(default_factory=set)
-    odd: dict[str, str] = field(default_factory=dict)
-    left_out: Counter[str] = field(default_factory=Counter)
+    unknown_joints: set[str] = field(default_factory=set)
+    unexpected: dict[str, str] = field(default_factory=dict)
+    skipped: Counter[str] = field(default_factory=Counter)
 
     def get(self, topic: str) -> Signal | None:
         """The signal of a topic, None where it was not recorded."""
         return self.signals.get(topic)
 
-    def told(self, node: str, key: str) -> str:
+    def first_value(self, node: str, key: str) -> str:
         """What a node first told in its diagnostics under a key; empty where it told nothing."""
         values = (d.values[key] for d in self.diagnostics if d.node == node and key in d.values)
         return next(values, "")
@@ -76,7 +76,7 @@ class Signals:
 def angles_are(recording: Recording, signals: Signals) -> str:
     """How its joint_states come about: `measured`, `modelled`, or empty where nobody said."""
     noted = recording.metadata.get("joint_angles", {}).get("kind", "")
-    said = noted or signals.told("servo_output", "joint_angles")
+    said = noted or signals.first_value("servo_output", "joint_angles")
     return said if said in (MEASURED, MODELLED) else ""
 
 
@@ -104,7 +104,7 @@ def signals_of(
             name = topic.name.removeprefix(space)
             known = TOPICS[name]
             if known.type not in ("", topic.type):
-                result.odd[name] = topic.type
+                result.unexpected[name] = topic.type
             elif known.read:
                 read = partial(_numbers, known.read, kind, frozenset(unused.get(name, ())))
                 _take_numbers(result, found[name], name, topic, batch, read)
@@ -113,7 +113,7 @@ def signals_of(
     result.signals.update((name, growing.signal()) for name, growing in found.items() if len(growing))
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
-        joints = shortened(", ".join(sorted(result.strangers)[:3]) or "none")
+        joints = shortened(", ".join(sorted(result.unknown_joints)[:3]) or "none")
         raise RecordingError(
             f"{recording.path} has another robot's joint_states: {joints}; names as {JOINT_NAMES[0]} would be right"
         )
@@ -127,13 +127,13 @@ def _take_texts(result: Signals, name: str, topic: Topic, batch: Batch) -> None:
     try:
         decode = diagnostics_decoder(topic.definition) if name == DIAGNOSTICS else _timed(topic.definition)
     except MessageError:
-        result.left_out[name] += len(batch.data)
+        result.skipped[name] += len(batch.data)
         return
     for time, data in zip(batch.times, batch.data):
         try:
             into += decode(time, data)
         except MessageError:
-            result.left_out[name] += 1
+            result.skipped[name] += 1
 
 
 def _timed(definition: str) -> Callable[[float, bytes], list[tuple[float, str]]]:
@@ -145,15 +145,15 @@ def _take_numbers(
     result: Signals, found: _Growing, name: str, topic: Topic, batch: Batch, read: Callable[[Rows], dict[str, Array]]
 ) -> None:
     times = np.array(batch.times)
-    result.left_out[name] += len(times)
+    result.skipped[name] += len(times)
     for rows in rows_of(topic.type, topic.definition, batch.data):
-        result.left_out[name] -= len(rows.numbers)
+        result.skipped[name] -= len(rows.numbers)
         if name == "joint_states":
-            result.strangers |= set(rows.texts("name")) - set(JOINT_NAMES)
+            result.unknown_joints |= set(rows.texts("name")) - set(JOINT_NAMES)
         try:
             found.add(times[rows.numbers], read(rows))
         except (KeyError, ValueError):  # it has no such fields, or is not of legs with these names
-            result.odd[name] = topic.type
+            result.unexpected[name] = topic.type
 
 
 def _numbers(

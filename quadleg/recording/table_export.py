@@ -54,7 +54,7 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
     """
 
     def told(key: str) -> bool:
-        return modelled if key == "joint_angles" else signals.told("servo_output", key) == MODELLED
+        return modelled if key == "joint_angles" else signals.first_value("servo_output", key) == MODELLED
 
     times = signals.signals["joint_states"].times
     columns: dict[str, Array | list[str]] = {"time_s": times, "unix_time_s": begin + times}

@@ -5,14 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 
 from quadleg.analysis.events import Event, Weight
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_figures import RecordingFigure, figures
+from quadleg.analysis.recording_metrics import RecordingMetric, figures
 from quadleg.errors import OutputPathError, shortened
-from quadleg.plotting.panels import PNG_DPI, Picture
 from quadleg.report.report_page import (
     Block,
     Box,
@@ -23,7 +21,7 @@ from quadleg.report.report_page import (
     TableColumns,
     page,
 )
-from quadleg.report.report_pictures import pictures
+from quadleg.report.report_pictures import ReportPicture, pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 
 PAGE = "report.html"
@@ -55,12 +53,12 @@ def write_report(recording: Path, folder: Path, robot: RobotModel | None = None)
     report, OutputPathError where it cannot be written.
     """
     prepare(folder)
-    story = RecordingAnalysis(recording, robot)
-    drawn = pictures(story)
-    images = [picture_file(each) for each in drawn]
-    numbers = figures(story)
-    said = sentences(story, numbers)
-    made = write(folder, PAGE, report_page(story, numbers, said, drawn, images), drawn, images)
+    analysis = RecordingAnalysis(recording, robot)
+    drawn = pictures(analysis)
+    images = [each.png() for each in drawn]
+    numbers = figures(analysis)
+    said = sentences(analysis, numbers)
+    made = write(folder, PAGE, report_page(analysis, numbers, said, drawn, images), drawn, images)
     return Report(folder / PAGE, made, tuple(said))
 
 
@@ -72,7 +70,9 @@ def prepare(folder: Path) -> None:
         raise OutputPathError(f"{folder} cannot be made: {error.strerror or error}") from None
 
 
-def write(folder: Path, name: str, html: str, drawn: Sequence[Picture], images: Sequence[bytes]) -> tuple[Path, ...]:
+def write(
+    folder: Path, name: str, html: str, drawn: Sequence[ReportPicture], images: Sequence[bytes]
+) -> tuple[Path, ...]:
     """The page and its pictures as files; the pictures' paths. Raises OutputPathError."""
     made = tuple(folder / f"{each.name}.png" for each in drawn)
     try:
@@ -84,23 +84,16 @@ def write(folder: Path, name: str, html: str, drawn: Sequence[Picture], images: 
     return made
 
 
-def picture_file(each: Picture) -> bytes:
-    """The picture as a PNG file's bytes."""
-    stream = BytesIO()
-    each.draw().savefig(stream, format="png", dpi=PNG_DPI)
-    return stream.getvalue()
-
-
 # In words
 
 
-def sentences(story: RecordingAnalysis, numbers: Sequence[RecordingFigure]) -> list[str]:
+def sentences(analysis: RecordingAnalysis, numbers: Sequence[RecordingMetric]) -> list[str]:
     """The recording in a few sentences: what it is, what happened, what is missing; what went wrong stands first."""
-    wrong, told = _wrong(story), [_what(story), _did(story, numbers)]
-    failed = any(event.weight >= Weight.TROUBLE for event in story.events)
-    said = [*([wrong, *told] if failed else [*told, wrong]), *damage(story), *story.notes]
-    if story.missing:
-        topics = ", ".join(topic for topic, _ in story.missing)
+    wrong, told = _wrong(analysis), [_what(analysis), _did(analysis, numbers)]
+    failed = any(event.weight >= Weight.TROUBLE for event in analysis.events)
+    said = [*([wrong, *told] if failed else [*told, wrong]), *damage(analysis), *analysis.notes]
+    if analysis.missing:
+        topics = ", ".join(topic for topic, _ in analysis.missing)
         said.append(f"not recorded: {topics}; the last section says what that hides")
     return [_sentence(words) for words in said if words]
 
@@ -109,38 +102,38 @@ def _sentence(words: str) -> str:
     return words[0].upper() + words[1:] + ("" if words.endswith("?") else ".")
 
 
-def when(story: RecordingAnalysis) -> str:
+def when(analysis: RecordingAnalysis) -> str:
     """When it was recorded."""
-    return time.strftime("%Y-%m-%d %H:%M:%S UTC", time.gmtime(story.begin))
+    return time.strftime("%Y-%m-%d %H:%M:%S UTC", time.gmtime(analysis.begin))
 
 
-def _what(story: RecordingAnalysis) -> str:
-    whose = story.robot.name.replace("_", " ") if story.robot else "a robot that the recording does not describe"
-    span = _span(story.end - story.start)
-    return f"{whose}, recorded for {span} from {when(story)}; {_ANGLES[story.angles_are]}"
+def _what(analysis: RecordingAnalysis) -> str:
+    whose = analysis.robot.name.replace("_", " ") if analysis.robot else "a robot that the recording does not describe"
+    span = _span(analysis.end - analysis.start)
+    return f"{whose}, recorded for {span} from {when(analysis)}; {_ANGLES[analysis.angle_source]}"
 
 
-def _did(story: RecordingAnalysis, numbers: Sequence[RecordingFigure]) -> str:
+def _did(analysis: RecordingAnalysis, numbers: Sequence[RecordingMetric]) -> str:
     known = {figure.name: figure for figure in numbers}
     parts = []
     if "following what was asked" in known:
         parts.append(f"it followed what was asked for {_span(known['following what was asked'].value)}")
-    gaits = list(dict.fromkeys(stretch.gait for stretch in story.stretches))
+    gaits = list(dict.fromkeys(walk.gait for walk in analysis.body.walks))
     how = {"walked, truly": "", "walked, by the estimate": " by the estimate", "walked, by the plan": " by the plan"}
     walked = next((name for name in how if name in known), None)
     if gaits and walked:
         named = " and ".join(filter(None, gaits))
         parts.append(f"walked {known[walked].value:.2f} m{how[walked]}{f' ({named})' if named else ''}")
-    if story.states:
-        last = story.states[-1]
+    if analysis.states.watchdog:
+        last = analysis.states.watchdog[-1]
         parts.append(f"in the end its state was {last.state}: {last.why}")
     return ", ".join(parts)
 
 
-def _wrong(story: RecordingAnalysis) -> str:
-    if not story.states:
+def _wrong(analysis: RecordingAnalysis) -> str:
+    if not analysis.states.watchdog:
         return ""
-    bad = [(number, event) for number, event in enumerate(story.events, 1) if event.weight >= Weight.TROUBLE]
+    bad = [(number, event) for number, event in enumerate(analysis.events, 1) if event.weight >= Weight.TROUBLE]
     if not bad:
         return "nothing stopped it: no hold, no fault"
     worst = max(event.weight for _, event in bad)
@@ -150,19 +143,21 @@ def _wrong(story: RecordingAnalysis) -> str:
     return f"{told}{f'; {more} more stand in the table of events' if more else ''}"
 
 
-def damage(story: RecordingAnalysis) -> list[str]:
+def damage(analysis: RecordingAnalysis) -> list[str]:
     """What is wrong with the recording itself."""
-    said, recording = [], story.recording
+    said, recording = [], analysis.recording
     if recording.cut:
-        said.append(f"the file was cut at {_span(story.end - story.start)}, as by a loss of power: all before is shown")
+        said.append(
+            f"the file was cut at {_span(analysis.end - analysis.start)}, as by a loss of power: all before is shown"
+        )
     if recording.damage:
         place, why = next(iter(recording.damage.items()))
         parts = "1 part of the file is" if recording.lost == 1 else f"{recording.lost} parts of the file are"
         said.append(f"{parts} damaged and left out; at byte {place}: {shortened(why)}")
-    for topic, count in story.signals.left_out.items():
+    for topic, count in analysis.signals.skipped.items():
         if count:
             said.append(f"{count} messages of {topic} are damaged, or of too many shapes; they are left out")
-    if missed := story.counted("recorder", "missed"):
+    if missed := analysis.counter_rise("recorder", "missed"):
         said.append(f"{missed} messages did not reach the recorder: the computer was too busy")
     for at, step in recording.clock_steps[:_MOST_STEPS]:
         way = "forward" if step > 0 else "back"
@@ -170,11 +165,11 @@ def damage(story: RecordingAnalysis) -> list[str]:
         said.append(f"{set_by}; times here go on without that step")
     if len(recording.clock_steps) > _MOST_STEPS:
         said.append(f"it was set {len(recording.clock_steps)} times in all")
-    for topic, kind in story.signals.odd.items():
+    for topic, kind in analysis.signals.unexpected.items():
         said.append(f"{topic} has messages ({shortened(kind)}) that no robot of quadleg says there; they are left out")
-    if story.signals.strangers:
-        strangers = shortened(", ".join(sorted(story.signals.strangers)), 200)
-        said.append(f"joint_states also name {strangers}, which is left out")
+    if analysis.signals.unknown_joints:
+        unknown = shortened(", ".join(sorted(analysis.signals.unknown_joints)), 200)
+        said.append(f"joint_states also name {unknown}, which is left out")
     return said
 
 
@@ -196,33 +191,33 @@ def _clock(seconds: float) -> str:
 
 
 def report_page(
-    story: RecordingAnalysis,
-    numbers: Sequence[RecordingFigure],
+    analysis: RecordingAnalysis,
+    numbers: Sequence[RecordingMetric],
     said: Sequence[str],
-    drawn: Sequence[Picture],
+    drawn: Sequence[ReportPicture],
     images: Sequence[bytes],
 ) -> str:
     """The whole page."""
     sections = [Section("figures", "In figures", [_figures(numbers)])]
     for each, image in zip(drawn, images):
-        after = _events(story.events) if each.name == "time_line" else []
+        after = _events(analysis.events) if each.name == "time_line" else []
         sections.append(picture_section(each, image, after))
-    if story.complaints:
-        sections.append(_complaints(story))
-    sections.append(_missing(story))
-    title = f"{story.name}: report of a recording"
-    about = f"{story.path.name}, {when(story)}. Times count from the beginning of the recording."
+    if analysis.complaints:
+        sections.append(_complaints(analysis))
+    sections.append(_missing(analysis))
+    title = f"{analysis.name}: report of a recording"
+    about = f"{analysis.path.name}, {when(analysis)}. Times count from the beginning of the recording."
     return page(title, about, said, sections)
 
 
-def picture_section(each: Picture, image: bytes, after: Sequence[Block] = ()) -> Section:
+def picture_section(each: ReportPicture, image: bytes, after: Sequence[Block] = ()) -> Section:
     """A picture with what it shows in words, and what stands below it."""
     alt = f"{each.heading}. {each.about}"
     return Section(each.name, each.heading, [Paragraph(each.about), PageImage(image, alt), *after])
 
 
-def _figures(numbers: Sequence[RecordingFigure]) -> TableColumns:
-    groups: dict[str, list[RecordingFigure]] = {}
+def _figures(numbers: Sequence[RecordingMetric]) -> TableColumns:
+    groups: dict[str, list[RecordingMetric]] = {}
     for figure in numbers:
         groups.setdefault(figure.group, []).append(figure)
     return TableColumns(
@@ -262,10 +257,10 @@ def _events(events: Sequence[Event]) -> list[Block]:
     return [*blocks, PageTable(head, rows, numbers=(0, 1, 2), kinds=kinds, wordy=True)]
 
 
-def _complaints(story: RecordingAnalysis) -> Section:
+def _complaints(analysis: RecordingAnalysis) -> Section:
     rows = [
         (c.node, _SAID.get(c.level, "error"), c.message, f"{c.count}", f"{_clock(c.first)} to {_clock(c.last)}")
-        for c in story.complaints
+        for c in analysis.complaints
     ]
     about = Paragraph("What the nodes said of themselves once a second and at each change, where it was not all well.")
     head = ("node", "", "message", "times", "when")
@@ -273,11 +268,11 @@ def _complaints(story: RecordingAnalysis) -> Section:
     return Section("nodes", "What the nodes complained of", [about, table])
 
 
-def _missing(story: RecordingAnalysis) -> Section:
+def _missing(analysis: RecordingAnalysis) -> Section:
     blocks: list[Block] = []
-    if wrong := [_sentence(words) for words in (*damage(story), *story.notes)]:
+    if wrong := [_sentence(words) for words in (*damage(analysis), *analysis.notes)]:
         blocks.append(Box(wrong))
-    if rows := [(f"`{topic}`", hidden) for topic, hidden in story.missing]:
+    if rows := [(f"`{topic}`", hidden) for topic, hidden in analysis.missing]:
         blocks.append(Paragraph("These topics are not in the recording, and so this report cannot show:"))
         blocks.append(PageTable(("topic", "what it would show"), rows))
     else:

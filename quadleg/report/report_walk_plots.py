@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Patch, Rectangle
 from numpy.typing import NDArray
 
-from quadleg.analysis.recording_analysis import RecordingAnalysis, WalkSegment, evened
-from quadleg.analysis.recording_figures import BAND, number, words
-from quadleg.analysis.walk_measures import spells as runs
+from quadleg.analysis.body_analysis import WalkSegment
+from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.analysis.recording_metrics import BAND, number, words
+from quadleg.analysis.series import running_mean, true_runs
 from quadleg.plotting.panels import (
     FOUND_STYLE,
     LEFT,
@@ -31,6 +31,7 @@ from quadleg.plotting.panels import (
 from quadleg.plotting.sheet import (
     INK,
     QUIET,
+    fit_equal,
     quiet_frame,
     thinned,
 )
@@ -48,60 +49,48 @@ _ELLIPSES = 10
 _MOST_REACH = 0.5  # of the way's size that is shown around it, however large the ellipses are
 
 
-def gait(story: RecordingAnalysis) -> Figure:
+def gait(analysis: RecordingAnalysis) -> Figure:
     """Footfalls and the feet from the side, for some strides of each gait."""
     with report_style():
         chosen: dict[str, WalkSegment] = {}
-        for stretch in story.stretches:
-            known = chosen.get(stretch.gait)
-            if known is None or stretch.end - stretch.start > known.end - known.start:
-                chosen[stretch.gait] = stretch
-        longest = sorted(chosen.values(), key=lambda stretch: stretch.start - stretch.end)[:_MOST_GAITS]
-        drawn = [stretch for stretch in chosen.values() if stretch in longest]
-        one = 430 + (410 if story.robot else 0)
-        board = PanelSheet.of(story, 100 + one * len(drawn))
-        board.key(leg_handles())
-        for k, stretch in enumerate(drawn):
-            _one_gait(board, story, stretch, 100 + one * k)
-        return board.figure
+        for walk in analysis.body.walks:
+            known = chosen.get(walk.gait)
+            if known is None or walk.end - walk.start > known.end - known.start:
+                chosen[walk.gait] = walk
+        longest = sorted(chosen.values(), key=lambda walk: walk.start - walk.end)[:_MOST_GAITS]
+        drawn = [walk for walk in chosen.values() if walk in longest]
+        one = 430 + (410 if analysis.robot else 0)
+        sheet = PanelSheet.of(analysis, 100 + one * len(drawn))
+        sheet.key(leg_handles())
+        for k, walk in enumerate(drawn):
+            _one_gait(sheet, analysis, walk, 100 + one * k)
+        return sheet.figure
 
 
-def _window(story: RecordingAnalysis, stretch: WalkSegment) -> tuple[float, float]:
+def _window(analysis: RecordingAnalysis, walk: WalkSegment) -> tuple[float, float]:
     """Some strides of a walk, in s: those in which it was planned to go fastest."""
-    long = min(_STRIDES * _stride(story, stretch.gait), stretch.end - stretch.start)
-    planned = story.speed("planned_feet")
-    middle = (stretch.start + stretch.end) / 2
+    long = min(_STRIDES * analysis.body.stride(walk.gait), walk.end - walk.start)
+    planned = analysis.body.speed("planned_feet")
+    middle = (walk.start + walk.end) / 2
     if planned is not None:
         times, twist = planned
-        brisk = evened(times, np.abs(twist) * [1.0, 1.0, _ARM], long).sum(axis=1)
-        inside = (times >= stretch.start + long / 2) & (times <= stretch.end - long / 2)
+        brisk = running_mean(times, np.abs(twist) * [1.0, 1.0, _ARM], long).sum(axis=1)
+        inside = (times >= walk.start + long / 2) & (times <= walk.end - long / 2)
         if inside.any():
             middle = float(times[inside][np.argmax(brisk[inside])])
     return middle - long / 2, middle + long / 2
 
 
-def longest_stride(story: RecordingAnalysis) -> float:
-    """The stride's period in s of the slowest gait that it walked in."""
-    strides = [_stride(story, stretch.gait) for stretch in story.stretches]
-    return max(strides, default=_STRIDE)
-
-
-def _stride(story: RecordingAnalysis, name: str) -> float:
-    if story.robot and name in {gait.name for gait in story.robot.gaits}:
-        return story.robot.gait(name).stride_period
-    return _STRIDE
-
-
-def _one_gait(board: PanelSheet, story: RecordingAnalysis, stretch: WalkSegment, top: float) -> None:
-    first, last = _window(story, stretch)
+def _one_gait(sheet: PanelSheet, analysis: RecordingAnalysis, walk: WalkSegment, top: float) -> None:
+    first, last = _window(analysis, walk)
     width = RIGHT - LEFT - 60
     left = LEFT + 60
-    whole = f"{first:.1f} s to {last:.1f} s of a walk from {stretch.start:.1f} s to {stretch.end:.1f} s"
-    board.headed(left, top, f"{stretch.gait or 'walking'}: feet on the ground", whole)
-    axes = board.axes(f"{stretch.gait} footfalls", left, top + 16, width, 260)
+    whole = f"{first:.1f} s to {last:.1f} s of a walk from {walk.start:.1f} s to {walk.end:.1f} s"
+    sheet.headed(left, top, f"{walk.gait or 'walking'}: feet on the ground", whole)
+    axes = sheet.axes(f"{walk.gait} footfalls", left, top + 16, width, 260)
     quiet_frame(axes)
     axes.set(xlim=(first, last), ylim=(len(ROWS) - 0.35, -0.45), xlabel="time (s)")
-    planned, loads = story.signals.get("planned_feet"), story.signals.get("foot_loads")
+    planned, loads = analysis.signals.get("planned_feet"), analysis.signals.get("foot_loads")
     for row, leg in enumerate(ROWS):
         i = LEGS.index(leg)
         for signal, offset, high, colour in (
@@ -112,7 +101,7 @@ def _one_gait(board: PanelSheet, story: RecordingAnalysis, stretch: WalkSegment,
                 continue
             inside = (signal.times >= first) & (signal.times <= last)
             times, down = signal.times[inside], signal["force"][inside, i] > 0
-            for begin, end in runs(down):
+            for begin, end in true_runs(down):
                 until = times[min(end, len(times) - 1)]
                 axes.add_patch(
                     Rectangle((times[begin], row + offset), until - times[begin], high, facecolor=colour, linewidth=0)
@@ -120,21 +109,21 @@ def _one_gait(board: PanelSheet, story: RecordingAnalysis, stretch: WalkSegment,
     axes.set_yticks(range(len(ROWS)), [words(leg) for leg in ROWS])
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    if story.robot:
-        _sides(board, story, stretch, (first, last), top + 440)
+    if analysis.robot:
+        _sides(sheet, analysis, walk, (first, last), top + 440)
 
 
 def _sides(
-    board: PanelSheet, story: RecordingAnalysis, stretch: WalkSegment, window: tuple[float, float], top: float
+    sheet: PanelSheet, analysis: RecordingAnalysis, walk: WalkSegment, window: tuple[float, float], top: float
 ) -> None:
     """Each foot from its right side, all to one scale."""
-    assert story.robot
-    inside = (story.joints.times >= window[0]) & (story.joints.times <= window[1])
-    seen = story.feet_at(story.joints["position"][inside])
+    assert analysis.robot
+    inside = (analysis.joints.times >= window[0]) & (analysis.joints.times <= window[1])
+    seen = analysis.joints.feet_at(analysis.joints.angles[inside])
     if not np.isfinite(seen).all(axis=2).any(axis=0).all():  # of a foot nothing is known
         return
-    wanted = None if story.commanded is None else story.feet_at(story.commanded[inside])
-    hips = np.array([leg.hip[0] for leg in story.robot.legs])
+    wanted = None if analysis.joints.commanded is None else analysis.joints.feet_at(analysis.joints.commanded[inside])
+    hips = np.array([leg.hip[0] for leg in analysis.robot.legs])
     gap, height = 50, 210
     width = (RIGHT - LEFT - 3 * gap) / 4
     flat = [
@@ -145,16 +134,16 @@ def _sides(
     across = 1.15 * max(float((high - low)[:, 0].max()), rise * width / height, _LEAST_SEEN)
     middle = (low + high) / 2
     middle[:, 1] = (high[:, 1].max() + low[:, 1].min()) / 2
-    name = f"{stretch.gait or 'walking'}: feet from the right side"
+    name = f"{walk.gait or 'walking'}: feet from the right side"
     said = (
         "forward is to the right"
         if wanted is None
         else "forward is to the right; pale: commanded; in colour: by the angles"
     )
-    board.headed(LEFT - 60, top - 18, name, said)
+    sheet.headed(LEFT - 60, top - 18, name, said)
     for i, leg in enumerate(LEGS):
         left = LEFT + i * (width + gap)
-        axes = board.axes(f"{stretch.gait} {leg} side", left, top, width, height)
+        axes = sheet.axes(f"{walk.gait} {leg} side", left, top, width, height)
         quiet_frame(axes)
         axes.set_xlim(middle[i, 0] - across / 2, middle[i, 0] + across / 2)
         axes.set_ylim(middle[i, 1] - across * height / width / 2, middle[i, 1] + across * height / width / 2)
@@ -168,25 +157,25 @@ def _sides(
             axes.set_ylabel("height over hip (mm)", fontsize=SMALL)
 
 
-def path(story: RecordingAnalysis) -> Figure:
+def path(analysis: RecordingAnalysis) -> Figure:
     """The way from above, with the estimate's ellipses, and the estimate's errors."""
     with report_style():
-        estimate = story.estimate
+        estimate = analysis.body.estimate
         assert estimate is not None
         row = 310
         above = 620
-        board = PanelSheet.of(story, 90 + above + 130 + (3 * row + 20 if estimate.errors is not None else 0))
+        sheet = PanelSheet.of(analysis, 90 + above + 130 + (3 * row + 20 if estimate.errors is not None else 0))
         keys = [handle(FOUND_STYLE, "estimate"), Patch(label=f"estimate ± {BAND:g}σ", **SHADE_STYLE)]
         if estimate.true is not None:
             keys.insert(0, handle(TRUE_STYLE | {"linewidth": 2.4}, "true"))
-        board.key(keys)
+        sheet.key(keys)
         width = RIGHT - LEFT
         found = estimate.found
         known = np.flatnonzero(~np.isnan(found[:, 0]))
         picks = known[np.linspace(0, len(known) - 1, _ELLIPSES).astype(int)[1:]]
         ahead, aside = (1000 * BAND * estimate.deviations[picks[-1], :2]).tolist()
-        board.headed(LEFT, 56, "from above", f"{BAND:g}σ at the end: {ahead:.0f} mm ahead, {aside:.0f} mm to the left")
-        axes = board.axes("above", LEFT, 80, width, above)
+        sheet.headed(LEFT, 56, "from above", f"{BAND:g}σ at the end: {ahead:.0f} mm ahead, {aside:.0f} mm to the left")
+        axes = sheet.axes("above", LEFT, 80, width, above)
         quiet_frame(axes)
         for pick in picks:
             (x, y, _), (along, across) = found[pick].tolist(), (2 * BAND * estimate.deviations[pick, :2]).tolist()
@@ -208,24 +197,17 @@ def path(story: RecordingAnalysis) -> Figure:
         )
         reach = BAND * float(estimate.deviations[picks, :2].max(initial=0.0))
         way = np.concatenate(places)
-        fit(axes, way, width / above, min(reach, _MOST_REACH * float(np.nanmax(np.ptp(way[known], axis=0)))))
+        fit_equal(
+            axes, way, width / above, reach=min(reach, _MOST_REACH * float(np.nanmax(np.ptp(way[known], axis=0))))
+        )
         axes.set(xlabel="ahead of the beginning, x (m)", ylabel="to the left, y (m)")
         if estimate.errors is not None:
-            _errors(board, story, 80 + above + 170, row)
-        return board.figure
+            _errors(sheet, analysis, 80 + above + 170, row)
+        return sheet.figure
 
 
-def fit(axes: Axes, places: Array, shape: float, reach: float = 0.0) -> None:
-    """Limits `reach` m around the places (n, 2), to one scale in axes that are `shape` times as wide as high."""
-    low, high = np.nanmin(places, axis=0) - reach, np.nanmax(places, axis=0) + reach
-    size = np.maximum(1.1 * (high - low), 0.05)
-    half = np.maximum(size, [size[1] * shape, size[0] / shape]) / 2
-    middle = (low + high) / 2
-    axes.set(xlim=(middle[0] - half[0], middle[0] + half[0]), ylim=(middle[1] - half[1], middle[1] + half[1]))
-
-
-def _errors(board: PanelSheet, story: RecordingAnalysis, top: float, row: float) -> None:
-    estimate = story.estimate
+def _errors(sheet: PanelSheet, analysis: RecordingAnalysis, top: float, row: float) -> None:
+    estimate = analysis.body.estimate
     assert estimate is not None
     assert estimate.errors is not None
     names = (("ahead", "mm"), ("roll", "°"), ("to the left", "mm"), ("pitch", "°"), ("height", "mm"), ("heading", "°"))
@@ -239,9 +221,9 @@ def _errors(board: PanelSheet, story: RecordingAnalysis, top: float, row: float)
         within = 100 * float((np.abs(errors) <= band)[known].mean())
         place = top + row * (k // 2)
         sp = "" if unit == "°" else " "
-        board.headed(left, place - 14, f"error {name}", f"{number(rms, 2)}{sp}{unit} rms, {within:.0f} % in the band")
-        axes = board.over_time(f"error {name}", left, place, panel, 210, unit, k >= 4)
+        sheet.headed(left, place - 14, f"error {name}", f"{number(rms, 2)}{sp}{unit} rms, {within:.0f} % in the band")
+        axes = sheet.over_time(f"error {name}", left, place, panel, 210, unit, k >= 4)
         times, upper = envelope(estimate.times, band, POINTS)
-        axes.fill_between(times / board.scale, -upper, upper, **SHADE_STYLE)
+        axes.fill_between(times / sheet.scale, -upper, upper, **SHADE_STYLE)
         axes.axhline(0.0, color=QUIET, linewidth=0.7, zorder=1)
-        board.line(axes, estimate.times, errors, **FOUND_STYLE)
+        sheet.line(axes, estimate.times, errors, **FOUND_STYLE)

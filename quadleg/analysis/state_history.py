@@ -1,0 +1,49 @@
+"""The states of a recording over time, and what they say of any moment of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quadleg.analysis.events import POWERED, StateInterval
+
+Array = NDArray[Any]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class StateHistory:
+    """The states of the watchdog and of servo_output, one after the other; empty where they were not recorded."""
+
+    watchdog: Sequence[StateInterval]
+    servo_output: Sequence[StateInterval]
+
+    def powered(self, times: Array) -> Flags:
+        """(n,) whether the watchdog had power on the servos; always, where its states are not known."""
+        return self._within(times, POWERED)
+
+    def active(self, times: Array) -> Flags:
+        """(n,) whether the robot followed what was asked; always, where the watchdog's states are not known."""
+        return self._within(times, ("active",))
+
+    def _within(self, times: Array, names: Sequence[str]) -> Flags:
+        if not self.watchdog:
+            return np.ones(len(times), bool)
+        begun = np.searchsorted([each.start for each in self.watchdog], times, side="right")
+        inside = np.array([False, *(each.state in names for each in self.watchdog)])
+        return inside[begun]
+
+    def first_pulses(self, times: Array) -> Flags:
+        """(n,) whether the servos were getting their first pulses, one after the other."""
+        result = np.zeros(len(times), bool)
+        for each in self.watchdog:
+            pulses = [time for time, why in each.said if why.startswith("first pulses")]
+            if pulses:
+                after = (time for time, _ in each.said if time > pulses[-1])
+                first, end = np.searchsorted(times, (each.start, next(after, each.end)))
+                result[first:end] = True
+        return result
