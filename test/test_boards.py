@@ -102,8 +102,8 @@ def test_a_closed_board_says_so(board: Board) -> None:
 
 
 def test_a_neighbour_answers_with_its_own_registers(board: Board) -> None:
-    # INA226 data sheet, section 7.6, and MPU-6050 register map, sections 4.28 and 4.32 (from memory): ids, and the
-    # values after a reset.
+    # INA226 data sheet, table 7-1, and MPU-6050 register map, sections 3, 4.28 and 4.32: ids, and the values after
+    # a reset.
     supply, imu = board.neighbour(0x41), board.neighbour(0x68)
     assert [supply.read(register, 2).hex() for register in (0xFE, 0xFF, 0x00)] == ["5449", "2260", "4127"]
     assert [imu.read(register, 1).hex() for register in (0x75, 0x6B)] == ["68", "40"]

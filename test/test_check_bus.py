@@ -58,7 +58,7 @@ def test_a_frame_is_what_the_driver_sends(robot: RobotModel) -> None:
 
 @pytest.mark.parametrize(("speed", "milliseconds"), [(400e3, 1.13), (100e3, 4.52)])
 def test_a_frame_takes_nine_clocks_a_byte(speed: float, milliseconds: float) -> None:
-    """UM10204, 3.1.5 and 3.1.6: eight bits and an acknowledge; a start before and a stop after (from memory).
+    """UM10204, 3.1.5 and 3.1.6: eight bits and an acknowledge; a start before and a stop after.
 
     50 bytes (the address, a register, 48 of twelve channels) are 450 clocks, start and stop two.
     """

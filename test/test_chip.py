@@ -24,7 +24,7 @@ def running(chip: SimulatedPca9685) -> SimulatedPca9685:
 
 
 def test_reset_values(chip: SimulatedPca9685) -> None:
-    # Table 4 to table 9; the four addresses of sub-calls are recalled from memory.
+    # Data sheet, table 4 to table 9.
     assert chip.registers[:6] == bytes((0x11, 0x04, 0xE2, 0xE4, 0xE8, 0xE0))
     assert chip.registers[0x06:0x46] == bytes((0, 0, 0, 0x10)) * 16
     assert chip.registers[0xFE] == 0x1E
@@ -47,7 +47,7 @@ def test_auto_increment_holds_from_the_byte_that_sets_it(chip: SimulatedPca9685)
 
 @pytest.mark.parametrize("last", [0x45, 0xFE])
 def test_auto_increment_rolls_over_to_mode1(chip: SimulatedPca9685, last: int) -> None:
-    # Remark under table 4, recalled from memory.
+    # Data sheet, remark under table 3.
     chip.write(AWAKE, 0.0)
     assert chip.read(last, 3)[1:] == bytes((0x20, 0x04))
 

@@ -48,7 +48,7 @@ class FakeChip:
         return (self._values.get(register, 0).to_bytes(self._size, "big") * count)[:count]
 
 
-# INA226 and MPU-6050 data sheets: manufacturer and die id, WHO_AM_I (from memory).
+# INA226 and MPU-6050 data sheets: manufacturer and die id, WHO_AM_I.
 INA226 = FakeChip(2, r00=0x4127, rFE=0x5449, rFF=0x2260)
 MPU6050 = FakeChip(1, r75=0x68, r6B=0x40)
 

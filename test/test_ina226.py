@@ -1,4 +1,4 @@
-"""The INA226's registers and its driver. Values of the data sheet (SBOS547) are from memory."""
+"""The INA226's registers and its driver, by the data sheet (SBOS547B)."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def test_inverse_is_exact_within_the_limits_or_raises(leg, point):
 
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_law_of_cosines_of_the_two_link_arm(sign):
-    """Lynch & Park, Modern Robotics (2017), section 6.1, equations for the 2R planar arm, from memory."""
+    """Lynch & Park, Modern Robotics (2017), section 6.1, the 2R planar arm by the law of cosines."""
     leg = with_limits(replace(KINDS[0], knee_sign=sign), (-45, 45), (-179, 179), (-179, 179))
     l1, l2 = leg.upper_length, leg.lower_length
     angles = kinematics.inverse(leg, (leg.hip[0] + 0.03, leg.hip[1] + leg.hip_offset, -0.14))

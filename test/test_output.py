@@ -1,6 +1,6 @@
 """What servo_output does without a watchdog, against one, and together with one.
 
-The categories of stops are those of IEC 60204-1, from memory: 0 removes the power at once, 1 brings the
+The categories of stops are those of IEC 60204-1, 9.2.2: 0 removes the power at once, 1 brings the
 machine to rest and then removes it, 2 brings it to rest and keeps it.
 """
 

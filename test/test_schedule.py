@@ -80,7 +80,7 @@ def test_at_a_duty_factor_of_a_half_no_rounding_leaves_the_robot_without_a_foot(
 @pytest.mark.parametrize("duty", [0.75, 0.8, 0.9])
 def test_wave_phases(duty):
     """A front foot lands 1 − β after the hind foot of its side, the sides half a stride apart: the wave gaits of Song &
-    Waldron, Machines That Walk (1989), from memory."""
+    Waldron, Machines That Walk (1989). unverified: compare with the book's chapter on gaits."""
     phases = wave_phases(duty)
     for front, rear in ((FRONT_LEFT, REAR_LEFT), (FRONT_RIGHT, REAR_RIGHT)):
         assert (phases[front] - phases[rear]) % 1 == pytest.approx(1 - duty)
@@ -96,7 +96,7 @@ def lag_of_fore_behind_hind(gait: GaitParameters) -> list[float]:
 
 
 def test_each_gait_lies_in_the_region_of_hildebrand_s_chart_that_its_name_says():
-    """Hildebrand, Science 150 (1965) 701, and BioScience 39 (1989) 766; the borders recalled from memory.
+    """Hildebrand, Science 150 (1965) 701, and BioScience 39 (1989) 766; unverified: compare the borders with its chart.
 
     A gait is a walk where feet are down for half of the stride or more, else a run. Where left and right alternate, the
     lag of fore behind hind tells: less than 1/16 of the stride, a pace; around 0.25, lateral sequence, single foot;
@@ -146,8 +146,9 @@ def best_margin(order: tuple[int, ...]) -> float:
 
 
 def test_three_of_the_six_creeping_gaits_can_walk_forward_stably_and_the_lateral_sequence_best():
-    """McGhee & Frank, Mathematical Biosciences 3 (1968) 331 (results recalled from memory): of the six non-singular
-    creeping gaits, three can be statically stable forward; the best is the one that we call the creeping walk."""
+    """McGhee & Frank, Mathematical Biosciences 3 (1968) 331: of the six non-singular creeping gaits, three can be
+    statically stable forward; the best is the one that we call the creeping walk. unverified: compare with the
+    paper; the search here finds the same."""
     orders = [(REAR_LEFT, *rest) for rest in permutations((FRONT_LEFT, FRONT_RIGHT, REAR_RIGHT))]
     margins = {order: best_margin(order) for order in orders}
     stable = {order for order, margin in margins.items() if margin > 0}

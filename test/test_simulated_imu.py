@@ -100,7 +100,7 @@ def test_a_turning_body_is_felt_as_rate_and_centripetal_acceleration() -> None:
 
 @pytest.mark.usefixtures("perfect")
 def test_what_it_measures_adds_up_to_the_motion() -> None:
-    """Strapdown integration (Titterton & Weston 2004, from memory) of a fall and a landing ends where the world is."""
+    """Strapdown integration (Titterton & Weston 2004) of a fall and a landing ends where the world is."""
     robot = mounted(digger(), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
     world = World(robot, Ground(roughness=0.02), seed=2)
     world.data.qpos[2] += 0.05

@@ -79,7 +79,7 @@ def test_towards_in_many_steps_is_the_same_curve(place, speed, end, count):
 
 
 def minimum_jerk(share: float) -> float:
-    """Flash & Hogan, J. Neuroscience 5 (1985) 1688, from memory: 10 s³ − 15 s⁴ + 6 s⁵."""
+    """Flash & Hogan, J. Neuroscience 5 (1985) 1688: 10 s³ − 15 s⁴ + 6 s⁵."""
     return share**3 * (10 - 15 * share + 6 * share * share)
 
 

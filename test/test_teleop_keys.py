@@ -31,7 +31,7 @@ def press(hands: KeyboardTeleop, *keys: str, now: float = 0.0) -> list[str]:
 
 
 def test_cursor_keys_in_both_modes_of_a_terminal() -> None:
-    # ECMA-48, 8.3: CUU, CUD, CUF, CUB end in A, B, C, D; the VT100's application mode sends ESC O (from memory).
+    # terminfo: kcuu1, kcud1, kcuf1, kcub1 of `linux` (as ECMA-48's CUU, CUD, CUF, CUB), and of `vt100` with smkx.
     assert KeyReader().take(b"\x1b[A\x1b[B\x1b[C\x1b[D") == ["up", "down", "right", "left"]
     assert KeyReader().take(b"\x1bOA\x1bOB\x1bOC\x1bOD") == ["up", "down", "right", "left"]
 

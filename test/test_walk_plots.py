@@ -93,7 +93,7 @@ def test_bars_are_the_feet_on_the_ground_by_the_plan(number):
 
 
 def test_rows_are_in_hildebrands_order():
-    """From the top: left hind, left fore, right fore, right hind (Hildebrand 1965, from memory)."""
+    """From the top: left hind, left fore, right fore, right hind (Hildebrand 1965)."""
     axes = axes_of(two(), "1 footfalls")
     ticks = sorted(zip(axes.get_yticks(), axes.get_yticklabels()))
     assert axes.yaxis_inverted()

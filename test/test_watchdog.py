@@ -1,6 +1,6 @@
 """The watchdog's states, stops and words, on a clock that only the tests move.
 
-The categories of stops are those of IEC 60204-1, from memory: 0 removes the power at once, 1 brings the
+The categories of stops are those of IEC 60204-1, 9.2.2: 0 removes the power at once, 1 brings the
 machine to rest and then removes it, 2 brings it to rest and keeps it.
 """
 

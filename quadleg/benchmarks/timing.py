@@ -295,7 +295,7 @@ def pinocchio_iteration(robot: RobotModel, leg: Leg) -> Callable[[Array, Array],
     """One step of damped least squares on the leg's URDF: (angles (3,), point (3,)) -> nearer angles (3,).
 
     Forward kinematics, frame Jacobian, solve, integrate: Nakamura & Hanafusa, J. Dyn. Sys. Meas. Control 108
-    (1986) 163 (recalled from memory). Raises ImportError where pinocchio is not installed.
+    (1986) 163. Raises ImportError where pinocchio is not installed.
     """
     import pinocchio
 

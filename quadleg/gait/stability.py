@@ -14,7 +14,7 @@ Place = tuple[float, float]
 
 
 def support_polygon(feet: Sequence[Place]) -> list[Place]:
-    """The convex hull of the feet on the ground, anticlockwise (Andrew's monotone chain, recalled from memory)."""
+    """The convex hull of the feet on the ground, anticlockwise, by Andrew's monotone chain (tested against scipy's)."""
     ordered = sorted(set(feet))
     if len(ordered) < 3:
         return ordered

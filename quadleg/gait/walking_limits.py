@@ -151,7 +151,7 @@ class WalkingLimits:
         return result + left * self._standing
 
     def _parts_of(self, twist: Planar) -> list[tuple[Signs, float]]:
-        """The twist as a sum of three corners: Kuhn's triangulation (Am. Math. Monthly 67, 1960, 519; from memory)."""
+        """The twist as a sum of three corners: the Kuhn simplex whose permutation sorts the sizes."""
         sizes = [abs(value) / limits[int(value > 0)] if value else 0.0 for value, limits in zip(twist, self.axes)]
         order = sorted(range(3), key=sizes.__getitem__, reverse=True)
         corner, parts = [0, 0, 0], []

@@ -11,8 +11,7 @@ from quadleg.errors import BoardError
 from quadleg.hardware.board import Board, always
 from quadleg.robot.model import BoardSettings
 
-# From Linux's include/uapi/linux/i2c-dev.h, recalled from memory: I2C_RDWR_IOCTL_MAX_MSGS.
-MOST_MESSAGES = 42
+MOST_MESSAGES = 42  # Linux, include/uapi/linux/i2c-dev.h: I2C_RDWR_IOCTL_MAX_MSGS
 
 
 def _open_bus(path: str, address: int) -> Any:
@@ -110,8 +109,8 @@ class I2cChip(Board):
 class I2cBoard(I2cChip):
     """The chip at the robot file's address on `/dev/i2c-<i2c_bus>`.
 
-    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, section
-    3.1.10, number recalled from memory). An SMBus block would end at 32 bytes; a plain transfer does not.
+    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, rev. 7,
+    section 3.1.10). An SMBus block would end at 32 bytes; a plain transfer does not.
 
     Raises BoardError, with the cure, where the bus cannot be opened.
     """
@@ -151,7 +150,7 @@ def _in_words(error: OSError, path: str, address: int, what: str) -> str:
 def transfer_clocks(messages: int, data_bytes: int) -> int:
     """How many clocks of the bus a transaction of some messages with so many bytes in all takes.
 
-    Nine a byte, the address of each message included; one for each start and one for the stop (UM10204,
-    sections 3.1.4 to 3.1.6, numbers recalled from memory).
+    Nine a byte, the address of each message included; one for each start and one for the stop (UM10204, rev. 7,
+    sections 3.1.4 to 3.1.6).
     """
     return 9 * (messages + data_bytes) + messages + 1

@@ -1,7 +1,7 @@
 """The INA226 current and voltage monitor: its registers, and the driver that reads them.
 
-Registers, bits and formulas: Texas Instruments, INA226 data sheet (SBOS547), sections 7.5 (programming) and 7.6
-(register maps); numbers of sections and values from memory.
+Registers, bits and formulas: Texas Instruments, INA226 data sheet (SBOS547B), sections 6.5 (programming) and 7.1
+(register maps).
 
 Wiring: the shunt goes into the positive wire of the servos' supply (high side), IN+ on the supply's end and IN- on the
 servos', VBUS to the servos' end; all grounds are one. In the ground wire (low side) it works only where no other wire
@@ -54,7 +54,7 @@ class PowerReading(NamedTuple):
 def calibration(shunt: float, current_lsb: float) -> int:
     """What goes into the calibration register for a shunt in ohm and an LSB of the current register in A.
 
-    Data sheet, section 7.5, equation 1: 0.00512 / (current LSB · shunt), less its fraction.
+    Data sheet, section 6.5.1, equation 1: 0.00512 / (current LSB · shunt), less its fraction.
     """
     return int(0.00512 / (current_lsb * shunt) + 1e-9)
 

@@ -1,7 +1,7 @@
 """The MPU-6050 six-axis inertial sensor: its registers, and the driver that reads them.
 
 Registers and bits: InvenSense, MPU-6000 and MPU-6050 register map (RM-MPU-6000A, rev. 4.2), section 4; noise: product
-specification (PS-MPU-6000A, rev. 3.4), section 6; numbers of sections and values from memory.
+specification (PS-MPU-6000A, rev. 3.4), section 6.
 
 The chip's axes are those of `imu_link`: how the chip lies in the body is that frame's roll, pitch and yaw.
 """

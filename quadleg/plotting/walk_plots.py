@@ -45,7 +45,7 @@ from quadleg.robot.model import JOINTS, LEGS, RobotModel
 Array = NDArray[np.float64]
 _Box = tuple[float, float, float, float]
 
-# From the top down, as in Hildebrand's gait diagrams (Science 150, 1965, 701; the order recalled from memory).
+# From the top down, as in Hildebrand's gait diagrams (Science 150, 1965, 701). unverified: compare with its figure 1.
 ROWS = ("rear_left", "front_left", "front_right", "rear_right")
 MOMENTS = 4  # at which the support is drawn
 

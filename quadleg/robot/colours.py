@@ -1,7 +1,7 @@
 """The colours of every picture: a muted blue-grey body and one hue a leg.
 
 The hues are of the palette that Okabe & Ito, Color Universal Design (2008), made for readers of every kind
-of colour vision (values recalled from memory).
+of colour vision (values: matplotlib's colour sequence "okabe_ito").
 """
 
 from __future__ import annotations

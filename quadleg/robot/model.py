@@ -23,7 +23,7 @@ MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as 
 LOW_SUPPLY_SHARE = 0.85
 TIP_ANGLE = radians(45)
 
-SHUNT_RANGE = 0.08192  # V across the shunt: INA226 data sheet, shunt voltage register (from memory)
+SHUNT_RANGE = 0.08192  # V across the shunt: INA226 data sheet SBOS547B, section 7.1.2
 
 Angles = Sequence[float]
 

@@ -4,8 +4,8 @@ A leg is `<leg>_abductor`, `<leg>_upper`, `<leg>_lower` and, at the centre of th
 whose mass is in the lower leg: a physics engine must not make one up from its sphere. To collide with, the tubes of
 abductor and upper leg have round ends, and that of the lower leg is no thicker than the foot, which alone stands on the
 ground: see kinematics/ground_clearance.py.
-Masses are spread evenly over solid boxes, cylinders and spheres, whose inertias any mechanics text has
-(e.g. Goldstein, Poole & Safko, Classical Mechanics; recalled from memory).
+Masses are spread evenly over solid boxes, cylinders and spheres, whose inertias any mechanics text has;
+test_urdf.py finds the same by adding up small pieces.
 """
 
 from __future__ import annotations

@@ -103,8 +103,8 @@ class SimulatedPca9685:
     def _following(self, register: int) -> int:
         if not self.registers[MODE1] & AI:
             return register
-        # Remark under the register table, recalled from memory: past the channels, and past PRE_SCALE, the
-        # pointer goes to MODE1.
+        # Data sheet, remark under table 3: past register 69 the pointer goes to register 0, and from 250 it counts up
+        # to 254 and rolls over to 0.
         return 0 if register in (_LED_END - 1, PRE_SCALE) else (register + 1) % 256
 
     def _set(self, register: int, value: int, now: float) -> None:

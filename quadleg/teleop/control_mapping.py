@@ -27,7 +27,7 @@ class Control:
     effect: str
 
 
-# The numbers are those of a gamepad as Linux's "gamepad" document (Documentation/input/gamepad.rst, from memory)
+# The numbers are those of a gamepad as Linux's "gamepad" document (Documentation/input/gamepad.rst)
 # describes it, counted in the order of their codes: X, Y, Z, RX, RY, RZ, HAT0X, HAT0Y; south, east, north, west, left
 # and right shoulder, select, start. A trigger rests at +1 and goes to -1.
 CONTROLS = (

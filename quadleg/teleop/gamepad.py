@@ -26,7 +26,7 @@ class Gamepad:
     """One open gamepad.
 
     Its axes are counted in the order of their codes, its buttons from BTN_JOYSTICK on and then those below, as the
-    kernel's joystick interface counts them (drivers/input/joydev.c, from memory). Left and up are positive, as
+    kernel's joystick interface counts them (drivers/input/joydev.c, joydev_connect). Left and up are positive, as
     usual in sensor_msgs/Joy (common practice, no source); so a trigger is +1 at rest and -1 when it is squeezed.
     Within `dead_zone` (a share of 1) about the middle an axis is 0.
     """
