@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import replace
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -16,7 +18,7 @@ from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.hardware.pca9685 import PCA9685
-from quadleg.servos.board_kinds import BOARDS, open_board
+from quadleg.servos.board_kinds import BOARD_KINDS, open_board
 from quadleg.servos.simulated_sensors import SimulatedIna226, SimulatedMpu6050
 
 ROBOT = with_sensors(inspector())
@@ -143,9 +145,15 @@ def test_a_neighbour_that_is_not_there_is_told_and_the_board_goes_on(board: Boar
     assert board.read(0x00, 1) == b"\x11"
 
 
+def test_every_kind_is_tested_here_and_may_stand_in_a_robot_file() -> None:
+    schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    assert schema["properties"]["board"]["properties"]["kind"]["enum"] == list(BOARD_KINDS)
+    assert set(BOARD_KINDS) <= set(FACTORIES)
+
+
 def test_an_unknown_kind_lists_the_known_ones() -> None:
     robot = replace(ROBOT, board=replace(ROBOT.board, kind="wishful"))
-    with pytest.raises(BoardError, match=f"'wishful' is not known: one of {', '.join(sorted(BOARDS))}"):
+    with pytest.raises(BoardError, match=f"'wishful' is not known: use one of {', '.join(sorted(BOARD_KINDS))}"):
         open_board(robot, REST)
 
 

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 import sample_robots
 
-from quadleg.commissioning.feasibility.bus_load import Bus, frame_messages
+from quadleg.commissioning.feasibility.bus_load import Bus
 from quadleg.commissioning.feasibility.resolution import Resolution
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT
 from quadleg.hardware.board import Board, always
+from quadleg.hardware.bus_timing import frame_messages
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.leg import forward

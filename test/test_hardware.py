@@ -25,7 +25,6 @@ from quadleg.hardware.board import Board
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.hardware.serial_board import SerialBoard
 from quadleg.robot.model import (
-    BoardSettings,
     ImuChip,
     OutputEnable,
     PowerSensor,
@@ -102,8 +101,8 @@ class FakeComputer:
         self.ports: Callable[[], list[SerialPortInfo]] = lambda: [SerialPortInfo(str(self.port), "a microcontroller")]
         self.pad = no_pad
 
-    def open_board(self, settings: BoardSettings) -> Board:
-        return I2cBoard(settings, lambda path, address: self.wire)
+    def open_board(self, robot: RobotModel) -> Board:
+        return I2cBoard(robot.board, lambda path, address: self.wire)
 
     def look(self, robot: RobotModel) -> dict[str, Finding]:
         computer = Computer(
@@ -262,7 +261,7 @@ def test_a_bus_or_port_that_may_not_be_opened_is_told_with_its_group(lab: FakeCo
 def test_a_board_behind_a_serial_port_is_asked_as_well(lab: FakeComputer) -> None:
     device = FirmataDevice(SimulatedBoard(ROBOT, [0.0] * 12))
     lab.ports = lambda: [SerialPortInfo(device.path, "a microcontroller")]
-    lab.open_board = SerialBoard
+    lab.open_board = lambda robot: SerialBoard(robot.board)
     try:
         found = lab.look(replace(ROBOT, board=device.settings(ROBOT.board)))
     finally:

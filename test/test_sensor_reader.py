@@ -9,10 +9,10 @@ from sample_robots import digger, inspector, with_sensors
 
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
-from quadleg.hardware.bus_schedule import bus_times, turns
 from quadleg.hardware.ina226 import Ina226, PowerReading
 from quadleg.hardware.reconnecting_sensor import LONGEST_PAUSE, ReconnectingSensor
 from quadleg.kinematics.body_pose import stance_angles
+from quadleg.servos.bus_schedule import bus_times, turns
 from quadleg.servos.simulated_board import SimulatedBoard
 
 ROBOT = with_sensors(inspector())
@@ -88,7 +88,7 @@ def test_a_board_that_was_opened_anew_has_its_sensor_started_at_once() -> None:
 
 def test_a_reading_takes_the_clocks_of_its_bytes() -> None:
     # UM10204: nine clocks a byte. Two addresses, the register and 14 bytes; three times that with 2 bytes.
-    _, imu, supply = bus_times(ROBOT, 1)
+    _, imu, supply = bus_times(ROBOT)
     assert imu * 400e3 == 9 * 17 + 3
     assert supply * 400e3 == 3 * (9 * 5 + 3)
 
@@ -105,14 +105,14 @@ def test_a_reading_takes_the_clocks_of_its_bytes() -> None:
 )
 def test_the_bus_leaves_time_for_the_sensors(speed: float, rate: float, imu_rate: float, supply_every: int) -> None:
     robot = replace(ROBOT, board=replace(ROBOT.board, bus_speed=speed))
-    found = turns(robot, 1 / rate, 1)
+    found = turns(robot, 1 / rate)
     assert (found.imu * rate, found.rate, found.supply_every, found.together) == (
         imu_rate,
         imu_rate,
         supply_every,
         True,
     )
-    frame, imu, supply = bus_times(robot, 1)
+    frame, imu, supply = bus_times(robot)
     # Beside all that, a fifth of the period stays free.
     assert frame + found.imu * imu + supply < 0.8 / rate
 
@@ -120,11 +120,11 @@ def test_the_bus_leaves_time_for_the_sensors(speed: float, rate: float, imu_rate
 def test_where_frames_leave_nothing_the_sensors_get_nothing() -> None:
     # Twelve scattered channels at 100 kHz take 5 ms of every 5.
     robot = replace(digger(), board=replace(digger().board, bus_speed=100e3))
-    assert turns(robot, 1 / 200, 5)[:2] == (0, 0)
+    assert turns(robot, 1 / 200)[:2] == (0, 0)
 
 
 def test_behind_a_slow_serial_port_they_take_turns() -> None:
     robot = replace(ROBOT, board=replace(ROBOT.board, kind="serial", baud=57600))
-    assert turns(robot, 1 / 25, 1) == (1, 1, False, 25.0)
+    assert turns(robot, 1 / 25) == (1, 1, False, 25.0)
     fast = replace(robot, board=replace(robot.board, baud=500000))
-    assert turns(fast, 1 / 25, 1) == (4, 1, True, 100.0)
+    assert turns(fast, 1 / 25) == (4, 1, True, 100.0)

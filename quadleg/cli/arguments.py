@@ -14,6 +14,7 @@ from quadleg.errors import Refused
 from quadleg.robot_file.load import DEFAULT_ROBOT
 from quadleg.robot_file.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot_file.yaml_errors import syntax_fault
+from quadleg.servos.board_kinds import BOARD_KINDS
 
 __all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy is
 
@@ -137,6 +138,11 @@ def takes_robot(sub: argparse.ArgumentParser) -> None:
 def takes_namespace(sub: argparse.ArgumentParser) -> None:
     """Takes the namespace of a running stack."""
     sub.add_argument("--namespace", default="", help="ROS namespace of the running stack")
+
+
+def takes_board(sub: argparse.ArgumentParser) -> None:
+    """A command that may run the robot on another kind of board."""
+    sub.add_argument("--board", default="", choices=sorted(BOARD_KINDS), help="in place of the robot file's board")
 
 
 def takes_legs_placed(sub: argparse.ArgumentParser) -> None:

@@ -12,6 +12,7 @@ from quadleg.cli.arguments import (
     Command,
     say,
     seed,
+    takes_board,
     takes_robot,
     teeth,
     warn,
@@ -19,7 +20,6 @@ from quadleg.cli.arguments import (
 from quadleg.cli.output_folder import names_in, own_folder, replaced
 from quadleg.errors import OutputPathError
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
-from quadleg.servos.board_kinds import BOARDS
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -201,7 +201,7 @@ def _calibrate_commands(command: Command) -> None:
         metavar="FILE",
         help="only write a card with angles as SVG into a new file, to print and hold to the joints",
     )
-    calibrate.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    takes_board(calibrate)
     calibrate.add_argument("--seed", type=seed, default=0, help="where a simulated robot's horns went on")
     trim = command(
         "trim",
@@ -213,5 +213,5 @@ def _calibrate_commands(command: Command) -> None:
     )
     takes_robot(trim)
     trim.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")
-    trim.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    takes_board(trim)
     trim.add_argument("--seed", type=seed, default=0, help="where a simulated robot's horns went on")

@@ -18,6 +18,7 @@ from quadleg.cli.arguments import (
     rate,
     say,
     seed,
+    takes_board,
     takes_legs_placed,
     takes_namespace,
     takes_robot,
@@ -35,7 +36,6 @@ from quadleg.errors import (
 from quadleg.plotting.resting_pose import drawing, save_picture
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
-from quadleg.servos.board_kinds import BOARDS
 
 if TYPE_CHECKING:
     from quadleg.client import PoseResult
@@ -50,11 +50,10 @@ COUNTDOWN = 3  # s
 
 
 def _run(options: argparse.Namespace) -> int:
-    from quadleg.client import SIMULATED
     from quadleg.runtime.stack_runner import Runner, StackPlan
 
     robot = load_robot(find_robot(options.robot))
-    if (options.board or robot.board.kind) != SIMULATED:
+    if not robot.on_board(options.board).board.simulated:
         _need_sound(robot, options.despite_check)
     elif robot.uncalibrated:
         say(f"Not calibrated, which only the simulated board does without: {', '.join(robot.uncalibrated)}")
@@ -258,7 +257,7 @@ def _run_command(command: Command) -> None:
     takes_robot(run)
     takes_namespace(run)
     run.add_argument("--frame-prefix", default="", help="prefix of all frame names, for several robots")
-    run.add_argument("--board", default="", choices=sorted(BOARDS), help="in place of the robot file's board")
+    takes_board(run)
     run.add_argument("--rate", type=rate, help="control rate in Hz, 10 to 200; the robot file's by default")
     run.add_argument("--seed", type=seed, default=0, help="where the simulated servos stand before the first pulse")
     run.add_argument("--board-memory", metavar="FILE", help="where the simulated board keeps its registers")

@@ -10,10 +10,10 @@ with Robot() as robot:
     robot.sit()
 """
 
-from quadleg.client.posed_robot import SIMULATED
 from quadleg.client.results import EstimateSource, GroundMove, PoseResult, WalkResult, pose_difference
 from quadleg.client.snapshot import NodeReport, Snapshot
 from quadleg.client.walking_robot import Robot
+from quadleg.robot.model import SIMULATED
 
 __all__ = [
     "SIMULATED",

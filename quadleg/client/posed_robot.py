@@ -26,7 +26,6 @@ SIT_WITHIN = 30.0  # s
 POSE_WITHIN = 30.0  # s
 TAKEN_WITHIN = 0.5  # s, after which a base target that base_motion does not follow is sent again
 WHAT_FIRST = {"off": "`stand` first", "fault": "`reset`, then `stand`", "hold": "`stand` goes on"}
-SIMULATED = "simulated"  # the one kind of board that moves nothing
 JOINTS = {"measured": EstimateSource.MEASURED_JOINTS, "modelled": EstimateSource.MODELLED_JOINTS}
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from quadleg.errors import BoardError, GamepadError
 from quadleg.hardware.board import Board
-from quadleg.hardware.i2c_board import I2cBoard, transfer_clocks
+from quadleg.hardware.i2c_board import transfer_clocks
 from quadleg.hardware.ina226 import DIE_ID, IDS, MANUFACTURER_ID
 from quadleg.hardware.mpu6050 import IDENTITY, WHO_AM_I
 from quadleg.hardware.pca9685 import (
@@ -26,12 +26,9 @@ from quadleg.hardware.pca9685 import (
     PRE_SCALE,
     PRE_SCALE_RANGE,
 )
-from quadleg.robot.model import (
-    BoardSettings,
-    ImuChip,
-    PowerSensor,
-    RobotModel,
-)
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import SIMULATED, BoardSettings, ImuChip, PowerSensor, RobotModel
+from quadleg.servos.board_kinds import BOARD_KINDS, board_kind, open_board
 from quadleg.teleop.gamepad import find_pad
 
 FIRST, LAST = 0x08, 0x77  # addresses that are not reserved: UM10204, rev. 7, section 3.1.12
@@ -70,14 +67,6 @@ class SerialPortInfo:
     words: str
 
 
-def _open_board(settings: BoardSettings) -> Board:
-    if settings.kind == "i2c":
-        return I2cBoard(settings)
-    from quadleg.hardware.serial_board import SerialBoard
-
-    return SerialBoard(settings)
-
-
 def _open_bus(path: str) -> Any:
     from smbus2 import SMBus
 
@@ -104,7 +93,7 @@ class Computer:
 
     devices: Path = Path("/dev")
     allowed: Callable[[Path], bool] = lambda path: os.access(path, os.R_OK | os.W_OK)
-    open_board: Callable[[BoardSettings], Board] = _open_board
+    open_board: Callable[[RobotModel], Board] = lambda robot: open_board(robot, stance_angles(robot, robot.resting))
     open_bus: Callable[[str], Any] = _open_bus
     ports: Callable[[], list[SerialPortInfo]] = _ports
     pad: Callable[[], str] = _pad  # its name; raises GamepadError
@@ -149,12 +138,21 @@ def _plain(text: str) -> str:
 # The computer
 
 
-def _bus(robot: RobotModel, computer: Computer) -> Path:
-    return computer.devices / f"i2c-{robot.board.i2c_bus}"
+def _bus(robot: RobotModel, computer: Computer) -> Path | None:
+    """The I2C bus that the robot's board is on; None for another kind of board."""
+    number = board_kind(robot.board.kind).i2c_bus(robot.board)
+    return None if number is None else computer.devices / f"i2c-{number}"
+
+
+def _port(robot: RobotModel) -> Path | None:
+    """The serial port that the robot's board is plugged into; None for another kind of board."""
+    port = board_kind(robot.board.kind).serial_port(robot.board)
+    return None if port is None else Path(port)
 
 
 def _buses(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
-    needed, wanted = robot.board.kind == "i2c", _bus(robot, computer)
+    wanted = _bus(robot, computer)
+    needed = wanted is not None
     paths = sorted(computer.devices.glob("i2c-*"))
     if not paths:
         yield Finding(
@@ -178,7 +176,8 @@ def _buses(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
 
 
 def _serial_ports(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
-    needed = robot.board.kind == "serial"
+    wanted = _port(robot)
+    needed = wanted is not None
     try:
         ports = computer.ports()
     except ImportError:
@@ -192,14 +191,14 @@ def _serial_ports(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
         return
     names = ", ".join(f"{port.device} ({port.words})" for port in ports)
     # A name that links to a port, as those in /dev/serial/by-id, is a port as well.
-    if needed and os.path.realpath(robot.board.port) not in map(os.path.realpath, devices):
+    if wanted and os.path.realpath(wanted) not in map(os.path.realpath, devices):
         cure = "set board.port to one of these, or plug the microcontroller in"
-        yield Finding("serial ports", f"{names}, but not {robot.board.port}", False, cure)
+        yield Finding("serial ports", f"{names}, but not {wanted}", False, cure)
     else:
         yield Finding("serial ports", names)
     closed = [device for device in devices if not computer.allowed(Path(device))]
     if closed:
-        fine = os.path.realpath(robot.board.port) not in map(os.path.realpath, closed) if needed else None
+        fine = os.path.realpath(wanted) not in map(os.path.realpath, closed) if wanted else None
         cure = "`sudo usermod -aG dialout $USER`, then log in again"
         yield Finding("serial permission", f"{', '.join(closed)} may not be opened by you", fine, cure)
 
@@ -232,30 +231,30 @@ def _gamepad(computer: Computer) -> Finding:
 
 
 def _chips(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
-    settings = robot.board
-    way = Path(settings.port) if settings.kind == "serial" else _bus(robot, computer)
-    if settings.kind == "simulated":
-        cure = "once there is one, set board.kind to i2c or serial"
+    settings, bus = robot.board, _bus(robot, computer)
+    if settings.simulated:
+        cure = f"once there is one, set board.kind to {' or '.join(kind for kind in BOARD_KINDS if kind != SIMULATED)}"
         yield Finding("PWM board", "not looked for: the robot file has a simulated one", None, cure)
         return
-    if not way.exists() or not computer.allowed(way):
+    way = bus or _port(robot)
+    if way and not (way.exists() and computer.allowed(way)):
         yield Finding("PWM board", f"not looked for, since {way} cannot be opened", False)
         return
     try:
-        board = computer.open_board(settings)
+        board = computer.open_board(robot)
     except BoardError as error:
         yield _trouble("PWM board", error)
     else:
         with board:
             found = _pwm_board(settings, board)
             yield found
-            if settings.kind == "i2c" and found.fine:
+            if bus and found.fine:
                 yield from _bus_speed(robot, board, computer.clock)
             for about, chip in (("supply sensor", robot.supply.sensor), ("IMU", robot.imu)):
                 if chip is not None:
                     yield _identity(about, chip, board)
-    if settings.kind == "i2c":
-        yield _scan(robot, computer)
+    if bus:
+        yield _scan(robot, bus, computer)
 
 
 def _pwm_board(settings: BoardSettings, board: Board) -> Finding:
@@ -310,9 +309,9 @@ def _bus_speed(robot: RobotModel, board: Board, clock: Callable[[], float]) -> I
         yield Finding(about, found)
 
 
-def _scan(robot: RobotModel, computer: Computer) -> Finding:
+def _scan(robot: RobotModel, path: Path, computer: Computer) -> Finding:
     """Who answers a read of one byte at each address of the robot's bus."""
-    about, path = "I2C addresses", _bus(robot, computer)
+    about = "I2C addresses"
     skipped = "skipped: this bus cannot be scanned"
     try:
         from smbus2 import i2c_msg

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from quadleg.client import SIMULATED
 from quadleg.errors import QuadlegError, StackNotFound
 from quadleg.robot.model import RobotModel
 from quadleg.runtime.stack_runner import SAID_READY
@@ -25,7 +24,7 @@ SLOWNESS = 3
 
 def is_real(model: RobotModel) -> bool:
     """Whether the robot's servos move."""
-    return model.board.kind != SIMULATED
+    return not model.board.simulated
 
 
 @contextmanager

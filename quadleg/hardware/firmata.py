@@ -89,6 +89,11 @@ def i2c_read(address: int, register: int, count: int) -> bytes:
     return bytes((START_SYSEX, I2C_REQUEST, address, _READ_ONCE)) + pack((register, count)) + END_OF_ANY
 
 
+def i2c_reply_bytes(count: int) -> int:
+    """How many bytes an I2CReply of `count` data bytes has on the line."""
+    return len((START_SYSEX, I2C_REPLY, END_SYSEX)) + len(pack(range(2 + count)))  # address, register, data
+
+
 class Decoder:
     """Finds the firmware's messages in the bytes that come from it, in whatever portions; passes over all else."""
 

@@ -41,6 +41,7 @@ READY_ON_ALERT = 0x0400
 CONVERSION_READY = 0x0008  # since this register was last read
 _FLAGS = 0x001C  # what the chip itself sets: alert function, conversion ready, overflow
 
+WORDS = 3  # registers of a reading: mask/enable, voltage, current
 STUCK = 20  # readings in a row without a new conversion
 
 

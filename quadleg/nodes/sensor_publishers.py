@@ -18,7 +18,6 @@ from sensor_msgs.msg import BatteryState, Imu
 
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.hardware.board import Board
-from quadleg.hardware.bus_schedule import turns
 from quadleg.hardware.ina226 import Ina226, PowerReading
 from quadleg.hardware.mpu6050 import VARIANCES, ImuReading, Mpu6050
 from quadleg.hardware.reconnecting_sensor import ReconnectingSensor
@@ -26,6 +25,7 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.topics import LATEST, SENSOR_DATA
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.safety.supply_meter import SupplyMeter
+from quadleg.servos.bus_schedule import turns
 
 IMU_FRAME = "imu_link"
 # What `supply` is, where it is not measured or modelled.
@@ -75,7 +75,7 @@ class SensorPublishers:
             self._power = ReconnectingSensor(lambda board: Ina226(board.neighbour(power.address), power))
         if imu:
             self._imu = ReconnectingSensor(lambda board: Mpu6050(board.neighbour(imu.address), imu))
-        self._turns = turns(robot, period, messages)
+        self._turns = turns(robot, period)
         self._physics = physics
         self._model = SupplyCurrentModel(robot)
         self._meter = SupplyMeter()

@@ -42,6 +42,7 @@ from quadleg.robot.model import (
     JOINT_NAMES,
     MEASURED,
     MODELLED,
+    SIMULATED,
     RobotModel,
 )
 from quadleg.robot.urdf import urdf
@@ -50,7 +51,7 @@ from quadleg.safety.joint_limits import JointLimits
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.safety.stop_socket import StopSocket
-from quadleg.servos.board_kinds import open_board
+from quadleg.servos.board_kinds import board_kind, open_board
 from quadleg.servos.board_link import BoardLink
 from quadleg.servos.simulated_board import SimulatedBoard, placed_by_hand
 
@@ -153,7 +154,7 @@ class ServoOutput(QuadlegNode):
         if on and not self.simulated:
             raise ValueError(
                 f"parameter physics is true on a board of kind {self.robot.board.kind}; it must be false there, or "
-                f"parameter board 'simulated'"
+                f"parameter board '{SIMULATED}'"
             )
         return ground if on else None
 
@@ -425,7 +426,7 @@ class ServoOutput(QuadlegNode):
             return ""
         takes, period = 1000 * self._link.seconds, 1000 * self._period
         slow = f"a frame takes {takes:.1f} ms on its way to the board, and a control period is {period:.1f} ms"
-        if self.robot.board.kind == "i2c":
+        if board_kind(self.robot.board.kind).shows_bus_speed:
             speed, wanted = self._link.bus_speed / 1000, self.robot.board.bus_speed / 1000
             slow += f"; the bus runs at about {speed:.0f} kHz, the robot file says {wanted:.0f}"
         return f"{slow}: raise the speed of the bus or port in the computer's settings, or lower control.rate_hz"
@@ -460,7 +461,7 @@ class ServoOutput(QuadlegNode):
 
 def _sound(robot: RobotModel) -> RobotModel:
     """The robot, on a real board calibrated. Raises Uncalibrated."""
-    if robot.board.kind != "simulated" and robot.uncalibrated:
+    if not robot.board.simulated and robot.uncalibrated:
         raise Uncalibrated(robot.path, robot.uncalibrated)
     return robot
 

@@ -17,6 +17,7 @@ from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
 JOINTS = ("abduction", "hip", "knee")
 JOINT_NAMES = tuple(f"{leg}_{joint}" for leg in LEGS for joint in JOINTS)
+SIMULATED = "simulated"  # the one kind of board that moves nothing
 MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as they follow from commands
 
 # Where the robot file does not say: our own choices.
@@ -168,6 +169,11 @@ class BoardSettings:
     port: str = ""
     baud: int = 57600
     output_enable: OutputEnable | None = None
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it moves nothing."""
+        return self.kind == SIMULATED
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ class IdleCode(str, Enum):
 
 def default_idle_time(robot: RobotModel) -> float:
     """In s: never (0) on the simulated board, where nothing heats."""
-    return 0.0 if robot.board.kind == "simulated" else ON_A_BOARD
+    return 0.0 if robot.board.simulated else ON_A_BOARD
 
 
 class IdleWatch:

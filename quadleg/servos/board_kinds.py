@@ -1,52 +1,106 @@
-"""The kinds of boards, and how to open the one that a robot file names."""
+"""The one table of board kinds: all that differs between boards, for everything that has to tell them apart.
+
+The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts as a real board.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from abc import ABC, abstractmethod
 from pathlib import Path
+from typing import NamedTuple
 
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
-from quadleg.robot.model import Angles, RobotModel
+from quadleg.hardware.bus_timing import BusTiming, I2cTiming, SerialTiming
+from quadleg.robot.model import SIMULATED, Angles, BoardSettings, RobotModel
 
 
-def _open_simulated(robot: RobotModel, rest: Angles, memory: Path | None, seed: int) -> Board:
-    # Imported only when opened, like every board: each brings a library that the others do without.
-    from quadleg.servos.simulated_board import SimulatedBoard
+class SimulationOptions(NamedTuple):
+    """What only the simulated board needs: the file that is its memory (None: it ends with this process), and the seed
+    of the servos' first places."""
 
-    return SimulatedBoard(robot, rest, memory, seed)
-
-
-def _open_i2c(robot: RobotModel, rest: Angles, memory: Path | None, seed: int) -> Board:
-    from quadleg.hardware.i2c_board import I2cBoard
-
-    return I2cBoard(robot.board)
+    memory: Path | None = None
+    seed: int = 0
 
 
-def _open_serial(robot: RobotModel, rest: Angles, memory: Path | None, seed: int) -> Board:
-    from quadleg.hardware.serial_board import SerialBoard
+class BoardKind(ABC):
+    """One way to carry bytes to the PWM chip. Boards are imported only when opened: each brings a library that the
+    others do without."""
 
-    return SerialBoard(robot.board)
+    # Whether the time that frames take shows the speed of its I2C bus: nothing else takes part of it.
+    shows_bus_speed = False
+
+    @abstractmethod
+    def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
+        """Open the board of a robot, whose resting angles are `rest` (rad, 12). Raises BoardError."""
+
+    def timing(self, settings: BoardSettings) -> BusTiming:
+        """Return how long frames and readings take on its bus."""
+        return I2cTiming(settings)
+
+    def i2c_bus(self, settings: BoardSettings) -> int | None:
+        """Return the number of the computer's I2C bus that it is on, None where it is on none."""
+        return None
+
+    def serial_port(self, settings: BoardSettings) -> str | None:
+        """Return the serial port that it is plugged into, None where it is on none."""
+        return None
 
 
-BOARDS: dict[str, Callable[[RobotModel, Angles, Path | None, int], Board]] = {
-    "simulated": _open_simulated,
-    "i2c": _open_i2c,
-    "serial": _open_serial,
-}
+class _Simulated(BoardKind):
+    """Registers in memory; its times are those of a board on I2C."""
+
+    def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
+        from quadleg.servos.simulated_board import SimulatedBoard
+
+        return SimulatedBoard(robot, rest, *simulation)
+
+
+class _I2c(BoardKind):
+    """The I2C bus of this computer."""
+
+    shows_bus_speed = True
+
+    def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
+        from quadleg.hardware.i2c_board import I2cBoard
+
+        return I2cBoard(robot.board)
+
+    def i2c_bus(self, settings: BoardSettings) -> int | None:
+        return settings.i2c_bus
+
+
+class _Serial(BoardKind):
+    """A microcontroller on a serial port, with Firmata firmware."""
+
+    def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
+        from quadleg.hardware.serial_board import SerialBoard
+
+        return SerialBoard(robot.board)
+
+    def timing(self, settings: BoardSettings) -> BusTiming:
+        return SerialTiming(settings)
+
+    def serial_port(self, settings: BoardSettings) -> str | None:
+        return settings.port
+
+
+# The robot file's names, in the order in which `quadleg new` offers them.
+BOARD_KINDS: dict[str, BoardKind] = {SIMULATED: _Simulated(), "i2c": _I2c(), "serial": _Serial()}
+
+
+def board_kind(name: str) -> BoardKind:
+    """Return the entry of the table. Raises BoardError for an unknown name."""
+    try:
+        return BOARD_KINDS[name]
+    except KeyError:
+        raise BoardError(f"board kind {name!r} is not known: use one of {', '.join(sorted(BOARD_KINDS))}") from None
 
 
 def open_board(robot: RobotModel, rest: Angles, memory: Path | None = None, seed: int = 0) -> Board:
     """Open the board that the robot file names.
 
-    A simulated board needs the twelve resting angles in rad, the file that is its memory (None: it ends
-    with this process) and the seed of the servos' first places; other boards pass them over. Raises
-    BoardError for an unknown kind or a board that cannot be opened.
+    `rest` (12) are the resting angles in rad; `memory` and `seed` are `SimulationOptions`. Raises BoardError for an
+    unknown kind or a board that cannot be opened.
     """
-    try:
-        opener = BOARDS[robot.board.kind]
-    except KeyError:
-        raise BoardError(
-            f"board kind {robot.board.kind!r} is not known: one of {', '.join(sorted(BOARDS))} would be right"
-        ) from None
-    return opener(robot, rest, memory, seed)
+    return board_kind(robot.board.kind).open(robot, rest, SimulationOptions(memory, seed))

@@ -29,7 +29,6 @@ from quadleg.robot_file.editor import copy_to, installed
 from quadleg.servos.board_kinds import open_board
 from quadleg.servos.simulated_board import SimulatedBoard
 
-SIMULATED = "simulated"
 HORN_ERROR = radians(4)  # of simulated horns, to each side
 TURN_ERROR = 0.01  # share
 
@@ -56,14 +55,14 @@ class Bench:
         self._simulated: SimulatedBoard | None = None
         self._seen = stance_angles(robot, robot.resting)
         clock = QuickClock()
-        self._quick = quick and robot.board.kind == SIMULATED
+        self._quick = quick and robot.board.simulated
         self.clock: Callable[[], float] = clock if self._quick else time.monotonic
         self.sleep = clock.sleep if self._quick else time.sleep
 
     def open(self) -> Board:
         """The board that the robot file names."""
         rest = stance_angles(self._robot, self._robot.resting)
-        if self._robot.board.kind != SIMULATED:
+        if not self._robot.board.simulated:
             return open_board(self._robot, rest)
         hidden = hidden_errors(self._seed)
         self._simulated = SimulatedBoard(as_assembled(self._robot), rest, None, self._seed, self.clock, *hidden)
@@ -72,7 +71,7 @@ class Bench:
     @property
     def protractor(self) -> Callable[[str], float] | None:
         """The true angle (rad) of a simulated joint, by its name; nobody tells that of a real one."""
-        if self._robot.board.kind != SIMULATED:
+        if not self._robot.board.simulated:
             return None
         return self._read
 

@@ -16,21 +16,15 @@ from quadleg.commissioning.feasibility.verdict import (
 )
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.geometry.planar import Planar
-from quadleg.hardware.firmata import i2c_read, i2c_write
-from quadleg.hardware.i2c_board import transfer_clocks
-from quadleg.hardware.pca9685 import LED0_ON_L
-from quadleg.hardware.serial_board import ACKNOWLEDGING, BITS_PER_BYTE, chunks
+from quadleg.hardware.bus_timing import frame_messages
 from quadleg.robot.model import RobotModel
+from quadleg.servos.board_kinds import board_kind
 
-CHANNEL_BYTES = 4  # NXP, PCA9685 data sheet rev. 4, 7.3.3: two registers of a channel for on, two for off
 ROOM = 0.5  # of the period that a frame may take with something to spare (our own choice)
 SLOW, SLOW_TURN = (
     0.02,
     0.1,
 )  # m/s and rad/s: a robot that goes no faster to some side hardly walks there (our own choice)
-
-# Firmata's answer to a read of one register: start, command, address, register and value as two bytes each, end.
-_REPLY_BYTES = 9
 
 
 @dataclass(frozen=True)
@@ -48,17 +42,10 @@ class Bus:
 
     @classmethod
     def of(cls, robot: RobotModel, gaits: Sequence[GaitUse]) -> Bus:
-        """With all twelve joints changing; the simulated board is reckoned as one on I2C."""
-        messages = frame_messages(robot)
-        settings = robot.board
-        if settings.kind == "serial":
-            size, seconds = _serial_frame(robot, messages)
-            link = f"serial port at {settings.baud} baud"
-        else:
-            size = sum(map(len, messages))
-            seconds = transfer_clocks(len(messages), size) / settings.bus_speed
-            link = f"I2C at {settings.bus_speed / 1e3:g} kHz"
-        return cls(link, len(messages), size, seconds, robot.control_rate, tuple(gaits))
+        """With all twelve joints changing; the times of the simulated board are those of one on I2C."""
+        messages, timing = frame_messages(robot), board_kind(robot.board.kind).timing(robot.board)
+        frame = timing.frame(messages)
+        return cls(timing.link, len(messages), frame.size, frame.seconds, robot.control_rate, tuple(gaits))
 
     @property
     def most(self) -> float:
@@ -82,29 +69,6 @@ class Bus:
         if self.seconds * self.rate > ROOM:
             return Verdict("bus", TIGHT, why, f"a lower control.rate_hz, or {faster}")
         return Verdict("bus", GOOD, why)
-
-
-def frame_messages(robot: RobotModel) -> list[bytes]:
-    """The messages of a frame in which every joint changes: a register's address and four bytes a channel, for each
-    run of neighbouring channels.
-    """
-    channels = sorted(joint.servo.channel for joint in robot.joints)
-    messages: list[bytearray] = []
-    for before, channel in zip([None, *channels], channels):
-        if before is None or channel != before + 1:
-            messages.append(bytearray((LED0_ON_L + CHANNEL_BYTES * channel,)))
-        messages[-1] += bytes(CHANNEL_BYTES)
-    return list(map(bytes, messages))
-
-
-def _serial_frame(robot: RobotModel, messages: Sequence[bytes]) -> tuple[int, float]:
-    """Bytes sent and seconds until they are acknowledged; the last transfer on I2C is waited for."""
-    settings = robot.board
-    parts = [part for message in messages for part in chunks(message)]
-    request = i2c_read(settings.address, ACKNOWLEDGING[0], 1)
-    size = sum(len(i2c_write(settings.address, part)) for part in parts) + len(request)
-    clocks = transfer_clocks(1, len(parts[-1]))
-    return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
 
 
 def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...]) -> Verdict:

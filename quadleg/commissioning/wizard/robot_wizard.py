@@ -223,7 +223,7 @@ def describe(path: Path, ask: Ask, say: Say) -> RobotModel:
 
 def say_next_steps(path: Path, robot: RobotModel, say: Say) -> None:
     """What to do with the file."""
-    simulated = robot.board.kind == "simulated"
+    simulated = robot.board.simulated
     checked = "again, after each change" if simulated else "--hardware, once all is wired: what this computer finds"
     steps = [
         "Read the file: its comments say which figures are usual ones, for you to put right.",
