@@ -346,7 +346,7 @@ def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: FakeTermi
     assert terminal.slept == pytest.approx(3.0)
     assert terminal.robot.stood == [150.0]
     said = capsys.readouterr().out
-    assert "\n".join(resting_pose.drawing(FakeRobotClient.model, "utf-8")) in said
+    assert "\n".join(resting_pose.described(FakeRobotClient.model, "utf-8")) in said
     assert CAUTION in said
     assert "in 1 s" in said
 

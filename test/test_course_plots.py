@@ -26,8 +26,8 @@ from quadleg.plotting.animation import (
     animate,
     strides,
 )
-from quadleg.plotting.course_plots import BAND, course_figure, course_picture
-from quadleg.plotting.sheet import WIDTH
+from quadleg.plotting.course_plots import BAND, course_figure
+from quadleg.plotting.sheet import WIDTH, save_png
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import LEGS
 
@@ -56,7 +56,7 @@ def lines_of(label: str) -> dict[str, np.ndarray]:
 
 
 def test_file_is_a_png_of_the_figures_size(tmp_path: Path) -> None:
-    course_picture(ROBOT, seen(), tmp_path / "picture.png")
+    save_png(course_figure(ROBOT, seen()), tmp_path / "picture.png")
     head = (tmp_path / "picture.png").read_bytes()[:24]
     # Signature and IHDR chunk: W3C, PNG Specification (third edition), sections 5.2 and 11.2.1.
     assert head[:8] == b"\x89PNG\r\n\x1a\n"

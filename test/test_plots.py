@@ -18,8 +18,8 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 from quadleg.analysis.pose_run import History, Step
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse, stance_angles
-from quadleg.plotting.pose_plots import demo_figure, demo_picture
-from quadleg.plotting.sheet import WIDTH, spread
+from quadleg.plotting.pose_plots import demo_figure
+from quadleg.plotting.sheet import WIDTH, save_png, spread
 from quadleg.plotting.state_colours import STATES
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS
@@ -83,7 +83,7 @@ def words_in(figure):
 
 def test_file_is_a_png_of_the_figures_size(tmp_path):
     steps = [step("stand", 0, pose(150))]
-    demo_picture(ROBOT, steps, history(*steps), tmp_path / "picture.png")
+    save_png(demo_figure(ROBOT, steps, history(*steps)), tmp_path / "picture.png")
     head = (tmp_path / "picture.png").read_bytes()[:24]
     # Signature and IHDR chunk: W3C, PNG Specification (third edition), sections 5.2 and 11.2.1.
     assert head[:8] == b"\x89PNG\r\n\x1a\n"

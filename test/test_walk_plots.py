@@ -24,12 +24,11 @@ from quadleg.analysis.walk_measures import (
     Walk,
 )
 from quadleg.geometry.planar import ZERO_TWIST
-from quadleg.plotting.sheet import WIDTH
+from quadleg.plotting.sheet import WIDTH, save_png
 from quadleg.plotting.walk_plots import (
     MOMENTS,
     ROWS,
     walk_figure,
-    walk_picture,
 )
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
@@ -70,7 +69,7 @@ def lines_of(axes):
 
 
 def test_file_is_a_png_of_the_figures_size(tmp_path):
-    walk_picture(ROBOT, [walk(3)], tmp_path / "picture.png")
+    save_png(walk_figure(ROBOT, [walk(3)]), tmp_path / "picture.png")
     head = (tmp_path / "picture.png").read_bytes()[:24]
     # Signature and IHDR chunk: W3C, PNG Specification (third edition), sections 5.2 and 11.2.1.
     assert head[:8] == b"\x89PNG\r\n\x1a\n"

@@ -16,19 +16,9 @@ from numpy.typing import NDArray
 from quadleg.analysis.series import true_runs
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    from_frame_batch,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame_batch
 from quadleg.kinematics.leg import points_batch
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    GaitParameters,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

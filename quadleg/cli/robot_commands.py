@@ -33,7 +33,7 @@ from quadleg.errors import (
     Uncalibrated,
     ViewMissing,
 )
-from quadleg.plotting.resting_pose import drawing, save_picture
+from quadleg.plotting.resting_pose import described, save_picture
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
 
@@ -202,11 +202,11 @@ def _robot(options: argparse.Namespace):
 
 
 def _legs_placed(robot: RobotModel, picture: Path, answered: bool) -> bool:
-    """Draws the resting pose, asks whether the legs are there unless that is `answered`, and counts down."""
+    """Describe the resting pose, ask whether the legs are there unless that is `answered`, and count down."""
     if not answered and not sys.stdin.isatty():
         warn("nothing is powered: no terminal to ask in. With the legs in the resting pose, --legs-placed says so")
         return False
-    for line in drawing(robot, sys.stdout.encoding or "ascii"):
+    for line in described(robot, sys.stdout.encoding or "ascii"):
         say(line)
     say("")
     _say_picture(robot, picture)

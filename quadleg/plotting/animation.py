@@ -20,13 +20,7 @@ from quadleg.analysis.course_measures import MeasuredCourse
 from quadleg.analysis.series import true_runs
 from quadleg.gait.stability import support_polygon
 from quadleg.plotting.portrait import PortraitView, Stand, draw_robot
-from quadleg.plotting.sheet import (
-    INK,
-    PALE,
-    QUIET,
-    styled,
-    thinned,
-)
+from quadleg.plotting.sheet import INK, PALE, QUIET, styled, thinned
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import LEGS, RobotModel
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,25 +11,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
-from quadleg.analysis.course_measures import (
-    MeasuredCourse,
-    course_figures,
-    footholds,
-    slips,
-)
-from quadleg.plotting.sheet import (
-    DPI,
-    INK,
-    MARGIN,
-    PALE,
-    QUIET,
-    TITLE,
-    WIDTH,
-    Sheet,
-    quiet_frame,
-    styled,
-    thinned,
-)
+from quadleg.analysis.course_measures import MeasuredCourse, course_figures, footholds, slips
+from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, leg_handles, quiet_frame, styled, thinned
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS, RobotModel
 
@@ -44,8 +26,7 @@ _SHADE: dict[str, Any] = {"color": thinned(ESTIMATE, 0.2), "linewidth": 0}
 _ABOVE = (170, 256, 2170, 400)  # left, top, width, height
 _FIRST_ROW, _ROW = 800, 300  # top of the small panels, from one to the next
 _COLUMN, _PANEL = 770, (630, 180)  # from one to the next; width, height
-_HEAD, _LINE = 24, 28  # of a panel's head over it; between lines
-_BOLD = 14.2  # a bold character
+_HEAD = 24  # of a panel's head over it
 _HEIGHT = 1690
 _BEYOND = 0.15  # m that are shown before and after the way: half a robot
 _STRAIGHT: dict[str, Any] = {"color": PALE, "linewidth": 1.2, "linestyle": (0, (6, 4))}
@@ -55,11 +36,6 @@ _EXPLAINED = (
     "errors: the estimate less the truth. Bands: three standard deviations, as the estimate itself says, of what has "
     "come since the beginning",
 )
-
-
-def course_picture(robot: RobotModel, course: MeasuredCourse, path: Path) -> None:
-    """Draw a course into a PNG file, `WIDTH` pixels wide: see `course_figure`."""
-    course_figure(robot, course).savefig(path, format="png", dpi=DPI)
 
 
 def course_figure(robot: RobotModel, course: MeasuredCourse) -> Figure:
@@ -79,7 +55,7 @@ class CourseSheet(Sheet):
         super().__init__(_HEIGHT)
         self._robot, self._course = robot, course
         self._figures = course_figures(robot, course)
-        self._title()
+        self._titled()
         self._above()
         for column, name in enumerate(("ahead", "sideways", "height")):
             self._errors(0, column, name, "mm", 1000 * course.place_errors[:, column], 1000 * self._band[:, column])
@@ -92,11 +68,8 @@ class CourseSheet(Sheet):
     def _band(self) -> Array:
         return BAND * self._course.deviations
 
-    def _title(self) -> None:
-        name = self._robot.name.replace("_", " ")
-        self.write(MARGIN, 62, f"{name}, a measured course", fontsize=TITLE, fontweight="bold")
-        for line, words in enumerate(_EXPLAINED):
-            self.write(MARGIN, 104 + _LINE * line, words, color=QUIET)
+    def _titled(self) -> None:
+        self.title(f"{self._robot.name.replace('_', ' ')}, a measured course", _EXPLAINED)
         marks = [
             Line2D([], [], color=INK, linewidth=2.4, label="true way"),
             Line2D([], [], color=ESTIMATE, linewidth=1.4, label="estimate"),
@@ -104,9 +77,9 @@ class CourseSheet(Sheet):
             Line2D([], [], label="straight ahead", **_STRAIGHT),
         ]
         self.legend(marks, WIDTH - MARGIN, 54)
-        feet = [Line2D([], [], color=LEG[leg], marker="o", linestyle="none", markersize=4) for leg in LEGS]
-        for mark, leg in zip(feet, LEGS):
-            mark.set_label(f"{leg.replace('_', ' ')} foot")
+        feet = leg_handles(marker="o", linestyle="none", markersize=4)
+        for mark in feet:
+            mark.set_label(f"{mark.get_label()} foot")
         self.legend(feet, WIDTH - MARGIN, 180)
 
     def _above(self) -> None:
@@ -114,7 +87,7 @@ class CourseSheet(Sheet):
         _, top, width, height = _ABOVE
         course, figures = self._course, self._figures
         words = f"{figures['way']}; speed {figures['speed']}; drift {figures['drift of the estimate']}"
-        self._headed(MARGIN, top - _HEAD, "from above", words)
+        self.named(MARGIN, top - _HEAD, "from above", words)
         axes = self.axes("above", *_ABOVE)
         quiet_frame(axes)
         true, found = course.true.way, course.found.way
@@ -132,15 +105,10 @@ class CourseSheet(Sheet):
         for leg, places in zip(LEGS, footholds(self._robot, course)):
             axes.plot(*places.T, "o", color=LEG[leg], markersize=3.6, markeredgewidth=0, label=leg)
 
-    def _headed(self, left: float, baseline: float, name: str, words: str) -> None:
-        """The name of what is below, and words about it."""
-        self.write(left, baseline, name, fontweight="bold")
-        self.write(left + _BOLD * len(name) + 16, baseline, words, color=QUIET)
-
     def _panel(self, row: int, column: int, name: str, words: str, unit: str) -> Axes:
         """One of the small panels, over the time of the course."""
         left, top = 170 + _COLUMN * column, _FIRST_ROW + _ROW * row
-        self._headed(left - 4, top - _HEAD, name, words)
+        self.named(left - 4, top - _HEAD, name, words)
         axes = self.axes(name, left, top, *_PANEL)
         quiet_frame(axes)
         axes.set_xlim(0, self._course.times[-1])

@@ -20,19 +20,9 @@ from quadleg.analysis.events import StateInterval
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import words
 from quadleg.plotting.course_plots import ESTIMATE
-from quadleg.plotting.sheet import (
-    INK,
-    MARGIN,
-    PALE,
-    QUIET,
-    WIDTH,
-    Sheet,
-    quiet_frame,
-    styled,
-    thinned,
-)
+from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, quiet_frame, styled, thinned
 from quadleg.plotting.state_colours import STATE_EDGE, STATES, shown_state
-from quadleg.robot.colours import BODY, LEG
+from quadleg.robot.colours import BODY
 from quadleg.robot.model import JOINTS, LEGS
 
 Array = NDArray[Any]
@@ -256,11 +246,6 @@ def _points(axes: Axes) -> int:
 def handle(style: dict[str, Any], label: str) -> Line2D:
     """A line of this style, for the key."""
     return Line2D([], [], label=label, **{key: value for key, value in style.items() if key != "zorder"})
-
-
-def leg_handles() -> list[Line2D]:
-    """The colours of the legs, for the key."""
-    return [Line2D([], [], color=LEG[leg], linewidth=4, label=words(leg)) for leg in LEGS]
 
 
 def at_least(axes: Axes, span: float) -> None:

@@ -5,37 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, degrees
-from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from quadleg.analysis.pose_run import History, Step
 from quadleg.geometry.registration import fit_pose
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward
-from quadleg.plotting.portrait import (
-    FRONT,
-    SIDE,
-    PortraitView,
-    Stand,
-    draw_robot,
-)
+from quadleg.plotting.portrait import FRONT, SIDE, PortraitView, Stand, draw_robot
 from quadleg.plotting.sheet import (
-    DPI,
     INK,
+    LINE,
     MARGIN,
     PALE,
     QUIET,
     SECTION,
-    TITLE,
     WIDTH,
     Sheet,
+    leg_handles,
     quiet_frame,
     spread,
     styled,
@@ -53,7 +45,6 @@ _COLUMNS = 6
 # All below in pixels.
 _COLUMN_GAP, _ROW_GAP, _CAPTION_GAP = 40, 34, 10
 _TOP = 140
-_LINE = 28
 _CHARACTER = 12.6  # a little over the mean width of one
 _ASKED, _ARROW, _REACHED, _UNIT = 148, 170, 262, 270  # right end, middle, right end, left end
 _AXIS_LEFT, _AXIS_RIGHT = 170, 2270
@@ -76,11 +67,6 @@ _CURVES: dict[str, dict[str, Any]] = {
 _LIMP: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 1.0, "markeredgewidth": 0}
 _NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
 _SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
-
-
-def demo_picture(robot: RobotModel, steps: Sequence[Step], history: History, path: Path) -> None:
-    """Draw a run into a PNG file, `WIDTH` pixels wide: see `demo_figure`."""
-    demo_figure(robot, steps, history).savefig(path, format="png", dpi=DPI)
 
 
 def demo_figure(robot: RobotModel, steps: Sequence[Step], history: History) -> Figure:
@@ -109,13 +95,15 @@ class PoseSheet(Sheet):
         scale = cell / sum(high - low for low, high in spans.values())  # pixels a metre
 
         in_rows = [range(first, min(first + columns, len(steps))) for first in range(0, len(steps), columns)]
-        caption_heights = [_LINE * max(captions[i].lines for i in row) + _CAPTION_GAP for row in in_rows]
+        caption_heights = [LINE * max(captions[i].lines for i in row) + _CAPTION_GAP for row in in_rows]
         tops = [max(stands[i].top for i in row) + 0.002 for row in in_rows]
         view_heights = [scale * (top + _GROUND) for top in tops]
         time_top = _TOP + sum(caption_heights) + sum(view_heights) + _ROW_GAP * rows + 20
-        super().__init__(round(time_top + 64 + _LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86))
+        super().__init__(round(time_top + 64 + LINE + _BAND + _PANEL_GAP + 3 * (_PANEL + _PANEL_GAP) + 86))
 
-        self._title()
+        explained = "each step at its end, from the right side and from the front; body pose asked → reached"
+        self.title(robot.name.replace("_", " "), [explained])
+        self.legend(leg_handles(linewidth=4), WIDTH - MARGIN, 50)
         row_top = float(_TOP)
         for row, caption_height, view_height, top in zip(in_rows, caption_heights, view_heights, tops):
             for column, i in enumerate(row):
@@ -132,26 +120,19 @@ class PoseSheet(Sheet):
             row_top += caption_height + view_height + _ROW_GAP
         self._over_time(time_top, steps, history)
 
-    def _title(self) -> None:
-        self.write(MARGIN, 62, self._robot.name.replace("_", " "), fontsize=TITLE, fontweight="bold")
-        explained = "each step at its end, from the right side and from the front; body pose asked → reached"
-        self.write(MARGIN, 98, explained, color=QUIET)
-        legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
-        self.legend(legs, WIDTH - MARGIN, 50)
-
     def _caption(self, left: float, top: float, number: int, caption: _Caption) -> None:
         baseline = top + 20
         self.write(left, baseline, f"{number}", fontweight="bold", color=QUIET)
         self.write(left + 42, baseline, caption.name, fontweight="bold")
         for axis, asked, reached, unit in caption.axes:
-            baseline += _LINE
+            baseline += LINE
             self.write(left, baseline, axis, color=QUIET)
             self.write(left + _ASKED, baseline, asked, ha="right")
             self.write(left + _ARROW, baseline, "→", ha="center", color=QUIET)
             self.write(left + _REACHED, baseline, reached, ha="right")
             self.write(left + _UNIT, baseline, unit, color=QUIET)
         for line in caption.note:
-            baseline += _LINE
+            baseline += LINE
             self.write(left, baseline, line, color=QUIET)
 
     def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
@@ -162,19 +143,18 @@ class PoseSheet(Sheet):
         self.write(MARGIN, top + 30, "joint angles over time", fontsize=SECTION, fontweight="bold")
         seen = {state for _, _, state in intervals}
         self.legend([state_patch(state) for state in STATES if state in seen], WIDTH - MARGIN, top + 22)
-        curves = [Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **_CURVES[leg]) for leg in LEGS]
-        self.legend(curves, 1330, top + 22, handlelength=2.6)
+        self.legend(leg_handles(_CURVES), 1330, top + 22, handlelength=2.6)
 
         top += 64
         self.write(MARGIN, top + 23, "step", color=QUIET)
-        numbers = self._strip("steps", top, _LINE, first, last)
+        numbers = self._strip("steps", top, LINE, first, last)
         numbers.vlines(bounds, 0, 1, color=PALE, linewidth=0.6)
         middles = [(step.start + step.end) / 2 for step in steps]
         apart = 36 * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT)
         for number, place in enumerate(spread(middles, apart, last), 1):
             numbers.text(place, 0.5, f"{number}", ha="center", va="center", fontweight="bold", color=QUIET)
 
-        top += _LINE
+        top += LINE
         self.write(MARGIN, top + 25, "state", color=QUIET)
         self._states(self._strip("states", top, _BAND, first, last), intervals)
 

@@ -1,11 +1,10 @@
-"""The resting pose, drawn for the person who puts the legs there: in the terminal, and as a picture."""
+"""The resting pose, for the person who puts the legs there: its angles in words, and as a picture."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from math import ceil, degrees, hypot
+from math import degrees
 from pathlib import Path
 from typing import Any
 
@@ -15,29 +14,6 @@ from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
 Point = tuple[float, float]
-Dot = tuple[int, int]
-
-_COLUMNS = 76  # characters that both views take
-_GAP = 4  # between them
-_ACROSS, _UP = 2, 4  # dots in a character, which is about twice as high as wide, so that the dots are square
-_BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode's bit of each dot, row by row
-
-# What each character looks like in dots, row by row from the top.
-_ASCII = (
-    ("'", "## .. .. .."),
-    ("-", ".. ## .. .."),
-    ("-", ".. .. ## .."),
-    ("_", ".. .. .. ##"),
-    ("|", "#. #. #. #."),
-    ("|", ".# .# .# .#"),
-    ("/", ".# .# #. #."),
-    ("\\", "#. #. .# .#"),
-    ("#", "## ## ## ##"),
-)
-_SHAPES = [
-    (character, [(i % 2, i // 2) for i, mark in enumerate(rows.replace(" ", "")) if mark == "#"])
-    for character, rows in _ASCII
-]
 
 
 @dataclass(frozen=True)
@@ -45,11 +21,10 @@ class RestingView:
     """The robot at rest from one side: places across and up in m, the ground at 0.
 
     `body` is the lower left and the upper right corner of its box. A leg runs from its abduction axis over hip
-    and knee to the foot centre; the far legs come first. `word` is which word of a leg's name tells the legs apart.
+    and knee to the foot centre; the far legs come first.
     """
 
     title: str
-    word: int
     body: tuple[Point, Point]
     legs: dict[str, tuple[Point, ...]]
 
@@ -75,7 +50,7 @@ def views(robot: RobotModel) -> tuple[RestingView, RestingView]:
     angles, height = stance_angles(robot, robot.resting), robot.resting.height
     places = {leg.name: points(leg, angles[3 * i : 3 * i + 3]) for i, leg in enumerate(robot.legs)}
 
-    def view(title: str, axis: int, word: int, far: str) -> RestingView:
+    def view(title: str, axis: int, far: str) -> RestingView:
         def seen(place: Sequence[float]) -> Point:
             return place[axis], height + place[2]
 
@@ -83,9 +58,9 @@ def views(robot: RobotModel) -> tuple[RestingView, RestingView]:
             seen([c + sign * s / 2 for c, s in zip(robot.body.centre, robot.body.size)]) for sign in (-1.0, 1.0)
         )
         far_first = sorted(LEGS, key=lambda leg: far not in leg)
-        return RestingView(title, word, (low, high), {leg: tuple(map(seen, places[leg])) for leg in far_first})
+        return RestingView(title, (low, high), {leg: tuple(map(seen, places[leg])) for leg in far_first})
 
-    return view("from its right side, forward is to the right", 0, 0, "left"), view("from the front", 1, 1, "rear")
+    return view("from its right side, forward is to the right", 0, "left"), view("from the front", 1, "rear")
 
 
 def angles_in_words(robot: RobotModel, degree: str = "°") -> list[str]:
@@ -111,85 +86,12 @@ def _way(joint: str, angle: int, outward: float) -> str:
     return "points rearward" if angle < 0 else "points forward"
 
 
-# In the terminal
-
-
-def drawing(robot: RobotModel, encoding: str) -> list[str]:
-    """The resting pose in lines of at most 80 characters: both views to one scale, and the twelve angles.
-
-    In braille dots where the terminal's `encoding` is a UTF, in ASCII elsewhere.
-    """
-    unicode = encoding.lower().startswith("utf")
-    both = views(robot)
-    top = max(view.top for view in both)
-    # Lines and the names below feet want a little more than the robot's own width.
-    scale = ((_COLUMNS - _GAP) * _ACROSS - 16) / sum(high - low for low, high in (view.span for view in both))
-    side, front = (_drawn(view, scale, ceil((top * scale + 1) / _UP), unicode) for view in both)
-    width = max(map(len, side)) + _GAP
-    lines = [f"{left:<{width}}{right}" for left, right in zip(side, front)]
-    lines = [
-        f"{robot.name} at rest",
-        f"hip axes {1000 * robot.resting.height:.0f} mm above the ground; o is a hip or a knee",
-        "",
-        *lines,
-        "",
-        *angles_in_words(robot, "°" if unicode else " deg"),
-    ]
+def described(robot: RobotModel, encoding: str) -> list[str]:
+    """The resting pose in lines for a terminal of this `encoding`: the height, and the twelve angles."""
+    degree = "°" if encoding.lower().startswith("utf") else " deg"
+    height = f"hip axes {1000 * robot.resting.height:.0f} mm above the ground"
+    lines = [f"{robot.name} at rest", height, "", *angles_in_words(robot, degree)]
     return [f"  {line}".rstrip() for line in lines]
-
-
-def _drawn(view: RestingView, scale: float, rows: int, unicode: bool) -> list[str]:
-    """One view at `scale` dots a metre: its title, `rows` rows, the ground, the names of the feet."""
-    left, right = view.span
-    columns = ceil((right - left) * scale / _ACROSS) + 4
-    lowest = rows * _UP - 1
-
-    def dot(place: Point) -> Dot:
-        # What a resting pose has below the ground is drawn on it.
-        return round((place[0] - left) * scale) + 2 * _ACROSS, min(lowest, round(lowest - place[1] * scale))
-
-    (x0, z0), (x1, z1) = view.body
-    cells: dict[Dot, set[Dot]] = {}
-    for corners in (((x0, z0), (x0, z1), (x1, z1), (x1, z0), (x0, z0)), *view.legs.values()):
-        for x, y in _line(list(map(dot, corners))):
-            cells.setdefault((x // _ACROSS, y // _UP), set()).add((x % _ACROSS, y % _UP))
-    character = _braille if unicode else _ascii
-    drawn = [[character(cells[x, y]) if (x, y) in cells else " " for x in range(columns)] for y in range(rows)]
-    for leg in view.legs.values():
-        for x, y in map(dot, leg[1:3]):
-            drawn[y // _UP][x // _ACROSS] = "o"
-    feet = {name.split("_")[view.word]: dot(leg[-1])[0] // _ACROSS for name, leg in view.legs.items()}
-    return [view.title, "", *map("".join, drawn), ("─" if unicode else "=") * columns, _names(feet, columns)]
-
-
-def _names(feet: dict[str, int], columns: int) -> str:
-    """The names of the feet, each at its column."""
-    line = ""
-    for name, column in sorted(feet.items(), key=lambda item: item[1]):
-        line = f"{line:<{max(0, column - len(name) // 2)}}{name}"
-    return f"{line:<{columns}}"
-
-
-def _line(corners: Sequence[Dot]) -> Iterator[Dot]:
-    """The dots of the lines from corner to corner."""
-    for (x0, y0), (x1, y1) in pairwise(corners):
-        steps = max(1, abs(x1 - x0), abs(y1 - y0))
-        for k in range(steps + 1):
-            yield round(x0 + (x1 - x0) * k / steps), round(y0 + (y1 - y0) * k / steps)
-
-
-def _braille(dots: Iterable[Dot]) -> str:
-    return chr(0x2800 + sum(_BRAILLE[y][x] for x, y in dots))
-
-
-def _ascii(dots: Iterable[Dot]) -> str:
-    """The character whose own dots are the nearest to these, and these to its."""
-
-    def unlike(shape: list[Dot]) -> float:
-        pairs = ((dots, shape), (shape, dots))
-        return sum(min(hypot(x - u, y - v) for u, v in others) for one, others in pairs for x, y in one)
-
-    return min(_SHAPES, key=lambda known: unlike(known[1]))[0]
 
 
 # As a picture

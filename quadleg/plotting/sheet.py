@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Any
 
 import matplotlib
@@ -11,15 +12,18 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from quadleg.robot.colours import rgb
+from quadleg.robot.colours import LEG, rgb
+from quadleg.robot.model import LEGS
 
 Array = NDArray[Any]
 
 WIDTH = 2400  # pixels
 DPI = 200
 MARGIN = 60  # pixels
+LINE, _BOLD = 28, 14.2  # pixels between lines; of a bold character
 _SMALLEST = 0.05  # m that axes of places show at the least
 
 TEXT, SECTION, TITLE = 8.0, 11.0, 14.0  # points
@@ -67,6 +71,18 @@ def spread(places: Sequence[float], apart: float, last: float) -> list[float]:
     return result
 
 
+def save_png(figure: Figure, path: Path) -> None:
+    """Write a figure into a PNG file, `WIDTH` pixels wide. Raises OSError."""
+    figure.savefig(path, format="png", dpi=DPI)
+
+
+def leg_handles(own: Mapping[str, Mapping[str, Any]] | None = None, **style: Any) -> list[Line2D]:
+    """The legs' names beside their colours, for a legend: lines of one style, and of each leg's own."""
+    return [
+        Line2D([], [], label=leg.replace("_", " "), color=LEG[leg], **style, **(own or {}).get(leg, {})) for leg in LEGS
+    ]
+
+
 class Sheet:
     """A white figure, `WIDTH` pixels wide and `height` high, laid out in pixels from its upper left corner."""
 
@@ -82,6 +98,17 @@ class Sheet:
     def write(self, left: float, baseline: float, words: str, **style: Any) -> None:
         """Words that begin at `left`, or as `ha` among the style says."""
         self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
+
+    def title(self, name: str, explained: Sequence[str]) -> None:
+        """The title, and lines below it that say what is shown."""
+        self.write(MARGIN, 62, name, fontsize=TITLE, fontweight="bold")
+        for line, words in enumerate(explained):
+            self.write(MARGIN, 104 + LINE * line, words, color=QUIET)
+
+    def named(self, left: float, baseline: float, name: str, words: str) -> None:
+        """The name of what is below, and words about it."""
+        self.write(left, baseline, name, fontweight="bold")
+        self.write(left + _BOLD * len(name) + 16, baseline, words, color=QUIET)
 
     def legend(self, handles: Sequence[Artist], right: float, middle: float, handlelength: float = 1.6) -> None:
         """A line of what colours mean, that ends at `right`."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,23 +13,17 @@ from matplotlib.patches import Patch, Polygon, Rectangle
 from numpy.typing import NDArray
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import (
-    Footfalls,
-    Measured,
-    Walk,
-    walk_figures,
-)
+from quadleg.analysis.walk_measures import Footfalls, Measured, Walk, walk_figures
 from quadleg.gait.stability import support_polygon
 from quadleg.gait.walking_limits import SPEED_SHARE
 from quadleg.geometry.planar import from_frame_batch
 from quadleg.plotting.sheet import (
-    DPI,
     INK,
+    LINE,
     MARGIN,
     PALE,
     QUIET,
     SECTION,
-    TITLE,
     WIDTH,
     Sheet,
     fit_equal,
@@ -51,7 +44,6 @@ MOMENTS = 4  # at which the support is drawn
 
 # All below in pixels; boxes are left, top within the walk's band, width, height.
 _TOP, _BAND, _BAND_GAP = 270, 1066, 30
-_LINE, _BOLD = 28, 14.2  # between lines; a bold character
 _RIGHT = 830  # where the names at the right begin
 _ABOVE, _FLATTEST, _TALLEST = (170, 130, 620), 300, 800
 _FALLS = (1030, 130, 430, 270)
@@ -74,11 +66,6 @@ _EXPLAINED = (
 )
 
 
-def walk_picture(robot: RobotModel, walks: Sequence[Walk], path: Path) -> None:
-    """Draw walks into a PNG file, `WIDTH` pixels wide: see `walk_figure`."""
-    walk_figure(robot, walks).savefig(path, format="png", dpi=DPI)
-
-
 def walk_figure(robot: RobotModel, walks: Sequence[Walk]) -> Figure:
     """Walks as a figure, one below the other.
 
@@ -86,22 +73,9 @@ def walk_figure(robot: RobotModel, walks: Sequence[Walk]) -> Figure:
     the feet's paths from the side over the same strides; stability margin and joint speeds over time.
     """
     with styled():
-        picture = WalkSheet(_TOP + len(walks) * _BAND + (len(walks) - 1) * _BAND_GAP)
-        picture.title(robot)
-        for number, walk in enumerate(walks):
-            _Band(picture, _TOP + number * (_BAND + _BAND_GAP), robot, walk, str(number + 1))
-        return picture.figure
-
-
-class WalkSheet(Sheet):
-    """The figure in the making."""
-
-    def title(self, robot: RobotModel) -> None:
-        """What stands above all walks."""
-        self.write(MARGIN, 62, f"{robot.name.replace('_', ' ')}, walking", fontsize=TITLE, fontweight="bold")
-        for line, words in enumerate(_EXPLAINED):
-            self.write(MARGIN, 104 + _LINE * line, words, color=QUIET)
-        self.legend([Patch(color=LEG[leg], label=leg.replace("_", " ")) for leg in LEGS], WIDTH - MARGIN, 50)
+        sheet = Sheet(_TOP + len(walks) * _BAND + (len(walks) - 1) * _BAND_GAP)
+        sheet.title(f"{robot.name.replace('_', ' ')}, walking", _EXPLAINED)
+        sheet.legend([Patch(color=LEG[leg], label=leg.replace("_", " ")) for leg in LEGS], WIDTH - MARGIN, 50)
         marks = [
             Line2D([], [], color=INK, linewidth=1.4, marker="o", markersize=4, label="centre of mass"),
             Line2D([], [], **_PLANNED, label="planned way"),
@@ -111,10 +85,13 @@ class WalkSheet(Sheet):
             Patch(**_OUTLINE, label="body at the beginning"),
             Patch(**_OUTLINE | {"facecolor": thinned(BODY, 0.2)}, label="at the end"),
         ]
-        self.legend(marks, WIDTH - MARGIN, 210)
+        sheet.legend(marks, WIDTH - MARGIN, 210)
+        for number, walk in enumerate(walks):
+            WalkBand(sheet, _TOP + number * (_BAND + _BAND_GAP), robot, walk, str(number + 1))
+        return sheet.figure
 
 
-class _Band:
+class WalkBand:
     """The panels of one walk, from `top` down; their labels begin with its number."""
 
     def __init__(self, sheet: Sheet, top: float, robot: RobotModel, walk: Walk, number: str) -> None:
@@ -141,10 +118,8 @@ class _Band:
         quiet_frame(axes)
         return axes
 
-    def _headed(self, left: float, baseline: float, name: str, words: str) -> None:
-        """The name of what is below, and words about it."""
-        self._sheet.write(left, self._top + baseline, name, fontweight="bold")
-        self._sheet.write(left + _BOLD * len(name) + 16, self._top + baseline, words, color=QUIET)
+    def _named(self, left: float, baseline: float, name: str, words: str) -> None:
+        self._sheet.named(left, self._top + baseline, name, words)
 
     def _above(self) -> None:
         """The ground from above, with its x to the right."""
@@ -155,7 +130,7 @@ class _Band:
         extent = np.ptp(places, axis=0)
         height = float(np.clip(width * extent[1] / extent[0], _FLATTEST, _TALLEST))
         slip = self._figures["largest slip of a foot on the ground"]
-        self._headed(MARGIN, top - 20, "from above", f"a foot slips by {slip} at most")
+        self._named(MARGIN, top - 20, "from above", f"a foot slips by {slip} at most")
         axes = self._axes("above", (left, top, width, height))
         fit_equal(axes, places, width / height, margin=1.06)
 
@@ -186,7 +161,7 @@ class _Band:
         walk, falls, times = self._walk, self._falls, self._times
         _, top, _, height = _FALLS
         behind = self._figures["servos behind the plan"]
-        self._headed(_RIGHT, top - 20, "feet on the ground", f"bars by the plan; hills measured, {behind} later")
+        self._named(_RIGHT, top - 20, "feet on the ground", f"bars by the plan; hills measured, {behind} later")
         axes = self._axes("footfalls", _FALLS)
         axes.set(xlim=(times[falls.first], times[falls.last]), ylim=(len(ROWS) - 0.5, -0.75))
         lifted = np.clip(self._measured.heights, 0.0, None) / walk.gait.foot_clearance
@@ -212,7 +187,7 @@ class _Band:
         """Each foot from the right side, all to one scale: front legs at the right, since forward is to the right."""
         walk, measured, falls = self._walk, self._measured, self._falls
         left, top, width, height = _SIDES
-        self._headed(left - 100, top - 20, "feet from the side", "pale: planned")
+        self._named(left - 100, top - 20, "feet from the side", "pale: planned")
         wide, high = (width - _SIDE_GAP) / 2, (height - _SIDE_GAP) / 2
         hips = np.array([leg.hip[0] for leg in self._robot.legs])
         radii = np.array([leg.foot_radius for leg in self._robot.legs])
@@ -250,7 +225,7 @@ class _Band:
         start, end = self._times[self._falls.first], self._times[self._falls.last]
         axes.axvspan(start, end, color=thinned(BODY, 0.15), linewidth=0, zorder=0)
         values = sorted(lines)
-        for value, place in zip(values, spread(values, _LINE * (ylim[1] - ylim[0]) / box[3], ylim[1])):
+        for value, place in zip(values, spread(values, LINE * (ylim[1] - ylim[0]) / box[3], ylim[1])):
             axes.axhline(value, label=lines[value], **_REFERENCE)
             axes.text(1.008, place, lines[value], transform=axes.get_yaxis_transform(), va="center", color=QUIET)
         return axes
@@ -265,7 +240,7 @@ class _Band:
         if asked is not None:
             lines[1000 * asked] = f"asked: {1000 * asked:g} mm"
             words = f"least {least}; with four feet on the ground it is larger than shown"
-        self._headed(_RIGHT, top - 20, "stability margin", words)
+        self._named(_RIGHT, top - 20, "stability margin", words)
         stepping = margin[~self._measured.down.all(axis=1)]
         low, high = min(0.0, np.nanmin(stepping)), max(np.nanmax(stepping), *lines)
         axes = self._over_time("margin", _MARGINS, lines, (low - 0.15 * (high - low), high + 0.2 * (high - low)))
@@ -278,7 +253,7 @@ class _Band:
         """The fastest of each kind of joint."""
         left, top, width, height = _SPEEDS
         speeds = self._measured.speeds
-        self._headed(
+        self._named(
             _RIGHT, top - 20, "joint speed", f"the fastest of four legs; most: {self._figures['fastest joint']}"
         )
         times = (self._times[1:] + self._times[:-1]) / 2

@@ -11,16 +11,7 @@ from quadleg.analysis.events import Event, Weight
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import RecordingMetric, figures
 from quadleg.errors import OutputPathError, shortened
-from quadleg.report.report_page import (
-    Block,
-    Box,
-    PageImage,
-    PageTable,
-    Paragraph,
-    Section,
-    TableColumns,
-    page,
-)
+from quadleg.report.report_page import Block, Box, PageImage, PageTable, Paragraph, Section, TableColumns, page
 from quadleg.report.report_pictures import ReportPicture, pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 

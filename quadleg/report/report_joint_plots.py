@@ -20,10 +20,9 @@ from quadleg.plotting.panels import (
     PanelSheet,
     at_least,
     handle,
-    leg_handles,
     report_style,
 )
-from quadleg.plotting.sheet import INK, quiet_frame
+from quadleg.plotting.sheet import INK, leg_handles, quiet_frame
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
@@ -68,7 +67,7 @@ def tracking_error(analysis: RecordingAnalysis) -> Figure:
         assert found is not None
         rms, most = np.degrees(found.rms), np.degrees(found.most)
         sheet = PanelSheet.of(analysis, 1010)
-        sheet.key(leg_handles())
+        sheet.key(leg_handles(linewidth=4))
         width = RIGHT - LEFT
         sheet.states(LEFT, 64, width, "states")
         sheet.headed(LEFT, 146, "the farthest of twelve joints", "over time")
@@ -109,7 +108,7 @@ def power(analysis: RecordingAnalysis) -> Figure:
         row, count = 300, len(kinds) + len(analysis.panels)
         sheet = PanelSheet.of(analysis, 160 + row * count + 50)
         if kinds:
-            sheet.key(leg_handles())
+            sheet.key(leg_handles(linewidth=4))
         sheet.states(LEFT, 64, RIGHT - LEFT, "states")
         tops = [160 + row * k for k in range(count)]
         for joint, top in zip(kinds, tops):

@@ -25,16 +25,9 @@ from quadleg.plotting.panels import (
     PanelSheet,
     envelope,
     handle,
-    leg_handles,
     report_style,
 )
-from quadleg.plotting.sheet import (
-    INK,
-    QUIET,
-    fit_equal,
-    quiet_frame,
-    thinned,
-)
+from quadleg.plotting.sheet import INK, QUIET, fit_equal, leg_handles, quiet_frame, thinned
 from quadleg.plotting.walk_plots import ROWS
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS
@@ -61,7 +54,7 @@ def gait(analysis: RecordingAnalysis) -> Figure:
         drawn = [walk for walk in chosen.values() if walk in longest]
         one = 430 + (410 if analysis.robot else 0)
         sheet = PanelSheet.of(analysis, 100 + one * len(drawn))
-        sheet.key(leg_handles())
+        sheet.key(leg_handles(linewidth=4))
         for k, walk in enumerate(drawn):
             _one_gait(sheet, analysis, walk, 100 + one * k)
         return sheet.figure
