@@ -11,12 +11,9 @@ from math import cos, pi, sin, sqrt
 
 import numpy as np
 
-from quadleg.commissioning.wizard.robot_wizard import (
-    Electrics,
-    Measures,
-    find_poses,
-    robot_file,
-)
+from quadleg.commissioning.wizard.new_robot_file import robot_file
+from quadleg.commissioning.wizard.pose_search import find_poses
+from quadleg.commissioning.wizard.robot_measures import Electrics, Measures
 from quadleg.commissioning.wizard.servo_classes import ReadyKind
 from quadleg.errors import RobotFileError
 from quadleg.robot.model import RobotModel

@@ -293,7 +293,7 @@ def test_answers_out_of_range_are_told_what_would_be_right(path: Path) -> None:
     assert hold(bench.session.calibrate([HIP]), answers)
     assert len(complaints) == 4
     assert sum("at a number from -70 to 160 °" in complaint for complaint in complaints) == 3
-    assert complaints[-1] == "400 ° makes no sense here: -70 to 160 ° would do"
+    assert complaints[-1] == "400 makes no sense here: -70 to 160 ° would be right"
 
 
 def test_a_mark_taken_back_is_asked_for_again(path: Path) -> None:

@@ -113,8 +113,8 @@ def test_answers_are_taken_as_written_and_in_lists(tmp_path: Path) -> None:
     given = FileAnswers(file)
     mark, limp = Question("mark", "", (Choice("done", "d", ""),), Number("°", -40, 40), jog=True), Question("limp", "")
     assert [given(mark) for _ in range(3)] == ["+25", "at -30", "done"]
-    assert all(mark.takes(answer) for answer in ("+25", "at -30", "at -30,5", "done", "to 1500"))
-    assert not any(mark.takes(answer) for answer in ("25", "30", "at 50", "at", "to", "here"))
+    assert not any(mark.fault_of(answer) for answer in ("+25", "at -30", "at -30,5", "done", "to 1500"))
+    assert all(mark.fault_of(answer) for answer in ("25", "30", "at 50", "at", "to", "here"))
     with pytest.raises(AnswerError, match="1 answers are left"):
         given.check_all_used()
     assert given(limp) == "no"

@@ -216,7 +216,7 @@ def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:
         await hands.asked("mark")
         await hands.press("9", "9", "9", "backspace", "9", "enter")
         await hands.asked("mark")
-        assert "999 ° makes no sense here: -190 to 25 ° would do" in hands.question.complaint
+        assert "999 makes no sense here: -190 to 25 ° would be right" in hands.question.complaint
         assert "makes no sense here" in hands.shown.export_screenshot().replace("&#160;", " ")
         await hands.press("q")
 

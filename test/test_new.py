@@ -21,12 +21,9 @@ from hypothesis_settings import examples
 from terminal import PseudoTerminal
 
 from quadleg.cli import main
-from quadleg.commissioning.wizard.robot_wizard import (
-    Measures,
-    describe,
-    find_poses,
-    say_next_steps,
-)
+from quadleg.commissioning.wizard.pose_search import find_poses
+from quadleg.commissioning.wizard.robot_measures import Measures
+from quadleg.commissioning.wizard.robot_wizard import describe, say_next_steps
 from quadleg.commissioning.wizard.servo_classes import READY_KINDS, usual_stall_current
 from quadleg.errors import OutputPathError
 from quadleg.geometry.transforms import Pose
@@ -185,6 +182,15 @@ def test_all_that_the_file_offers_may_be_taken(path: Path) -> None:
     assert all(joint.servo.kind.holds_without_pulses for joint in robot.joints)
 
 
+def test_others_may_read_the_file_as_the_umask_says(path: Path) -> None:
+    before = os.umask(0o027)
+    try:
+        ScriptedUser().describe(path)
+    finally:
+        os.umask(before)
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
 def whole(low: float, high: float) -> st.SearchStrategy[str]:
     return st.integers(int(low), int(high)).map(str)
 
@@ -278,11 +284,11 @@ def test_numbers_come_with_point_or_comma_and_with_units(answer: str, unit: str,
         ("width", "170", "170 is too much: the legs move 90 mm from the middle, and would touch a wider body"),
         ("belly", "190", "190 is too much: the hip axes would be more than 20 mm above the top of the body (J)"),
         ("foot_radius", "40", "40 is too much: such a foot has no room beside the body or below the leg"),
-        ("knees", "5", "'5' is none of them: a number from 1 to 4 would be right"),
-        ("knees", "²", "'²' is none of them"),
+        ("knees", "5", "'5' is no answer here. Right would be: 1, 2, 3, 4, end"),
+        ("knees", "²", "'²' is no answer here"),
         ("mass", "1.5", "1.5 makes no sense here: 100 to 20000 g would be right"),
         ("voltage", "12", "12 is too much: servos of this kind would burn; 4.8 to 6.8 V would be right"),
-        ("board", "i2c", "'i2c' is none of them: a number from 1 to 3 would be right"),
+        ("board", "i2c", "'i2c' is no answer here. Right would be: 1, 2, 3, end"),
     ],
 )
 def test_an_answer_that_makes_no_sense_is_asked_again_with_the_reason(

@@ -23,6 +23,7 @@ from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 
 
 def _new(options: argparse.Namespace) -> int:
+    from quadleg.commissioning.dialog import Ended
     from quadleg.commissioning.feasibility.check import check
     from quadleg.commissioning.feasibility.check_table import print_check
     from quadleg.commissioning.wizard.robot_wizard import describe, say_next_steps
@@ -32,7 +33,7 @@ def _new(options: argparse.Namespace) -> int:
 
     try:
         robot = describe(options.file, input, say)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, Ended):
         say("")
         warn("interrupted: nothing is written")
         return 130

@@ -10,13 +10,15 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from quadleg.robot_file.maker_units import UNITS, number_from
+
 Said = TypeVar("Said")
 Talk = Generator["Question", str, Said]
 
 STILL_HELD = (
     "THE BOARD DID NOT TAKE THE LAST STOP: a servo may hold its last pulse for ever. Open the servo supply's switch."
 )
-END = "end"  # the answer that every question takes
+END = "end"  # the answer that every question takes, but for one after words of the person's own
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
 _JOG = re.compile(rf"([+-]\d+(?:\.\d+)?)|to ({_NUMBER})")
@@ -37,19 +39,34 @@ class Choice:
 
 @dataclass(frozen=True)
 class Number:
-    """An answer that is a number of `unit`, from `low` to `high`."""
+    """An answer that is a number of `unit`, from `low` to `high`; `beyond` says why no more."""
 
     unit: str
     low: float
     high: float
+    beyond: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.low:g} to {self.high:g} {self.unit}"
+
+    def read(self, answer: str) -> float | None:
+        """The number in an answer, where makers use several units also in another of them; None where there is none."""
+        return number_from(answer, self.unit) if self.unit in UNITS else number_of(answer)
+
+    def fault_of(self, number: float) -> str:
+        """Why a number will not do; empty for a good one."""
+        if number > self.high and self.beyond:
+            return f"{number:g} is too much: {self.beyond}; {self} would be right"
+        return "" if self.low <= number <= self.high else f"{number:g} makes no sense here: {self} would be right"
 
 
 @dataclass(frozen=True)
 class Question:
     """One question. `key` names it in a file of answers.
 
-    With `jog` it also takes `+5` and `-5` (µs from here) and `to 1500` (µs), and a `number` after the word `at`.
-    `complaint` says what was wrong with the last answer.
+    With `jog` it also takes `+5` and `-5` (µs from here) and `to 1500` (µs), and a `number` after the word `at`. With
+    `judge` it takes words of the person's own for which that finds no fault. `default` is what an empty answer stands
+    for. `complaint` says what was wrong with the last answer.
     """
 
     key: str
@@ -57,6 +74,8 @@ class Question:
     choices: tuple[Choice, ...] = ()
     number: Number | None = None
     jog: bool = False
+    judge: Callable[[str], str] | None = None
+    default: str = ""
     complaint: str = ""
 
     @property
@@ -65,28 +84,24 @@ class Question:
         answers = [choice.word for choice in self.choices]
         if self.number:
             at = "at " if self.jog else ""
-            answers.append(f"{at}a number from {self.number.low:g} to {self.number.high:g} {self.number.unit}")
+            answers.append(f"{at}a number from {self.number}")
         if self.jog:
             answers += ["+5 or another step in µs", "to 1500 or another pulse in µs"]
         return ", ".join([*answers, END])
 
-    def takes(self, answer: str) -> bool:
-        """Whether it is an answer to this."""
-        if any(answer == choice.word for choice in self.choices):
-            return True
-        if self.jog and _JOG.fullmatch(answer):
-            return True
-        if self.number is None or (self.jog and not answer.startswith("at ")):
-            return False
-        number = number_of(answer)
-        return number is not None and self.number.low <= number <= self.number.high
-
-    def complaint_about(self, answer: str) -> str:
-        """Why an answer that it does not take is none."""
-        number = number_of(answer)
-        if self.number and number is not None and answer.startswith("at ") == self.jog:
-            unit = self.number.unit
-            return f"{number:g} {unit} makes no sense here: {self.number.low:g} to {self.number.high:g} {unit} would do"
+    def fault_of(self, answer: str) -> str:
+        """Why an answer is none to this question, and which would be; empty for a good one."""
+        if self.judge:
+            return self.judge(answer)
+        word = answer.lower()
+        if any(word == choice.word for choice in self.choices) or (self.jog and _JOG.fullmatch(word)):
+            return ""
+        if self.number and (word.startswith("at ") or not self.jog):
+            number = self.number.read(word)
+            if number is not None:
+                return self.number.fault_of(number)
+            if self.default:
+                return f"'{answer}' is not understood: {self.number}, as {self.default} would be"
         return f"{answer!r} is no answer here. Right would be: {self.valid}"
 
 
@@ -108,12 +123,13 @@ def jogged(answer: str, pulse: float) -> float | None:
 def ask(question: Question) -> Talk[str]:
     """Ask until the answer is one that is taken. Raises Ended where the person ends it all."""
     while True:
-        answer = (yield question).strip().lower()
-        if answer == END:
+        answer = (yield question).strip() or question.default
+        if answer.lower() == END and not question.judge:
             raise Ended
-        if question.takes(answer):
-            return answer
-        question = replace(question, complaint=question.complaint_about(answer))
+        complaint = question.fault_of(answer)
+        if not complaint:
+            return answer if question.judge else answer.lower()
+        question = replace(question, complaint=complaint)
 
 
 def converse(talk: Talk[Said], answer: Callable[[Question], str]) -> Said:

@@ -86,6 +86,38 @@ def copy_to(source: Path, target: Path) -> None:
         raise OutputPathError(f"{target} cannot be written: {error.strerror}") from error
 
 
+def check_new(path: Path) -> None:
+    """Raises OutputPathError where no new robot file can be written."""
+    if os.path.lexists(path):
+        raise OutputPathError(f"{path} is there already and stays as it is: name a new file, or remove that one first")
+    if not path.parent.is_dir():
+        raise OutputPathError(f"{path} cannot be written: there is no folder {path.parent}; make it first")
+    try:
+        tempfile.TemporaryFile(dir=path.parent).close()
+    except OSError as error:
+        raise OutputPathError(
+            f"{path} cannot be written, {error.strerror}: name a file in a folder of yours"
+        ) from error
+
+
+def write_new(path: Path, text: str) -> RobotModel:
+    """Write a new robot file, whole or not at all; the robot that it describes.
+
+    Raises OutputPathError as `check_new` does, and where there is no room.
+    """
+    check_new(path)
+    try:
+        with _checked(path, text) as temporary:
+            umask = os.umask(0)  # it can be read by setting it only
+            os.umask(umask)
+            temporary.chmod(0o666 & ~umask)
+            temporary.replace(path)
+            _sync_folder(path.parent)
+    except OSError as error:
+        raise OutputPathError(f"{path} cannot be written, {error.strerror}: put the text above there") from error
+    return load_robot(path)
+
+
 def changed(text: str, changes: Changes) -> str:
     """The text of a robot file with other values; every line that says the same stays as it was written."""
     yaml = YAML()

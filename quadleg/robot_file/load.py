@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import math
-from importlib.resources import files
 from pathlib import Path
 
 from quadleg.errors import Fault, RobotFileError
@@ -38,6 +36,7 @@ from quadleg.robot_file.contradictions import (
     is_calibrated,
     limits_deg,
 )
+from quadleg.robot_file.robot_schema import robot_schema
 from quadleg.robot_file.schema_document import Document, read_text
 from quadleg.shipped import config_folder
 
@@ -63,8 +62,7 @@ def robot_from_text(text: str, path: Path | str) -> RobotModel:
 
     Raises RobotFileError, as `load_robot` does.
     """
-    schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
-    document = Document(Path(path), text, schema)
+    document = Document(Path(path), text, robot_schema())
     check_keys(document)
     robot = _robot(document)
     check_robot(document, robot)

@@ -33,6 +33,7 @@ _FACTORS: dict[str, dict[str, float]] = {
     "us": {"us": 1, "µs": 1, "ms": 1000, "s": 1e6},
     "number": {},
 }
+UNITS = frozenset(_FACTORS)  # of the robot file, in which `number_from` reads
 # Units of speed, of which more is less time: the robot file's figure is this over theirs.
 _RECIPROCALS: dict[str, dict[str, float]] = {
     "s/60deg": {"deg/s": 60, "rpm": 10, "r/min": 10, "1/min": 10, "rad/s": pi / 3}

@@ -58,7 +58,7 @@ class Unsound(Exception):
 
 
 class Document:
-    """The text of one file, checked against `schema`; `path` is what faults name.
+    """The text of one file, checked against `schema`, which has no references; `path` is what faults name.
 
     `faults` are those of the syntax, of the keys and of the schema, to which whoever knows the meaning adds
     by `fault`. A key is the tuple of names and indices that leads to a value, e.g.
@@ -142,8 +142,6 @@ class Document:
         schema = self._schema
         for part in key:
             schema = schema.get("properties", {}).get(part) or schema["additionalProperties"]
-            if "$ref" in schema:
-                schema = self._schema["$defs"][schema["$ref"].rsplit("/", 1)[1]]
         return schema
 
     def _at(self, key: Key) -> Any:

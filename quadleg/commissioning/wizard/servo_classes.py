@@ -5,7 +5,7 @@ Typical figures of each class: common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import pi
 
 from quadleg.robot_file.maker_units import KG_CM
@@ -37,6 +37,12 @@ class ReadyKind:
     idle_current_a: float
     stall_current_a: float
     voltages_v: tuple[float, float]
+
+    @property
+    def data_sheet(self) -> dict[str, object]:
+        """The figures by their keys in a robot file."""
+        others = ("key", "words", "voltages_v")
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name not in others}
 
     @property
     def figures(self) -> str:
