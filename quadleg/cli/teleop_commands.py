@@ -24,7 +24,7 @@ def _drive(options: argparse.Namespace) -> int:
 
 
 def _joystick(options: argparse.Namespace) -> int:
-    from quadleg.teleop.gamepad_learning import learn_to
+    from quadleg.commissioning.gamepad_learning import learn_to
 
     try:
         learn_to(options.learn, options.device)

@@ -11,6 +11,7 @@ from typing import Any
 from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import Joy
 
+from quadleg.commissioning.gamepad_learning import learn_to
 from quadleg.errors import QuadlegError
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware
@@ -18,7 +19,6 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import host
 from quadleg.teleop.control_mapping import Reading
 from quadleg.teleop.gamepad import GamepadWatch, need_evdev
-from quadleg.teleop.gamepad_learning import learn_to
 
 PERIOD = 0.02  # s between looks at what the gamepad shows
 REPEAT_PERIOD = 0.06  # s after which it is said again where nothing changed, so that silence means loss

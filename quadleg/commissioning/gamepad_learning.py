@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from quadleg.commissioning.dialog import Question, Talk, ask, converse
+from quadleg.commissioning.dialog_lines import Say
 from quadleg.errors import GamepadError, OutputPathError
 from quadleg.teleop.control_mapping import (
     CONTROLS,
@@ -60,25 +62,46 @@ def _look(pad: Gamepad) -> Reading | None:
     return pad.reading()
 
 
-def learn(look: Look, say: Callable[[str], None]) -> Inputs:
+def learn(look: Look, say: Say) -> Inputs:
     """The inputs that the person moves when asked; `look` is called once every LOOK_PERIOD (s)."""
+    return converse(_learning(say), MovementDialog(look, say))
+
+
+def _learning(say: Say) -> Talk[Inputs]:
     learnt: dict[Control, Input] = {}
     for number, control in enumerate(CONTROLS, 1):
-        while (rest := look()) is None:  # before the question: who answers fast is not missed
-            pass
-        question = f"{number} of {len(CONTROLS)}, {control.effect}: {control.movement}, all the way, or what you want"
-        say(question)
-        while True:
-            found = _moved(rest, look, control)
+
+        def judge(answer: str, control: Control = control) -> str:
+            found = Input.of(answer)
             if found.kind == "none" and control.name in NEEDED:
-                say(f"this one is needed: {control.movement}")
-            elif clash := [o.name for o, its in learnt.items() if _clashes(control, found, o, its)]:
-                say(f"{found} is what {clash[0]} is on; use another one")
-            else:
-                break
+                return f"this one is needed: {control.movement}"
+            clash = [other.name for other, its in learnt.items() if _clashes(control, found, other, its)]
+            return f"{found} is what {clash[0]} is on; use another one" if clash else ""
+
+        text = f"{number} of {len(CONTROLS)}, {control.effect}: {control.movement}, all the way, or what you want"
+        found = Input.of((yield from ask(Question(control.name, text, judge=judge))))
         learnt[control] = found
         say(f"  {found}" if found.kind != "none" else "  skipped")
     return {control.name: found for control, found in learnt.items()}
+
+
+class MovementDialog:
+    """Answers the question of a control by the input that the person moves, or `none` where that is skipped."""
+
+    def __init__(self, look: Look, say: Say) -> None:
+        self._look = look
+        self._say = say
+        self._rest = Reading((), ())
+
+    def __call__(self, question: Question) -> str:
+        """The input, as a mapping names it."""
+        if not question.complaint:
+            while (rest := self._look()) is None:  # before the question: who answers fast is not missed
+                pass
+            self._rest = rest
+        self._say(question.complaint or question.text)
+        (control,) = (control for control in CONTROLS if control.name == question.key)
+        return str(_moved(self._rest, self._look, control))
 
 
 def _moved(rest: Reading, look: Look, control: Control) -> Input:
