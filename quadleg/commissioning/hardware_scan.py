@@ -31,7 +31,7 @@ from quadleg.robot.model import SIMULATED, BoardSettings, ImuChip, PowerSensor, 
 from quadleg.servos.board_kinds import BOARD_KINDS, board_kind, open_board
 from quadleg.teleop.gamepad import find_pad
 
-FIRST, LAST = 0x08, 0x77  # addresses that are not reserved: UM10204, rev. 7, section 3.1.12
+FIRST, LAST = 0x08, 0x77  # addresses that are not reserved: UM10204, rev. 6, section 3.1.12
 
 # Bits that read as 0: NXP, PCA9685 data sheet, rev. 4, tables 6 and 7.
 _MODE2_ZEROS, _HIGH_ZEROS = 0xE0, 0xE0

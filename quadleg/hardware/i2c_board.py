@@ -109,8 +109,8 @@ class I2cChip(Board):
 class I2cBoard(I2cChip):
     """The chip at the robot file's address on `/dev/i2c-<i2c_bus>`.
 
-    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, rev. 7,
-    section 3.1.10). An SMBus block would end at 32 bytes; a plain transfer does not.
+    All messages of a `write` are one transaction, joined by repeated start conditions (UM10204, rev. 6,
+    section 3.1.10; unverified: the number). An SMBus block would end at 32 bytes; a plain transfer does not.
 
     Raises BoardError, with the cure, where the bus cannot be opened.
     """
@@ -150,7 +150,7 @@ def _in_words(error: OSError, path: str, address: int, what: str) -> str:
 def transfer_clocks(messages: int, data_bytes: int) -> int:
     """How many clocks of the bus a transaction of some messages with so many bytes in all takes.
 
-    Nine a byte, the address of each message included; one for each start and one for the stop (UM10204, rev. 7,
-    sections 3.1.4 to 3.1.6).
+    Nine a byte, the address of each message included; one for each start and one for the stop (UM10204, rev. 6,
+    sections 3.1.4 to 3.1.6; unverified: the numbers).
     """
     return 9 * (messages + data_bytes) + messages + 1
