@@ -22,12 +22,7 @@ from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 
-from damaged_files import (
-    damaged_recording,
-    damaged_text,
-    numbered,
-    sound,
-)
+from damaged_files import damaged_recording, damaged_text, numbered, sound
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import figures

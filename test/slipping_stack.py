@@ -15,21 +15,10 @@ from rclpy.parameter import Parameter
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
-from quadleg.middleware.topics import (
-    JOINT_STATES,
-    LATCHED,
-    LATEST,
-    nanoseconds,
-)
+from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import find_robot, load_robot
 

@@ -17,12 +17,7 @@ from quadleg.errors import Unreachable
 from quadleg.geometry.registration import fit_pose
 from quadleg.geometry.rotations import quaternion_product
 from quadleg.geometry.transforms import Pose, compose
-from quadleg.kinematics.body_pose import (
-    all_forward,
-    feet_in_base,
-    legs_inverse,
-    stance_angles,
-)
+from quadleg.kinematics.body_pose import all_forward, feet_in_base, legs_inverse, stance_angles
 from quadleg.robot.model import LEGS
 
 ROBOTS = (sample_robots.inspector(), sample_robots.digger())

@@ -9,12 +9,7 @@ from math import degrees, radians
 from pathlib import Path
 
 import pytest
-from calibration_rig import (
-    CalibrationRig,
-    SimulatedUser,
-    hold,
-    uncalibrated_file,
-)
+from calibration_rig import CalibrationRig, SimulatedUser, hold, uncalibrated_file
 
 from quadleg.commissioning.calibration import bench as on_bench
 from quadleg.commissioning.calibration.joint_marking import known_angles

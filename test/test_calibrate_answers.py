@@ -11,12 +11,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from calibration_rig import (
-    CalibrationRig,
-    SimulatedUser,
-    hold,
-    uncalibrated_file,
-)
+from calibration_rig import CalibrationRig, SimulatedUser, hold, uncalibrated_file
 
 from quadleg.cli import main
 from quadleg.commissioning.answer_file import FileAnswers

@@ -10,12 +10,7 @@ from hypothesis import strategies as st
 
 from quadleg.hardware.pca9685 import period_from_prescale, prescale_from_frequency
 from quadleg.robot.model import Servo, ServoKind
-from quadleg.servos.pulse_conversion import (
-    angle_from_pulse,
-    counts_from_pulse,
-    pulse_from_angle,
-    pulse_from_counts,
-)
+from quadleg.servos.pulse_conversion import angle_from_pulse, counts_from_pulse, pulse_from_angle, pulse_from_counts
 
 KIND = ServoKind(
     name="180 degrees over 2000 us",

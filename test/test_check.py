@@ -17,22 +17,9 @@ from rich.console import Console
 
 from quadleg.cli import main
 from quadleg.commissioning.feasibility import check as module
-from quadleg.commissioning.feasibility.check import (
-    CAUTIONS,
-    SECTIONS,
-    Check,
-    as_json,
-    check,
-    refusals,
-    verdicts,
-)
+from quadleg.commissioning.feasibility.check import CAUTIONS, SECTIONS, Check, as_json, check, refusals, verdicts
 from quadleg.commissioning.feasibility.check_table import print_check
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.robot.model import FixedFrame
 from quadleg.robot_file.load import find_robot
 

@@ -17,13 +17,7 @@ from quadleg.commissioning.feasibility.current_draw import BATTERY_SHARE, Curren
 from quadleg.commissioning.feasibility.standing_torque import Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.supply_plan import FUSES, SPARE
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Quantity,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Quantity, Verdict
 from quadleg.robot.model import RobotModel, Supply
 from quadleg.robot_file.load import find_robot, load_robot
 

@@ -16,13 +16,7 @@ from quadleg.commissioning.feasibility.reach import Reach
 from quadleg.commissioning.feasibility.standing_torque import Torque, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-from quadleg.dynamics.joint_torques import (
-    cyclic_rate,
-    cyclic_second_rate,
-    foot_loads,
-    holding_torques,
-    stride_torques,
-)
+from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, holding_torques, stride_torques
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.steady_strides import Balance, angles_of, strides
 from quadleg.gait.sway import basis

@@ -11,20 +11,9 @@ from hypothesis import strategies as st
 from random_robots import with_torque
 
 from quadleg.commissioning.feasibility.reach import Reach
-from quadleg.commissioning.feasibility.standing_torque import (
-    HOT,
-    Torque,
-    standing_angles,
-    standing_torques,
-)
+from quadleg.commissioning.feasibility.standing_torque import HOT, Torque, standing_angles, standing_torques
 from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Quantity,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity
 from quadleg.robot.model import RobotModel
 
 INSPECTOR = sample_robots.inspector()

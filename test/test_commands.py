@@ -10,12 +10,7 @@ from hypothesis import strategies as st
 
 from quadleg.errors import TargetError
 from quadleg.robot.model import JOINT_NAMES
-from quadleg.safety.joint_command import (
-    ALL,
-    NONE,
-    Command,
-    command_of,
-)
+from quadleg.safety.joint_command import ALL, NONE, Command, command_of
 
 UNNAMED = tuple(0.01 * i for i in range(12))
 

@@ -9,13 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.gait.path_feedback import LEASH, MOST_SHARE, PathFeedback
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 
 FASTEST, ACCELERATION = (0.08, 0.05, 0.4), (0.03, 0.02, 0.15)
 DT = 0.02

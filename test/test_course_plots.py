@@ -19,13 +19,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from quadleg.analysis.course_measures import MeasuredCourse
-from quadleg.plotting.animation import (
-    FRAME,
-    OBLIQUE,
-    STRIDES,
-    animate,
-    strides,
-)
+from quadleg.plotting.animation import FRAME, OBLIQUE, STRIDES, animate, strides
 from quadleg.plotting.course_plots import BAND, course_figure
 from quadleg.plotting.sheet import WIDTH, save_png
 from quadleg.robot.colours import LEG, rgb

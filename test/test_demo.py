@@ -17,12 +17,7 @@ from ruamel.yaml import YAML
 
 from quadleg.client import Robot
 from quadleg.demo import demo, own_stack
-from quadleg.errors import (
-    NotReached,
-    Refused,
-    SimMissing,
-    StackNotFound,
-)
+from quadleg.errors import NotReached, Refused, SimMissing, StackNotFound
 from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import RobotModel

@@ -16,13 +16,7 @@ from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
 from quadleg.client.status_sentences import status_in_words
-from quadleg.errors import (
-    CallbackFailed,
-    NotReached,
-    Overridden,
-    Refused,
-    StackNotFound,
-)
+from quadleg.errors import CallbackFailed, NotReached, Overridden, Refused, StackNotFound
 
 
 @pytest.fixture

@@ -23,12 +23,7 @@ from std_srvs.srv import Trigger
 
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.middleware.topics import (
-    JOINT_STATES,
-    LATCHED,
-    LATEST,
-    nanoseconds,
-)
+from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.nodes import servo_output
 from quadleg.robot.model import RobotModel
 from quadleg.safety import transitions

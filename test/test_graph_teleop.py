@@ -12,13 +12,7 @@ from pathlib import Path
 
 import pytest
 from conftest import RosProbe, Stack, own_domain, wait_until
-from fake_gamepad import (
-    EV_ABS,
-    EV_SYN,
-    FOLDER,
-    SITE,
-    FakePad,
-)
+from fake_gamepad import EV_ABS, EV_SYN, FOLDER, SITE, FakePad
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -33,12 +27,7 @@ from terminal import UP, PseudoTerminal
 
 from quadleg.client import Robot
 from quadleg.robot_file.load import find_robot, load_robot
-from quadleg.runtime.node_table import (
-    PAD,
-    executables,
-    find_each_other_soon,
-    processes,
-)
+from quadleg.runtime.node_table import PAD, executables, find_each_other_soon, processes
 from quadleg.shipped import config_folder
 
 NODE = "from quadleg.nodes.{0} import main; main()"

@@ -15,12 +15,7 @@ from slipping_stack import SlippingStack
 
 from quadleg.client import EstimateSource, Robot, WalkResult, walking
 from quadleg.errors import NotReached
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, to_frame
 from quadleg.geometry.transforms import Pose
 from quadleg.middleware.topics import LATEST
 

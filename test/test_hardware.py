@@ -13,23 +13,12 @@ from firmata_device import FirmataDevice
 from i2c_bus import I2C_M_RD
 from sample_robots import inspector
 
-from quadleg.commissioning.hardware_scan import (
-    Computer,
-    Finding,
-    SerialPortInfo,
-    findings,
-    print_findings,
-)
+from quadleg.commissioning.hardware_scan import Computer, Finding, SerialPortInfo, findings, print_findings
 from quadleg.errors import GamepadError
 from quadleg.hardware.board import Board
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.hardware.serial_board import SerialBoard
-from quadleg.robot.model import (
-    ImuChip,
-    OutputEnable,
-    PowerSensor,
-    RobotModel,
-)
+from quadleg.robot.model import ImuChip, OutputEnable, PowerSensor, RobotModel
 from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 

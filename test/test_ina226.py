@@ -11,12 +11,7 @@ from sample_robots import inspector, with_sensors
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.hardware.i2c_board import I2cBoard
-from quadleg.hardware.ina226 import (
-    MEASURING,
-    STUCK,
-    Ina226,
-    calibration,
-)
+from quadleg.hardware.ina226 import MEASURING, STUCK, Ina226, calibration
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import PowerSensor

@@ -16,13 +16,7 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import foot_loads, holding_torques, static_torques, stride_torques
 from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.leg import inverse, jacobian, points
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    Joint,
-    Leg,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, Joint, Leg, RobotModel
 from quadleg.robot.urdf import urdf
 
 INSPECTOR, DIGGER = inspector(), digger()

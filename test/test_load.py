@@ -308,11 +308,7 @@ FAULTS = {
         "servos.rear_left_hip",
         "the servo that turns the rear left hip",
     ),
-    "unknown key": (
-        [("  width_mm: 88", "  widht_mm: 88 #!")],
-        "body.widht_mm",
-        "did you mean `width_mm`?",
-    ),
+    "unknown key": ([("  width_mm: 88", "  widht_mm: 88 #!")], "body.widht_mm", "did you mean `width_mm`?"),
     "unknown key beside the right one": (
         [("  width_mm: 88", "  width_cm: 9 #!\n  width_mm: 88")],
         "body.width_cm",
@@ -328,11 +324,7 @@ FAULTS = {
         "body.length_mm",
         "keep one of the two",
     ),
-    "duplicate section": (
-        [("\ncontrol:", "\nbody: #!\n  length_mm: 3\ncontrol:")],
-        "body",
-        "keep one of the two",
-    ),
+    "duplicate section": ([("\ncontrol:", "\nbody: #!\n  length_mm: 3\ncontrol:")], "body", "keep one of the two"),
     "wrong type": ([("height_mm: 70", "height_mm: tall #!")], "body.height_mm", "a number from 1 to 2000"),
     "wrong type of a name": ([("name: greenhouse_inspector", "name: 7 #!")], "name", "write text"),
     "wrong name": ([("name: greenhouse_inspector", "name: <a> #!")], "name", "letters, digits"),
@@ -347,26 +339,14 @@ FAULTS = {
     "infinite": ([("upper_leg_mm: 92", "upper_leg_mm: .inf #!")], "leg.upper_leg_mm", "a number from 1"),
     "negative": ([("upper_leg_mm: 92", "upper_leg_mm: -92 #!")], "leg.upper_leg_mm", "a number from 1"),
     "truth value": ([("upper_leg_mm: 92", "upper_leg_mm: true #!")], "leg.upper_leg_mm", "a number from 1"),
-    "number too great": (
-        [("upper_leg_mm: 92", "upper_leg_mm: 9e400 #!")],
-        "leg.upper_leg_mm",
-        "a number from 1",
-    ),
-    "list too short": (
-        [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0] #!")],
-        "body.centre_mm",
-        "a list of 3 numbers",
-    ),
+    "number too great": ([("upper_leg_mm: 92", "upper_leg_mm: 9e400 #!")], "leg.upper_leg_mm", "a number from 1"),
+    "list too short": ([("centre_mm: [0, 0, -15]", "centre_mm: [0, 0] #!")], "body.centre_mm", "a list of 3 numbers"),
     "wrong item of a list": (
         [("centre_mm: [0, 0, -15]", "centre_mm: [0, no, -15] #!")],
         "body.centre_mm[1]",
         "a number from -2000 to 2000",
     ),
-    "unknown choice": (
-        [("  rear: rearward", "  rear: sideways #!")],
-        "knee_points.rear",
-        "write rearward or forward",
-    ),
+    "unknown choice": ([("  rear: rearward", "  rear: sideways #!")], "knee_points.rear", "write rearward or forward"),
     "unknown board": ([("kind: simulated", "kind: wooden #!")], "board.kind", "write simulated"),
     "channel out of range": (
         [servo_edit("rear_right_knee", "channel: 11", "channel: 16")],
@@ -403,11 +383,7 @@ FAULTS = {
         "joint_limits_deg.front.hip",
         "write the lower one first: [-40, 130]",
     ),
-    "limit over half a turn": (
-        [("[-40, 130]", "[-40, 190] #!")],
-        "joint_limits_deg.front.hip[1]",
-        "from -180 to 180",
-    ),
+    "limit over half a turn": ([("[-40, 130]", "[-40, 190] #!")], "joint_limits_deg.front.hip[1]", "from -180 to 180"),
     "knee limits against knee_points": (
         [(KNEE, "knee: [-150, 5] #!")],
         "joint_limits_deg.front.knee",
@@ -429,10 +405,7 @@ FAULTS = {
         "rear.abduction [-30, 45] needs 1700 to 2533 µs, and these stops allow -23.4 to 149.4",
     ),
     "limit needs a pulse outside the stops, mirrored and symmetrical": (
-        [
-            ("abduction: [-30, 45]", "abduction: [-45, 45]"),
-            servo_edit("front_right_abduction", "1500", "2200"),
-        ],
+        [("abduction: [-30, 45]", "abduction: [-45, 45]"), servo_edit("front_right_abduction", "1500", "2200")],
         "servos.front_right_abduction.stops_us",
         "front.abduction [-45, 45] needs 1700 to 2700 µs, and these stops allow -23.4 to 149.4",
     ),
@@ -452,16 +425,8 @@ FAULTS = {
         "write the lower one first: [500, 2500]",
     ),
     # NXP PCA9685 data sheet rev. 4, 7.3.5: the prescale goes from 3 (1526 Hz) to 255 (24 Hz) at 25 MHz.
-    "frequency too low": (
-        [("frequency_hz: 50", "frequency_hz: 20 #!")],
-        "board.frequency_hz",
-        "write 24 to 1525",
-    ),
-    "frequency too high": (
-        [("frequency_hz: 50", "frequency_hz: 1900 #!")],
-        "board.frequency_hz",
-        "write 24 to 1525",
-    ),
+    "frequency too low": ([("frequency_hz: 50", "frequency_hz: 20 #!")], "board.frequency_hz", "write 24 to 1525"),
+    "frequency too high": ([("frequency_hz: 50", "frequency_hz: 1900 #!")], "board.frequency_hz", "write 24 to 1525"),
     "pulse longer than the period": (
         [("frequency_hz: 50", "frequency_hz: 450 #!")],
         "board.frequency_hz",
@@ -479,11 +444,7 @@ FAULTS = {
         "joint_limits_deg",
         "these look like radians: write degrees",
     ),
-    "decimal comma": (
-        [("length_mm: 200", "length_mm: 200,5 #!")],
-        "body.length_mm",
-        "with a decimal point: 200.5",
-    ),
+    "decimal comma": ([("length_mm: 200", "length_mm: 200,5 #!")], "body.length_mm", "with a decimal point: 200.5"),
     "decimal comma in a list": (
         [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15,5] #!")],
         "body.centre_mm",
@@ -540,11 +501,7 @@ FAULTS = {
         "resting.height_mm",
         "the foot of front_left is out of reach, hip at its upper limit of 130 deg",
     ),
-    "resting above standing": (
-        [("  height_mm: 50", "  height_mm: 151 #!")],
-        "resting.height_mm",
-        "less than 150",
-    ),
+    "resting above standing": ([("  height_mm: 50", "  height_mm: 151 #!")], "resting.height_mm", "less than 150"),
     "resting with the belly in the ground": (
         [("  height_mm: 50", "  height_mm: 49 #!")],
         "resting.height_mm",
@@ -571,21 +528,9 @@ FAULTS = {
         "mass.abductor_g",
         "missing in `mass`",
     ),
-    "frame named like a link": (
-        [("  imu_link:", "  rear_left_upper: #!")],
-        "frames.rear_left_upper",
-        "another",
-    ),
-    "frame with a name that ROS refuses": (
-        [("  imu_link:", "  my imu: #!")],
-        "frames.my imu",
-        "small letters",
-    ),
-    "frames heavier than the body": (
-        [("mass_g: 10", "mass_g: 620"), ("\nframes:", "\nframes: #!")],
-        "frames",
-        "620",
-    ),
+    "frame named like a link": ([("  imu_link:", "  rear_left_upper: #!")], "frames.rear_left_upper", "another"),
+    "frame with a name that ROS refuses": ([("  imu_link:", "  my imu: #!")], "frames.my imu", "small letters"),
+    "frames heavier than the body": ([("mass_g: 10", "mass_g: 620"), ("\nframes:", "\nframes: #!")], "frames", "620"),
     "not YAML": (
         [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15"), ("\nhip_axes:", "\nhip_axes: #!")],
         "syntax",
@@ -599,11 +544,7 @@ FAULTS = {
         "syntax",
         "put a space after the colon",
     ),
-    "no space after a colon": (
-        [("  width_mm: 88", "  width_mm:88 #!")],
-        "syntax",
-        "put a space after the colon",
-    ),
+    "no space after a colon": ([("  width_mm: 88", "  width_mm:88 #!")], "syntax", "put a space after the colon"),
     "no space before a list": (
         [servo_edit("front_left_hip", "stops_us: [", "stops_us:[")],
         "syntax",

@@ -10,12 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from damaged_files import (
-    FilePart,
-    joined,
-    pieces,
-    record,
-)
+from damaged_files import FilePart, joined, pieces, record
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples

@@ -17,14 +17,7 @@ from scipy.spatial.transform import Rotation
 
 pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
 
-from physics_walks import (
-    ROBOT,
-    EstimateErrors,
-    TickRecord,
-    WalkRun,
-    recorded,
-    replayed,
-)
+from physics_walks import ROBOT, EstimateErrors, TickRecord, WalkRun, recorded, replayed
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.estimation import modelled_joints

@@ -15,24 +15,12 @@ from hypothesis_settings import examples
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.errors import TargetError
-from quadleg.gait.planner import (
-    AT_HOME,
-    HUGE,
-    GaitPlan,
-    Planner,
-)
+from quadleg.gait.planner import AT_HOME, HUGE, GaitPlan, Planner
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import angles_of
 from quadleg.gait.stride_feasibility import SPEED_SHARE
 from quadleg.gait.walking_limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    from_frame_batch,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame_batch, motion, to_frame
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import LEGS

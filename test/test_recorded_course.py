@@ -8,22 +8,10 @@ from math import radians
 
 import numpy as np
 import pytest
-from sample_courses import (
-    ROBOT,
-    SECONDS,
-    SPEED,
-    motion,
-    walked,
-)
+from sample_courses import ROBOT, SECONDS, SPEED, motion, walked
 from scipy.spatial.transform import Rotation
 
-from quadleg.analysis.course_measures import (
-    MeasuredCourse,
-    Motion,
-    course_figures,
-    footholds,
-    slips,
-)
+from quadleg.analysis.course_measures import MeasuredCourse, Motion, course_figures, footholds, slips
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES
 

@@ -11,16 +11,7 @@ import pytest
 import sample_recordings
 from hypothesis import given
 from hypothesis import strategies as st
-from sample_recordings import (
-    BEGIN,
-    FILE,
-    ROBOT,
-    SPEED,
-    WALKS,
-    made,
-    metadata,
-    write,
-)
+from sample_recordings import BEGIN, FILE, ROBOT, SPEED, WALKS, made, metadata, write
 from scipy.spatial.transform import Rotation
 from strict_html import StrictPage
 
@@ -30,12 +21,7 @@ from quadleg.errors import OutputPathError, RecordingError
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
 from quadleg.recording.signal_table import HIDDEN
-from quadleg.report.report import (
-    Report,
-    damage,
-    sentences,
-    write_report,
-)
+from quadleg.report.report import Report, damage, sentences, write_report
 from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.load import load_robot, robot_from_text

@@ -8,14 +8,7 @@ import pytest
 import sample_robots
 from watchdog_rig import WatchdogRig, heating
 
-from quadleg.analysis.events import (
-    Weight,
-    complaints,
-    events,
-    explain,
-    notices,
-    spells,
-)
+from quadleg.analysis.events import Weight, complaints, events, explain, notices, spells
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.output_supervisor import OutputSupervisor

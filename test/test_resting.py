@@ -10,12 +10,7 @@ import pytest
 import sample_robots
 
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.plotting.resting_pose import (
-    angles_in_words,
-    described,
-    save_picture,
-    views,
-)
+from quadleg.plotting.resting_pose import angles_in_words, described, save_picture, views
 from quadleg.robot.model import LEGS, RobotModel
 
 BOTH = pytest.mark.parametrize(

@@ -21,14 +21,7 @@ from quadleg.safety.watchdog import State
 from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
-from quadleg.simulation.walk_trials import (
-    Outcome,
-    Trial,
-    as_json,
-    figures,
-    run,
-    trials,
-)
+from quadleg.simulation.walk_trials import Outcome, Trial, as_json, figures, run, trials
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
 NAMES = (

@@ -11,12 +11,7 @@ from calibration_rig import uncalibrated_file
 
 from quadleg.errors import OutputPathError, RobotFileError
 from quadleg.robot_file import editor
-from quadleg.robot_file.editor import (
-    RobotFileEditor,
-    changed,
-    copy_to,
-    installed,
-)
+from quadleg.robot_file.editor import RobotFileEditor, changed, copy_to, installed
 from quadleg.robot_file.load import find_robot, load_robot
 
 FIGURES = {"pulse_at_zero_us": 1010.5, "us_per_degree": 11.0321, "stops_us": [510, 2490]}

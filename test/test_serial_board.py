@@ -17,15 +17,7 @@ from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
 from quadleg.hardware.firmata import i2c_write
-from quadleg.hardware.pca9685 import (
-    AI,
-    ALL_LED_OFF_H,
-    CHANNELS,
-    FULL,
-    LED0_ON_L,
-    MODE1,
-    PCA9685,
-)
+from quadleg.hardware.pca9685 import AI, ALL_LED_OFF_H, CHANNELS, FULL, LED0_ON_L, MODE1, PCA9685
 from quadleg.hardware.serial_board import SerialBoard, chunks
 from quadleg.servos.board_kinds import open_board
 from quadleg.servos.board_link import BoardLink

@@ -11,12 +11,7 @@ from scipy.optimize import LinearConstraint, minimize
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
-from quadleg.gait.steady_strides import (
-    SAMPLES,
-    Balance,
-    angles_of,
-    strides,
-)
+from quadleg.gait.steady_strides import SAMPLES, Balance, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 
 ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}

@@ -8,12 +8,7 @@ import numpy as np
 import pandas
 import pytest
 from pyarrow import parquet
-from sample_recordings import (
-    diagnosis,
-    made,
-    metadata,
-    write,
-)
+from sample_recordings import diagnosis, made, metadata, write
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording.reader import Recording

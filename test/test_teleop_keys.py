@@ -6,14 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.teleop.keyboard_teleop import (
-    COMMANDS,
-    GROUPS,
-    NOTCHES,
-    OTHERS,
-    KeyboardTeleop,
-    KeyReader,
-)
+from quadleg.teleop.keyboard_teleop import COMMANDS, GROUPS, NOTCHES, OTHERS, KeyboardTeleop, KeyReader
 
 DEAD_MAN = 2.0
 

@@ -11,14 +11,7 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from quadleg.shipped import config_folder
-from quadleg.teleop.control_mapping import (
-    BODY,
-    CONTROLS,
-    Input,
-    Reading,
-    as_yaml,
-    inputs_of,
-)
+from quadleg.teleop.control_mapping import BODY, CONTROLS, Input, Reading, as_yaml, inputs_of
 from quadleg.teleop.gamepad_teleop import STAND_HELD, GamepadTeleop
 
 DEFAULTS = {control.name: control.default for control in CONTROLS}

@@ -16,16 +16,7 @@ from hypothesis import strategies as st
 pytest.importorskip("evdev", reason="evdev does not import: the extra `pad` brings it")
 
 import evdev
-from fake_gamepad import (
-    AXES,
-    BUTTONS,
-    EV_ABS,
-    EV_KEY,
-    EV_SYN,
-    STICK,
-    FakePad,
-    install,
-)
+from fake_gamepad import AXES, BUTTONS, EV_ABS, EV_KEY, EV_SYN, STICK, FakePad, install
 
 from quadleg.errors import GamepadError
 from quadleg.teleop import gamepad as pads

@@ -9,12 +9,7 @@ from math import radians
 from pathlib import Path
 
 import pytest
-from calibration_rig import (
-    CalibrationRig,
-    SimulatedUser,
-    hold,
-    uncalibrated_file,
-)
+from calibration_rig import CalibrationRig, SimulatedUser, hold, uncalibrated_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples

@@ -35,25 +35,9 @@ from quadleg.viewer import bounded_connection, page_server
 from quadleg.viewer.bounded_connection import FLOOD, MOST_FRAGMENTS
 from quadleg.viewer.command_queue import HELD, CommandQueue
 from quadleg.viewer.failure_notices import failure_notices
-from quadleg.viewer.page_commands import (
-    GAIT,
-    HALT,
-    KINDS,
-    POSE,
-    SIT,
-    STAND,
-    STOP,
-    WALK,
-    PageCommand,
-    asked_of,
-)
+from quadleg.viewer.page_commands import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, PageCommand, asked_of
 from quadleg.viewer.page_server import PageServer
-from quadleg.viewer.view_state import (
-    PATH_STEP,
-    Seen,
-    Trail,
-    look,
-)
+from quadleg.viewer.view_state import PATH_STEP, Seen, Trail, look
 
 RANGES = {"height": (0.05, 0.2), "roll": (-0.5, 0.5)}
 WITHIN = 5.0  # s

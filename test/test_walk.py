@@ -14,21 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import (
-    Footfalls,
-    Measured,
-    Walk,
-    travelled,
-    walk_figures,
-)
+from quadleg.analysis.walk_measures import Footfalls, Measured, Walk, travelled, walk_figures
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.gait.stability import static_margin
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    compose_planar,
-    from_frame_batch,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, compose_planar, from_frame_batch, to_frame
 from quadleg.geometry.registration import fit_pose
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward, legs_inverse

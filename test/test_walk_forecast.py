@@ -12,12 +12,7 @@ from random_robots import random_robot, with_torque
 from quadleg.cli import main
 from quadleg.commissioning.feasibility import check as module
 from quadleg.commissioning.feasibility.check import Check, as_json, check
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Quantity,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Quantity
 from quadleg.commissioning.feasibility.walk_forecast import WalkObstruction
 from quadleg.gait.walk_codes import WalkCode
 from quadleg.robot.model import FixedFrame, RobotModel

@@ -18,18 +18,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import (
-    Footfalls,
-    Measured,
-    Walk,
-)
+from quadleg.analysis.walk_measures import Footfalls, Measured, Walk
 from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.plotting.sheet import WIDTH, save_png
-from quadleg.plotting.walk_plots import (
-    MOMENTS,
-    ROWS,
-    walk_figure,
-)
+from quadleg.plotting.walk_plots import MOMENTS, ROWS, walk_figure
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 

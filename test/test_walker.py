@@ -10,12 +10,7 @@ from sample_robots import inspector
 
 from quadleg.gait.walker import LOOK_PERIOD, PLACE_FRESH, Walker
 from quadleg.gait.walking_limits import WalkingLimits
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    compose_planar,
-    from_frame,
-    motion,
-)
+from quadleg.geometry.planar import ZERO_TWIST, compose_planar, from_frame, motion
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
 

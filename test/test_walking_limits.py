@@ -32,13 +32,7 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    FixedFrame,
-    RobotModel,
-    Stance,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, RobotModel, Stance
 from quadleg.robot.urdf import urdf
 from quadleg.teleop.velocity_scale import VelocityScale
 
