@@ -25,7 +25,7 @@ from types import FrameType
 from damaged_files import damaged_recording, damaged_text, numbered, sound
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_metrics import figures
+from quadleg.analysis.recording_metrics import metrics
 from quadleg.cli.arguments import params_file
 from quadleg.client.replay import asked_for
 from quadleg.commissioning.answer_file import FileAnswers
@@ -77,7 +77,7 @@ def _replay(path: Path) -> None:
 
 def _figures(path: Path) -> None:
     analysis = RecordingAnalysis(path)
-    sentences(analysis, figures(analysis))
+    sentences(analysis, metrics(analysis))
     assert analysis.events is not None
     assert analysis.complaints is not None
 

@@ -13,7 +13,7 @@ import pytest
 from mcap.records import Channel, Schema
 
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.recording.chunks import Received, pack
+from quadleg.recording.chunks import ReceivedMessage, pack
 from quadleg.recording.mcap_file import McapFile
 from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED
@@ -262,10 +262,10 @@ def write(
     with McapFile(path, about) as file:
         file.add_channels(schemas, channels)
         for again in range(times):
-            chunk: list[Received] = []
+            chunk: list[ReceivedMessage] = []
             for k, (time, topic, data) in enumerate(ready):
                 at = round(1e9 * BEGIN) + round(1e9 * (time + again * span))
-                chunk.append(Received(topics.index(topic) + 1, again * len(ready) + k, at, data))
+                chunk.append(ReceivedMessage(topics.index(topic) + 1, again * len(ready) + k, at, data))
                 if len(chunk) == 200 or k == len(ready) - 1:
                     file.add(pack(chunk))
                     chunk = []

@@ -11,7 +11,7 @@ from sample_recordings import made, metadata, write
 from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_metrics import figures, number
+from quadleg.analysis.recording_metrics import metrics, number
 from quadleg.errors import RecordingError
 from quadleg.report.comparison import common_event, write_comparison
 
@@ -65,7 +65,7 @@ def test_the_page_has_both_figures_and_their_difference(two: tuple[Path, Path], 
     errors = [RecordingAnalysis(path).joints.tracking for path in two]
     row = "".join(number(error, 2) for each in errors for error in np.degrees([each.rms[4], each.most[4]]))
     assert f"front right hip{row}" in text
-    first, second = ({figure.name: figure for figure in figures(RecordingAnalysis(path))} for path in two)
+    first, second = ({figure.name: figure for figure in metrics(RecordingAnalysis(path))} for path in two)
     name = "mean current with power"
     a, b = first[name].value, second[name].value
     assert f"{name}A{number(a, 2)}{number(b, 2)}" in text

@@ -33,10 +33,10 @@ def seen() -> MeasuredCourse:
     grows = np.linspace(0, 1, len(course.times))
     covariance = np.zeros_like(course.covariance)
     covariance[:, range(6), range(6)] = grows[:, None] * np.array([0.01, 0.01, 0.005, 0.005, 0.005, 0.02]) ** 2
-    shifted = course.found.places + grows[:, None] * [0.004, -0.006, 0.001]
-    found = replace(course.found, places=shifted)
+    shifted = course.estimated.places + grows[:, None] * [0.004, -0.006, 0.001]
+    found = replace(course.estimated, places=shifted)
     torques = np.abs(np.sin(np.outer(course.times, np.arange(1, 13)))) * 0.7
-    return replace(course, found=found, covariance=covariance, torques=torques, currents=3 + grows)
+    return replace(course, estimated=found, covariance=covariance, torques=torques, currents=3 + grows)
 
 
 @cache
@@ -59,13 +59,13 @@ def test_file_is_a_png_of_the_figures_size(tmp_path: Path) -> None:
 
 def test_both_ways_are_drawn_to_one_scale() -> None:
     lines, course = lines_of("above"), seen()
-    assert lines["true"] == pytest.approx(course.true.way[:, :2])
-    assert lines["estimate"] == pytest.approx(course.found.way[:, :2])
+    assert lines["true"] == pytest.approx(course.true.path[:, :2])
+    assert lines["estimate"] == pytest.approx(course.estimated.path[:, :2])
     above = figure().axes[0]
     (x0, x1), (y0, y1) = above.get_xlim(), above.get_ylim()
     box = above.get_window_extent()
     assert box.width / (x1 - x0) == pytest.approx(box.height / (y1 - y0))
-    for places in (*course.true.way, *course.found.way):
+    for places in (*course.true.path, *course.estimated.path):
         assert x0 < places[0] < x1
         assert y0 < places[1] < y1
 
@@ -117,7 +117,7 @@ def test_strides_are_those_of_steady_walking() -> None:
     first, last = strides(seen())
     begin, end = seen().steady
     assert begin < first < last <= end
-    way = seen().true.way[last, 0] - seen().true.way[first, 0]
+    way = seen().true.path[last, 0] - seen().true.path[first, 0]
     assert way == pytest.approx(STRIDES * SPEED * ROBOT.gait("creep").stride_period, rel=0.02)
 
 

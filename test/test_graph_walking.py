@@ -19,7 +19,7 @@ from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Imu, MultiDOFJointState
 from std_msgs.msg import String
 
-from quadleg.analysis.walk_measures import travelled
+from quadleg.analysis.walk_measures import track_from_feet
 from quadleg.client import GroundMove, Robot
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.geometry.planar import ZERO_TWIST, from_frame_batch
@@ -128,7 +128,7 @@ def test_it_walks_to_a_place_and_the_servos_carry_it_there(
     seen = list(frames)  # more come meanwhile
     feet = np.array([planned(frame) for frame in seen])
     down = np.array([on_ground(frame) for frame in seen])
-    ground = from_frame_batch(travelled(feet[..., :2], down, ZERO_TWIST)[:, None], feet[..., :2])
+    ground = from_frame_batch(track_from_feet(feet[..., :2], down, ZERO_TWIST)[:, None], feet[..., :2])
     stays = down[1:] & down[:-1]
     moves = np.abs(np.diff(ground, axis=0)).max(axis=-1)[stays]
     assert np.mean(moves < 1e-6) > 0.95  # a busy computer may make it hold, and a hold puts feet down where they are

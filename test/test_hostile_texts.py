@@ -116,7 +116,7 @@ def test_a_pipe_is_no_recording_and_is_not_waited_for(tmp_path: Path) -> None:
 
 
 def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
-    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.chunks import ReceivedMessage, pack
     from quadleg.recording.mcap_file import McapFile
     from quadleg.recording.signals import signals_of
 
@@ -124,7 +124,7 @@ def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
         names = [f"/\x1b[{k}m{'x' * 100}" for k in range(1, 200)]
         channels = [Channel(k, name, "cdr", {}, 1) for k, name in enumerate(names, 1)]
         file.add_channels([Schema(1, b"string data", "ros2msg", "std_msgs/msg/String")], channels)
-        file.add(pack([Received(1, 0, 10**18, b"\0\1\0\0\1\0\0\0\0")]))
+        file.add(pack([ReceivedMessage(1, 0, 10**18, b"\0\1\0\0\1\0\0\0\0")]))
     with pytest.raises(RecordingError) as told:
         signals_of(Recording(tmp_path / "a.mcap"))
     assert len(str(told.value)) < 700

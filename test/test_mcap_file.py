@@ -22,7 +22,7 @@ from mcap.writer import CompressionType, Writer
 from rosbags.highlevel import AnyReader
 
 from quadleg.errors import RecordingError
-from quadleg.recording.chunks import MOST_UNPACKED, Received, pack
+from quadleg.recording.chunks import MOST_UNPACKED, ReceivedMessage, pack
 from quadleg.recording.mcap_file import MOST_CUT_OFF, McapFile, finish
 from quadleg.recording.open_recording import opened
 from quadleg.recording.reader import Recording
@@ -32,10 +32,10 @@ CHANNELS = [Channel(k, f"/topic_{k}", "cdr", {}, 1) for k in (1, 2, 3)]
 CHUNKS, PER_CHUNK = 6, 20
 
 
-def message(number: int) -> Received:
+def message(number: int) -> ReceivedMessage:
     text = f"message {number}".encode()
     data = b"\0\1\0\0" + (len(text) + 1).to_bytes(4, "little") + text + b"\0"
-    return Received(1 + number % 3, number, 10**18 + number * 1000, data)
+    return ReceivedMessage(1 + number % 3, number, 10**18 + number * 1000, data)
 
 
 MESSAGES = [message(number) for number in range(CHUNKS * PER_CHUNK)]

@@ -15,7 +15,7 @@ pytest.importorskip("matplotlib")
 from matplotlib.colors import to_hex
 from matplotlib.patches import Circle, Polygon, Rectangle
 
-from quadleg.analysis.pose_run import History, Step
+from quadleg.analysis.pose_run import RunHistory, Step
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse, stance_angles
 from quadleg.plotting.pose_plots import demo_figure
@@ -40,9 +40,9 @@ def step(name: str, start: float, asked: Pose, end: float | None = None) -> Step
     return Step(name, start, end, asked, asked, legs_inverse(ROBOT, asked, FEET), "")
 
 
-def history(*steps: Step) -> History:
+def history(*steps: Step) -> RunHistory:
     """Angles at the steps' ends, and every state."""
-    return History(
+    return RunHistory(
         [0.0, *(step.end for step in steps)],
         [stance_angles(ROBOT, ROBOT.resting), *(step.angles for step in steps)],
         [(0.1 * number, state) for number, state in enumerate(STATES)],
@@ -173,7 +173,7 @@ def test_near_legs_have_their_own_hue():
 
 def test_each_panel_has_the_angles_of_its_joint_over_time():
     steps = [step("a", 0, pose(150)), step("b", 1, pose(140, 5, -5, 3, 4, 5))]
-    seen = History([0, 1, 2], history(*steps).angles, [(0, "active")])
+    seen = RunHistory([0, 1, 2], history(*steps).angles, [(0, "active")])
     figure = demo_figure(ROBOT, steps, seen)
     for j, joint in enumerate(JOINTS):
         panel = axes_of(figure, joint)
@@ -201,7 +201,7 @@ def test_what_a_hand_moves_is_dots_and_no_line():
     level, limp = step("a", 0, pose(150)).angles, stance_angles(ROBOT, ROBOT.resting)
     # Powered from 0.5 to 2.5 s and from 4.5 s on; the fault is over before the next angles are seen.
     states = [(0, "off"), (0.5, "rising"), (1.5, "active"), (2.5, "fault"), (2.51, "off"), (4.5, "rising")]
-    seen = History([0, 1, 2, 3, 4, 5], [limp, level, level, limp, limp, level], states)
+    seen = RunHistory([0, 1, 2, 3, 4, 5], [limp, level, level, limp, limp, level], states)
     panel = axes_of(demo_figure(ROBOT, [Step("a", 0, 5, None, None, level, "")], seen), "hip")
     lines = {line.get_label(): line for line in panel.lines}
     low, high = degrees(level[1]), degrees(limp[1])
@@ -223,7 +223,7 @@ def limits_in(figure, joint):
 def test_limits_are_drawn_where_the_joints_come_near_them():
     rest, level = stance_angles(ROBOT, ROBOT.resting), step("a", 0, pose(150)).angles
     bent = (radians(-25), *level[1:])  # 5° before the inward limit of the left legs
-    figure = demo_figure(ROBOT, [Step("a", 0, 1, None, None, rest, "")], History([0, 1, 2], [rest, level, bent], []))
+    figure = demo_figure(ROBOT, [Step("a", 0, 1, None, None, rest, "")], RunHistory([0, 1, 2], [rest, level, bent], []))
     assert limits_in(figure, "abduction") == {-30: "limit\nleft"}
     assert limits_in(figure, "hip") == {130: "limit"}
     assert limits_in(figure, "knee") == {-160: "limit"}
@@ -238,13 +238,13 @@ def test_a_limit_is_shown_to_the_legs_that_have_it():
     level = legs_inverse(robot, standing, robot.standing.feet)
     # The front left knee bends from 10° to 155°, the rear ones the other way.
     bent = (*level[:2], radians(150), *level[3:])
-    figure = demo_figure(robot, [Step("a", 0, 1, None, None, level, "")], History([0, 1], [level, bent], []))
+    figure = demo_figure(robot, [Step("a", 0, 1, None, None, level, "")], RunHistory([0, 1], [level, bent], []))
     assert limits_in(figure, "knee") == {155: "limit\nfront"}
 
 
 def test_band_shows_each_state_as_long_as_it_lasted():
     steps = [step("a", 0, pose(150), 10)]
-    seen = History([0, 10], [steps[0].angles] * 2, [(0, ""), (1, "off"), (2, "active"), (6, "hold"), (7, "active")])
+    seen = RunHistory([0, 10], [steps[0].angles] * 2, [(0, ""), (1, "off"), (2, "active"), (6, "hold"), (7, "active")])
     band = axes_of(demo_figure(ROBOT, steps, seen), "states")
     spells = sorted((p.get_x(), p.get_width(), p.get_label()) for p in patches_in(band, Rectangle))
     assert spells == [(1, 1, "off"), (2, 4, "active"), (6, 1, "hold"), (7, 3, "active")]
@@ -254,7 +254,7 @@ def test_band_shows_each_state_as_long_as_it_lasted():
 @pytest.mark.parametrize("start", [5, 9.999])
 def test_a_fault_of_a_millisecond_is_seen(start):
     steps = [step("a", 0, pose(150), 10)]
-    seen = History([0, 10], [steps[0].angles] * 2, [(0, "active"), (start, "fault"), (start + 0.001, "off")])
+    seen = RunHistory([0, 10], [steps[0].angles] * 2, [(0, "active"), (start, "fault"), (start + 0.001, "off")])
     band = axes_of(demo_figure(ROBOT, steps, seen), "states")
     patches = patches_in(band, Rectangle)
     on_top = [patch.get_label() for patch in patches].index("fault")
@@ -306,7 +306,7 @@ def test_another_robot_is_drawn_too():
     robot = sample_robots.digger()
     standing = Pose((0, 0, robot.standing.height))
     angles = legs_inverse(robot, standing, robot.standing.feet)
-    figure = demo_figure(robot, [Step("a", 0, 1, standing, standing, angles, "")], History([0], [angles], []))
+    figure = demo_figure(robot, [Step("a", 0, 1, standing, standing, angles, "")], RunHistory([0], [angles], []))
     knees = {leg: line[2, 0] for leg, line in legs_in(axes_of(figure, "1 side")).items()}
     assert knees["front_left"] > robot.legs[0].hip[0]
     assert knees["rear_left"] < robot.legs[2].hip[0]

@@ -11,7 +11,7 @@ import pytest
 from sample_courses import ROBOT, SECONDS, SPEED, motion, walked
 from scipy.spatial.transform import Rotation
 
-from quadleg.analysis.course_measures import MeasuredCourse, Motion, course_figures, footholds, slips
+from quadleg.analysis.course_measures import BodyMotion, MeasuredCourse, course_figures, footholds, slips
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES
 
@@ -21,7 +21,7 @@ def walked_way() -> float:
     return float(np.hypot(*(places[-1] - places[0])[:2]))
 
 
-def turned(found: Motion, turns: Rotation, shifts: np.ndarray) -> Motion:
+def turned(found: BodyMotion, turns: Rotation, shifts: np.ndarray) -> BodyMotion:
     """The motion with more turns (in its fixed frame) and shifts."""
     w, x, y, z = found.quaternions.T
     return motion(found.places + shifts, turns * Rotation.from_quat(np.column_stack((x, y, z, w))))
@@ -31,7 +31,7 @@ def test_an_estimate_in_another_frame_is_no_drift():
     course = walked()
     assert course.place_errors == pytest.approx(0, abs=1e-12)
     assert course.attitude_errors == pytest.approx(0, abs=1e-12)
-    assert course.true.way[0, :2] == pytest.approx(0)
+    assert course.true.path[0, :2] == pytest.approx(0)
     assert course.distance == pytest.approx(walked_way(), abs=1e-9)
 
 
@@ -57,7 +57,7 @@ def test_a_walk_that_was_held_has_the_speed_of_its_longest_part():
         course,
         times=np.arange(len(again)) * 0.02,
         planned=planned,
-        true=Motion(course.true.places[again], course.true.quaternions[again]),
+        true=BodyMotion(course.true.places[again], course.true.quaternions[again]),
     )
     assert stopped.steady == (at + held, last + held)
     assert stopped.speed == pytest.approx(SPEED, rel=0.03)
@@ -67,7 +67,7 @@ def test_drift_is_seen_from_the_beginning():
     course = walked()
     grows = np.linspace(0, 1, len(course.times))[:, None]
     ahead = Rotation.from_euler("z", 2.0).apply([0.003, 0.004, 0.0])
-    drifting = replace(course, found=turned(course.found, Rotation.identity(len(grows)), grows * ahead))
+    drifting = replace(course, estimated=turned(course.estimated, Rotation.identity(len(grows)), grows * ahead))
     assert drifting.drift == pytest.approx(0.005)
     assert drifting.place_errors[-1] == pytest.approx([0.003, 0.004, 0])
     assert f"5.0 mm ({0.5 / walked_way():.1f} % of the way)" in course_figures(ROBOT, drifting)["drift of the estimate"]
@@ -77,7 +77,7 @@ def test_attitude_errors_are_about_the_axes_of_the_course():
     course = walked()
     errors = np.linspace(0, 1, len(course.times))[:, None] * np.radians([0.5, -0.3, 0.8])
     turns = Rotation.from_rotvec(Rotation.from_euler("z", 2.0).apply(errors))
-    off = replace(course, found=turned(course.found, turns, np.zeros_like(errors)))
+    off = replace(course, estimated=turned(course.estimated, turns, np.zeros_like(errors)))
     assert off.attitude_errors == pytest.approx(errors, abs=1e-6)
 
 
@@ -109,7 +109,7 @@ def test_what_was_uncertain_at_the_beginning_does_not_count_later():
     covariance[0][rows], covariance[1][rows] = np.cov(begun.T), np.cov(ends.T)
     level = Rotation.identity(2)
     found = motion(np.array([[0.0, 0.0, 0.15], [*way, 0.15]]), level)
-    deviations = replace(course, found=found, covariance=covariance).deviations
+    deviations = replace(course, estimated=found, covariance=covariance).deviations
     assert deviations[0] == pytest.approx(0, abs=1e-9)
     assert deviations[1, [0, 1, 5]] == pytest.approx(steps, rel=0.05)
 

@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_metrics import figures
+from quadleg.analysis.recording_metrics import metrics
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
@@ -43,7 +43,7 @@ def analysis(whole: Path) -> RecordingAnalysis:
 
 
 def values(analysis: RecordingAnalysis) -> dict[str, float]:
-    return {figure.name: figure.value for figure in figures(analysis)}
+    return {figure.name: figure.value for figure in metrics(analysis)}
 
 
 # Figures
@@ -153,7 +153,7 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
         return back.apply(places[begun:] - places[begun] * [1.0, 1.0, 0.0]), back * turns[begun:]
 
     (own, own_turns), (theirs, their_turns) = seen(found, found_turns), seen(true, true_turns)
-    assert estimate.found[:, :2] == pytest.approx(own[:, :2], abs=1e-6)
+    assert estimate.estimated[:, :2] == pytest.approx(own[:, :2], abs=1e-6)
     assert estimate.true is not None
     assert estimate.true[:, 2] == pytest.approx(their_turns.as_euler("xyz")[:, 2], abs=1e-6)
     assert estimate.errors is not None
@@ -177,7 +177,7 @@ def test_without_an_estimate_the_imu_tells_the_tilt(tmp_path: Path) -> None:
     messages += [(0.02 * k, "imu/data", sample_recordings.imu(np.roll(turn.as_quat(), 1))) for k in range(10)]
     tilts = [
         figure
-        for figure in figures(RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())))
+        for figure in metrics(RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())))
         if "tilt" in figure.name
     ]
     up = turn.apply([0.0, 0.0, 1.0])
@@ -227,7 +227,7 @@ def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_pa
     assert analysis.missing == [(topic, HIDDEN[topic])]
     for each in pictures(analysis):
         each.draw()
-    assert figures(analysis)
+    assert metrics(analysis)
 
 
 def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_path: Path) -> None:
@@ -352,14 +352,14 @@ def test_one_message_is_a_recording_too(tmp_path: Path) -> None:
 def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
     from mcap.records import Channel, Schema
 
-    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.chunks import ReceivedMessage, pack
     from quadleg.recording.mcap_file import McapFile
 
     definition, _ = sample_recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
     data = sample_recordings.serialized("sensor_msgs/msg/JointState", sample_recordings.joint_state(np.zeros(12)))
 
-    def packed(begin: float) -> list[Received]:
-        return [Received(1, k, round(1e9 * (BEGIN + begin + 0.02 * k)), data) for k in range(50)]
+    def packed(begin: float) -> list[ReceivedMessage]:
+        return [ReceivedMessage(1, k, round(1e9 * (BEGIN + begin + 0.02 * k)), data) for k in range(50)]
 
     for name, step, noted in (("forward", 3600.0, True), ("back", -40.0, True), ("unnoted", -40.0, False)):
         with McapFile(tmp_path / f"{name}.mcap", metadata()) as file:

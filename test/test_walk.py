@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import Footfalls, Measured, Walk, travelled, walk_figures
+from quadleg.analysis.walk_measures import Footfalls, MeasuredWalk, Walk, track_from_feet, walk_figures
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.gait.stability import static_margin
 from quadleg.geometry.planar import ZERO_TWIST, compose_planar, from_frame_batch, to_frame
@@ -69,7 +69,7 @@ def test_any_two_feet_that_stay_tell_the_way(each, legs, data):
     for leg in legs[2:]:
         down[:, leg] = data.draw(st.lists(st.booleans(), min_size=len(down), max_size=len(down)))
     feet[~down] += 0.03
-    assert np.allclose(travelled(feet, down, ZERO_TWIST), places, rtol=0, atol=1e-9)
+    assert np.allclose(track_from_feet(feet, down, ZERO_TWIST), places, rtol=0, atol=1e-9)
 
 
 def test_without_two_feet_that_stay_it_goes_on_as_before():
@@ -77,7 +77,7 @@ def test_without_two_feet_that_stay_it_goes_on_as_before():
     feet = np.array([[to_frame((0.01 * k, 0.0, 0.1 * k), *foot) for foot in ground] for k in range(4)])
     down = np.ones((4, 4), dtype=bool)
     down[3, 1:] = False
-    places = travelled(feet, down, ZERO_TWIST)
+    places = track_from_feet(feet, down, ZERO_TWIST)
     first, second, third, fourth = (tuple(place) for place in places.tolist())
     assert first == ZERO_TWIST
     before = (*to_frame(second, *third[:2]), third[2] - second[2])
@@ -87,7 +87,7 @@ def test_without_two_feet_that_stay_it_goes_on_as_before():
 @pytest.mark.parametrize(("robot", "gait"), EVERY_WALK)
 def test_exact_servos_take_the_body_where_it_is_planned(robot, gait):
     walk, places = planned(robot, gait)
-    measured = Measured.of(ROBOTS[robot], walk)
+    measured = MeasuredWalk.of(ROBOTS[robot], walk)
     assert measured.delay == 0
     assert np.allclose(measured.place[:, :2], from_frame_batch(places, walk.shift), rtol=0, atol=1e-6)
     assert np.allclose(measured.place[:, 2], places[:, 2], rtol=0, atol=1e-6)
@@ -105,7 +105,7 @@ def test_exact_servos_take_the_body_where_it_is_planned(robot, gait):
 @pytest.mark.parametrize("gait", WAYS)
 def test_servos_are_as_far_behind_as_they_are(gait):
     walk = seen(gait=gait)
-    measured = Measured.of(ROBOT, walk)
+    measured = MeasuredWalk.of(ROBOT, walk)
     assert measured.delay == sample_walks.TICKS_BEHIND
     assert np.array_equal(measured.down[measured.delay :], ~walk.in_air[: -measured.delay])
 
@@ -114,7 +114,7 @@ def test_servos_are_as_far_behind_as_they_are(gait):
 def test_measured_way_is_that_of_the_pose_over_the_planned_feet(gait):
     """By another way: the pose (Kabsch) over the planned places on the ground of the feet that are down."""
     walk = seen(gait=gait)
-    measured = Measured.of(ROBOT, walk)
+    measured = MeasuredWalk.of(ROBOT, walk)
     off, tilts, turns = [], [], []
     for tick in range(measured.delay, len(walk.times), 7):
         down = np.flatnonzero(measured.down[tick])
@@ -141,7 +141,7 @@ def test_a_foot_that_slides_is_seen_to_slip():
     feet[20:, LEGS.index("rear_right"), 0] += 0.004
     pose = Pose((0.0, 0.0, ROBOT.standing.height))
     angles = np.array([legs_inverse(ROBOT, pose, own) for own in feet])
-    measured = Measured.of(ROBOT, replace(standing, angles=angles, shift=np.zeros((40, 2))))
+    measured = MeasuredWalk.of(ROBOT, replace(standing, angles=angles, shift=np.zeros((40, 2))))
     # What one foot slides, least squares takes in part for a movement of the body: a quarter, and some turn.
     tick, leg = np.unravel_index(np.argmax(measured.slips), measured.slips.shape)
     assert (LEGS[leg], tick) == ("rear_right", 20)
@@ -155,7 +155,7 @@ def test_a_joint_s_speed_is_a_share_of_its_servo_s():
     rear_hip = JOINT_NAMES.index("rear_left_hip")
     angles[30:, rear_hip] += 0.5 * ROBOT.no_load_speed(ROBOT.joints[rear_hip]) * sample_walks.PERIOD
     first = {name: getattr(walk, name)[:40] for name in ("times", "feet", "in_air", "shift")}
-    speeds = Measured.of(ROBOT, replace(walk, angles=angles, **first)).speeds
+    speeds = MeasuredWalk.of(ROBOT, replace(walk, angles=angles, **first)).speeds
     assert speeds.shape == (39, 12)
     assert np.argwhere(speeds).tolist() == [[29, rear_hip]]
     assert speeds[29, rear_hip] == pytest.approx(0.5)
@@ -240,7 +240,7 @@ def test_figures_of_turning_on_the_spot():
 
 def test_one_leg_of_the_measured_feet_is_that_of_its_kinematics():
     walk = seen("digger", "trot")
-    measured = Measured.of(ROBOTS["digger"], walk)
+    measured = MeasuredWalk.of(ROBOTS["digger"], walk)
     leg = ROBOTS["digger"].legs[3]
     assert measured.feet[77, 3] == pytest.approx(forward(leg, walk.angles[77, 9:12]), abs=1e-12)
     assert isinstance(walk, Walk)

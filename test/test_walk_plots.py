@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import Footfalls, Measured, Walk
+from quadleg.analysis.walk_measures import Footfalls, MeasuredWalk, Walk
 from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.plotting.sheet import WIDTH, save_png
 from quadleg.plotting.walk_plots import MOMENTS, ROWS, walk_figure
@@ -42,8 +42,8 @@ def walk(number: int) -> Walk:
 
 
 @cache
-def measured(number: int) -> Measured:
-    return Measured.of(ROBOT, walk(number))
+def measured(number: int) -> MeasuredWalk:
+    return MeasuredWalk.of(ROBOT, walk(number))
 
 
 @cache

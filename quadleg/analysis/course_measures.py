@@ -27,7 +27,7 @@ _YAW = 5  # its row in a pose's covariance
 
 
 @dataclass(frozen=True)
-class Motion:
+class BodyMotion:
     """A body's motion at n ticks: `places` (n, 3) in m and unit `quaternions` (n, 4), w first, in some fixed frame."""
 
     places: Array
@@ -46,7 +46,7 @@ class Motion:
         return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
 
     @cached_property
-    def way(self) -> Array:
+    def path(self) -> Array:
         """(n, 3) in m: the places seen from the beginning; heights stay over the ground."""
         origin = self.places[0] * [1.0, 1.0, 0.0]
         result: Array = (self.places - origin) @ self.to_beginning.T
@@ -67,7 +67,7 @@ class MeasuredCourse:
     - `planned` (n,) in m/s: the planned speed ahead;
     - `down` (n, 4): whether the plan has the foot on the ground;
     - `angles`, `torques` (n, 12) in rad and N·m: the joints' true ones;
-    - `true`, `found`: the body's motion, and the estimate of it;
+    - `true`, `estimated`: the body's motion, and the estimate of it;
     - `covariance` (n, 6, 6) of the estimate in its fixed frame: place (m), then rotation vector (rad);
     - `currents` (n,) in A, drawn from the supply.
     """
@@ -78,8 +78,8 @@ class MeasuredCourse:
     down: Flags
     angles: Array
     torques: Array
-    true: Motion
-    found: Motion
+    true: BodyMotion
+    estimated: BodyMotion
     covariance: Array
     currents: Array
 
@@ -93,23 +93,23 @@ class MeasuredCourse:
     def speed(self) -> float:
         """The true speed ahead in m/s while it walks steadily: the slope of the way, by least squares."""
         first, last = self.steady
-        slope, _ = np.polyfit(self.times[first : last + 1], self.true.way[first : last + 1, 0], 1)
+        slope, _ = np.polyfit(self.times[first : last + 1], self.true.path[first : last + 1, 0], 1)
         return float(slope)
 
     @cached_property
     def distance(self) -> float:
         """The true way from beginning to end in m."""
-        return float(np.hypot(*self.true.way[-1, :2]))
+        return float(np.hypot(*self.true.path[-1, :2]))
 
     @cached_property
     def place_errors(self) -> Array:
         """(n, 3) in m: the estimated place less the true one."""
-        return self.found.way - self.true.way
+        return self.estimated.path - self.true.path
 
     @cached_property
     def attitude_errors(self) -> Array:
         """(n, 3) in rad: the small turn from the true attitude to the estimated one, about x, y and z."""
-        return small_rotation_vectors(self.found.attitudes @ self.true.attitudes.transpose(0, 2, 1))
+        return small_rotation_vectors(self.estimated.attitudes @ self.true.attitudes.transpose(0, 2, 1))
 
     @property
     def drift(self) -> float:
@@ -124,11 +124,11 @@ class MeasuredCourse:
         has come of that heading since: P(t) - J P(0) J', with J the motion's derivative by its beginning.
         """
         turn = np.zeros((6, 6))
-        turn[:3, :3] = turn[3:, 3:] = self.found.to_beginning
+        turn[:3, :3] = turn[3:, 3:] = self.estimated.to_beginning
         covariance = turn @ self.covariance @ turn.T
         jacobian = np.zeros_like(covariance)
         jacobian[:, [0, 1, _YAW], [0, 1, _YAW]] = 1.0
-        jacobian[:, 0, _YAW], jacobian[:, 1, _YAW] = -self.found.way[:, 1], self.found.way[:, 0]
+        jacobian[:, 0, _YAW], jacobian[:, 1, _YAW] = -self.estimated.path[:, 1], self.estimated.path[:, 0]
         since = covariance - jacobian @ covariance[0] @ jacobian.transpose(0, 2, 1)
         return np.sqrt(np.maximum(np.diagonal(since, axis1=1, axis2=2), 0.0))
 
@@ -157,7 +157,7 @@ def slips(robot: RobotModel, course: MeasuredCourse) -> list[list[float]]:
 
 def footholds(robot: RobotModel, course: MeasuredCourse) -> list[Array]:
     """For each leg, (k, 2) in m: the mean of its foot's true place each time that it stood by the plan."""
-    centres = _centres(robot, course, course.true.attitudes, course.true.way)
+    centres = _centres(robot, course, course.true.attitudes, course.true.path)
     return [
         np.array([own[first:end, :2].mean(axis=0) for first, end in true_runs(course.down[:, i])])
         for i, own in enumerate(centres)
@@ -185,7 +185,7 @@ def _shank(angles: Array) -> Array:
 
 def course_figures(robot: RobotModel, course: MeasuredCourse) -> dict[str, str]:
     """The course in figures, in words with units."""
-    _, aside, _ = course.true.way[-1]
+    _, aside, _ = course.true.path[-1]
     ahead_x, ahead_y, _ = course.true.attitudes[-1, :, 0]
     stood = slips(robot, course)
     slid = np.concatenate(stood)

@@ -20,13 +20,13 @@ class EstimateTrack:
     """The estimate at n ticks and, where there is one, the truth, both seen from where the robot first stood.
 
     - `times` (n,) in s;
-    - `found`, `true` (n, 3): the place along the ground in m and the heading in rad, in the frame of that beginning;
-    - `errors` (n, 6): found less true: ahead, aside, height in m; roll, pitch, heading in rad;
+    - `estimated`, `true` (n, 3): the place along the ground in m and the heading in rad, in that beginning's frame;
+    - `errors` (n, 6): estimated less true: ahead, aside, height in m; roll, pitch, heading in rad;
     - `deviations` (n, 6): the standard deviations of these errors, by the estimate itself.
     """
 
     times: NDArray[np.float64]
-    found: Array
+    estimated: Array
     true: Array | None
     errors: Array | None
     deviations: Array

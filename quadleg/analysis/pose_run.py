@@ -23,7 +23,7 @@ class Step:
 
 
 @dataclass
-class History:
+class RunHistory:
     """Joint angles in rad at `times` in s, and the watchdog's states with the times they began at."""
 
     times: list[float]

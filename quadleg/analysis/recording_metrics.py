@@ -50,7 +50,7 @@ def words(joint: str) -> str:
     return joint.replace("_", " ")
 
 
-def figures(analysis: RecordingAnalysis) -> list[RecordingMetric]:
+def metrics(analysis: RecordingAnalysis) -> list[RecordingMetric]:
     """All figures that the recording allows."""
     return [figure for figure in _all(analysis) if isfinite(figure.value)]
 

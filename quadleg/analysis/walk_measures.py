@@ -53,7 +53,7 @@ class Walk:
     @cached_property
     def place(self) -> Array:
         """(n, 3): the planned place (m) and heading (rad) of base_footprint, in the frame that it began in."""
-        return travelled(self.feet[..., :2], ~self.in_air, ZERO_TWIST)
+        return track_from_feet(self.feet[..., :2], ~self.in_air, ZERO_TWIST)
 
     @cached_property
     def ground(self) -> Array:
@@ -61,7 +61,7 @@ class Walk:
         return from_frame_batch(self.place[:, None], self.feet[..., :2])
 
 
-def travelled(feet: Array, down: Flags, start: Planar) -> Array:
+def track_from_feet(feet: Array, down: Flags, start: Planar) -> Array:
     """(n, 3): where a frame is that saw the feet at (n, 4, 2), of which those that are `down` (n, 4) stay in place.
 
     From each tick to the next, the turn and shift that fit best the feet that are down at both, by least squares:
@@ -86,7 +86,7 @@ def travelled(feet: Array, down: Flags, start: Planar) -> Array:
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredWalk:
     """A walk as the servos had it, by forward kinematics of the n measured angles.
 
     - `delay`: ticks that the servos are behind the plan;
@@ -107,7 +107,7 @@ class Measured:
     speeds: Array
 
     @classmethod
-    def of(cls, robot: RobotModel, walk: Walk) -> Measured:
+    def of(cls, robot: RobotModel, walk: Walk) -> MeasuredWalk:
         """What the walk's angles tell."""
         legs = [points_batch(leg, walk.angles[:, 3 * i : 3 * i + 3])[:, -1] for i, leg in enumerate(robot.legs)]
         feet = np.stack(legs, axis=1)
@@ -116,7 +116,7 @@ class Measured:
         delay = _delay(planned, feet)
         down = ~walk.in_air[_earlier(delay, len(feet))]
         x, y = walk.shift[0].tolist()
-        place = travelled(feet[..., :2], down, (x, y, 0.0))
+        place = track_from_feet(feet[..., :2], down, (x, y, 0.0))
         centre = centre_of_mass_batch(robot, walk.angles)[:, :2]
         margin = [
             static_margin([(x, y) for x, y, _ in own[standing].tolist()], (float(below[0]), float(below[1])))
@@ -201,7 +201,7 @@ def _steady_speed(velocities: Array) -> float:
 
 def walk_figures(robot: RobotModel, walk: Walk) -> dict[str, str]:
     """The walk in figures, in words with units: what a table shows beside its picture."""
-    measured = Measured.of(robot, walk)
+    measured = MeasuredWalk.of(robot, walk)
     planned, seen = walk.place, measured.footprint(walk)
     # Once a stride: between, the body's own way of moving and the servos' deadband would count as distance.
     landed = [first for first, _ in true_runs(~walk.in_air[:, LEGS.index("rear_left")])]

@@ -118,13 +118,13 @@ def recording_rows() -> list[Timing]:
     from mcap.records import Channel, Schema
     from mcap.writer import Writer
 
-    from quadleg.recording.chunks import Received, pack
+    from quadleg.recording.chunks import ReceivedMessage, pack
     from quadleg.recording.mcap_file import McapFile
     from quadleg.recording.reader import Recording
     from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
 
     draw = np.random.default_rng(0)
-    messages = [Received(1, k, 10**18 + k, draw.normal(size=75).tobytes()) for k in range(750)]
+    messages = [ReceivedMessage(1, k, 10**18 + k, draw.normal(size=75).tobytes()) for k in range(750)]
     schema = Schema(1, b"float64 data\n", SCHEMA_ENCODING, "std_msgs/msg/Float64")
     channel = Channel(1, "/x", MESSAGE_ENCODING, {}, schema.id)
     with TemporaryDirectory() as folder:

@@ -32,7 +32,7 @@ def _keep(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    path = _mended(options.recording)
+    path = _repaired(options.recording)
     from quadleg.report.report import write_report
 
     folder = options.out or fresh(path.with_name(f"{path.stem}_report"))
@@ -41,7 +41,7 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
-    a, b = _mended(options.a), _mended(options.b)
+    a, b = _repaired(options.a), _repaired(options.b)
     from quadleg.report.comparison import write_comparison
 
     folder = options.out or fresh(Path(f"{a.stem}_and_{b.stem}"))
@@ -73,12 +73,12 @@ def _opened(path: Path) -> Recording:
     return opened(path, say)
 
 
-def _mended(path: Path) -> Path:
+def _repaired(path: Path) -> Path:
     """The path of a recording that has its end now."""
     _need("mcap", "matplotlib", "jinja2")
-    from quadleg.recording.open_recording import mend
+    from quadleg.recording.open_recording import repair
 
-    mend(path, say)
+    repair(path, say)
     return path
 
 

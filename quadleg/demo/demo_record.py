@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from quadleg.analysis.course_measures import MeasuredCourse
-from quadleg.analysis.pose_run import History, Step
+from quadleg.analysis.pose_run import RunHistory, Step
 from quadleg.analysis.walk_measures import Walk
 from quadleg.geometry.transforms import Pose
 from quadleg.robot.model import RobotModel
@@ -39,7 +39,7 @@ class DemoRecord:
 
     model: RobotModel
     steps: list[Step] = field(default_factory=list)
-    history: History = field(default_factory=lambda: History([], [], []))
+    history: RunHistory = field(default_factory=lambda: RunHistory([], [], []))
     figures: dict[str, str] = field(default_factory=dict)
     course: MeasuredCourse | None = None
     droops: dict[str, float] = field(default_factory=dict)

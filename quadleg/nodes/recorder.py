@@ -21,18 +21,13 @@ from quadleg.middleware.message_definitions import class_of, definition_of
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import split_state
+from quadleg.recording import signal_table
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recording_writer import RecordingWriter as Recording
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, STRING, diagnostics_decoder, text_decoder
-from quadleg.robot.model import LEGS
 
-TOPICS = (
-    *("cmd_vel", "teleop/cmd_vel", "base_target", "teleop/base_target", "planned_feet"),
-    *(f"{leg}/foot_target" for leg in LEGS),
-    *("joint_targets", "joint_commands", "servo_state", "joint_states", "state", "supply", "imu/data", "odom"),
-    *("foot_loads", "truth/odom", "robot_description", "diagnostics", "joy", "walking_limits", "markers"),
-)
+TOPICS = (*signal_table.TOPICS, "joint_targets", "joy", "markers")
 OF_ALL_ROBOTS = ("/tf", "/tf_static")
 LOOK_PERIOD = 0.25  # s between looks at what is published
 READ_PERIOD = 0.05  # s between readings of what has come: to be woken for each message takes ten times as long

@@ -56,7 +56,7 @@ def animation_frames(robot: RobotModel, course: MeasuredCourse) -> list[Image.Im
     first, last = strides(course)
     times = np.arange(course.times[first], course.times[last] - FRAME / 2, FRAME)
     ticks = np.searchsorted(course.times, times + 1e-6) - 1
-    way, seconds = course.true.way, course.times[last] - course.times[first]
+    way, seconds = course.true.path, course.times[last] - course.times[first]
     mean = (way[last, :2] - way[first, :2]) / seconds
     stride = float(np.hypot(*mean)) * seconds / STRIDES
     with styled():
@@ -84,7 +84,7 @@ def strides(course: MeasuredCourse) -> tuple[int, int]:
 
 def _draw(axes: Axes, robot: RobotModel, course: MeasuredCourse, tick: int, here: Array, stride: float) -> None:
     """The robot over lines on the ground that are one stride apart; the picture's middle is at `here`."""
-    place = course.true.way[tick] - [*here, 0.0]
+    place = course.true.path[tick] - [*here, 0.0]
     stand = Stand.of(robot, course.true.attitudes[tick], place, course.angles[tick].tolist())
     size = robot.standing.height
     low = -_BELOW * size

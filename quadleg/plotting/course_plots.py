@@ -90,7 +90,7 @@ class CourseSheet(Sheet):
         self.named(MARGIN, top - _HEAD, "from above", words)
         axes = self.axes("above", *_ABOVE)
         quiet_frame(axes)
-        true, found = course.true.way, course.found.way
+        true, found = course.true.path, course.estimated.path
         near, far = true[:, 0].min() - _BEYOND, true[:, 0].max() + _BEYOND
         half = (far - near) * height / width / 2
         axes.set(xlim=(near, far), ylim=(-half, half), xlabel="x (m)", ylabel="y (m)")

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from quadleg.analysis.pose_run import History, Step
+from quadleg.analysis.pose_run import RunHistory, Step
 from quadleg.geometry.registration import fit_pose
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward
@@ -69,7 +69,7 @@ _NEAR_LIMIT = 0.25  # of the angles' range: limits no farther away are shown
 _SIDES = {side: {leg for leg in LEGS if side in leg} for side in ("left", "right", "front", "rear")}
 
 
-def demo_figure(robot: RobotModel, steps: Sequence[Step], history: History) -> Figure:
+def demo_figure(robot: RobotModel, steps: Sequence[Step], history: RunHistory) -> Figure:
     """A run as a figure.
 
     Above, each step: the robot as it stood at the end, from its right side and from the front, all to one
@@ -84,7 +84,7 @@ def demo_figure(robot: RobotModel, steps: Sequence[Step], history: History) -> F
 class PoseSheet(Sheet):
     """The figure in the making, laid out in pixels from its upper left corner."""
 
-    def __init__(self, robot: RobotModel, steps: Sequence[Step], history: History) -> None:
+    def __init__(self, robot: RobotModel, steps: Sequence[Step], history: RunHistory) -> None:
         self._robot = robot
         rows = ceil(len(steps) / _COLUMNS)
         columns = ceil(len(steps) / rows)
@@ -135,7 +135,7 @@ class PoseSheet(Sheet):
             baseline += LINE
             self.write(left, baseline, line, color=QUIET)
 
-    def _over_time(self, top: float, steps: Sequence[Step], history: History) -> None:
+    def _over_time(self, top: float, steps: Sequence[Step], history: RunHistory) -> None:
         first, last = min(history.times[0], steps[0].start), max(history.times[-1], steps[-1].end)
         intervals = _intervals(history, last, _BRIEF * (last - first) / (_AXIS_RIGHT - _AXIS_LEFT))
         bounds = sorted({time for step in steps for time in (step.start, step.end)})
@@ -190,7 +190,7 @@ class PoseSheet(Sheet):
                 words = band.text((start + end) / 2, 0.46, state, ha="center", va="center")
                 words.set_bbox({"facecolor": STATES[state][0], "edgecolor": "none", "pad": 1.0})
 
-    def _angles(self, panel: Axes, joint: str, history: History) -> None:
+    def _angles(self, panel: Axes, joint: str, history: RunHistory) -> None:
         """The curves of one joint of each leg, and the limits that they come near to."""
         times, powered = np.array(history.times), _powered(history)
         angles = np.degrees(history.angles)[:, JOINTS.index(joint) :: len(JOINTS)]
@@ -276,7 +276,7 @@ def _draw_ground(axes: Axes) -> None:
     axes.axhline(0.0, color=QUIET, linewidth=0.8, zorder=9)
 
 
-def _intervals(history: History, last: float, least: float) -> list[_Interval]:
+def _intervals(history: RunHistory, last: float, least: float) -> list[_Interval]:
     """Start, end and name of the states, each `least` long at least, in the order to draw them: brief ones, then
     faults, lie on top.
     """
@@ -287,7 +287,7 @@ def _intervals(history: History, last: float, least: float) -> list[_Interval]:
     return [(start, max(end, start + least), state) for start, (_, end, state) in zip(begun, known)]
 
 
-def _powered(history: History) -> NDArray[np.bool_]:
+def _powered(history: RunHistory) -> NDArray[np.bool_]:
     """Whether the servos had pulses, at each of the history's times."""
     begun = np.searchsorted([time for time, _ in history.states], history.times, side="right")
     states = ["", *(state for _, state in history.states)]

@@ -13,7 +13,7 @@ from matplotlib.patches import Patch, Polygon, Rectangle
 from numpy.typing import NDArray
 
 from quadleg.analysis.series import true_runs
-from quadleg.analysis.walk_measures import Footfalls, Measured, Walk, walk_figures
+from quadleg.analysis.walk_measures import Footfalls, MeasuredWalk, Walk, walk_figures
 from quadleg.gait.stability import support_polygon
 from quadleg.gait.walking_limits import SPEED_SHARE
 from quadleg.geometry.planar import from_frame_batch
@@ -97,7 +97,7 @@ class WalkBand:
     def __init__(self, sheet: Sheet, top: float, robot: RobotModel, walk: Walk, number: str) -> None:
         self._sheet, self._top, self._number = sheet, top, number
         self._robot, self._walk = robot, walk
-        self._measured = Measured.of(robot, walk)
+        self._measured = MeasuredWalk.of(robot, walk)
         self._falls = Footfalls.of(walk)
         self._figures = walk_figures(robot, walk)
         self._times = walk.times - walk.times[0]

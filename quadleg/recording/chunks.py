@@ -29,7 +29,7 @@ _HEAD = Struct("<BQHIQQ")  # opcode, length, channel, sequence, log time, publis
 _FIELDS = _HEAD.size - 9  # bytes of a message's record before its data: all but opcode and length
 
 
-class Received(NamedTuple):
+class ReceivedMessage(NamedTuple):
     """One message as it came: its bytes, the channel that says what they are, and the system clock at receipt in ns."""
 
     channel: int
@@ -39,7 +39,7 @@ class Received(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Packed:
+class PackedChunk:
     """A chunk with its message indexes, ready for a file: `data` is written as it is.
 
     `counts` are messages by channel; `chunk_length` is the length of the chunk's own record.
@@ -69,7 +69,7 @@ class Packed:
         )
 
 
-def pack(messages: Sequence[Received]) -> Packed:
+def pack(messages: Sequence[ReceivedMessage]) -> PackedChunk:
     """One chunk of one or more messages, in the order given."""
     records = bytearray()
     entries: dict[int, list[tuple[int, int]]] = defaultdict(list)
@@ -90,7 +90,7 @@ def pack(messages: Sequence[Received]) -> Packed:
         offsets[channel] = builder.count
         MessageIndex(channel_id=channel, records=found).write(builder)
     counts = {channel: len(found) for channel, found in entries.items()}
-    return Packed(builder.end(), chunk_length, offsets, start, end, len(compressed), len(records), counts)
+    return PackedChunk(builder.end(), chunk_length, offsets, start, end, len(compressed), len(records), counts)
 
 
 def unpacked(chunk: Chunk) -> bytes:

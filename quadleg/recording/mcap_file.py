@@ -36,7 +36,7 @@ from mcap.records import (
 )
 
 from quadleg.errors import RecordingError
-from quadleg.recording.chunks import Packed, Received, pack, unpacked
+from quadleg.recording.chunks import PackedChunk, ReceivedMessage, pack, unpacked
 from quadleg.recording.message_run import MESSAGE, by_walk
 from quadleg.recording.records import HEAD, LIBRARY, MAGIC, read, scan
 
@@ -56,7 +56,7 @@ class McapFile:
         fcntl.flock(self._file, fcntl.LOCK_EX)
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Channel] = {}
-        self._closing = _Closing()
+        self._summary = SummarySection()
         self._file.write(MAGIC + _written(Header(PROFILE, LIBRARY)))
         for name, values in metadata.items():
             self.note(name, values)
@@ -77,12 +77,12 @@ class McapFile:
         """Write metadata."""
         record = Metadata(name, dict(values))
         data = _written(record)
-        self._closing.add_metadata(record, self._file.tell(), len(data))
+        self._summary.add_metadata(record, self._file.tell(), len(data))
         self._file.write(data)
 
-    def add(self, packed: Packed) -> None:
+    def add(self, packed: PackedChunk) -> None:
         """Write a chunk."""
-        self._closing.add_chunk(packed.index(self._file.tell()), packed.counts)
+        self._summary.add_chunk(packed.index(self._file.tell()), packed.counts)
         self._file.write(packed.data)
 
     def flush(self) -> None:
@@ -94,7 +94,7 @@ class McapFile:
         """Write the closing records. Raises OSError where that fails; what was flushed stays readable."""
         try:
             at = self._file.tell()
-            self._file.write(self._closing.records(at, self._schemas, self._channels))
+            self._file.write(self._summary.records(at, self._schemas, self._channels))
             self.flush()
         finally:
             with suppress(OSError):
@@ -120,7 +120,7 @@ def finish(path: Path) -> bool:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
-        found = _Salvage(file)
+        found = CutFile(file)
         data = True
         for opcode, offset, length in scan(file):
             if opcode == Opcode.HEADER and read(file, Header, offset, length).library != LIBRARY:
@@ -136,15 +136,15 @@ def finish(path: Path) -> bool:
     return True
 
 
-class _Salvage:
+class CutFile:
     """What is whole in a file that was cut."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
-        self._closing = _Closing()
+        self._summary = SummarySection()
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Channel] = {}
-        self._chunk: _Found | None = None  # the last one, until something that is not its index follows
+        self._chunk: FoundChunk | None = None  # the last one, until something that is not its index follows
         self.end = len(MAGIC)
 
     def take(self, opcode: int, offset: int, length: int) -> None:
@@ -157,7 +157,7 @@ class _Salvage:
             self._chunk.counts[channel] = size // 16
             return
         if self._chunk:
-            self._closing.add_chunk(self._chunk.index(begun), self._chunk.counts)
+            self._summary.add_chunk(self._chunk.index(begun), self._chunk.counts)
             self._chunk = None
         if opcode == Opcode.SCHEMA:
             schema = read(file, Schema, offset, length)
@@ -166,9 +166,9 @@ class _Salvage:
             channel = read(file, Channel, offset, length)
             self._channels[channel.id] = channel
         elif opcode == Opcode.METADATA:
-            self._closing.add_metadata(read(file, Metadata, offset, length), begun, self.end - begun)
+            self._summary.add_metadata(read(file, Metadata, offset, length), begun, self.end - begun)
         elif opcode == Opcode.CHUNK:
-            self._chunk = _Found(begun, self.end, read(file, Chunk, offset, length))
+            self._chunk = FoundChunk(begun, self.end, read(file, Chunk, offset, length))
 
     def write_end(self) -> None:
         """The closing records behind what is whole."""
@@ -176,17 +176,17 @@ class _Salvage:
         if self._chunk:  # some of its indexes may be missing, and readers would not look for their messages
             end = self._chunk.begun
             if packed := self._chunk.packed_anew():
-                self._closing.add_chunk(packed.index(end), packed.counts)
+                self._summary.add_chunk(packed.index(end), packed.counts)
                 rest = packed.data
         self._file.seek(end)
         self._file.truncate()
-        self._file.write(rest + self._closing.records(end + len(rest), self._schemas, self._channels))
+        self._file.write(rest + self._summary.records(end + len(rest), self._schemas, self._channels))
         self._file.flush()
         os.fsync(self._file.fileno())
 
 
 @dataclass
-class _Found:
+class FoundChunk:
     """A chunk that was found from `begun` to `end` of a file."""
 
     begun: int
@@ -209,7 +209,7 @@ class _Found:
             uncompressed_size=self.chunk.uncompressed_size,
         )
 
-    def packed_anew(self) -> Packed | None:
+    def packed_anew(self) -> PackedChunk | None:
         """The same messages with all their indexes; None where its content did not get onto the disk whole."""
         try:
             run = by_walk(unpacked(self.chunk), lambda *_: None)
@@ -219,11 +219,11 @@ class _Found:
         messages = []
         for channel, time, begin, end in places:
             sequence = MESSAGE.unpack_from(run.content, begin - MESSAGE.size)[1]
-            messages.append(Received(channel, sequence, time, run.content[begin:end]))
+            messages.append(ReceivedMessage(channel, sequence, time, run.content[begin:end]))
         return pack(messages) if messages else None
 
 
-class _Closing:
+class SummarySection:
     """What the closing records tell of all before them."""
 
     def __init__(self) -> None:

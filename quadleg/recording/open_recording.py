@@ -14,11 +14,11 @@ from quadleg.recording.records import MAGIC
 
 def opened(path: Path, say: Callable[[str], None]) -> Recording:
     """The recording, and a sentence where it was cut. Raises RecordingError for what is none."""
-    mend(path, say)
+    repair(path, say)
     return Recording(path)
 
 
-def mend(path: Path, say: Callable[[str], None]) -> None:
+def repair(path: Path, say: Callable[[str], None]) -> None:
     """Write the end of a recording that was cut, and say so; one that cannot be written is left as it is."""
     if not path.is_file() or _has_end(path):
         return

@@ -16,7 +16,7 @@ from pathlib import Path
 from mcap.records import Channel, Schema
 
 from quadleg.errors import OutputPathError
-from quadleg.recording.chunks import Packed, Received, pack
+from quadleg.recording.chunks import PackedChunk, ReceivedMessage, pack
 from quadleg.recording.mcap_file import McapFile
 from quadleg.recording.records import CLOCK_STEP, MESSAGE_ENCODING, SCHEMA_ENCODING
 
@@ -42,12 +42,14 @@ class RecordingWriter:
         self._schemas: dict[str, Schema] = {}
         self._channels: dict[int, Channel] = {}
         self._sequences: dict[int, int] = {}
-        self._latched: dict[int, Received] = {}  # the last on each topic that is published once
+        self._latched: dict[int, ReceivedMessage] = {}  # the last on each topic that is published once
         self._latching: set[int] = set()
-        self._waiting: deque[Received | float] = deque()  # a number: the system clock was set forward by so many s
+        self._waiting: deque[ReceivedMessage | float] = (
+            deque()
+        )  # a number: the system clock was set forward by so many s
         self._ahead = time.time() - time.monotonic()
         self._set_at = 0  # ns: what the system clock was set to when it was last seen to step
-        self._minute: deque[tuple[float, Packed | float]] = deque()  # with the steady clock's time
+        self._minute: deque[tuple[float, PackedChunk | float]] = deque()  # with the steady clock's time
         self._file = open_file(path, self._metadata) if path else None
         self._work = threading.Lock()  # held by whoever packs
         self._ended = threading.Event()
@@ -85,7 +87,7 @@ class RecordingWriter:
             self.lost += 1
             return
         self._sequences[channel] = sequence = self._sequences[channel] + 1
-        self._waiting.append(Received(channel, sequence, at, data))
+        self._waiting.append(ReceivedMessage(channel, sequence, at, data))
 
     def describe(self, name: str, values: Mapping[str, str]) -> None:
         """Add to the metadata of the file and of what is kept later; what is known already is left."""
@@ -101,11 +103,11 @@ class RecordingWriter:
         with self._work:
             self._pack()
             stored = [entry for _, entry in self._minute]
-            begin = min((entry.start_time for entry in stored if isinstance(entry, Packed)), default=None)
+            begin = min((entry.start_time for entry in stored if isinstance(entry, PackedChunk)), default=None)
             if begin is None:
                 raise OutputPathError("there is nothing to keep: nothing was heard in the last minute")
             before = [
-                Received(message.channel, message.sequence, begin, message.data)
+                ReceivedMessage(message.channel, message.sequence, begin, message.data)
                 for message in self._latched.values()
                 if message.log_time < begin
             ]
@@ -118,7 +120,7 @@ class RecordingWriter:
                         _add(file, entry)
             except OSError as error:
                 raise OutputPathError(f"{path} cannot be written: {error.strerror or error}") from error
-        return sum(sum(entry.counts.values()) for entry in stored if isinstance(entry, Packed)) + len(before)
+        return sum(sum(entry.counts.values()) for entry in stored if isinstance(entry, PackedChunk)) + len(before)
 
     def close(self) -> None:
         """Write what is left, and the end of the file."""
@@ -139,12 +141,12 @@ class RecordingWriter:
 
     def _pack(self) -> None:
         """Pack all that waits, into the last minute and into the file."""
-        entries: list[Packed | float] = []
-        messages: list[Received] = []
+        entries: list[PackedChunk | float] = []
+        messages: list[ReceivedMessage] = []
         size = 0
         for _ in range(len(self._waiting)):  # what comes meanwhile waits for the next time
             message = self._waiting.popleft()
-            if isinstance(message, Received):
+            if isinstance(message, ReceivedMessage):
                 if size + len(message.data) > LARGEST_CHUNK and messages:
                     entries.append(_packed(messages))
                     messages, size = [], 0
@@ -166,7 +168,7 @@ class RecordingWriter:
         if self._file and entries:
             self._write(lambda file: self._record(file, entries))
 
-    def _record(self, file: McapFile, entries: list[Packed | float]) -> None:
+    def _record(self, file: McapFile, entries: list[PackedChunk | float]) -> None:
         if full := _is_full(file.path.parent):
             file.close()
             self._stop(full)
@@ -175,7 +177,7 @@ class RecordingWriter:
         for entry in entries:
             _add(file, entry)
         file.flush()
-        self.recorded += sum(sum(entry.counts.values()) for entry in entries if isinstance(entry, Packed))
+        self.recorded += sum(sum(entry.counts.values()) for entry in entries if isinstance(entry, PackedChunk))
 
     def _write(self, action: Callable[[McapFile], None]) -> None:
         assert self._file
@@ -214,13 +216,13 @@ def _is_full(folder: Path) -> str | None:
     return f"only {free >> 20} MB are free on the disk" if free < LEAST_FREE else None
 
 
-def _packed(messages: list[Received]) -> Packed:
+def _packed(messages: list[ReceivedMessage]) -> PackedChunk:
     """In the order of their times: whoever brings them may bring them topic by topic."""
     return pack(sorted(messages, key=lambda message: message.log_time))
 
 
-def _add(file: McapFile, entry: Packed | float) -> None:
-    if isinstance(entry, Packed):
+def _add(file: McapFile, entry: PackedChunk | float) -> None:
+    if isinstance(entry, PackedChunk):
         file.add(entry)
     else:
         file.note(CLOCK_STEP, {"seconds": f"{entry:.9f}"})

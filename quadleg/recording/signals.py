@@ -98,7 +98,7 @@ def signals_of(
     if f"{space}joint_states" not in recording.topics:
         have = shortened(", ".join(sorted(recording.topics)), 300)
         raise RecordingError(f"{recording.path} has no joint_states, which all else is shown beside; it has {have}")
-    found: dict[str, _Growing] = defaultdict(_Growing)
+    found: dict[str, SignalBuilder] = defaultdict(SignalBuilder)
     for batches in recording.batches({space + topic for topic in topics}):
         for topic, batch in batches.items():
             name = topic.name.removeprefix(space)
@@ -110,7 +110,7 @@ def signals_of(
                 _take_numbers(result, found[name], name, topic, batch, read)
             else:
                 _take_texts(result, name, topic, batch)
-    result.signals.update((name, growing.signal()) for name, growing in found.items() if len(growing))
+    result.signals.update((name, builder.signal()) for name, builder in found.items() if len(builder))
     states = result.get("joint_states")
     if states is None or np.isnan(states["position"]).all():
         joints = shortened(", ".join(sorted(result.unknown_joints)[:3]) or "none")
@@ -142,7 +142,12 @@ def _timed(definition: str) -> Callable[[float, bytes], list[tuple[float, str]]]
 
 
 def _take_numbers(
-    result: Signals, found: _Growing, name: str, topic: Topic, batch: Batch, read: Callable[[Rows], dict[str, Array]]
+    result: Signals,
+    found: SignalBuilder,
+    name: str,
+    topic: Topic,
+    batch: Batch,
+    read: Callable[[Rows], dict[str, Array]],
 ) -> None:
     times = np.array(batch.times)
     result.skipped[name] += len(times)
@@ -173,7 +178,7 @@ def _finite(values: Array, kind: Any) -> Array:
     return np.where(infinite, np.nan, result).astype(kind, copy=False) if infinite.any() else result
 
 
-class _Growing:
+class SignalBuilder:
     """A signal in the making: each array grows in place, so that a long recording is never in memory twice."""
 
     def __init__(self) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_metrics import RecordingMetric, figures, number, words
+from quadleg.analysis.recording_metrics import RecordingMetric, metrics, number, words
 from quadleg.report.comparison_plots import ComparedRecording, compared_pictures
 from quadleg.report.report import Report, damage, picture_section, prepare, when, write
 from quadleg.report.report_page import PageTable, Paragraph, Section, page
@@ -89,7 +89,7 @@ def _sentences(sides: Sequence[ComparedRecording], event: str) -> list[str]:
 
 
 def _table(sides: Sequence[ComparedRecording]) -> PageTable:
-    found: list[dict[str, RecordingMetric]] = [{each.name: each for each in figures(side.analysis)} for side in sides]
+    found: list[dict[str, RecordingMetric]] = [{each.name: each for each in metrics(side.analysis)} for side in sides]
     names = list(dict.fromkeys([*found[0], *found[1]]))
     rows = []
     for name in names:

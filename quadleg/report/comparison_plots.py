@@ -178,7 +178,7 @@ def _path(sides: Sequence[ComparedRecording]) -> Figure:
     ways = [each.true[:, :2] for each in estimates if each and each.true is not None]
     true = len(ways) == len(sides)
     if not true:
-        ways = [each.found[:, :2] for each in estimates if each]
+        ways = [each.estimated[:, :2] for each in estimates if each]
     with report_style():
         height = 620
         sheet = _sheet(sides, height + 220)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from quadleg.analysis.events import Event, Weight
 from quadleg.analysis.recording_analysis import RecordingAnalysis
-from quadleg.analysis.recording_metrics import RecordingMetric, figures
+from quadleg.analysis.recording_metrics import RecordingMetric, metrics
 from quadleg.errors import OutputPathError, shortened
 from quadleg.report.report_page import Block, Box, PageImage, PageTable, Paragraph, Section, TableColumns, page
 from quadleg.report.report_pictures import ReportPicture, pictures
@@ -47,7 +47,7 @@ def write_report(recording: Path, folder: Path, robot: RobotModel | None = None)
     analysis = RecordingAnalysis(recording, robot)
     drawn = pictures(analysis)
     images = [each.png() for each in drawn]
-    numbers = figures(analysis)
+    numbers = metrics(analysis)
     said = sentences(analysis, numbers)
     made = write(folder, PAGE, report_page(analysis, numbers, said, drawn, images), drawn, images)
     return Report(folder / PAGE, made, tuple(said))

@@ -163,7 +163,7 @@ def path(analysis: RecordingAnalysis) -> Figure:
             keys.insert(0, handle(TRUE_STYLE | {"linewidth": 2.4}, "true"))
         sheet.key(keys)
         width = RIGHT - LEFT
-        found = estimate.found
+        found = estimate.estimated
         known = np.flatnonzero(~np.isnan(found[:, 0]))
         picks = known[np.linspace(0, len(known) - 1, _ELLIPSES).astype(int)[1:]]
         ahead, aside = (1000 * BAND * estimate.deviations[picks[-1], :2]).tolist()
