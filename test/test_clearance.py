@@ -13,11 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
 
+from quadleg.geometry.capsules import capsules_in_box, segment_distances
 from quadleg.kinematics import clearance as clearance_module
 from quadleg.kinematics import leg as kinematics
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.kinematics.clearance import Clearance, _body_axes, _segment_distances
-from quadleg.robot.model import JOINT_NAMES, LEGS, BodyBox
+from quadleg.kinematics.clearance import Clearance
+from quadleg.robot.model import JOINT_NAMES, LEGS
 
 ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 ids = [robot.name for robot in ROBOTS]
@@ -144,7 +145,7 @@ def check_by_dense_sampling(first, second) -> None:
     ways = np.linspace(0, 1, 101)[:, None]
     one, two = (np.array(s[0]) * (1 - ways) + np.array(s[1]) * ways for s in (first, second))
     sampled = np.linalg.norm(one[:, None] - two[None], axis=-1).min()
-    distance = _segment_distances(np.array(first), np.array(second))
+    distance = segment_distances(np.array(first), np.array(second))
     half_steps = sum(np.linalg.norm(np.subtract(*s)) for s in (first, second)) / 200
     # Of nearly parallel segments the nearest points are known to no more than this.
     assert sampled - half_steps - 1e-6 <= distance <= sampled + 1e-6
@@ -179,7 +180,7 @@ def world_of(robot) -> tuple[mujoco.MjModel, list[str]]:
             ("lower", leg.lower_length, max(leg.link_radius, leg.foot_radius)),
         ):
             capsule(f"{leg.name}_{link}", (0, 0, -length / 2), (0, 0, length / 2), radius)
-    axes, radius = _body_axes(robot.body)
+    axes, radius = capsules_in_box(robot.body.size, robot.body.centre)
     for number, (start, end) in enumerate(axes):
         capsule(f"body_{number}", start, end, radius)
     return spec.compile(), names
@@ -219,7 +220,7 @@ def test_against_the_geometry_of_mujoco(robot):
 )
 @settings(max_examples=examples(30))
 def test_the_body_fills_its_box_and_no_more(size, centre):
-    axes, radius = _body_axes(BodyBox(size, centre))
+    axes, radius = capsules_in_box(size, centre)
     low, high = axes.min(axis=(0, 1)) - radius, axes.max(axis=(0, 1)) + radius
     half = np.array(size) / 2
     assert np.allclose(low, centre - half, rtol=0, atol=1e-12)
@@ -231,7 +232,7 @@ def test_the_body_fills_its_box_and_no_more(size, centre):
         face = np.array(centre)
         face[narrow] += half[narrow]
         face[wide] += way * (half[wide] - radius)
-        assert min(_segment_distances(np.array((face, face)), axis) for axis in axes) - radius <= 0.135 * radius
+        assert min(segment_distances(np.array((face, face)), axis) for axis in axes) - radius <= 0.135 * radius
 
 
 def test_the_foot_counts_where_it_is_thicker_than_the_link():

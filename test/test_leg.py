@@ -335,3 +335,11 @@ def test_the_knee_stays_on_its_side_whatever_its_limits():
     point = (leg.hip[0], leg.hip[1] + leg.hip_offset, -0.15)
     assert kinematics.inverse(leg, point)[2] < 0 < kinematics.inverse(forward_kneed, point)[2]
     assert sin(kinematics.inverse(leg, point)[1]) > 0
+
+
+def test_plain_columns_are_those_of_the_jacobian():
+    for leg in sample_robots.inspector().legs:
+        angles = (0.1, 0.9, -1.4)
+        assert np.allclose(
+            np.column_stack(kinematics.jacobian_columns(leg, *angles)), kinematics.jacobian(leg, angles), atol=1e-12
+        )

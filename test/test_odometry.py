@@ -23,12 +23,11 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.estimation import modelled_joints
 from quadleg.estimation.body_estimate import BLOCKS, Estimate, in_body
 from quadleg.estimation.footprint import footprint
-from quadleg.estimation.modelled_joints import ModelledJoints, _columns
+from quadleg.estimation.modelled_joints import ModelledJoints
 from quadleg.estimation.odometry import Estimator
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose, compose
 from quadleg.kinematics.body_pose import all_forward, feet_in_base, stance_angles
-from quadleg.kinematics.leg import jacobian
 from quadleg.robot.model import LEGS, MEASURED, MODELLED
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.simulated_imu import ImuSample
@@ -251,12 +250,6 @@ def test_base_footprint_is_where_the_feet_are_planned(yaw):
     assert np.allclose(ground.rpy, stance.rpy, atol=1e-9)
     assert np.allclose(in_it.position, body.position, atol=1e-9)
     assert np.allclose(in_it.rpy, body.rpy, atol=1e-9)
-
-
-def test_servos_give_way_by_the_jacobian_of_kinematics():
-    for leg in ROBOT.legs:
-        angles = (0.1, 0.9, -1.4)
-        assert np.allclose(np.column_stack(_columns(leg, *angles)), jacobian(leg, angles), atol=1e-12)
 
 
 # Slip and bad input

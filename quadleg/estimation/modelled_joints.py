@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import cos, radians, sin
+from math import radians
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import FRICTION
-from quadleg.geometry.vectors import Vector
-from quadleg.robot.model import Leg, RobotModel
+from quadleg.kinematics.leg import jacobian_columns
+from quadleg.robot.model import RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 Array = NDArray[np.float64]
@@ -63,7 +63,7 @@ class ModelledJoints:
         for i, (leg, soft, share) in enumerate(zip(self._legs, self._soft, shares)):
             if share <= 0.0:
                 continue
-            columns = _columns(leg, *at[3 * i : 3 * i + 3])
+            columns = jacobian_columns(leg, *at[3 * i : 3 * i + 3])
             fx, fy, fz = share * gx, share * gy, share * gz
             # Compliance along the ground, and how far the foot alone would be pushed there.
             cxx = cxy = cyy = px = py = 0.0
@@ -89,16 +89,3 @@ class ModelledJoints:
                 pressed = max(-1.0, min(1.0, turned / (TAKEN_UP * FULL_TORQUE_ERROR)))
                 result[3 * i + joint] = turned + BACKLASH / 2 * pressed
         return np.array(result)
-
-
-def _columns(leg: Leg, abduction: float, hip: float, knee: float) -> tuple[Vector, Vector, Vector]:
-    """The columns of the leg's Jacobian: see kinematics/leg.py."""
-    d, l1, l2 = leg.hip_offset, leg.upper_length, leg.lower_length
-    sa, ca = sin(abduction), cos(abduction)
-    lower_x, lower_z = -l2 * sin(hip + knee), -l2 * cos(hip + knee)
-    x, z = lower_x - l1 * sin(hip), lower_z - l1 * cos(hip)
-    return (
-        (0.0, -d * sa - z * ca, d * ca - z * sa),
-        (z, x * sa, -x * ca),
-        (lower_z, lower_x * sa, -lower_x * ca),
-    )

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import ceil, hypot, inf
+from math import hypot, inf
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.geometry.capsules import capsules_in_box, segment_distances
 from quadleg.kinematics.leg import points, points_batch
 from quadleg.robot.model import (
     JOINT_NAMES,
     LEGS,
     Angles,
-    BodyBox,
     RobotModel,
 )
 
@@ -48,7 +48,7 @@ class Clearance:
 
     def __init__(self, robot: RobotModel) -> None:
         self._robot = robot
-        self._body, body_radius = _body_axes(robot.body)
+        self._body, body_radius = capsules_in_box(robot.body.size, robot.body.centre)
         body_count = len(self._body)
 
         # Capsules: upper and lower of each leg, 0 to 7, then the body's. Pairs with the body come last.
@@ -125,7 +125,7 @@ class Clearance:
         axes = np.empty((len(legs), 8 + len(self._body), 2, 3))
         axes[:, 0:8:2], axes[:, 1:8:2], axes[:, 8:] = legs[:, :, 1:3], legs[:, :, 2:4], self._body
         first, second = axes.take(self._first, axis=1), axes.take(self._second, axis=1)
-        gaps: Array = _segment_distances(first, second) - self._radii
+        gaps: Array = segment_distances(first, second) - self._radii
         return gaps
 
 
@@ -137,38 +137,3 @@ def _levers(robot: RobotModel) -> list[tuple[float, float, float]]:
             reach = leg.upper_length + lower
             levers.append((hypot(leg.hip_offset, reach), reach, lower))
     return levers
-
-
-def _body_axes(body: BodyBox) -> tuple[Array, float]:
-    """Axes (m, 2, 3) and radius of the capsules that fill the body's box."""
-    length, *across = body.size
-    radius = min(across) / 2
-    wide = int(across[1] > across[0])  # 0: side by side along y, 1: along z
-    reach = across[wide] / 2 - radius
-    places = np.linspace(-reach, reach, 1 + ceil(2 * reach / radius - 1e-9))
-    axes = np.zeros((len(places), 2, 3))
-    axes[:, :, 0] = np.array([-1, 1]) * max(length / 2 - radius, 0.0)
-    axes[:, :, 1 + wide] = places[:, None]
-    return axes + body.centre, radius
-
-
-def _segment_distances(first: Array, second: Array) -> Array:
-    """Distances (...) between segments (..., 2, 3): Ericson, Real-Time Collision Detection (2005), 5.1.9."""
-    along1, along2 = first[..., 1, :] - first[..., 0, :], second[..., 1, :] - second[..., 0, :]
-    between = first[..., 0, :] - second[..., 0, :]
-    tiny = 1e-18  # m²: a segment of no length keeps its only point
-    square1, square2 = _dot(along1, along1) + tiny, _dot(along2, along2) + tiny
-    mixed, ahead1, ahead2 = _dot(along1, along2), _dot(along1, between), _dot(along2, between)
-    # Of parallel lines any two points abreast will do; the later clamps find the ends.
-    spread = np.maximum(square1 * square2 - mixed * mixed, 1e-12 * square1 * square2)
-    s = ((mixed * ahead2 - ahead1 * square2) / spread).clip(0.0, 1.0)
-    t = ((mixed * s + ahead2) / square2).clip(0.0, 1.0)
-    s = ((mixed * t - ahead1) / square1).clip(0.0, 1.0)
-    apart = between + s[..., None] * along1 - t[..., None] * along2
-    distances: Array = np.sqrt(_dot(apart, apart))
-    return distances
-
-
-def _dot(a: Array, b: Array) -> Array:
-    products: Array = np.einsum("...i,...i->...", a, b)
-    return products

@@ -85,6 +85,19 @@ def jacobian(leg: Leg, angles: Angles) -> Array:
     return one
 
 
+def jacobian_columns(leg: Leg, abduction: float, hip: float, knee: float) -> tuple[Vector, Vector, Vector]:
+    """The columns of `jacobian`, in plain floats."""
+    d, l1, l2 = leg.hip_offset, leg.upper_length, leg.lower_length
+    sa, ca = sin(abduction), cos(abduction)
+    lower_x, lower_z = -l2 * sin(hip + knee), -l2 * cos(hip + knee)
+    x, z = lower_x - l1 * sin(hip), lower_z - l1 * cos(hip)
+    return (
+        (0.0, -d * sa - z * ca, d * ca - z * sa),
+        (z, x * sa, -x * ca),
+        (lower_z, lower_x * sa, -lower_x * ca),
+    )
+
+
 def points_batch(leg: Leg, angles: Array) -> Array:
     """(n, 4, 3) from angles (n, 3): the rows of `points` for each row of angles."""
     abduction, hip, shank = angles[:, 0], angles[:, 1], angles[:, 1] + angles[:, 2]
