@@ -9,6 +9,7 @@ from math import degrees, radians
 from pathlib import Path
 
 from quadleg.commissioning.calibration.bench import QuickClock, on_bench
+from quadleg.commissioning.calibration.bench_servo import BenchServo
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
 from quadleg.commissioning.dialog import Question, Talk, converse
@@ -63,7 +64,7 @@ class CalibrationRig:
         self.sleep = self.clock.sleep
         self.fails: Callable[[], None] = lambda: None
         self.pulses = Pulses(self.robot.board, self.open, self._sleep)
-        self.session = Calibration(self.robot, self.file, self.pulses, self.said.append, self.angle)
+        self.session = Calibration(BenchServo(self.robot, self.file, self.pulses, self.said.append, self.angle))
 
     def _sleep(self, seconds: float) -> None:
         self.sleep(seconds)

@@ -16,7 +16,7 @@ from quadleg.commissioning.wizard.pose_search import find_poses
 from quadleg.commissioning.wizard.robot_measures import Electrics, Measures
 from quadleg.commissioning.wizard.servo_classes import ReadyKind
 from quadleg.errors import RobotFileError
-from quadleg.robot.model import RobotModel
+from quadleg.robot.model import Joint, RobotModel
 from quadleg.robot_file.load import robot_from_text
 
 LINKS_MM = (40.0, 200.0)
@@ -62,17 +62,13 @@ def random_robot(seed: int, number: int) -> RandomRobot:
 def with_torque(robot: RobotModel, factor: float) -> RobotModel:
     """The same robot with servos so many times as strong, which draw so many times the current."""
 
-    def scaled(servo):
-        kind = servo.kind
+    def scaled(joint: Joint) -> Joint:
+        kind = joint.servo.kind
         stronger = replace(kind, stall_torque=factor * kind.stall_torque, stall_current=factor * kind.stall_current)
-        return replace(servo, kind=stronger)
+        return replace(joint, servo=replace(joint.servo, kind=stronger))
 
-    legs = tuple(
-        replace(leg, joints=tuple(replace(joint, servo=scaled(joint.servo)) for joint in leg.joints))
-        for leg in robot.legs
-    )
     supply = replace(robot.supply, rated_current=factor * robot.supply.rated_current)
-    return replace(robot, legs=legs, supply=supply)
+    return replace(robot.with_joints(scaled), supply=supply)
 
 
 def _measures(dice: np.random.Generator) -> Measures:

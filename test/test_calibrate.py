@@ -41,10 +41,7 @@ def swapped(robot: RobotModel, one: str, other: str) -> RobotModel:
 
 
 def with_servos(robot: RobotModel, change) -> RobotModel:
-    legs = tuple(
-        replace(leg, joints=tuple(replace(j, servo=change(j.servo, j.name)) for j in leg.joints)) for leg in robot.legs
-    )
-    return replace(robot, legs=legs)
+    return robot.with_joints(lambda joint: replace(joint, servo=change(joint.servo, joint.name)))
 
 
 @pytest.mark.parametrize(("reading_deg", "seed"), [(0.0, 1), (0.5, 2), (1.0, 3)])

@@ -307,12 +307,10 @@ def test_a_robot_that_walks_ahead_and_not_sideways():
 
 
 def narrow() -> RobotModel:
-    robot = ROBOTS["greenhouse_inspector"]
-
     def stiff(joint):
         return replace(joint, lower=-1e-5, upper=1e-5) if joint.name.endswith("abduction") else joint
 
-    return replace(robot, legs=tuple(replace(leg, joints=tuple(map(stiff, leg.joints))) for leg in robot.legs))
+    return ROBOTS["greenhouse_inspector"].with_joints(stiff)
 
 
 @pytest.mark.parametrize(("axis", "way"), product(range(3), (0, 1)))

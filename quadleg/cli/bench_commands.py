@@ -112,8 +112,8 @@ def _calibrate(options: argparse.Namespace) -> int:
 def _trim(options: argparse.Namespace) -> int:
     from quadleg.commissioning.calibration.trim import Trim
 
-    path = find_robot(options.robot)
-    return _at_the_bench(Trim(path, options.board, options.seed, quick=options.answers is not None), options.answers)
+    work = Trim(find_robot(options.robot), board=options.board, seed=options.seed, quick=options.answers is not None)
+    return _at_the_bench(work, options.answers)
 
 
 def _at_the_bench(work, answers: Path | None) -> int:

@@ -6,7 +6,7 @@ hip axes. Signs follow the right-hand rule on both sides of the robot.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import pi, radians
@@ -294,6 +294,16 @@ class RobotModel:
     def gait(self, name: str) -> GaitParameters:
         """The gait of that name."""
         return next(gait for gait in self.gaits if gait.name == name)
+
+    def with_joints(self, change: Callable[[Joint], Joint]) -> RobotModel:
+        """The same robot with each joint changed."""
+
+        def changed(leg: Leg) -> Leg:
+            abduction, hip, knee = map(change, leg.joints)
+            return replace(leg, joints=(abduction, hip, knee))
+
+        front_left, front_right, rear_left, rear_right = map(changed, self.legs)
+        return replace(self, legs=(front_left, front_right, rear_left, rear_right))
 
     def on_board(self, kind: str) -> RobotModel:
         """The same robot on another kind of board; on its own where `kind` is empty."""

@@ -6,7 +6,7 @@ import random
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import KW_ONLY, dataclass, field, replace
 from math import radians
 from pathlib import Path
 
@@ -19,18 +19,35 @@ from quadleg.commissioning.dialog import (
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    Joint,
-    Leg,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, Joint, RobotModel
 from quadleg.robot_file.editor import copy_to, installed
 from quadleg.servos.board_kinds import open_board
 from quadleg.servos.simulated_board import SimulatedBoard
 
 HORN_ERROR = radians(4)  # of simulated horns, to each side
 TURN_ERROR = 0.01  # share
+
+
+@dataclass
+class BenchWork:
+    """What one command at the bench works on: which file, on which board. `said` keeps all its sentences.
+
+    `seed` hides errors of simulated servos; `quick` lets a simulated robot's time run ahead, where nobody watches it.
+    """
+
+    path: Path
+    _: KW_ONLY
+    board: str = ""
+    seed: int = 0
+    quick: bool = False
+    said: list[str] = field(default_factory=list)
+    hear: Callable[[str], None] | None = None
+
+    def say(self, sentence: str) -> None:
+        """Keep a sentence, and show it."""
+        self.said.append(sentence)
+        if self.hear:
+            self.hear(sentence)
 
 
 class QuickClock:
@@ -103,7 +120,7 @@ def as_assembled(robot: RobotModel) -> RobotModel:
         own = replace(joint.servo, pulse_at_zero=zero, pulse_per_radian=per_radian, stops=kind.pulse_range)
         return replace(joint, servo=own)
 
-    return _with_joints(robot, servo)
+    return robot.with_joints(servo)
 
 
 def on_bench(robot: RobotModel) -> RobotModel:
@@ -112,15 +129,7 @@ def on_bench(robot: RobotModel) -> RobotModel:
     def free(joint: Joint) -> Joint:
         return replace(joint, servo=replace(joint.servo, stops=joint.servo.kind.pulse_range))
 
-    return _with_joints(robot, free)
-
-
-def _with_joints(robot: RobotModel, change: Callable[[Joint], Joint]) -> RobotModel:
-    def leg(number: int) -> Leg:
-        abduction, hip, knee = robot.legs[number].joints
-        return replace(robot.legs[number], joints=(change(abduction), change(hip), change(knee)))
-
-    return replace(robot, legs=(leg(0), leg(1), leg(2), leg(3)))
+    return robot.with_joints(free)
 
 
 def own_file(path: Path) -> Talk[Path]:

@@ -10,15 +10,12 @@ from collections.abc import Callable, Sequence
 
 from quadleg.commissioning.calibration.bench import confirm
 from quadleg.commissioning.calibration.bench_servo import BenchServo, JointLeft
-from quadleg.commissioning.calibration.calibration_fit import TEETH
 from quadleg.commissioning.calibration.horn_fitting import fit_horn
 from quadleg.commissioning.calibration.joint_calibration import JointCalibration
-from quadleg.commissioning.calibration.servo_pulses import Pulses
 from quadleg.commissioning.calibration.session_progress import SessionProgress
 from quadleg.commissioning.dialog import STILL_HELD, Choice, Ended, Question, Talk, ask
 from quadleg.errors import Refused
-from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
-from quadleg.robot_file.editor import RobotFileEditor
+from quadleg.robot.model import JOINT_NAMES, LEGS
 
 CAUTIONS = (
     "The robot is on a stand, all its feet free.",
@@ -33,20 +30,11 @@ CAUTIONS = (
 class Calibration:
     """One session with a robot's file and its board.
 
-    `servo` is the one at hand, the `number`th of `count`. `say` shows a sentence; `protractor` tells the true angle
-    (rad) of a joint of a simulated robot.
+    `servo` is the one at hand, the `number`th of `count`.
     """
 
-    def __init__(
-        self,
-        robot: RobotModel,
-        file: RobotFileEditor,
-        pulses: Pulses,
-        say: Callable[[str], None],
-        protractor: Callable[[str], float] | None = None,
-        teeth: int = TEETH,
-    ) -> None:
-        self.servo = BenchServo(robot, file, pulses, say, protractor, teeth)
+    def __init__(self, servo: BenchServo) -> None:
+        self.servo = servo
         self.number, self.count = 0, 0
 
     def calibrate(self, names: Sequence[str] = JOINT_NAMES) -> Talk[bool]:

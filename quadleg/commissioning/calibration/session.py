@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from quadleg.commissioning.answer_file import FileAnswers
-from quadleg.commissioning.calibration.bench import Bench, on_bench, own_file
-from quadleg.commissioning.calibration.bench_servo import spoken
+from quadleg.commissioning.calibration.bench import Bench, BenchWork, on_bench, own_file
+from quadleg.commissioning.calibration.bench_servo import BenchServo, spoken
 from quadleg.commissioning.calibration.calibration_fit import TEETH
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
@@ -18,26 +18,18 @@ from quadleg.commissioning.calibration.trim import Trim
 from quadleg.commissioning.dialog import Talk, converse
 from quadleg.errors import BoardError, QuadlegError
 from quadleg.interrupts import ended_by_signals
+from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.editor import RobotFileEditor
 from quadleg.robot_file.load import load_robot
 
 
 @dataclass
-class BenchSession:
-    """One `quadleg calibrate`: of which file and joints, on which board. `said` keeps all its sentences.
+class BenchSession(BenchWork):
+    """One `quadleg calibrate`: of which joints."""
 
-    `quick` lets a simulated robot's time run ahead; nobody watches it then.
-    """
-
-    path: Path
-    names: Sequence[str]
+    names: Sequence[str] = JOINT_NAMES
     fit_horns: bool = False
     teeth: int = TEETH
-    board: str = ""
-    seed: int = 0
-    quick: bool = False
-    said: list[str] = field(default_factory=list)
-    hear: Callable[[str], None] | None = None
     cut_at_end: bool = True
     session: Calibration | None = None
     pulses: Pulses | None = None
@@ -48,17 +40,10 @@ class BenchSession:
         robot = load_robot(self.path).on_board(self.board)
         bench = Bench(on_bench(robot), self.seed, self.quick)
         self.pulses = Pulses(robot.board, bench.open, bench.sleep)
-        self.session = Calibration(
-            robot, RobotFileEditor(self.path), self.pulses, self.say, bench.protractor, self.teeth
-        )
+        servo = BenchServo(robot, RobotFileEditor(self.path), self.pulses, self.say, bench.protractor, self.teeth)
+        self.session = Calibration(servo)
         conversation = self.session.fit_horns if self.fit_horns else self.session.calibrate
         return (yield from conversation(self.names))
-
-    def say(self, sentence: str) -> None:
-        """Keep a sentence, and show it."""
-        self.said.append(sentence)
-        if self.hear:
-            self.hear(sentence)
 
     def cut(self) -> None:
         """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import degrees, radians
-from pathlib import Path
 
-from quadleg.commissioning.calibration.bench import Bench, confirm, own_file
+from quadleg.commissioning.calibration.bench import Bench, BenchWork, confirm, own_file
 from quadleg.commissioning.calibration.bench_servo import until_saved
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
@@ -33,15 +31,9 @@ _TRIM_CAUTIONS = ("The robot is on level ground that is free around it.", *CAUTI
 
 
 @dataclass
-class Trim:
-    """One `quadleg trim`: of which file, on which board. `said` keeps all its sentences."""
+class Trim(BenchWork):
+    """One `quadleg trim`."""
 
-    path: Path
-    board: str = ""
-    seed: int = 0
-    quick: bool = False
-    said: list[str] = field(default_factory=list)
-    hear: Callable[[str], None] | None = None
     cut_at_end: bool = False  # it sits down instead
     robot: RobotModel | None = None
     bench: Bench | None = None
@@ -176,12 +168,6 @@ class Trim:
         return True
 
     # What a screen shows and asks
-
-    def say(self, sentence: str) -> None:
-        """Keep a sentence, and show it."""
-        self.said.append(sentence)
-        if self.hear:
-            self.hear(sentence)
 
     def cut(self) -> None:
         """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""

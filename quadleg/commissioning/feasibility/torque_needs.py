@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.verdict import Need, Quantity
-from quadleg.robot.model import JOINTS, RobotModel
+from quadleg.robot.model import JOINT_NAMES, JOINTS, Joint, RobotModel
 from quadleg.robot_file.maker_units import KG_CM
 
 Array = NDArray[np.float64]
@@ -41,17 +41,14 @@ def torque_needs(robot: RobotModel, torques: Array, margin: float = 1.0) -> tupl
 
 def with_stall_torques(robot: RobotModel, torques: Array) -> RobotModel:
     """The robot with servos of at least the stall torques (12,) in N·m, and as much more current."""
-    legs = []
-    for leg, asked in zip(robot.legs, torques.reshape(-1, len(JOINTS)).tolist()):
-        joints = []
-        for joint, torque in zip(leg.joints, asked):
-            kind, times = joint.servo.kind, max(torque / robot.stall_torque(joint), 1.0)
-            kind = replace(kind, stall_torque=times * kind.stall_torque, stall_current=times * kind.stall_current)
-            joints.append(replace(joint, servo=replace(joint.servo, kind=kind)))
-        hip, knee = joints[1:]
-        legs.append(replace(leg, joints=(joints[0], hip, knee)))
-    front_left, front_right, rear_left, rear_right = legs
-    return replace(robot, legs=(front_left, front_right, rear_left, rear_right))
+    asked = dict(zip(JOINT_NAMES, torques.tolist()))
+
+    def strengthened(joint: Joint) -> Joint:
+        kind, times = joint.servo.kind, max(asked[joint.name] / robot.stall_torque(joint), 1.0)
+        kind = replace(kind, stall_torque=times * kind.stall_torque, stall_current=times * kind.stall_current)
+        return replace(joint, servo=replace(joint.servo, kind=kind))
+
+    return robot.with_joints(strengthened)
 
 
 def torque_cure(needs: Sequence[Need]) -> str:
