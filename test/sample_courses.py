@@ -9,15 +9,15 @@ import sample_robots
 import sample_walks
 from scipy.spatial.transform import Rotation
 
-from quadleg.analysis.course_measures import BodyMotion, MeasuredCourse
+from quadleg.analysis.course_measures import BodyTrajectory, MeasuredCourse
 from quadleg.geometry.planar import ZERO_TWIST
 
 ROBOT = sample_robots.inspector()
 SPEED, SECONDS = 0.06, 10.0
 
 
-def motion(places: np.ndarray, turns: Rotation) -> BodyMotion:
-    return BodyMotion(np.array(places), np.roll(turns.as_quat(), 1, axis=1))
+def motion(places: np.ndarray, turns: Rotation) -> BodyTrajectory:
+    return BodyTrajectory(np.array(places), np.roll(turns.as_quat(), 1, axis=1))
 
 
 @cache

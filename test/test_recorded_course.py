@@ -11,7 +11,7 @@ import pytest
 from sample_courses import ROBOT, SECONDS, SPEED, motion, walked
 from scipy.spatial.transform import Rotation
 
-from quadleg.analysis.course_measures import BodyMotion, MeasuredCourse, course_figures, footholds, slips
+from quadleg.analysis.course_measures import BodyTrajectory, MeasuredCourse, course_figures, footholds, slips
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES
 
@@ -21,7 +21,7 @@ def walked_way() -> float:
     return float(np.hypot(*(places[-1] - places[0])[:2]))
 
 
-def turned(found: BodyMotion, turns: Rotation, shifts: np.ndarray) -> BodyMotion:
+def turned(found: BodyTrajectory, turns: Rotation, shifts: np.ndarray) -> BodyTrajectory:
     """The motion with more turns (in its fixed frame) and shifts."""
     w, x, y, z = found.quaternions.T
     return motion(found.places + shifts, turns * Rotation.from_quat(np.column_stack((x, y, z, w))))
@@ -57,7 +57,7 @@ def test_a_walk_that_was_held_has_the_speed_of_its_longest_part():
         course,
         times=np.arange(len(again)) * 0.02,
         planned=planned,
-        true=BodyMotion(course.true.places[again], course.true.quaternions[again]),
+        true=BodyTrajectory(course.true.places[again], course.true.quaternions[again]),
     )
     assert stopped.steady == (at + held, last + held)
     assert stopped.speed == pytest.approx(SPEED, rel=0.03)

@@ -27,7 +27,7 @@ _YAW = 5  # its row in a pose's covariance
 
 
 @dataclass(frozen=True)
-class BodyMotion:
+class BodyTrajectory:
     """A body's motion at n ticks: `places` (n, 3) in m and unit `quaternions` (n, 4), w first, in some fixed frame."""
 
     places: Array
@@ -78,8 +78,8 @@ class MeasuredCourse:
     down: Flags
     angles: Array
     torques: Array
-    true: BodyMotion
-    estimated: BodyMotion
+    true: BodyTrajectory
+    estimated: BodyTrajectory
     covariance: Array
     currents: Array
 

@@ -11,7 +11,7 @@ from rclpy.qos import QoSProfile
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 
-from quadleg.analysis.course_measures import BodyMotion, MeasuredCourse
+from quadleg.analysis.course_measures import BodyTrajectory, MeasuredCourse
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
@@ -104,9 +104,9 @@ class GroundTruth:
         return {nanoseconds(message.header.stamp): message for message in messages}
 
 
-def _motion(said: list[Odometry]) -> BodyMotion:
+def _motion(said: list[Odometry]) -> BodyTrajectory:
     poses = [message.pose.pose for message in said]
-    return BodyMotion(
+    return BodyTrajectory(
         np.array([(p.position.x, p.position.y, p.position.z) for p in poses]),
         np.array([(p.orientation.w, p.orientation.x, p.orientation.y, p.orientation.z) for p in poses]),
     )

@@ -49,6 +49,32 @@ class Batch:
     data: list[bytes] = field(default_factory=list)
 
 
+class DescribedTopics:
+    """The topics of a recording as its schemas and channels describe them: `topics` by name, `channels` by number."""
+
+    def __init__(self) -> None:
+        self.topics: dict[str, Topic] = {}
+        self.channels: dict[int, Topic] = {}
+        self._schemas: dict[int, Schema] = {}
+        self._known: set[tuple[int, bytes]] = set()
+
+    def describe(self, opcode: int, content: bytes) -> None:
+        """Take a schema or channel; most stand in a file more than once. Raises RecordingError for a damaged one."""
+        if (opcode, content) in self._known or len(self._known) >= MOST_DESCRIPTIONS:
+            return
+        self._known.add((opcode, content))
+        if opcode == Opcode.SCHEMA:
+            schema = parsed(Schema, content)
+            self._schemas[schema.id] = schema
+            return
+        channel = parsed(Channel, content)
+        known = self._schemas.get(channel.schema_id)
+        if known and known.encoding == SCHEMA_ENCODING and channel.message_encoding == MESSAGE_ENCODING:
+            topic = Topic(channel.topic, known.name, known.data.decode("utf-8", "replace"))
+            self.channels[channel.id] = topic
+            self.topics.setdefault(channel.topic, topic)
+
+
 class Recording:
     """One recording. Raises RecordingError for a file that is none, or has nothing in it that can be read.
 
@@ -60,15 +86,13 @@ class Recording:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.topics: dict[str, Topic] = {}
+        self._described = DescribedTopics()
+        self.topics = self._described.topics
         self.metadata: dict[str, dict[str, str]] = {}
         self.cut = True
         self.damage: dict[int, str] = {}
         self.clock_steps: list[tuple[float, float]] = []
         self._unpacked = self._most_unpacked = 0
-        self._described: set[tuple[int, bytes]] = set()
-        self._schemas: dict[int, Schema] = {}
-        self._channels: dict[int, Topic] = {}
         if path.exists() and not path.is_file() and not path.is_dir():
             raise RecordingError(f"{path} is no file on a disk, but a pipe or a device")
         try:
@@ -126,7 +150,7 @@ class Recording:
         sources = np.repeat(np.arange(len(parts)), [len(part.times) for part in parts])
         contents = [part.content for part in parts]
         wanted: dict[Topic, list[int]] = {}
-        for channel, topic in self._channels.items():
+        for channel, topic in self._described.channels.items():
             if topic.name in names:
                 wanted.setdefault(topic, []).append(channel)
         batches: dict[Topic, Batch] = {}
@@ -196,26 +220,9 @@ class Recording:
                 self.metadata.setdefault(found.name, found.metadata)
             elif length <= MOST_PACKED:
                 file.seek(offset)
-                self._describe(opcode, file.read(length))
+                self._described.describe(opcode, file.read(length))
         except RecordingError as error:
             self._note(offset, str(error))
-
-    def _describe(self, opcode: int, content: bytes) -> None:
-        """Take a schema or channel; most stand in a file more than once. Raises RecordingError for a damaged one."""
-        if (opcode, content) in self._described or len(self._described) >= MOST_DESCRIPTIONS:
-            return
-        self._described.add((opcode, content))
-        self._take(parsed(Schema, content) if opcode == Opcode.SCHEMA else parsed(Channel, content))
-
-    def _take(self, record: Schema | Channel) -> None:
-        if isinstance(record, Schema):
-            self._schemas[record.id] = record
-            return
-        schema = self._schemas.get(record.schema_id)
-        if schema and schema.encoding == SCHEMA_ENCODING and record.message_encoding == MESSAGE_ENCODING:
-            topic = Topic(record.topic, schema.name, schema.data.decode("utf-8", "replace"))
-            self._channels[record.id] = topic
-            self.topics.setdefault(record.topic, topic)
 
     def _parts(self, file: BinaryIO) -> Iterator[MessageRun | int]:
         """All messages, a chunk at a time, and the steps of the clock between them in ns."""
@@ -295,7 +302,7 @@ class Recording:
 
         def describe(opcode: int, record: bytes) -> None:
             try:
-                self._describe(opcode, record)
+                self._described.describe(opcode, record)
             except RecordingError as error:
                 self._note(offset, str(error))
 
