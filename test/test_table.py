@@ -8,13 +8,17 @@ import numpy as np
 import pandas
 import pytest
 from pyarrow import parquet
-from sample_recordings import diagnosis, made, metadata, write
+from sample_recordings import TYPES, diagnosis, header, made, metadata, msg, write
 
+from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording.reader import Recording
+from quadleg.recording.signal_table import TOPICS, Columns, Panel, RecordedTopic
 from quadleg.recording.signals import Signal, Signals
 from quadleg.recording.table_export import export, table
 from quadleg.recording.text_messages import Diagnosis
+from quadleg.report.comparison import write_comparison
+from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import JOINT_NAMES
 
 COUNT = 60
@@ -69,6 +73,34 @@ def test_where_the_recorder_did_not_say_what_follows_from_a_model_servo_output_d
     recorded = write(tmp_path / "a.mcap", messages, metadata(joint_angles=""))
     assert export(Recording(recorded), tmp_path / "a.csv") == len(messages) - 1
     assert "rear_left_knee_angle_rad_modelled" in pandas.read_csv(tmp_path / "a.csv")
+
+
+def test_a_topic_in_the_table_is_exported_drawn_and_compared(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(
+        TOPICS,
+        "temperature",
+        RecordedTopic(
+            lambda rows: {"board": rows.single("temperature")},
+            columns=[Columns("board", "board_temperature_celsius", panel=Panel("board temperature", "°C", 5.0))],
+            tells="how warm the board was",
+        ),
+    )
+    kind = "sensor_msgs/msg/Temperature"
+    states = [message for message in made().messages if message[1] == "joint_states"]
+    warm = [
+        (time, "temperature", msg("sensor_msgs/Temperature", header=header(), temperature=30 + time, variance=0.0))
+        for time, _, _ in states
+    ]
+    messages = sorted([*states, *warm], key=lambda message: message[0])
+    path = write(tmp_path / "a.mcap", messages, metadata(), types=TYPES | {"temperature": kind})
+    export(Recording(path), tmp_path / "a.csv")
+    frame = pandas.read_csv(tmp_path / "a.csv")
+    assert frame["board_temperature_celsius"].tolist() == pytest.approx((30 + frame["time_s"]).tolist(), abs=1e-3)
+    power = next(each for each in pictures(RecordingAnalysis(path)) if each.name == "power").draw()
+    (axes,) = (axes for axes in power.axes if axes.get_label() == "board temperature")
+    assert max(axes.get_lines()[0].get_ydata()) == pytest.approx(30 + states[-1][0], abs=1e-3)
+    report = write_comparison(path, path, tmp_path / "compared")
+    assert "compared_effort" in [picture.stem for picture in report.pictures]
 
 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])

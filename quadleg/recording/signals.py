@@ -85,7 +85,7 @@ NOTHING: Mapping[str, Collection[str]] = MappingProxyType({})
 
 def signals_of(
     recording: Recording,
-    topics: Collection[str] = tuple(TOPICS),
+    topics: Collection[str] = TOPICS,
     kind: Any = float,
     unused: Mapping[str, Collection[str]] = NOTHING,
 ) -> Signals:
