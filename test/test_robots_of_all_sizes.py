@@ -6,8 +6,8 @@ import pytest
 from random_robots import random_robot
 
 from quadleg.commissioning.wizard.new_robot_file import robot_file
-from quadleg.commissioning.wizard.pose_search import Poses, find_poses
-from quadleg.commissioning.wizard.robot_measures import Electrics, Measures
+from quadleg.commissioning.wizard.pose_search import find_poses
+from quadleg.commissioning.wizard.robot_measures import Electrics, Measures, Poses
 from quadleg.commissioning.wizard.servo_classes import ReadyKind
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.robot.model import RobotModel

@@ -20,12 +20,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.events import Key
 from textual.widgets import RichLog, Static
 
-from quadleg.commissioning.dialog import (
-    END,
-    Question,
-    Talk,
-    converse,
-)
+from quadleg.commissioning.dialog import END, Question, Talk, converse
 from quadleg.errors import BoardError
 
 # key -> step in µs

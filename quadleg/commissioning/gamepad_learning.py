@@ -11,16 +11,7 @@ from pathlib import Path
 from quadleg.commissioning.dialog import Question, Talk, ask, converse
 from quadleg.commissioning.dialog_lines import Say
 from quadleg.errors import GamepadError, OutputPathError
-from quadleg.teleop.control_mapping import (
-    CONTROLS,
-    NEEDED,
-    STICK,
-    Control,
-    Input,
-    Inputs,
-    Reading,
-    as_yaml,
-)
+from quadleg.teleop.control_mapping import CONTROLS, NEEDED, STICK, Control, Input, Inputs, Reading, as_yaml
 from quadleg.teleop.gamepad import Gamepad, find_pad
 
 MOVED = 0.6  # of an axis, away from where it was when the question was asked

@@ -18,14 +18,7 @@ from quadleg.hardware.board import Board
 from quadleg.hardware.i2c_board import transfer_clocks
 from quadleg.hardware.ina226 import DIE_ID, IDS, MANUFACTURER_ID
 from quadleg.hardware.mpu6050 import IDENTITY, WHO_AM_I
-from quadleg.hardware.pca9685 import (
-    CHANNELS,
-    LED0_ON_L,
-    MODE1,
-    MODE2,
-    PRE_SCALE,
-    PRE_SCALE_RANGE,
-)
+from quadleg.hardware.pca9685 import CHANNELS, LED0_ON_L, MODE1, MODE2, PRE_SCALE, PRE_SCALE_RANGE
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import SIMULATED, BoardSettings, ImuChip, PowerSensor, RobotModel
 from quadleg.servos.board_kinds import BOARD_KINDS, board_kind, open_board

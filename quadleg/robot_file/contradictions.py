@@ -5,18 +5,8 @@ from __future__ import annotations
 from math import ceil, floor
 from typing import Any
 
-from quadleg.gait.derived_gaits import (
-    NEEDED,
-    USUAL,
-    gait_fault,
-    gait_figures,
-)
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    SHUNT_RANGE,
-    RobotModel,
-)
+from quadleg.gait.derived_gaits import NEEDED, USUAL, gait_fault, gait_figures
+from quadleg.robot.model import JOINT_NAMES, LEGS, SHUNT_RANGE, RobotModel
 from quadleg.robot_file.reachable_poses import pose_fault, rise_fault
 from quadleg.robot_file.schema_document import Document
 

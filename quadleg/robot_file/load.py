@@ -29,13 +29,7 @@ from quadleg.robot.model import (
     Stance,
     Supply,
 )
-from quadleg.robot_file.contradictions import (
-    MASS_PARTS,
-    check_keys,
-    check_robot,
-    is_calibrated,
-    limits_deg,
-)
+from quadleg.robot_file.contradictions import MASS_PARTS, check_keys, check_robot, is_calibrated, limits_deg
 from quadleg.robot_file.robot_schema import robot_schema
 from quadleg.robot_file.schema_document import Document, read_text
 from quadleg.shipped import config_folder
@@ -64,11 +58,16 @@ def robot_from_text(text: str, path: Path | str) -> RobotModel:
     """
     document = Document(Path(path), text, robot_schema())
     check_keys(document)
-    robot = _robot(document)
+    robot = _robot_of(document)
     check_robot(document, robot)
     if document.faults:
         raise RobotFileError(document.faults)
     return robot
+
+
+def unchecked_robot(text: str, path: Path | str) -> RobotModel:
+    """The robot of a text, with None for each part whose keys have faults; contradictions are not looked for."""
+    return _robot_of(Document(Path(path), text, robot_schema()))
 
 
 def find_robot(name_or_path: Path | str) -> Path:
@@ -97,8 +96,7 @@ def shipped_robots() -> dict[str, Path]:
     }
 
 
-def _robot(document: Document) -> RobotModel:
-    """The robot, with None for each part whose keys have faults: `load_robot` lets no such robot out."""
+def _robot_of(document: Document) -> RobotModel:
     part = document.attempt
     return RobotModel(
         name=part(Document.value, "name"),

@@ -105,19 +105,22 @@ def _ranges(robot: RobotModel, stance: Stance, height_key: str, below: Stance | 
         out = np.stack((out_along, out_across, np.zeros_like(out_along)), axis=-1)
         feet = hips + outward * out[:, None] / 1000
         feet[:, :, 2] = leg.foot_radius - height[:, None] / 1000
-        good = others[_good(robot, feet)]
+        good = others[reachable(robot, feet)]
         if len(good):
             ranges[key] = _run(set(good.tolist()), figure)
     return ranges
 
 
-def _good(robot: RobotModel, feet: Array) -> NDArray[np.bool_]:
-    """(n,) whether the legs reach feet (n, 4, 3) in base_link with the clearance and out of the ground under them."""
+def reachable(robot: RobotModel, feet: Array, with_body: bool = False) -> NDArray[np.bool_]:
+    """(n,) whether the legs reach feet (n, 4, 3) in base_link with the clearance and out of the ground under them.
+
+    The body is looked for in the ground only `with_body`. A body or a clearance of None is left out.
+    """
     legs = [inverse_batch(leg, feet[:, number]) for number, leg in enumerate(robot.legs)]
-    good: NDArray[np.bool_] = np.all([reachable for _, reachable in legs], axis=0)
+    good: NDArray[np.bool_] = np.all([within for _, within in legs], axis=0)
     angles = np.hstack([angles for angles, _ in legs])
     heights = robot.legs[0].foot_radius - feet[:, 0, 2]
-    good[good] = _ground(robot).least_batch(angles[good], heights[good]) >= -ROUNDING
+    good[good] = GroundClearance(robot, with_body).least_batch(angles[good], heights[good]) >= -ROUNDING
     if robot.body is not None and robot.clearance is not None:
         good[good] = Clearance(robot).least_batch(angles[good]) >= robot.clearance
     return good

@@ -10,12 +10,7 @@ from dataclasses import KW_ONLY, dataclass, field, replace
 from math import radians
 from pathlib import Path
 
-from quadleg.commissioning.dialog import (
-    Choice,
-    Question,
-    Talk,
-    ask,
-)
+from quadleg.commissioning.dialog import Choice, Question, Talk, ask
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
 from quadleg.kinematics.body_pose import stance_angles

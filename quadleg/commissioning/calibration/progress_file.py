@@ -14,12 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from quadleg.commissioning.calibration.calibration_fit import Mark
-from quadleg.commissioning.dialog import (
-    Choice,
-    Question,
-    Talk,
-    ask,
-)
+from quadleg.commissioning.dialog import Choice, Question, Talk, ask
 from quadleg.errors import OutputPathError
 from quadleg.robot.model import JOINT_NAMES, RobotModel, Servo
 from quadleg.robot_file.editor import keep_version, write_whole

@@ -10,15 +10,7 @@ from quadleg.commissioning.calibration.bench_servo import until_saved
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
 from quadleg.commissioning.calibration.servo_calibration import CAUTIONS
-from quadleg.commissioning.dialog import (
-    STILL_HELD,
-    Choice,
-    Ended,
-    Question,
-    Talk,
-    ask,
-    jogged,
-)
+from quadleg.commissioning.dialog import STILL_HELD, Choice, Ended, Question, Talk, ask, jogged
 from quadleg.errors import OutputPathError, Refused
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor

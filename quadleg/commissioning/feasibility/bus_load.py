@@ -7,13 +7,7 @@ from dataclasses import dataclass
 
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.torque_needs import torque_cure
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Verdict
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.geometry.planar import Planar
 from quadleg.hardware.bus_timing import frame_messages

@@ -19,12 +19,7 @@ from quadleg.commissioning.feasibility.resolution import Resolution
 from quadleg.commissioning.feasibility.standing_torque import FEET, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.torque_needs import torque_needs
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.commissioning.feasibility.walk_forecast import WalkForecast, WalkObstruction, stall_torques_needed
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 

@@ -20,26 +20,8 @@ from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import forward, inverse_batch
-from quadleg.plotting.portrait import (
-    FRONT,
-    SIDE,
-    PortraitView,
-    Stand,
-    draw_robot,
-)
-from quadleg.plotting.sheet import (
-    DPI,
-    INK,
-    PALE,
-    QUIET,
-    SECTION,
-    TITLE,
-    WIDTH,
-    Sheet,
-    quiet_frame,
-    styled,
-    thinned,
-)
+from quadleg.plotting.portrait import FRONT, SIDE, PortraitView, Stand, draw_robot
+from quadleg.plotting.sheet import DPI, INK, PALE, QUIET, SECTION, TITLE, WIDTH, Sheet, quiet_frame, styled, thinned
 from quadleg.plotting.sheet import MARGIN as EDGE
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel

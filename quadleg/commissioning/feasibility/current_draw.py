@@ -13,14 +13,7 @@ from quadleg.commissioning.feasibility import copper_wire
 from quadleg.commissioning.feasibility.standing_torque import Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.supply_plan import MOST_DROP, SPARE, SupplyPlan
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Quantity,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
 from quadleg.robot.model import RobotModel, Supply
 

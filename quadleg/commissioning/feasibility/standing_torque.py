@@ -13,14 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Verdict,
-    graded,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Verdict, graded
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.joint_torques import BELLY_DOWN, foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors

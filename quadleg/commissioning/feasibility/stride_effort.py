@@ -21,12 +21,7 @@ from quadleg.gait.sway import HARMONICS, basis
 from quadleg.gait.walk_codes import JUDGED_SHARE
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST, Planar
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    GaitParameters,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 Array = NDArray[np.float64]

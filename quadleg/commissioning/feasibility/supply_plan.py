@@ -11,25 +11,7 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, Supply
 
 MOST_DROP = 0.05  # of the supply's voltage, lost in the wire (common practice, no source)
 SPARE = 1.5  # a supply's rating over the largest current in use (common practice, no source)
-_SIZES = (
-    1,
-    2,
-    3,
-    5,
-    10,
-    15,
-    20,
-    25,
-    30,
-    40,
-    50,
-    60,
-    80,
-    100,
-    120,
-    150,
-    200,
-)  # A, of supplies (common practice, no source)
+_SIZES = (1, 2, 3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200)  # A: common practice, no source
 FUSES = (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40)  # A, blade fuses; unverified: the table of ISO 8820-3
 
 # One fuse for all servos, else one for each leg, else one for each servo.

@@ -19,14 +19,7 @@ from numpy.typing import NDArray
 from quadleg.commissioning.feasibility.standing_torque import HEADROOM, Rise, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse, Stride, least_speed
 from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs, with_stall_torques
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Quantity,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.gait.walk_codes import JUDGED_SHARE, WalkCode

@@ -5,8 +5,7 @@ from __future__ import annotations
 from math import radians
 from typing import Any
 
-from quadleg.commissioning.wizard.pose_search import Poses
-from quadleg.commissioning.wizard.robot_measures import CLEARANCE_MM, Electrics, Measures, usual_limits_deg
+from quadleg.commissioning.wizard.robot_measures import CLEARANCE_MM, Electrics, Measures, Poses, usual_limits_deg
 from quadleg.commissioning.wizard.servo_classes import OWN
 from quadleg.gait.derived_gaits import derived_gaits
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LOW_SUPPLY_SHARE

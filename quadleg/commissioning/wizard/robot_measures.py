@@ -54,6 +54,16 @@ class Measures:
 
 
 @dataclass(frozen=True)
+class Poses:
+    """Heights of the hip axes at rest and standing, and how far out the feet are, all in mm."""
+
+    resting: int
+    standing: int
+    out_along: int
+    out_across: int
+
+
+@dataclass(frozen=True)
 class Electrics:
     """Servos, supply, and what carries the bytes: `simulated`, `i2c` with the number of a bus, `serial` with a port."""
 

@@ -12,8 +12,8 @@ from typing import Any
 from quadleg.commissioning.dialog import Choice, Number, Question, Talk, ask, converse
 from quadleg.commissioning.dialog_lines import Ask, LineDialog, Say
 from quadleg.commissioning.wizard.new_robot_file import robot_file
-from quadleg.commissioning.wizard.pose_search import STANDING_SHARE, Poses, find_poses
-from quadleg.commissioning.wizard.robot_measures import Electrics, Measures
+from quadleg.commissioning.wizard.pose_search import STANDING_SHARE, find_poses
+from quadleg.commissioning.wizard.robot_measures import Electrics, Measures, Poses
 from quadleg.commissioning.wizard.servo_classes import OWN, READY_KINDS, ReadyKind, own_kind, usual_stall_current
 from quadleg.errors import OutputPathError
 from quadleg.robot.model import JOINT_NAMES, RobotModel
