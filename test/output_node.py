@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
+import pytest
 from conftest import RosProbe
+from i2c_bus import FakeBus
 from spun_middleware import SpunMiddleware
+from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
+from quadleg.hardware.i2c_board import I2cBoard
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.topics import LATCHED
 from quadleg.nodes import servo_output
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 
 class OutputNode:
@@ -20,11 +26,15 @@ class OutputNode:
         self.probe = probe
         self._middleware = SpunMiddleware()
         self.node = servo_output.ServoOutput(self._middleware, parameters=parameters)
+        self.robot = self.node.robot
+        self.period = 1 / self.robot.control_rate
+        self.rest = stance_angles(self.robot, self.robot.resting)
         self.closed = False
         self._middleware.start()
+        self.said = probe.hear(String, "servo_state", LATCHED)
         self._commands = probe.publisher(JointTrajectory, "joint_commands")
 
-    def command(self, angles: tuple[float, ...], names: tuple[str, ...] = JOINT_NAMES) -> None:
+    def command(self, angles: Sequence[float], names: tuple[str, ...] = JOINT_NAMES) -> None:
         point = JointTrajectoryPoint(positions=list(angles))
         self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
 
@@ -34,9 +44,16 @@ class OutputNode:
         self.probe.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
         return heard[first : first + count]
 
+    def state(self, state: str, seconds: float = 5.0) -> str:
+        """Wait for a state of servo_state; what is said with it."""
+        return self.probe.wait(
+            lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), seconds, state
+        )
+
     def close(self) -> None:
-        self.closed = True
-        self._middleware.close_with(self.node)
+        if not self.closed:
+            self.closed = True
+            self._middleware.close_with(self.node)
 
 
 @contextmanager
@@ -50,5 +67,14 @@ def starter(kind: Callable[..., OutputNode], probe: RosProbe) -> Iterator[Callab
 
     yield start
     for node in started:
-        if not node.closed:
-            node.close()
+        node.close()
+
+
+def use_bus(monkeypatch: pytest.MonkeyPatch, bus: FakeBus) -> None:
+    """Have the nodes that are started from here on open their I2C board on a bus that is made up."""
+
+    def open_board(robot: RobotModel, *_: object) -> I2cBoard:
+        bus.closed = False
+        return I2cBoard(robot.board, lambda path, address: bus)
+
+    monkeypatch.setattr(servo_output, "open_board", open_board)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import inf, nan
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from register_recorder import RegisterRecorder
 from sample_robots import digger, inspector
 
 from quadleg.errors import BoardError
-from quadleg.hardware.board import Board, always
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.robot.model import RobotModel
 from quadleg.servos.pulse_conversion import counts_from_pulse, pulse_from_angle
@@ -22,28 +21,12 @@ ROBOTS = [inspector(), digger()]
 each_robot = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
 
 
-class TransactionRecorder(Board):
-    """Remembers every transaction."""
-
-    def __init__(self) -> None:
-        self.transactions: list[tuple[bytes, ...]] = []
-
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        self.transactions.append(messages)
-
-    def read(self, register: int, count: int) -> bytes:
-        raise NotImplementedError
-
-    def close(self) -> None:
-        pass
-
-
 def middle(robot: RobotModel) -> list[float]:
     return [(joint.lower + joint.upper) / 2 for joint in robot.joints]
 
 
-def recorded(robot: RobotModel) -> tuple[ServoBank, TransactionRecorder]:
-    board = TransactionRecorder()
+def recorded(robot: RobotModel) -> tuple[ServoBank, RegisterRecorder]:
+    board = RegisterRecorder()
     return ServoBank(robot, PCA9685(board, robot.board)), board
 
 
@@ -102,7 +85,7 @@ def test_other_than_twelve_is_refused(angles: int, powered: int) -> None:
 @given(st.sampled_from(ROBOTS), st.lists(st.floats(0, 1), min_size=12, max_size=12))
 def test_counts_are_those_of_the_calibration(robot: RobotModel, shares: list[float]) -> None:
     bank, _ = recorded(robot)
-    period = PCA9685(TransactionRecorder(), robot.board).period
+    period = PCA9685(RegisterRecorder(), robot.board).period
     angles = [j.lower + share * (j.upper - j.lower) for j, share in zip(robot.joints, shares)]
     for joint, angle, on_wire in zip(robot.joints, angles, bank.quantised(angles)):
         counts = counts_from_pulse(pulse_from_angle(joint.servo, angle), period)

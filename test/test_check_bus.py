@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from math import degrees
 
 import numpy as np
 import pytest
 import sample_robots
+from register_recorder import RegisterRecorder
 
 from quadleg.commissioning.feasibility.bus_load import Bus
 from quadleg.commissioning.feasibility.resolution import Resolution
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT
-from quadleg.hardware.board import Board, always
 from quadleg.hardware.bus_timing import frame_messages
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
@@ -25,35 +24,19 @@ from quadleg.servos.servo_bank import ServoBank
 INSPECTOR, DIGGER = sample_robots.inspector(), sample_robots.digger()
 
 
-class MessageLog(Board):
-    def __init__(self) -> None:
-        self.messages: list[bytes] = []
-
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        self.messages += messages
-
-    def read(self, register: int, count: int) -> bytes:
-        return bytes(count)
-
-    def neighbour(self, address: int) -> Board:
-        return self
-
-    def close(self) -> None:
-        pass
-
-
 def wired(robot: RobotModel, **board) -> RobotModel:
     return replace(robot, board=replace(robot.board, **board))
 
 
 @pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=lambda robot: robot.name)
 def test_a_frame_is_what_the_driver_sends(robot: RobotModel) -> None:
-    board = MessageLog()
+    board = RegisterRecorder()
     bank = ServoBank(robot, PCA9685(board, robot.board))
     bank.write(stance_angles(robot, robot.standing), (True,) * 12)
     ours = frame_messages(robot)
-    assert [len(message) for message in board.messages] == [len(message) for message in ours]
-    assert [message[0] for message in board.messages] == [message[0] for message in ours]
+    sent = [message for transaction in board.transactions for message in transaction]
+    assert [len(message) for message in sent] == [len(message) for message in ours]
+    assert [message[0] for message in sent] == [message[0] for message in ours]
     assert len(ours) == bank.runs
 
 

@@ -18,12 +18,11 @@ from output_node import OutputNode, starter
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from spun_middleware import middleware
-from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.kinematics.body_pose import stance_angles
-from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
+from quadleg.middleware.topics import JOINT_STATES, LATEST, nanoseconds
 from quadleg.nodes import servo_output
 from quadleg.robot.model import RobotModel
 from quadleg.safety import transitions
@@ -37,21 +36,18 @@ class PhysicsRig(OutputNode):
 
     def __init__(self, probe: RosProbe, **parameters: object) -> None:
         super().__init__(probe, physics=True, **parameters)
-        self.robot = self.node.robot
         self.imu = probe.hear(Imu, "imu/data", qos_profile_sensor_data)
         self.truth = probe.hear(Odometry, "truth/odom", LATEST)
         self.supply = probe.hear(BatteryState, "supply", LATEST)
         self.states = probe.hear(JointState, "joint_states", JOINT_STATES)
-        self.said = probe.hear(String, "servo_state", LATCHED)
 
     def rise(self) -> None:
         """Follows the watchdog's own path up, a command a frame of the world."""
-        start = stance_angles(self.robot, self.robot.resting)
         while not any(said.data.startswith("following") for said in self.said):
             self.command((), ())
             self.more(self.truth, 2)
-        self.command(start)
-        for angles in transitions.rising(self.robot, start, PERIOD):
+        self.command(self.rest)
+        for angles in transitions.rising(self.robot, self.rest, PERIOD):
             self.command(angles)
             self.more(self.truth, 1)
         self.more(self.truth, 20)

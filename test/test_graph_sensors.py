@@ -17,18 +17,14 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 
 from diagnostic_msgs.msg import DiagnosticArray
 from nav_msgs.msg import Odometry
-from output_node import OutputNode, starter
+from output_node import OutputNode, starter, use_bus
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu
-from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
 from quadleg.client import Robot
 from quadleg.client.status_sentences import status_in_words
-from quadleg.hardware.i2c_board import I2cBoard
-from quadleg.kinematics.body_pose import stance_angles
-from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds
-from quadleg.nodes import servo_output
+from quadleg.middleware.topics import LATEST, nanoseconds
 from quadleg.robot_file.load import find_robot
 from quadleg.servos.simulated_sensors import SimulatedIna226, SimulatedMpu6050
 
@@ -57,21 +53,19 @@ class SensorRig(OutputNode):
     def __init__(self, probe: RosProbe, **parameters: object) -> None:
         self.supply = probe.hear(BatteryState, "supply", LATEST)
         self.imu = probe.hear(Imu, "imu/data", qos_profile_sensor_data)
-        self.said = probe.hear(String, "servo_state", LATCHED)
         self.diagnostics = probe.hear(DiagnosticArray, "diagnostics")
         super().__init__(probe, **parameters)
 
     def power_up(self) -> tuple[float, ...]:
         """All joints powered at rest; the angles."""
-        rest = stance_angles(self.node.robot, self.node.robot.resting)
         wait_until(lambda: self.written() > 0, 5.0, "the first frame, without power")
         self.command((), ())
-        self.probe.wait(lambda: any(m.data.startswith("following") for m in self.said), 5.0, "following")
+        self.state("following")
         before = self.written()
-        self.command(rest)
+        self.command(self.rest)
         wait_until(lambda: self.written() > before, 5.0, "all joints powered")
         assert self.node.health().values["joints_powered"] == 12
-        return rest
+        return self.rest
 
     def written(self) -> int:
         """How many frames have been written to the board."""
@@ -115,12 +109,7 @@ class SimulatedChips:
 @pytest.fixture
 def chips(monkeypatch: pytest.MonkeyPatch) -> SimulatedChips:
     chips = SimulatedChips()
-
-    def open_board(robot, *_: object) -> I2cBoard:
-        chips.bus.closed = False
-        return I2cBoard(robot.board, lambda path, address: chips.bus)
-
-    monkeypatch.setattr(servo_output, "open_board", open_board)
+    use_bus(monkeypatch, chips.bus)
     return chips
 
 

@@ -12,29 +12,25 @@ from pathlib import Path
 import pytest
 from conftest import RosProbe, wait_until
 from i2c_bus import FakeBus
+from output_node import OutputNode, use_bus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from diagnostic_msgs.msg import DiagnosticArray
 from sensor_msgs.msg import JointState
-from spun_middleware import SpunMiddleware, middleware
-from std_msgs.msg import String
+from spun_middleware import middleware
 from std_srvs.srv import Trigger
-from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Uncalibrated
-from quadleg.hardware.i2c_board import I2cBoard
-from quadleg.kinematics.body_pose import stance_angles
-from quadleg.middleware.topics import JOINT_STATES, LATCHED
+from quadleg.middleware.topics import JOINT_STATES
 from quadleg.nodes import servo_output
-from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.load import find_robot
 from quadleg.safety.stop_socket import stop_here
 
 
-class FaultyBusRig:
-    """The node with its bus, and what it says."""
+class FaultyBusRig(OutputNode):
+    """The node with its bus, which stalls and fails."""
 
     def __init__(self, probe: RosProbe, bus: FakeBus) -> None:
         self.bus = bus
@@ -42,55 +38,30 @@ class FaultyBusRig:
         self.goes.set()
         self.stalled = threading.Event()
         bus.before = self._before
-        self._middleware = SpunMiddleware()
-        self.node = servo_output.ServoOutput(self._middleware, parameters={"board": "i2c"})
-        self.period = 1 / self.node.robot.control_rate
-        self.rest = list(stance_angles(self.node.robot, self.node.robot.resting))
-        self._ended = False
-        self._middleware.start()
-        self.probe = probe
         self.states = probe.hear(JointState, "joint_states", JOINT_STATES)
-        self.said = probe.hear(String, "servo_state", LATCHED)
-        self._commands = probe.publisher(JointTrajectory, "joint_commands")
+        super().__init__(probe, board="i2c")
 
     def _before(self) -> None:
         if not self.goes.is_set():
             self.stalled.set()
             self.goes.wait(5.0)
 
-    def command(self, angles: list[float], names: tuple[str, ...] = JOINT_NAMES) -> None:
-        point = JointTrajectoryPoint(positions=angles[: len(names)])
-        self._commands.publish(JointTrajectory(joint_names=list(names), points=[point]))
-
     def powered(self) -> int:
         return sum(self.bus.chip.counts(channel) is not None for channel in range(16))
 
-    def says(self, state: str, seconds: float) -> str:
-        return self.probe.wait(
-            lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), seconds, state
-        )
-
     def close(self) -> None:
-        if self._ended:
-            return
         self.goes.set()
-        self._ended = True
-        self._middleware.close_with(self.node)
+        super().close()
 
 
 @pytest.fixture
 def bench(probe: RosProbe, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyBusRig]:
     """servo_output that follows, all joints powered at rest."""
     bus = FakeBus(clock=time.monotonic)
-
-    def open_board(robot, *_: object) -> I2cBoard:
-        bus.closed = False
-        return I2cBoard(robot.board, lambda path, address: bus)
-
-    monkeypatch.setattr(servo_output, "open_board", open_board)
+    use_bus(monkeypatch, bus)
     bench = FaultyBusRig(probe, bus)
-    bench.command([], ())
-    bench.says("following", 5.0)
+    bench.command((), ())
+    bench.state("following")
     bench.command(bench.rest)
     wait_until(lambda: bench.powered() == 12, 5.0, "all joints powered")
     yield bench
@@ -104,7 +75,7 @@ def test_a_bus_that_stalls_keeps_no_clock_waiting(bench: FaultyBusRig) -> None:
     assert bench.stalled.wait(2.0)
     heard = len(bench.states)
     bench.probe.wait(lambda: len(bench.states) >= heard + 25, 2.0, "joint_states at the control rate")
-    assert "on its way" in bench.says("holding", 3.0)
+    assert "on its way" in bench.state("holding", 3.0)
     assert not bench.goes.is_set()
     bench.goes.set()
     wait_until(lambda: not bench.node.health().values["board_trouble"], 3.0, "the board takes frames")
@@ -143,7 +114,7 @@ def test_a_stop_while_the_bus_stalls_ends_without_power(bench: FaultyBusRig) -> 
     threading.Timer(0.3, bench.goes.set).start()
     answer = bench.probe.ask(Trigger, "emergency_stop")
     assert answer.success
-    bench.says("stopped", 2.0)
+    bench.state("stopped", 2.0)
     wait_until(lambda: bench.powered() == 0, 2.0, "no pulses")
 
 
@@ -159,7 +130,7 @@ def test_the_stop_socket_cuts_the_pulses_while_the_executor_hangs(bench: FaultyB
     assert stop_here("") == [(True, "pulses are off; `reset` and then `enable` start again")]
     assert bench.powered() == 0
     assert not goes.is_set()
-    bench.says("stopped", 5.0)
+    bench.state("stopped", 5.0)
     goes.set()
     bench.command(bench.rest)
     heard = len(bench.states)
@@ -180,7 +151,7 @@ def test_a_bus_that_fails_is_said_once_and_so_is_its_recovery(
     for k in range(30):
         bench.command([angle + 0.001 * k for angle in rest])
         time.sleep(bench.period)
-    assert "nobody answers at address 0x40" in bench.says("holding", 3.0)
+    assert "nobody answers at address 0x40" in bench.state("holding", 3.0)
     bench.bus.always_fails = None
     told = ""
 

@@ -2,44 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from register_recorder import RegisterRecorder
 
 from quadleg.errors import BoardError
 from quadleg.hardware import pca9685
-from quadleg.hardware.board import Board, always
+from quadleg.hardware.board import Board
 from quadleg.hardware.pca9685 import PCA9685, period_from_prescale, prescale_from_frequency
 from quadleg.robot.model import BoardSettings
 
 SETTINGS = BoardSettings(kind="recorder", address=0x40, frequency=50.0, clock=25e6, bus_speed=400e3)
 RUNNING = {0x00: 0x20, 0x01: 0x04, 0xFE: 121}
-
-
-class RegisterRecorder(Board):
-    """Plain registers that remember every transaction; `frozen` ones keep their value."""
-
-    def __init__(self, registers: dict[int, int] | None = None, frozen: tuple[int, ...] = ()) -> None:
-        self.registers = bytearray(256)
-        # Reset values: data sheet, tables 5, 6 and 9.
-        for register, value in (registers or {0x00: 0x11, 0x01: 0x04, 0xFE: 0x1E}).items():
-            self.registers[register] = value
-        self.frozen = frozen
-        self.transactions: list[tuple[bytes, ...]] = []
-
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        self.transactions.append(messages)
-        for register, *data in messages:
-            for offset, value in enumerate(data):
-                if register + offset not in self.frozen:
-                    self.registers[register + offset] = value
-
-    def read(self, register: int, count: int) -> bytes:
-        return bytes(self.registers[register : register + count])
-
-    def close(self) -> None:
-        pass
 
 
 def chip(board: Board, settings: BoardSettings = SETTINGS) -> PCA9685:

@@ -12,6 +12,7 @@ import pytest
 from conftest import wait_until
 from sample_robots import inspector
 
+from quadleg.commissioning.calibration.bench import QuickClock
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.servos.pulse_conversion import pulse_from_angle
@@ -33,19 +34,11 @@ def bank_on(board: SimulatedBoard) -> ServoBank:
     return ServoBank(ROBOT, chip)
 
 
-class SlavedClock:
-    def __init__(self) -> None:
-        self.now = 100.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
 # The board alone
 
 
 def test_a_driven_board_has_the_angles_that_it_is_told_and_gives_its_pulses() -> None:
-    clock = SlavedClock()
+    clock = QuickClock(100.0)
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank = bank_on(board)
     assert not board.was_driven()
@@ -62,7 +55,7 @@ def test_a_driven_board_has_the_angles_that_it_is_told_and_gives_its_pulses() ->
 
 
 def test_when_the_world_is_gone_the_board_s_own_servos_go_on() -> None:
-    clock = SlavedClock()
+    clock = QuickClock(100.0)
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank = bank_on(board)
     clock.now += FRAME
@@ -73,7 +66,7 @@ def test_when_the_world_is_gone_the_board_s_own_servos_go_on() -> None:
 
 
 def test_a_driven_board_still_loses_its_power_and_its_bus() -> None:
-    clock = SlavedClock()
+    clock = QuickClock(100.0)
     board = SimulatedBoard(ROBOT, REST, clock=clock)
     bank_on(board).write(STANDING, ALL)
     clock.now += FRAME

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from conftest import wait_until
 from damaged_files import pieces
 from small_recordings import LATCHED, begin, data, messages, text
 
@@ -21,13 +22,6 @@ from quadleg.recording import recording_writer as module
 from quadleg.recording.mcap_file import McapFile, finish
 from quadleg.recording.reader import Recording
 from quadleg.recording.recording_writer import RecordingWriter
-
-
-def wait(true, what: str) -> None:
-    deadline = time.monotonic() + 10
-    while not true():
-        assert time.monotonic() < deadline, what
-        time.sleep(0.01)
 
 
 def test_all_that_came_is_in_the_file_in_its_order(tmp_path: Path) -> None:
@@ -58,7 +52,7 @@ def test_what_has_waited_long_goes_into_chunks_that_any_reader_takes(
 def test_it_is_on_the_disk_while_the_recorder_goes_on(tmp_path: Path) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("here"))
-    wait(lambda: recorder.recorded, "a flush")
+    wait_until(lambda: recorder.recorded, 10.0, "a flush")
     assert data(tmp_path / "a.mcap") == [text("here")]
     recorder.close()
 
@@ -140,10 +134,10 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
 ) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("before"))
-    wait(lambda: recorder.recorded, "a flush")
+    wait_until(lambda: recorder.recorded, 10.0, "a flush")
     monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=5 << 20))
     recorder.take(channel, text("no room"))
-    wait(lambda: recorder.trouble, "the trouble")
+    wait_until(lambda: recorder.trouble, 10.0, "the trouble")
     assert "recording stopped: only 5 MB are free on the disk; what was recorded before is in" in recorder.trouble
     assert recorder.path is None
     assert data(tmp_path / "a.mcap") == [text("before")]
@@ -159,14 +153,14 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
 def test_a_disk_that_fails_ends_the_recording_with_a_word(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("before"))
-    wait(lambda: recorder.recorded, "a flush")
+    wait_until(lambda: recorder.recorded, 10.0, "a flush")
 
     def fail(_: McapFile) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(McapFile, "flush", fail)
     recorder.take(channel, text("no room"))
-    wait(lambda: recorder.trouble, "the trouble")
+    wait_until(lambda: recorder.trouble, 10.0, "the trouble")
     assert "No space left on device" in recorder.trouble
     recorder.close()
     assert data(tmp_path / "a.mcap")[0] == text("before")

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from sample_robots import digger, inspector
 
+from quadleg.commissioning.calibration.bench import QuickClock
 from quadleg.errors import BoardError
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.robot.model import JOINT_NAMES, RobotModel
@@ -21,19 +22,6 @@ from quadleg.servos.simulated_board import SimulatedBoard
 
 ROBOTS = pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda robot: robot.name)
 ALL = [True] * 12
-
-
-class ManualClock:
-    """A clock that moves only when told."""
-
-    def __init__(self, now: float = 1000.0) -> None:
-        self.now = now
-
-    def __call__(self) -> float:
-        return self.now
-
-    def sleep(self, seconds: float) -> None:
-        self.now += seconds
 
 
 def middle(robot: RobotModel) -> list[float]:
@@ -49,7 +37,7 @@ class SimulatedBoardRig:
 
     def __init__(self, robot: RobotModel, memory: Path | None = None, seed: int = 0, now: float = 1000.0) -> None:
         self.robot = robot
-        self.clock = ManualClock(now)
+        self.clock = QuickClock(now)
         self.board = SimulatedBoard(robot, middle(robot), memory, seed, self.clock)
         self.chip = PCA9685(self.board, robot.board, self.clock.sleep)
         self.bank = ServoBank(robot, self.chip)
@@ -237,6 +225,7 @@ import sys
 from pathlib import Path
 from sample_robots import inspector
 from quadleg.servos.servo_bank import ServoBank
+from quadleg.commissioning.calibration.bench import QuickClock
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.servos.simulated_board import SimulatedBoard
 

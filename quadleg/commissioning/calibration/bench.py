@@ -48,8 +48,8 @@ class BenchWork:
 class QuickClock:
     """A clock that a sleep moves on at once: a simulated robot that nobody watches need not wait."""
 
-    def __init__(self) -> None:
-        self.now = 0.0
+    def __init__(self, now: float = 0.0) -> None:
+        self.now = now
 
     def __call__(self) -> float:
         return self.now
