@@ -31,7 +31,7 @@ _BLOCK = 1 << 14  # rows that are worked on at once
 _PAUSE = 1.0  # s of standing that do not end a walk
 _LONGEST_NAME = 40  # characters of a gait's
 _SMOOTH = 1.0  # s over which a path is smoothed before its length is taken
-_STRIDE = 1.5  # s of a stride of which nobody says how long it is
+_STRIDE = 1.5  # s, the period of a stride of an unknown gait
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ class BodyAnalysis:
 
     @cached_property
     def speed_setpoint(self) -> Setpoint | None:
-        """(k, 3): ahead and left in m/s, turn in rad/s; zero once nobody has asked for `FRESH`."""
+        """(k, 3): ahead and left in m/s, turn in rad/s; zero once no command has come for `FRESH`."""
         found = [self._signals.get(topic) for topic in ("cmd_vel", "teleop/cmd_vel")]
         asked = Setpoint.of([(s.times, s["twist"]) for s in found if s is not None])
         if asked is None:

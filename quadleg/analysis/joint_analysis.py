@@ -33,7 +33,7 @@ class Tracking:
 
 
 class JointAnalysis:
-    """What joint_states, beside which all else is shown, and joint_commands tell.
+    """The joint_states, against which all else is shown, and the joint_commands of a recording.
 
     `times` (n,) in s and `angles` (n, 12) in rad; NaN for a joint that is not named.
     """
@@ -56,7 +56,7 @@ class JointAnalysis:
     @cached_property
     def errors(self) -> Array | None:
         """(n, 12) in rad: the angles less what was last commanded, NaN where a joint was limp or had just got its first
-        pulse: it then comes from wherever a hand had put it."""
+        pulse, which moves it from where a hand had put it."""
         if self.commanded is None:
             return None
         errors: Array = self.angles - self.commanded

@@ -1,4 +1,4 @@
-"""What the pictures of a run share: a sheet laid out in pixels, and the style of what is on it."""
+"""What all pictures share: a sheet laid out in pixels, and the style of what is on it."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def thinned(colour: str, strength: float) -> tuple[float, float, float]:
 
 
 def quiet_frame(axes: Axes) -> None:
-    """Axes with a line below and at the left alone."""
+    """Leave lines below and at the left only."""
     axes.tick_params(color=QUIET, labelcolor=INK)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(QUIET)

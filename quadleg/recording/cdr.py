@@ -1,7 +1,7 @@
-"""Many messages of one ROS 2 type read at once: where each number stands in their bytes, then all of them by numpy.
+"""Fast reading of many messages of one ROS 2 type: by numpy, from the place of each number in their bytes.
 
-Messages of one topic mostly have the same lengths of their texts and lists, and then the same number stands at the
-same place in all of them. Encoding: OMG, DDS-XTypes 1.3, 7.4.1 (XCDR version 1), in which each number is aligned to
+Messages of one topic mostly have texts and lists of the same lengths; then each number is at the same place in all of
+them. Encoding: OMG, DDS-XTypes 1.3, 7.4.1 (XCDR version 1), in which each number is aligned to
 its own size.
 """
 
@@ -22,7 +22,7 @@ from quadleg.recording.message_fields import DEEPEST, HEADER, MOST_FIELDS, NUMBE
 Array = NDArray[Any]
 Bytes = NDArray[np.uint8]
 
-MOST_SHAPES = 1_000  # of one topic's messages that are taken apart at once; those of more are left out
+MOST_SHAPES = 1_000  # of one topic's messages in a batch; those of more shapes are left out
 MOST_COMPARED = 1 << 29  # bytes that are compared to find them; messages of one shape take as many as they have
 
 
@@ -40,9 +40,9 @@ class Place:
 
 
 class Layout:
-    """Where everything stands in one message, and in all that are of the same shape.
+    """The place of each field in one message, and in all of the same shape.
 
-    `places` are by path, as `header.stamp.sec` or `points[0].positions`. Raises RecordingError where the bytes are not
+    `places` are by path, as `header.stamp.sec` or `points[0].positions`. Raises RecordingError if the bytes are not
     of this type.
     """
 
@@ -113,27 +113,27 @@ class Layout:
 
     @cached_property
     def shape(self) -> NDArray[np.intp]:
-        """Offsets of the bytes that are alike in messages of the same shape."""
+        """Offsets of the bytes that are equal in messages of the same shape."""
         spans = [np.arange(offset, offset + length) for offset, length in [(0, HEADER), *self._shape]]
         return np.concatenate(spans)
 
 
 @dataclass(frozen=True)
 class Rows:
-    """Messages of one shape: `numbers` says which of those that were given they are, `data` (n, size) their bytes."""
+    """Messages of one shape: `numbers` are their places among the messages given, `data` (n, size) their bytes."""
 
     layout: Layout
     numbers: NDArray[np.intp]
     data: Bytes
 
     def has(self, path: str) -> bool:
-        """Whether they have something at this path."""
+        """Return whether they have a field at this path."""
         return path in self.layout.places
 
     def values(self, path: str, count: int | None = None) -> Array:
-        """(n, count) the numbers at a path, (n,) for a single one, as float64 or as the integers that they are.
+        """Return the numbers at a path, (n, count) or (n,) for a single one, as float64 or int64.
 
-        Raises KeyError where there are none, or not `count` of them.
+        Raises KeyError if there are none, or not `count` of them.
         """
         place = self.layout.places[path]
         if place.kind == "S" or (count is not None and place.count != count):
@@ -145,24 +145,24 @@ class Rows:
         return found[:, 0] if place.single else found
 
     def vector(self, path: str, parts: str = "xyz") -> Array:
-        """(n, len(parts)) the numbers `path.x`, `path.y` and so on. Raises KeyError where one is missing or a list."""
+        """Return `path.x`, `path.y` and so on (n, len(parts)). Raises KeyError if one is missing or a list."""
         return np.stack([self.single(f"{path}.{part}") for part in parts], axis=1)
 
     def single(self, path: str) -> Array:
-        """(n,) the one number at a path. Raises KeyError where there is none, or a list."""
+        """Return the single number at a path (n,). Raises KeyError if there is none, or a list."""
         if not self.layout.places[path].single:
             raise KeyError(path)
         return self.values(path)
 
     def text(self, path: str) -> str:
-        """The text at a path, which is alike in all."""
+        """Return the text at a path, which is the same in all."""
         place = self.layout.places[path]
         if place.kind != "S":
             raise KeyError(path)
         return bytes(self.data[0, place.offset : place.offset + place.count]).decode("utf-8", "replace")
 
     def texts(self, path: str) -> list[str]:
-        """The texts at `path[0]`, `path[1]` and so on."""
+        """Return the texts at `path[0]`, `path[1]` and so on."""
         found: list[str] = []
         while self.has(f"{path}[{len(found)}]"):
             found.append(self.text(f"{path}[{len(found)}]"))
@@ -170,7 +170,7 @@ class Rows:
 
 
 def rows_of(type_name: str, definition: str, messages: Sequence[bytes]) -> Iterator[Rows]:
-    """The messages by their shapes. Those that are not of this type are left out, and those of too many shapes."""
+    """Yield the messages by shape, without those that are not of this type, or of more shapes than `MOST_SHAPES`."""
     left = np.arange(len(messages))
     sizes = np.fromiter(map(len, messages), int, len(messages))
     tries = compared = 0

@@ -1,6 +1,6 @@
 """Messages packed into compressed chunks, as the MCAP specification has them: https://mcap.dev/spec.
 
-A chunk is whole in itself. A file takes one after the other, and memory can keep the last of them.
+Each chunk stands alone: a file takes one after the other, and memory can keep the latest.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _FIELDS = _HEAD.size - 9  # bytes of a message's record before its data: all but
 
 
 class ReceivedMessage(NamedTuple):
-    """One message as it came: its bytes, the channel that says what they are, and the system clock at receipt in ns."""
+    """One message as received: its bytes, the channel that describes them, and the system clock at receipt in ns."""
 
     channel: int
     sequence: int
@@ -55,7 +55,7 @@ class PackedChunk:
     counts: dict[int, int]
 
     def index(self, offset: int) -> ChunkIndex:
-        """The record that finds it, once it is written at `offset`."""
+        """Return the index record of the chunk, once it is written at `offset`."""
         return ChunkIndex(
             chunk_length=self.chunk_length,
             chunk_start_offset=offset,
@@ -70,7 +70,7 @@ class PackedChunk:
 
 
 def pack(messages: Sequence[ReceivedMessage]) -> PackedChunk:
-    """One chunk of one or more messages, in the order given."""
+    """Pack one or more messages into a chunk, in the order given."""
     records = bytearray()
     entries: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for message in messages:
@@ -94,9 +94,9 @@ def pack(messages: Sequence[ReceivedMessage]) -> PackedChunk:
 
 
 def unpacked(chunk: Chunk) -> bytes:
-    """The records in a chunk. Raises RecordingError, in words, for one that is damaged or larger than `MOST_UNPACKED`.
+    """Return the records in a chunk. Raises RecordingError if it is damaged or larger than `MOST_UNPACKED`.
 
-    No more is unpacked than the chunk says itself that it has.
+    At most as much is unpacked as the chunk itself states.
     """
     size = chunk.uncompressed_size
     if size > MOST_UNPACKED:
@@ -115,7 +115,7 @@ def unpacked(chunk: Chunk) -> bytes:
 
 
 def _decompressed(chunk: Chunk, size: int) -> bytes:
-    """As much as `size` bytes of its content, and one more where there is more."""
+    """Return up to `size` bytes of its content, and one more if there is more."""
     if chunk.compression == ZSTD:
         with zstandard.ZstdDecompressor(max_window_size=2 * MOST_UNPACKED).stream_reader(chunk.data) as stream:
             content: bytes = stream.read(size + 1)

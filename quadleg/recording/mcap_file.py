@@ -1,7 +1,7 @@
-"""An MCAP file that is being written: https://mcap.dev/spec. What is flushed reads back, wherever it is cut after that.
+"""Writing of MCAP files: https://mcap.dev/spec. Flushed data can be read back wherever the file is cut after it.
 
-The closing records, which readers find messages by, are written at the end. `finish` writes those of a file whose
-writer did not come to it.
+The summary section, by which readers find messages, is written at the end. `finish` writes it for a file whose writer
+did not get to it.
 """
 
 from __future__ import annotations
@@ -47,12 +47,12 @@ MOST_CUT_OFF = 16 << 20  # bytes: a recording that was cut has no more than its 
 
 
 class McapFile:
-    """A new recording at `path`, which must not be there yet. Raises OSError where it cannot be written."""
+    """A new recording at `path`, which must not exist. Raises OSError if it cannot be written."""
 
     def __init__(self, path: Path, metadata: Mapping[str, Mapping[str, str]]) -> None:
         self.path = path
         self._file: BinaryIO = path.open("xb")
-        # Tells readers that it is not yet at its end; the system lets go of it however this process ends.
+        # Tells readers that the file is still being written; the system releases it however this process ends.
         fcntl.flock(self._file, fcntl.LOCK_EX)
         self._schemas: dict[int, Schema] = {}
         self._channels: dict[int, Channel] = {}
@@ -63,7 +63,7 @@ class McapFile:
         self.flush()
 
     def add_channels(self, schemas: Sequence[Schema], channels: Sequence[Channel]) -> None:
-        """Make schemas and channels known, before the first message on them; those that are known already are left."""
+        """Write schemas and channels, before the first message on them; those written before are skipped."""
         for schema in schemas:
             if schema.id not in self._schemas:
                 self._schemas[schema.id] = schema
@@ -86,12 +86,12 @@ class McapFile:
         self._file.write(packed.data)
 
     def flush(self) -> None:
-        """Bring all that was written onto the disk. Raises OSError, as all writing does."""
+        """Write all data to the disk. Raises OSError, as all writing does."""
         self._file.flush()
         os.fsync(self._file.fileno())
 
     def close(self) -> None:
-        """Write the closing records. Raises OSError where that fails; what was flushed stays readable."""
+        """Write the summary section. Raises OSError if that fails; flushed data stays readable."""
         try:
             at = self._file.tell()
             self._file.write(self._summary.records(at, self._schemas, self._channels))
@@ -110,10 +110,10 @@ class McapFile:
 
 
 def finish(path: Path) -> bool:
-    """Write the closing records of a recording that was cut, in place of what was begun after its last whole record.
+    """Write the summary section of a recording that was cut, in place of what follows its last whole record.
 
-    Whether that was done; one that is still being written, or is another program's, is left alone. Raises
-    RecordingError for what is no recording, and OSError where it cannot be written.
+    Return whether that was done: a file that is still being written, or is of another program, stays as it is. Raises
+    RecordingError if the file is not a recording, and OSError if it cannot be written.
     """
     with path.open("r+b") as file:
         try:
@@ -137,7 +137,7 @@ def finish(path: Path) -> bool:
 
 
 class CutFile:
-    """What is whole in a file that was cut."""
+    """The whole records of a file that was cut."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
@@ -148,7 +148,7 @@ class CutFile:
         self.end = len(MAGIC)
 
     def take(self, opcode: int, offset: int, length: int) -> None:
-        """The next record, as `scan` finds it."""
+        """Take the next record, as `scan` finds it."""
         file, begun, self.end = self._file, offset - HEAD.size, offset + length
         if opcode == Opcode.MESSAGE_INDEX and self._chunk:
             file.seek(offset)
@@ -171,7 +171,7 @@ class CutFile:
             self._chunk = FoundChunk(begun, self.end, read(file, Chunk, offset, length))
 
     def write_end(self) -> None:
-        """The closing records behind what is whole."""
+        """Write the summary section behind the whole records."""
         rest, end = b"", self.end
         if self._chunk:  # some of its indexes may be missing, and readers would not look for their messages
             end = self._chunk.begun
@@ -187,7 +187,7 @@ class CutFile:
 
 @dataclass
 class FoundChunk:
-    """A chunk that was found from `begun` to `end` of a file."""
+    """A chunk from `begun` to `end` of a file."""
 
     begun: int
     end: int
@@ -196,7 +196,7 @@ class FoundChunk:
     counts: dict[int, int] = field(default_factory=dict)
 
     def index(self, after: int) -> ChunkIndex:
-        """The record that finds it, where its message indexes end at `after`."""
+        """Return the index record of the chunk, whose message indexes end at `after`."""
         return ChunkIndex(
             chunk_length=self.end - self.begun,
             chunk_start_offset=self.begun,
@@ -210,7 +210,7 @@ class FoundChunk:
         )
 
     def packed_anew(self) -> PackedChunk | None:
-        """The same messages with all their indexes; None where its content did not get onto the disk whole."""
+        """Pack the same messages with all their indexes; None if the content on the disk is not whole."""
         try:
             run = by_walk(unpacked(self.chunk), lambda *_: None)
         except RecordingError:
@@ -224,7 +224,7 @@ class FoundChunk:
 
 
 class SummarySection:
-    """What the closing records tell of all before them."""
+    """The records at a file's end by which readers find all others."""
 
     def __init__(self) -> None:
         self._chunks: list[ChunkIndex] = []
@@ -239,7 +239,7 @@ class SummarySection:
         self._metadata.append(MetadataIndex(offset, length, record.name))
 
     def records(self, at: int, schemas: Mapping[int, Schema], channels: Mapping[int, Channel]) -> bytes:
-        """All that follows the data, from DataEnd to the magic, where the data end at `at`."""
+        """Return all that follows the data, from DataEnd to the magic; the data end at `at`."""
         data_end = _written(DataEnd(0))
         start = at + len(data_end)
         statistics = Statistics(

@@ -1,7 +1,7 @@
 """The messages among the records of a chunk, found by its message indexes or one after the other.
 
-What a file says of itself is not trusted: an index counts only where the messages it points to fill the whole chunk,
-and channels and times are those in the messages' own records. https://mcap.dev/spec
+Indexes are not trusted: they count only if the messages they point to fill the whole chunk, and channels and times are
+those in the messages' own records. https://mcap.dev/spec
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class MessageRun:
 
 
 def by_index(content: bytes, index: Sequence[bytes]) -> MessageRun | None:
-    """The messages of a chunk as its message indexes have them; None where those do not fit the whole of it."""
+    """Return the messages of a chunk by its message indexes; None if those do not cover the whole chunk."""
     parts = []
     for each in index:
         entries = len(each) - _INDEX.size
@@ -61,7 +61,7 @@ def by_index(content: bytes, index: Sequence[bytes]) -> MessageRun | None:
 
 
 def by_walk(content: bytes, describe: Callable[[int, bytes], None]) -> MessageRun:
-    """The same, one record after the other; `describe` gets the kind and content of each that tells of topics."""
+    """Return the same one record after the other; `describe` gets the opcode and content of schemas and channels."""
     at, size, head = 0, len(content), HEAD
     offsets = array("q")
     damage = ""
@@ -94,7 +94,7 @@ def by_walk(content: bytes, describe: Callable[[int, bytes], None]) -> MessageRu
 
 
 def _taken_apart(content: bytes, offsets: Integers) -> MessageRun | None:
-    """The messages whose records begin at offsets, with room for their heads; None where one is no message."""
+    """Return the messages whose records begin at offsets, with room for their heads; None if one is not a message."""
     if not len(offsets):
         nothing = np.empty(0, np.int64)
         return MessageRun(content, nothing, nothing, nothing, nothing)

@@ -1,4 +1,4 @@
-"""A recording as a person names it: its end is written first where that is missing."""
+"""Opening of a recording that a person names: a missing end is written first."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from quadleg.recording.records import MAGIC
 
 
 def opened(path: Path, say: Callable[[str], None]) -> Recording:
-    """The recording, and a sentence where it was cut. Raises RecordingError for what is none."""
+    """Open a recording, and say if it was cut. Raises RecordingError if the file is not a recording."""
     repair(path, say)
     return Recording(path)
 
 
 def repair(path: Path, say: Callable[[str], None]) -> None:
-    """Write the end of a recording that was cut, and say so; one that cannot be written is left as it is."""
+    """Write the end of a recording that was cut, and say so; a file that cannot be written stays as it is."""
     if not path.is_file() or _has_end(path):
         return
     # A medium that cannot be written, a system without file locks.
@@ -30,7 +30,7 @@ def repair(path: Path, say: Callable[[str], None]) -> None:
             say(f"{path} was cut; all that got onto the disk is there, and its end is written now.")
             return
     except RecordingError:
-        return  # whoever reads it says so
+        return  # reading it reports the error
     except (OSError, ImportError):
         pass
     say(f"{path} has no end: it is still being written, or was cut. It is read as far as it goes.")

@@ -1,4 +1,4 @@
-"""Recordings read: whole ones, cut ones, and those of other programs, as long as they are MCAP with ROS 2 messages."""
+"""Reading of MCAP files with ROS 2 messages: whole, cut, or written by other programs."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ from quadleg.recording.chunks import MOST_PACKED, MOST_UNPACKED, unpacked
 from quadleg.recording.message_run import LATEST, MESSAGE, Integers, MessageRun, by_index, by_walk
 from quadleg.recording.records import CLOCK_STEP, HEAD, MESSAGE_ENCODING, SCHEMA_ENCODING, parsed, read, scan
 
-BLOCK = 1 << 24  # bytes of records that are taken apart at once
+BLOCK = 1 << 24  # bytes of records that are parsed at once
 NS = 1e-9
 BUFFER = 1 << 20  # bytes that are read from the disk at once
 BACK = 10**9  # ns that messages may come later than others in the file, if not the clock was set back
 AHEAD = 86400 * 10**9  # ns that may pass between two messages, if not the clock was set forward: a day
 GROWTH = 200  # times its own size that a file may unpack to; a robot that lies still is recorded at some 30 times
 ANY_SIZE = 64 << 20  # bytes that a file of whatever size may unpack to
-MOST_LOOSE = 500  # messages outside of chunks that are taken apart at once
+MOST_LOOSE = 500  # messages outside of chunks that are parsed at once
 MOST_NOTED = 10_000  # damaged parts of which the place is kept
 MOST_DESCRIPTIONS = 20_000  # records that describe topics
 
 
 @dataclass(frozen=True)
 class Topic:
-    """One topic of a recording: its full name, its type, and the definition of that. A name may come with two types."""
+    """One topic of a recording: its full name, its type, and the type's definition. A name may have two types."""
 
     name: str
     type: str
@@ -40,7 +40,7 @@ class Topic:
 
 @dataclass
 class Batch:
-    """Messages of one topic in the order of the file: `times` in s since the recording's begin, and their bytes.
+    """Messages of one topic in the order of the file: `times` in s since the first message, and their bytes.
 
     Steps of the system clock are taken out of the times.
     """
@@ -76,12 +76,12 @@ class DescribedTopics:
 
 
 class Recording:
-    """One recording. Raises RecordingError for a file that is none, or has nothing in it that can be read.
+    """One recording. Raises RecordingError if the file is not a recording, or has no readable message.
 
     - `topics` by their full names, those of another type of the same name left out; `metadata` by its names;
     - `begin`: the system clock's time of the first message, in s since 1970;
-    - `cut`: whether its end is missing; known after all was read: `damage`, what cannot be read any more by its place
-      in the file, and `clock_steps`, when (s since the begin) and by how much (s) the system clock was set meanwhile.
+    - `cut`: whether its end is missing; known after reading: `damage`, the unreadable parts by their place in the file,
+      and `clock_steps`, when (s since the begin) and by how much (s) the system clock was set.
     """
 
     def __init__(self, path: Path) -> None:
@@ -105,12 +105,12 @@ class Recording:
 
     @property
     def lost(self) -> int:
-        """How many parts of the file cannot be read."""
+        """The number of unreadable parts of the file."""
         return len(self.damage)
 
     @property
     def namespace(self) -> str:
-        """What stands before the names of this robot's topics: that of the first with joint_states, "/" by default."""
+        """The namespace of the robot's topics, with both slashes: the first with joint_states, "/" by default."""
         told = self.metadata.get("quadleg", {}).get("namespace")
         if told is not None and f"{told}joint_states" in self.topics:
             return told
@@ -163,7 +163,7 @@ class Recording:
         return batches
 
     def _without_steps(self, log_times: Integers, shift: int, last: int) -> tuple[Integers, int]:
-        """Times from which the steps of the clock are taken out, unrecorded ones too, and the shift then."""
+        """Return times without the steps of the clock, unrecorded ones too, and the shift after them."""
         times = []
         for log_time in log_times.tolist():
             time = log_time - shift
@@ -175,14 +175,14 @@ class Recording:
         return np.array(times, np.int64), shift
 
     def _step(self, last: int, step: int) -> int:
-        """A step of the clock in ns, noted."""
+        """Note a step of the clock in ns, and return it."""
         self.clock_steps.append(((last - self._begin_ns) * NS, step * NS))
         return step
 
     # The parts of it
 
     def _look(self, file: BinaryIO) -> int:
-        """Find what topics there are; when the first message was recorded, in ns."""
+        """Find the topics; return when the first message was recorded, in ns."""
         chunks = []
         first = None
         for opcode, offset, length in scan(file):
@@ -199,7 +199,7 @@ class Recording:
         for place in chunks:
             if first is not None and described:
                 break
-            # Some programs say of a topic what it is only in the chunk with its first message, and at the file's end.
+            # Some programs describe a topic only in the chunk with its first message, and at the file's end.
             content = self._content(file, *place)
             if content is not None:
                 times = self._walk(*content).times
@@ -213,7 +213,7 @@ class Recording:
         return first
 
     def _look_at(self, file: BinaryIO, opcode: int, offset: int, length: int) -> None:
-        """Take a record that describes something; one that is damaged is noted."""
+        """Take a record of metadata, a schema or a channel; damage is noted."""
         try:
             if opcode == Opcode.METADATA:
                 found = read(file, Metadata, offset, length)
@@ -264,7 +264,7 @@ class Recording:
         return self._walk(b"".join(records), places[0][0] if places else 0)
 
     def _noted_step(self, file: BinaryIO, offset: int, length: int) -> int:
-        """By how many ns the clock was set, by a record of metadata; 0 where that is of something else, or damaged."""
+        """Return the ns by which a record of metadata says the clock was set; 0 if it is another, or damaged."""
         try:
             found = read(file, Metadata, offset, length)
         except RecordingError:
@@ -286,7 +286,7 @@ class Recording:
             self.damage.setdefault(offset, why)
 
     def _content(self, file: BinaryIO, offset: int, length: int) -> tuple[bytes, int] | None:
-        """The records in a chunk and where it stands, None where it is damaged."""
+        """Return the records in a chunk and its place; None if it is damaged."""
         try:
             chunk = read(file, Chunk, offset, length)
             self._unpacked += chunk.uncompressed_size if chunk.uncompressed_size <= MOST_UNPACKED else 0
@@ -298,7 +298,7 @@ class Recording:
             return None
 
     def _walk(self, content: bytes, offset: int) -> MessageRun:
-        """The messages among records, one after the other; what is said of topics among them is taken."""
+        """Return the messages among records, and take the schemas and channels among them."""
 
         def describe(opcode: int, record: bytes) -> None:
             try:

@@ -1,6 +1,6 @@
-"""Takes messages as they come, packs them twice a second, and puts them into a file, into memory for a minute, or both.
+"""The recorder's writer: packs messages twice a second into a file, into memory for a minute, or both.
 
-All work on chunks and disk is done in a thread, so that whoever brings messages never waits for it.
+A thread does all work on chunks and disk, so that the caller never waits for it.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class RecordingWriter:
         self._set_at = 0  # ns: what the system clock was set to when it was last seen to step
         self._minute: deque[tuple[float, PackedChunk | float]] = deque()  # with the steady clock's time
         self._file = open_file(path, self._metadata) if path else None
-        self._work = threading.Lock()  # held by whoever packs
+        self._work = threading.Lock()  # held while packing
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
@@ -75,7 +75,7 @@ class RecordingWriter:
         return number
 
     def take(self, channel: int, data: bytes, received: int = 0) -> None:
-        """One message, as its bytes came: at `received` ns of the system clock, or just now where nobody knows."""
+        """Take one message as received: at `received` ns of the system clock, or just now if that is not known."""
         now, steady = time.time_ns(), time.monotonic()
         ahead = 1e-9 * now - steady
         if abs(ahead - self._ahead) > CLOCK_STEPPED:
@@ -217,7 +217,7 @@ def _is_full(folder: Path) -> str | None:
 
 
 def _packed(messages: list[ReceivedMessage]) -> PackedChunk:
-    """In the order of their times: whoever brings them may bring them topic by topic."""
+    """Pack in the order of times: messages may come topic by topic."""
     return pack(sorted(messages, key=lambda message: message.log_time))
 
 

@@ -29,7 +29,7 @@ _Record = TypeVar("_Record", bound=McapRecord)
 def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
     """(opcode, offset, length) of each whole record of a file; `offset` is where its content begins, after both.
 
-    It ends where the file is cut or nothing makes sense any more. Raises RecordingError for a file that is no MCAP.
+    It ends where the file is cut or its records make no sense. Raises RecordingError if the file is not MCAP.
     """
     size = file.seek(0, os.SEEK_END)
     if not size:
@@ -55,7 +55,7 @@ def scan(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
 
 
 def read(file: BinaryIO, kind: type[_Record], offset: int, length: int) -> _Record:
-    """The record of a kind that `scan` found. Raises RecordingError for one that is damaged."""
+    """Return the record of a kind that `scan` found. Raises RecordingError if it is damaged."""
     if length > MOST_BYTES:
         raise RecordingError(f"{file.name}: a {kind.__name__} record of {length} bytes at byte {offset}")
     file.seek(offset)
@@ -66,7 +66,7 @@ def read(file: BinaryIO, kind: type[_Record], offset: int, length: int) -> _Reco
 
 
 def parsed(kind: type[_Record], content: bytes) -> _Record:
-    """The record of a kind with this content. Raises RecordingError for one that is damaged."""
+    """Return the record of a kind with this content. Raises RecordingError if it is damaged."""
     if kind is not Chunk and len(content) > MOST_DESCRIBED:
         raise RecordingError(f"a {kind.__name__} record of {len(content)} bytes")
     try:

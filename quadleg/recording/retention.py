@@ -1,4 +1,4 @@
-"""Where automatic recordings are saved, and which of them make room for newer ones."""
+"""Names of automatic recordings, and removal of the oldest."""
 
 from __future__ import annotations
 

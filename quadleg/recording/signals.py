@@ -1,4 +1,4 @@
-"""What a recording says, as numbers over time: one `Signal` a topic, with the arrays of `signal_table.TOPICS`."""
+"""A recording as numbers over time: one `Signal` a topic, with the arrays of `signal_table.TOPICS`."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Signal:
 
 @dataclass
 class Signals:
-    """All of a recording that reports and tables need; a topic that it does not have is missing.
+    """The contents of a recording that reports and tables need; a topic that it does not have is missing.
 
     - `signals`: by the topic's name without namespace, as `joint_states`;
     - `texts`: of the topics of texts, (time in s, text) each;
@@ -68,13 +68,13 @@ class Signals:
         return self.signals.get(topic)
 
     def first_value(self, node: str, key: str) -> str:
-        """What a node first told in its diagnostics under a key; empty where it told nothing."""
+        """Return the first value in a node's diagnostics under a key; empty if there is none."""
         values = (d.values[key] for d in self.diagnostics if d.node == node and key in d.values)
         return next(values, "")
 
 
 def angles_are(recording: Recording, signals: Signals) -> str:
-    """How its joint_states come about: `measured`, `modelled`, or empty where nobody said."""
+    """Return how joint_states come about: `measured`, `modelled`, or empty if the recording does not say."""
     noted = recording.metadata.get("joint_angles", {}).get("kind", "")
     said = noted or signals.first_value("servo_output", "joint_angles")
     return said if said in (MEASURED, MODELLED) else ""
@@ -89,9 +89,9 @@ def signals_of(
     kind: Any = float,
     unused: Mapping[str, Collection[str]] = NOTHING,
 ) -> Signals:
-    """All that a recording has of these topics, its numbers as numpy's `kind`, without the `unused` arrays by topic.
+    """Read these topics of a recording, numbers as numpy's `kind`, without the `unused` arrays by topic.
 
-    Raises RecordingError where it has no joint_states, or none of a robot with these joints.
+    Raises RecordingError if it has no joint_states, or none of a robot with these joints.
     """
     result = Signals()
     space = recording.namespace

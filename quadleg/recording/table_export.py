@@ -26,10 +26,10 @@ _ENDS = (".csv", ".parquet")
 
 
 def export(recording: Recording, path: Path) -> int:
-    """Write the table of a recording; the number of its rows.
+    """Write the table of a recording; return the number of its rows.
 
-    Raises RecordingError for a recording without joint_states, or another ending than .csv and .parquet, and
-    OutputPathError where the file is there already or cannot be written.
+    Raises RecordingError if the recording has no joint_states, or the path does not end in .csv or .parquet, and
+    OutputPathError if the file exists or cannot be written.
     """
     if path.suffix not in _ENDS:
         raise RecordingError(f"{path} must end in {' or '.join(_ENDS)}")

@@ -30,7 +30,7 @@ _SAID = {0: "well", 1: "warning", 2: "error"}
 
 @dataclass(frozen=True)
 class Report:
-    """What was written: the page, the pictures beside it, and sentences for whoever asked."""
+    """What was written: the page, the pictures beside it, and sentences for the terminal."""
 
     page: Path
     pictures: tuple[Path, ...]
@@ -54,7 +54,7 @@ def write_report(recording: Path, folder: Path, robot: RobotModel | None = None)
 
 
 def prepare(folder: Path) -> None:
-    """Make a folder where it is missing. Raises OutputPathError."""
+    """Make a folder unless it exists. Raises OutputPathError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -64,7 +64,7 @@ def prepare(folder: Path) -> None:
 def write(
     folder: Path, name: str, html: str, drawn: Sequence[ReportPicture], images: Sequence[bytes]
 ) -> tuple[Path, ...]:
-    """The page and its pictures as files; the pictures' paths. Raises OutputPathError."""
+    """Write the page and its pictures; return the pictures' paths. Raises OutputPathError."""
     made = tuple(folder / f"{each.name}.png" for each in drawn)
     try:
         for path, image in zip(made, images):

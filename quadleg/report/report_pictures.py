@@ -118,7 +118,7 @@ def _angles(analysis: RecordingAnalysis) -> str:
     return (
         f"Joint angles are {analysis.angle_source}."
         if analysis.angle_source
-        else "Nobody said how joint angles came about."
+        else "The recording does not say how joint angles came about."
     )
 
 

@@ -34,7 +34,7 @@ from quadleg.robot.model import LEGS
 
 Array = NDArray[Any]
 
-_STRIDES, _STRIDE = 4, 1.5  # strides that the gait is shown for; s of one where nobody says
+_STRIDES = 4  # that the gait is shown for
 _MOST_GAITS = 6  # that are drawn: those that it walked in longest
 _LEAST_SEEN = 1.0  # mm that a picture of a foot is wide, where it does not move
 _ARM = 0.1  # m: turning counts as much as the speed so far from the middle
