@@ -11,7 +11,7 @@ from sample_robots import inspector, with_sensors
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.hardware.i2c_board import I2cBoard
-from quadleg.hardware.ina226 import MEASURING, STUCK, Ina226, calibration
+from quadleg.hardware.ina226 import MEASURING, SHUNT_RANGE, STUCK, Ina226, calibration
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import PowerSensor
@@ -87,7 +87,7 @@ def test_beyond_its_range_it_says_the_end_of_it() -> None:
     bench.driver.start()
     reading = bench.driver.read()
     assert reading
-    assert reading.current == pytest.approx(PowerSensor("ina226", 0x41, SHUNT).range, rel=1e-4) == pytest.approx(40.96)
+    assert reading.current == pytest.approx(SHUNT_RANGE / SHUNT, rel=1e-4) == pytest.approx(40.96)
 
 
 @pytest.mark.parametrize(("answer", "said"), [(b"\xff\xff", "0xFFFF and 0xFFFF"), (b"\x00\x00", "0x0000 and 0x0000")])

@@ -26,6 +26,7 @@ from sample_robots import digger, inspector
 
 from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
+from quadleg.hardware.ina226 import SHUNT_RANGE
 from quadleg.robot.model import JOINT_NAMES, OutputEnable
 from quadleg.robot.urdf import urdf
 from quadleg.robot_file.load import find_robot, load_robot, shipped_robots
@@ -185,7 +186,7 @@ def test_what_feeds_and_measures_the_servos(tmp_path: Path) -> None:
     assert (supply.fuse, supply.wire_area, supply.wire_length) == pytest.approx((25.0, 2.5e-6, 0.5))
     assert supply.battery == 18_000.0  # C
     assert supply.sensor is not None
-    assert supply.sensor.range == pytest.approx(40.96)  # INA226 data sheet: 81.92 mV at most; by 2 mΩ
+    assert SHUNT_RANGE / supply.sensor.shunt == pytest.approx(40.96)  # INA226 data sheet: 81.92 mV at most; by 2 mΩ
     assert robot.imu is not None
     assert robot.imu.gyro_bias == pytest.approx((math.radians(1), 0.0, math.radians(-2)))
 

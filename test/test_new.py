@@ -27,6 +27,7 @@ from quadleg.commissioning.wizard.robot_wizard import describe, say_next_steps
 from quadleg.commissioning.wizard.servo_classes import READY_KINDS, usual_stall_current
 from quadleg.errors import OutputPathError
 from quadleg.geometry.transforms import Pose
+from quadleg.hardware.ina226 import SHUNT_RANGE
 from quadleg.kinematics.body_pose import lowest_of_body, stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel, Stance
 from quadleg.robot_file.load import load_robot
@@ -176,7 +177,7 @@ def test_all_that_the_file_offers_may_be_taken(path: Path) -> None:
     assert (robot.supply.fuse, robot.supply.battery, robot.supply.wire_length) == (15.0, 18000.0, 1.0)
     assert robot.supply.sensor is not None
     assert robot.imu is not None
-    assert robot.supply.sensor.range > 100
+    assert SHUNT_RANGE / robot.supply.sensor.shunt > 100
     assert robot.frames[0].name == "imu_link"
     assert not robot.masses.assumed
     assert all(joint.servo.kind.holds_without_pulses for joint in robot.joints)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from importlib.resources import files
+from typing import Any
 
 import pytest
 from sample_robots import digger, inspector, with_sensors
@@ -11,9 +14,11 @@ from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
 from quadleg.hardware.ina226 import Ina226, PowerReading
 from quadleg.hardware.reconnecting_sensor import LONGEST_PAUSE, ReconnectingSensor
+from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SensorRole
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.servos.bus_schedule import bus_times, turns
 from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.simulated_sensors import SIMULATED_IMUS, SIMULATED_SUPPLY_SENSORS
 
 ROBOT = with_sensors(inspector())
 SENSOR = ROBOT.supply.sensor
@@ -128,3 +133,14 @@ def test_behind_a_slow_serial_port_they_take_turns() -> None:
     assert turns(robot, 1 / 25) == (1, 1, False, 25.0)
     fast = replace(robot, board=replace(robot.board, baud=500000))
     assert turns(fast, 1 / 25) == (4, 1, True, 100.0)
+
+
+@pytest.mark.parametrize("role", SENSOR_ROLES, ids=lambda role: role.name)
+def test_every_kind_may_stand_in_a_robot_file_and_has_a_simulated_chip(role: SensorRole[Any]) -> None:
+    part = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    definitions = part["$defs"]
+    for key in role.section:
+        part = part["properties"][key]
+        part = definitions[part["$ref"].rsplit("/", 1)[1]] if "$ref" in part else part
+    assert part["properties"]["kind"]["enum"] == list(role.kinds)
+    assert set(role.kinds) <= SIMULATED_IMUS.keys() | SIMULATED_SUPPLY_SENSORS.keys()

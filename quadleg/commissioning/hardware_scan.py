@@ -16,9 +16,8 @@ from typing import Any
 from quadleg.errors import BoardError, GamepadError
 from quadleg.hardware.board import Board
 from quadleg.hardware.i2c_board import transfer_clocks
-from quadleg.hardware.ina226 import DIE_ID, IDS, MANUFACTURER_ID
-from quadleg.hardware.mpu6050 import IDENTITY, WHO_AM_I
 from quadleg.hardware.pca9685 import CHANNELS, LED0_ON_L, MODE1, MODE2, PRE_SCALE, PRE_SCALE_RANGE
+from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SensorKind, SensorRole, all_kinds
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import SIMULATED, BoardSettings, ImuChip, PowerSensor, RobotModel
 from quadleg.servos.board_kinds import BOARD_KINDS, board_kind, open_board
@@ -28,12 +27,6 @@ FIRST, LAST = 0x08, 0x77  # addresses that are not reserved: UM10204, rev. 6, se
 
 # Bits that read as 0: NXP, PCA9685 data sheet, rev. 4, tables 6 and 7.
 _MODE2_ZEROS, _HIGH_ZEROS = 0xE0, 0xE0
-
-# By kind of chip: the registers that tell it, and what they then hold.
-IDENTITIES: dict[str, tuple[tuple[int, bytes], ...]] = {
-    "ina226": tuple((register, value.to_bytes(2, "big")) for register, value in zip((MANUFACTURER_ID, DIE_ID), IDS)),
-    "mpu6050": ((WHO_AM_I, bytes((IDENTITY,))),),
-}
 
 SHORT, LONG = 1, 4 * CHANNELS  # bytes of the two reads whose times are compared
 TIMED = 5  # reads of each
@@ -243,9 +236,9 @@ def _chips(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
             yield found
             if bus and found.fine:
                 yield from _bus_speed(robot, board, computer.clock)
-            for about, chip in (("supply sensor", robot.supply.sensor), ("IMU", robot.imu)):
-                if chip is not None:
-                    yield _identity(about, chip, board)
+            for role in SENSOR_ROLES:
+                if chip := role.settings(robot):
+                    yield _identity(role, chip, board)
     if bus:
         yield _scan(robot, bus, computer)
 
@@ -253,10 +246,10 @@ def _chips(robot: RobotModel, computer: Computer) -> Iterator[Finding]:
 def _pwm_board(settings: BoardSettings, board: Board) -> Finding:
     about, where = "PWM board", f"0x{settings.address:02X}"
     try:
-        for kind in IDENTITIES:
+        for name, kind in all_kinds().items():
             if all(read == wanted for read, wanted in _identities(board, kind)):
                 cure = "give it another address by its jumpers, or set board.address to those of the PWM board"
-                return Finding(about, f"an {kind} answers at {where}, no PCA9685", False, cure)
+                return Finding(about, f"an {name} answers at {where}, no PCA9685", False, cure)
         mode1, mode2, prescale = (board.read(register, 1)[0] for register in (MODE1, MODE2, PRE_SCALE))
         # One byte a read: a chip that was not started yet does not go on to the next register by itself.
         highs = [board.read(LED0_ON_L + 4 * channel + 1, 1)[0] for channel in range(CHANNELS)]
@@ -325,9 +318,8 @@ def _scan(robot: RobotModel, path: Path, computer: Computer) -> Finding:
                     return Finding(about, f"{skipped}, {error.strerror or error}", None)
     finally:
         bus.close()
-    sensor = robot.supply.sensor
     names = {robot.board.address: "the PWM board", 0x70: "every PWM board, its all-call"}
-    names |= {chip.address: name for chip, name in ((sensor, "the supply sensor"), (robot.imu, "the IMU")) if chip}
+    names |= {chip.address: f"the {role.name}" for role in SENSOR_ROLES if (chip := role.settings(robot))}
     shown = ", ".join(f"0x{address:02X}{f' ({names[address]})' if address in names else ''}" for address in answer)
     if not answer:
         cure = "check the logic supply of the chips, SDA, SCL, ground and pull-ups"
@@ -335,10 +327,10 @@ def _scan(robot: RobotModel, path: Path, computer: Computer) -> Finding:
     return Finding(about, shown)
 
 
-def _identity(about: str, chip: PowerSensor | ImuChip, board: Board) -> Finding:
-    kind, where = chip.kind, f"0x{chip.address:02X}"
+def _identity(role: SensorRole[Any], chip: PowerSensor | ImuChip, board: Board) -> Finding:
+    about, kind, where = role.name, chip.kind, f"0x{chip.address:02X}"
     try:
-        identities = _identities(board.neighbour(chip.address), kind)
+        identities = _identities(board.neighbour(chip.address), role.kinds[kind])
     except BoardError as error:
         return _trouble(about, error)
     if any(read != wanted for read, wanted in identities):
@@ -350,9 +342,9 @@ def _identity(about: str, chip: PowerSensor | ImuChip, board: Board) -> Finding:
     return Finding(about, f"the {kind} answers at {where}")
 
 
-def _identities(board: Board, kind: str) -> list[tuple[bytes, bytes]]:
+def _identities(board: Board, kind: SensorKind[Any]) -> list[tuple[bytes, bytes]]:
     """What the registers that tell a kind of chip hold, each with what they would hold in such a chip."""
-    return [(board.read(register, len(wanted)), wanted) for register, wanted in IDENTITIES[kind]]
+    return [(board.read(register, len(wanted)), wanted) for register, wanted in kind.identity]
 
 
 def _trouble(about: str, error: BoardError) -> Finding:

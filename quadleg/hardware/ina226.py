@@ -31,6 +31,7 @@ IDS = (0x5449, 0x2260)
 
 SHUNT_LSB = 2.5e-6  # V
 BUS_LSB = 1.25e-3  # V
+SHUNT_RANGE = 0.08192  # V across the shunt: section 7.1.2
 
 # Configuration: bit 14 reads as 1; 16 averages (bits 11-9) of 1.1 ms each for voltage (8-6) and current (5-3), both
 # without end (2-0). A reading is the mean over 35 ms, almost two pulses of a servo, and there are 28 a second.
@@ -41,7 +42,7 @@ READY_ON_ALERT = 0x0400
 CONVERSION_READY = 0x0008  # since this register was last read
 _FLAGS = 0x001C  # what the chip itself sets: alert function, conversion ready, overflow
 
-WORDS = 3  # registers of a reading: mask/enable, voltage, current
+READS = (2, 2, 2)  # bytes of the transactions of a reading: mask/enable, voltage, current
 STUCK = 20  # readings in a row without a new conversion
 
 

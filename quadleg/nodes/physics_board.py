@@ -51,7 +51,8 @@ class PhysicsBoard:
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
-        self._real_time = RealTimeWorld(self._world, board, node.guarded(self._publish))
+        self._real_time = RealTimeWorld(self._world, board, node.guarded(self._publish), node.steady_time())
+        self._worker = node.start_worker("physics", self._step, self._world.frame)
 
     def put_at_rest(self, angles: Angles) -> None:
         """A hand puts the robot down, its joints at twelve angles (rad)."""
@@ -59,7 +60,11 @@ class PhysicsBoard:
 
     def close(self) -> None:
         """The end of the world."""
-        self._real_time.close()
+        self._worker.close()
+
+    def _step(self, _: bool) -> float:
+        self._real_time.step(self._node.steady_time())
+        return self._real_time.due - self._node.steady_time()
 
     def _nanoseconds_at(self, moment: float) -> int:
         """What the ROS clock showed at a moment of the steady clock (s)."""

@@ -37,7 +37,7 @@ from quadleg.middleware.topics import (
     join_state,
     nanoseconds,
 )
-from quadleg.nodes.sensor_publishers import Held, SensorPublishers
+from quadleg.nodes.sensor_publishers import SensorPublishers
 from quadleg.robot.model import (
     JOINT_NAMES,
     MEASURED,
@@ -53,6 +53,7 @@ from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.safety.stop_socket import StopSocket
 from quadleg.servos.board_kinds import board_kind, open_board
 from quadleg.servos.board_link import BoardLink
+from quadleg.servos.board_sensors import HeldJoints
 from quadleg.servos.simulated_board import SimulatedBoard, placed_by_hand
 
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
@@ -114,9 +115,7 @@ class ServoOutput(QuadlegNode):
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
-        self._sensors = SensorPublishers(
-            self, self._period, self._link.messages, self._working_board, self._held, physics is not None
-        )
+        self._sensors = SensorPublishers(self, self._period, self._working_board, self._held, physics is not None)
         self.sole_topics += self._sensors.topics
         self._physics = self._start_physics(physics, seed) if physics else None
         if not self._physics:
@@ -362,14 +361,14 @@ class ServoOutput(QuadlegNode):
         """The board, None while it fails: whoever wants it back needs the bus for himself."""
         return None if self._link.trouble else self._link.board
 
-    def _held(self) -> Held:
+    def _held(self) -> HeldJoints:
         view = self._output.view()
         angles, powered = self._written or (view.angles, view.powered)
         simulated = self.simulated
         if simulated and self._joint_angles == MEASURED:
             with suppress(BoardError):  # closed, between a failure and its opening again
-                return Held(angles, powered, simulated.angles())
-        return Held(angles, powered, None)
+                return HeldJoints(angles, powered, simulated.angles())
+        return HeldJoints(angles, powered, None)
 
     # What it says
 

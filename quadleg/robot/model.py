@@ -24,8 +24,6 @@ MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as 
 LOW_SUPPLY_SHARE = 0.85
 TIP_ANGLE = radians(45)
 
-SHUNT_RANGE = 0.08192  # V across the shunt: INA226 data sheet SBOS547B, section 7.1.2
-
 Angles = Sequence[float]
 
 
@@ -183,11 +181,6 @@ class PowerSensor:
     kind: str
     address: int
     shunt: float
-
-    @property
-    def range(self) -> float:
-        """The largest current in A that it can measure."""
-        return SHUNT_RANGE / self.shunt
 
 
 @dataclass(frozen=True)

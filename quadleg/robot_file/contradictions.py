@@ -6,7 +6,8 @@ from math import ceil, floor
 from typing import Any
 
 from quadleg.gait.derived_gaits import NEEDED, USUAL, gait_fault, gait_figures
-from quadleg.robot.model import JOINT_NAMES, LEGS, SHUNT_RANGE, RobotModel
+from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SUPPLY
+from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot_file.reachable_poses import pose_fault, rise_fault
 from quadleg.robot_file.schema_document import Document
 
@@ -217,14 +218,15 @@ def _check_low_supply(document: Document) -> None:
 def _check_addresses(document: Document) -> None:
     """Each chip on the bus has an address of its own."""
     owners = {_ALL_CALL: "the PWM board answers there to every call"}
-    for key, chip in (("board", "the PWM board"), ("supply.sensor", "the supply's sensor"), ("imu", "the IMU")):
-        section = document.value(*key.split("."))
+    sensors = ((role.section, f"the {role.name}") for role in SENSOR_ROLES)
+    for key, chip in ((("board",), "the PWM board"), *sensors):
+        section = document.value(*key)
         if section is None:
             continue
         address = section["address"]
         if address in owners:
             remedy = f"0x{address:02X} is taken: {owners[address]}; set one of them to another by its jumpers"
-            document.fault(remedy, *key.split("."), "address")
+            document.fault(remedy, *key, "address")
         owners.setdefault(address, f"{chip} has it")
 
 
@@ -234,9 +236,10 @@ def _check_sensor_range(document: Document) -> None:
     if "sensor" not in supply:
         return
     key = "fuse_a" if "fuse_a" in supply else "rated_current_a"
-    measured = 1000 * SHUNT_RANGE / supply["sensor"]["shunt_mohm"]
+    across = SUPPLY.kinds[supply["sensor"]["kind"]].shunt_range
+    measured = 1000 * across / supply["sensor"]["shunt_mohm"]
     if measured < supply[key]:
-        largest = 1000 * SHUNT_RANGE / supply[key]
+        largest = 1000 * across / supply[key]
         remedy = f"with it the sensor measures up to {measured:.1f} A only, and {key} is {supply[key]:g}"
         document.fault(f"{remedy}: {largest:.2g} or less would be right", "supply", "sensor", "shunt_mohm")
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from math import ceil
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from quadleg.hardware.bus_timing import frame_messages
-from quadleg.hardware.ina226 import WORDS
-from quadleg.hardware.mpu6050 import SAMPLE_BYTES
+from quadleg.hardware.sensor_kinds import IMU, SUPPLY, SensorRole
 from quadleg.robot.model import RobotModel
 from quadleg.servos.board_kinds import board_kind
 
@@ -30,15 +29,20 @@ class Turns(NamedTuple):
 
 
 def bus_times(robot: RobotModel) -> tuple[float, float, float]:
-    """s that the bus has of a whole frame, of a reading of the IMU, and of one of the supply."""
+    """s that the bus has of a whole frame, a reading of the IMU and one of the supply; 0 for what is not there."""
     timing = board_kind(robot.board.kind).timing(robot.board)
-    return timing.frame(frame_messages(robot)).line, timing.read(SAMPLE_BYTES), WORDS * timing.read(2)
+
+    def seconds(role: SensorRole[Any]) -> float:
+        kind = role.kind(robot)
+        return sum(map(timing.read, kind.reads)) if kind else 0.0
+
+    return timing.frame(frame_messages(robot)).line, seconds(IMU), seconds(SUPPLY)
 
 
 def turns(robot: RobotModel, period: float) -> Turns:
     """What the bus allows beside a frame in each period (s)."""
     frame, imu, supply = bus_times(robot)
     left = period - frame
-    readings = min(ceil(IMU_RATE * period - 1e-9), int(IMU_SHARE * left / imu)) if left > 0 else 0
+    readings = min(ceil(IMU_RATE * period - 1e-9), int(IMU_SHARE * left / imu)) if imu and left > 0 else 0
     every = max(1, ceil(SUPPLY_PERIOD / period - 1e-9)) if supply < ANY_SHARE * left else 0
     return Turns(readings, every, imu + supply < ANY_SHARE * left, readings / period)

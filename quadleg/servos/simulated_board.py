@@ -26,9 +26,9 @@ from quadleg.servos.pulse_conversion import pulse_from_counts
 from quadleg.servos.servo_model import ServoModel
 from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 from quadleg.servos.simulated_sensors import (
+    SIMULATED_IMUS,
+    SIMULATED_SUPPLY_SENSORS,
     SimulatedChip,
-    SimulatedIna226,
-    SimulatedMpu6050,
     at_rest,
 )
 
@@ -124,8 +124,8 @@ class SimulatedBoard(Board):
         self._robot = robot
         self._load = SupplyCurrentModel(robot)
         sensor, imu = robot.supply.sensor, robot.imu
-        self.power = SimulatedIna226(sensor.shunt, self._drawn) if sensor else None
-        self.imu = SimulatedMpu6050(at_rest(robot, seed), imu.gyro_bias) if imu else None
+        self.power = SIMULATED_SUPPLY_SENSORS[sensor.kind](sensor, self._drawn) if sensor else None
+        self.imu = SIMULATED_IMUS[imu.kind](imu, at_rest(robot, seed)) if imu else None
         self._others: dict[int, SimulatedChip] = {}
         if sensor and self.power:
             self._others[sensor.address] = self.power

@@ -40,7 +40,7 @@ from quadleg.hardware.mpu6050 import (
     SMPLRT_DIV,
     WHO_AM_I,
 )
-from quadleg.robot.model import RobotModel
+from quadleg.robot.model import ImuChip, PowerSensor, RobotModel
 
 Motion = tuple[Vector, Vector]  # angular rate in rad/s and specific force in m/s²
 
@@ -162,3 +162,12 @@ def at_rest(robot: RobotModel, seed: int) -> Callable[[], Motion]:
         return (gx, gy, gz), (ax, ay, az)
 
     return feel
+
+
+# By the robot file's `kind`, as in hardware/sensor_kinds.py: each with its settings and what it feels.
+SIMULATED_SUPPLY_SENSORS: dict[str, Callable[[PowerSensor, Callable[[], tuple[float, float]]], SimulatedIna226]] = {
+    "ina226": lambda settings, feel: SimulatedIna226(settings.shunt, feel),
+}
+SIMULATED_IMUS: dict[str, Callable[[ImuChip, Callable[[], Motion]], SimulatedMpu6050]] = {
+    "mpu6050": lambda settings, feel: SimulatedMpu6050(feel, settings.gyro_bias),
+}

@@ -1,0 +1,47 @@
+"""The messages of the board's sensors, with what all of one robot have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite, nan
+
+import numpy as np
+from sensor_msgs.msg import BatteryState, Imu
+
+from quadleg.hardware.ina226 import PowerReading
+from quadleg.robot.model import Supply
+
+
+def imu_message(frame: str, variances: Sequence[Sequence[float]]) -> Imu:
+    """Return a message of an IMU in `frame`; `variances` (2, 3) are those of gyro and accelerometer."""
+    message = Imu()
+    message.header.frame_id = frame
+    # REP-145: a first covariance of -1 says that the quantity is not measured.
+    message.orientation_covariance[0] = -1.0
+    message.angular_velocity_covariance = np.diag(variances[0]).ravel()
+    message.linear_acceleration_covariance = np.diag(variances[1]).ravel()
+    return message
+
+
+def set_motion(message: Imu, gyro: Sequence[float], acceleration: Sequence[float]) -> None:
+    """Set the angular rate (rad/s) and the specific force (m/s²), in the IMU's frame."""
+    rate, force = message.angular_velocity, message.linear_acceleration
+    rate.x, rate.y, rate.z = gyro
+    force.x, force.y, force.z = acceleration
+
+
+def supply_message(supply: Supply) -> BatteryState:
+    """Return a message of the servos' supply."""
+    return BatteryState(
+        # Unknown, as the message's definition wants it said.
+        **dict.fromkeys(("temperature", "charge", "capacity", "percentage"), nan),
+        design_capacity=supply.battery / 3600 if supply.battery else nan,
+        present=True,
+    )
+
+
+def set_supply(message: BatteryState, reading: PowerReading) -> None:
+    """Set voltage and current; a reading without a voltage is not measured."""
+    # By the message's definition a current that is drawn is negative.
+    message.voltage, message.current = reading.voltage, -reading.current
+    message.power_supply_status = message.POWER_SUPPLY_STATUS_DISCHARGING * isfinite(reading.voltage)
