@@ -17,7 +17,10 @@ from quadleg.runtime.node_table import executables
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 PACKAGE = ("quadleg", "config", "launch", "resource", "test", "setup.py", "setup.cfg", "package.xml", "README.md")
-PARTS = ("test/test_commands.py", "test/test_words.py")  # that `colcon test` finds and runs tests is what is asked here
+PARTS = (
+    "test/test_joint_command.py",
+    "test/test_status_sentences.py",
+)  # that `colcon test` finds and runs tests is what is asked here
 
 COLCON = Path(sys.executable).with_name("colcon")
 if not COLCON.exists():

@@ -18,10 +18,10 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 
 from fake_stack import FakeStack
 from geometry_msgs.msg import TwistStamped
+from pseudo_terminal import UP, PseudoTerminal
 from rcl_interfaces.srv import GetParameters
 from rclpy.parameter import Parameter
 from std_srvs.srv import Trigger
-from terminal import UP, PseudoTerminal
 
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.runtime.node_table import find_each_other_soon

@@ -14,9 +14,9 @@ from i2c_bus import FakeBus
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from nav_msgs.msg import Odometry
-from output_node import OutputNode, starter
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu, JointState
+from servo_output_rig import ServoOutputRig, starter
 from spun_middleware import middleware
 from std_srvs.srv import Trigger
 
@@ -31,7 +31,7 @@ GRAVITY = 9.80665
 PERIOD = 0.02
 
 
-class PhysicsRig(OutputNode):
+class PhysicsRig(ServoOutputRig):
     """The node, and what it says."""
 
     def __init__(self, probe: RosProbe, **parameters: object) -> None:

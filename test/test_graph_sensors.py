@@ -17,9 +17,9 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 
 from diagnostic_msgs.msg import DiagnosticArray
 from nav_msgs.msg import Odometry
-from output_node import OutputNode, starter, use_bus
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import BatteryState, Imu
+from servo_output_rig import ServoOutputRig, starter, use_bus
 from std_srvs.srv import Trigger
 
 from quadleg.client import Robot
@@ -47,7 +47,7 @@ def robot_file(tmp_path: Path) -> Path:
     return path
 
 
-class SensorRig(OutputNode):
+class SensorRig(ServoOutputRig):
     """The node in this process, and what it says."""
 
     def __init__(self, probe: RosProbe, **parameters: object) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from conftest import RosProbe, wait_until
 from i2c_bus import FakeBus
-from output_node import OutputNode, use_bus
+from servo_output_rig import ServoOutputRig, use_bus
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
@@ -29,7 +29,7 @@ from quadleg.robot_file.load import find_robot
 from quadleg.safety.stop_socket import stop_here
 
 
-class FaultyBusRig(OutputNode):
+class FaultyBusRig(ServoOutputRig):
     """The node with its bus, which stalls and fails."""
 
     def __init__(self, probe: RosProbe, bus: FakeBus) -> None:

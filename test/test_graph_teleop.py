@@ -18,12 +18,12 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 
 from fake_stack import FakeStack
 from geometry_msgs.msg import TwistStamped
+from pseudo_terminal import UP, PseudoTerminal
 from rcl_interfaces.srv import DescribeParameters, GetParameters, ListParameters
 from rclpy.parameter import parameter_value_to_python
 from ruamel.yaml import YAML
 from sensor_msgs.msg import Joy, MultiDOFJointState
 from std_srvs.srv import Trigger
-from terminal import UP, PseudoTerminal
 
 from quadleg.client import Robot
 from quadleg.robot_file.load import find_robot, load_robot

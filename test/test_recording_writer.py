@@ -232,7 +232,7 @@ def survived(path: Path, after: float) -> None:
     assert data(path) == found
 
 
-if __name__ == "__main__":  # python test/test_recorder.py 100: so many kills, one after the other
+if __name__ == "__main__":  # python test/test_recording_writer.py 100: so many kills, one after the other
     import tempfile
 
     draw = random.Random(0)

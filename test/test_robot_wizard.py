@@ -18,7 +18,7 @@ from ground_geometry import GroundGeometry
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
-from terminal import PseudoTerminal
+from pseudo_terminal import PseudoTerminal
 
 from quadleg.cli import main
 from quadleg.commissioning.wizard.pose_search import find_poses

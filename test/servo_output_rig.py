@@ -19,7 +19,7 @@ from quadleg.nodes import servo_output
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 
-class OutputNode:
+class ServoOutputRig:
     """The node, spun by a thread of its own until `close`."""
 
     def __init__(self, probe: RosProbe, **parameters: object) -> None:
@@ -57,11 +57,11 @@ class OutputNode:
 
 
 @contextmanager
-def starter(kind: Callable[..., OutputNode], probe: RosProbe) -> Iterator[Callable[..., OutputNode]]:
+def starter(kind: Callable[..., ServoOutputRig], probe: RosProbe) -> Iterator[Callable[..., ServoOutputRig]]:
     """Starts such nodes with the parameters given, and closes those that are still open at the end."""
-    started: list[OutputNode] = []
+    started: list[ServoOutputRig] = []
 
-    def start(**parameters: object) -> OutputNode:
+    def start(**parameters: object) -> ServoOutputRig:
         started.append(kind(probe, **parameters))
         return started[-1]
 
