@@ -8,10 +8,12 @@ from enum import Enum
 from math import inf, isfinite
 
 from quadleg.errors import TargetError
+from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 
 FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
 LEAST_SCALE = 0.995  # of the velocity asked for: what is less counts as scaled
+REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
 
 
@@ -53,10 +55,17 @@ class VelocityCommand:
 
 
 class VelocityCommands:
-    """The last velocity from each of `SOURCES`; times are those of a steady clock in s."""
+    """The last velocity from each of `SOURCES`; times are those of a steady clock in s.
+
+    `refusal` is why the last velocity was refused, None where it was not. `type_trouble` is that a type of message is
+    published that is not heard, empty where none is.
+    """
 
     def __init__(self) -> None:
         self._heard: dict[str, tuple[VelocityCommand, float]] = {}
+        self.refusal: str | None = None
+        self._refused_at = -inf
+        self.type_trouble = ""
 
     def take(self, source: str, twist: Planar, now: float, stamp: int = 0) -> None:
         """Takes a velocity. Raises TargetError where a number is not finite; that source then asks for no velocity."""
@@ -64,6 +73,24 @@ class VelocityCommands:
         self._heard[source] = VelocityCommand(twist if sound else ZERO_TWIST, source, stamp), now
         if not sound:
             raise TargetError(f"{source} is {twist}, not finite; it must be three numbers in m/s, m/s and rad/s")
+        self.refusal = None
+
+    def refuse(self, why: object, now: float) -> str:
+        """Note that a velocity makes no sense; the sentence that says so."""
+        self.refusal, self._refused_at = f"velocity refused: {why}", now
+        return self.refusal
+
+    def unclear(self, now: float, source: str, publishers: int) -> tuple[Obstacle, str] | None:
+        """Why a velocity that is published does not count, or not alone, with so many `publishers` of the `source` that
+        counts."""
+        if self.refusal and now - self._refused_at < REFUSAL_TIME:
+            return Obstacle.VELOCITY_REFUSED, self.refusal
+        if self.type_trouble:
+            return Obstacle.UNHEARD_TYPE, self.type_trouble
+        if source and publishers > 1:
+            several = f"more than one publisher of {source}: the newest message counts, so that they block each other"
+            return Obstacle.SEVERAL_PUBLISHERS, several
+        return None
 
     def wanted(self, now: float) -> VelocityCommand:
         """The velocity that counts now; none where all sources are silent."""

@@ -11,12 +11,12 @@ from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
-from quadleg.geometry.vectors import Vector
 from quadleg.health import Health
 from quadleg.kinematics.body_motion import BodyMotion
 from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
 from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
+from quadleg.middleware.planned_feet import feet_and_shift
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
     LATCHED,
@@ -29,8 +29,6 @@ from quadleg.middleware.topics import (
     split_state,
 )
 from quadleg.robot.model import LEGS
-
-PLANNED = (*LEGS, "base_link")
 
 
 class BaseMotion(QuadlegNode):
@@ -89,7 +87,7 @@ class BaseMotion(QuadlegNode):
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         try:
-            planned, shift = _plan_of(message)
+            planned, shift = feet_and_shift(message)
         except TargetError as error:
             self.get_logger().warning(f"planned feet refused: {error}", throttle_duration_sec=1.0)
             return
@@ -102,17 +100,6 @@ class BaseMotion(QuadlegNode):
 
     def health(self) -> Health:
         return self._motion.health(self.steady_time())
-
-
-def _plan_of(message: MultiDOFJointState) -> tuple[tuple[Vector, ...], Pose]:
-    """The four feet and the body's shift."""
-    places = dict(zip(message.joint_names, message.transforms))
-    missing = [name for name in PLANNED if name not in places]
-    if missing:
-        raise TargetError(f"there is no {missing[0]}; {', '.join(PLANNED)} are wanted, each with its transform")
-    feet = tuple(near_place(places[leg].translation) for leg in LEGS)
-    shift = places["base_link"]
-    return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
 
 main = main_of(BaseMotion)

@@ -3,34 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import inf
 from typing import Any
 
 from geometry_msgs.msg import Twist, TwistStamped
 
 from quadleg.errors import TargetError
 from quadleg.gait.velocity_selection import VelocityCommands
-from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.topics import LATEST, nanoseconds
 
-REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 
 
 class VelocityInputs:
-    """Subscriptions of a node to `teleop/cmd_vel` and, by `look`, to `cmd_vel`. `refusal` is why the last velocity was
-    refused, None where it was not.
-    """
+    """Subscriptions of a node to `teleop/cmd_vel` and, by `look`, to `cmd_vel`, which fill `commands`."""
 
-    def __init__(self, node: QuadlegNode) -> None:
+    def __init__(self, node: QuadlegNode, commands: VelocityCommands) -> None:
         self._node = node
-        self.commands = VelocityCommands()
-        self.refusal: str | None = None
-        self._refused_at = -inf
+        self._commands = commands
         self._cmd_vel: Any = None
         self._type = ""
-        self._not_heard: list[str] = []
         node.subscribe(TwistStamped, "teleop/cmd_vel", self._taker("teleop/cmd_vel"), LATEST)
 
     def look(self) -> None:
@@ -38,7 +30,7 @@ class VelocityInputs:
         found = {info.topic_type for info in self._node.get_publishers_info_by_topic("cmd_vel")}
         known = sorted(found & TYPES.keys())
         heard = self._type or next(iter(known), "")
-        self._not_heard = sorted(found - {heard})
+        self._say_unheard(sorted(found - {heard}), heard)
         if self._type in found or not known:
             return
         if self._cmd_vel:
@@ -49,33 +41,23 @@ class VelocityInputs:
         (self._type, *_) = known
         self._cmd_vel = self._node.subscribe(TYPES[self._type], "cmd_vel", self._taker("cmd_vel"), LATEST)
 
-    def unclear(self, asker: str) -> tuple[Obstacle, str] | None:
-        """Why a velocity that is published does not count, or not alone; `asker` is the topic that counts."""
-        if self.refusal and self._node.steady_time() - self._refused_at < REFUSAL_TIME:
-            return Obstacle.VELOCITY_REFUSED, self.refusal
-        if self._not_heard:
-            right = self._type or " or ".join(TYPES)
-            unheard = ", ".join(self._not_heard)
-            return Obstacle.UNHEARD_TYPE, f"cmd_vel is published as {unheard}, which is not heard; it must be {right}"
-        if asker and self._node.count_publishers(asker) > 1:
-            several = f"more than one publisher of {asker}: the newest message counts, so that they block each other"
-            return Obstacle.SEVERAL_PUBLISHERS, several
-        return None
+    def _say_unheard(self, unheard: list[str], heard: str) -> None:
+        trouble = f"cmd_vel is published as {', '.join(unheard)}, which is not heard; it must be "
+        self._commands.type_trouble = trouble + (heard or " or ".join(TYPES)) if unheard else ""
 
     def _taker(self, source: str) -> Callable[[TwistStamped | Twist], None]:
         def take(message: TwistStamped | Twist) -> None:
+            now = self._node.steady_time()
             try:
                 twist, stamp = message, 0
                 if isinstance(message, TwistStamped):
                     self._check_frame(source, message.header.frame_id)
                     twist, stamp = message.twist, nanoseconds(message.header.stamp)
                 velocity = twist.linear.x, twist.linear.y, twist.angular.z
-                self.commands.take(source, velocity, self._node.steady_time(), stamp)
+                self._commands.take(source, velocity, now, stamp)
             except TargetError as error:
-                self.refusal, self._refused_at = f"velocity refused: {error}", self._node.steady_time()
-                self._node.get_logger().warning(self.refusal, throttle_duration_sec=1.0)
-                return
-            self.refusal = None
+                refusal = self._commands.refuse(error, now)
+                self._node.get_logger().warning(refusal, throttle_duration_sec=1.0)
 
         return take
 

@@ -1,0 +1,170 @@
+"""A robot's walk as it is asked for: whose velocity counts, in which gait, what of it is walked, and why no more."""
+
+from __future__ import annotations
+
+from collections import deque
+from math import hypot
+
+from quadleg.gait.gait_selection import GaitSelection
+from quadleg.gait.planner import Planner
+from quadleg.gait.stability import froude_number
+from quadleg.gait.velocity_selection import (
+    VelocityCommand,
+    VelocityCommands,
+    WalkDirection,
+    cannot_in_words,
+    velocity_in_words,
+    ways_left_out,
+)
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.gait.walker import Walker
+from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.health import OK, WARN, Health
+from quadleg.robot.model import RobotModel
+
+MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
+
+
+class WalkController:
+    """One robot's walk by `velocities` in the gait of `gaits`, tick after tick of `period` s.
+
+    `walker` plans it. `active` is whether velocities count; else the watchdog leads the joints, and the plan stands on
+    the feet as they are, so that there is no step when the watchdog lets go. Times are of a steady clock in s.
+    """
+
+    def __init__(
+        self,
+        robot: RobotModel,
+        gaits: GaitSelection,
+        velocities: VelocityCommands,
+        period: float,
+        keep_course: bool,
+        level: bool,
+    ) -> None:
+        self._robot = robot
+        self._gaits = gaits
+        self._velocities = velocities
+        self.walker = Walker(robot, gaits.wait(), period, keep_course, level)
+        self.active = False
+        self._asked = VelocityCommand()
+        self._use = 0.0
+        self._margins = deque([self.walker.margin], maxlen=round(MARGIN_TIME / period))
+
+    @property
+    def planner(self) -> Planner:
+        """What plans the feet."""
+        return self.walker.planner
+
+    @property
+    def limits(self) -> WalkingLimits:
+        """Of the gait that is walked."""
+        return self.planner.limits
+
+    def follow_state(self, state: str) -> None:
+        """Take the watchdog's state."""
+        self.active = state == "active"
+        if state in ("off", "fault"):
+            self.walker.stand_on(self._robot.standing.feet)
+
+    def step(self, now: float) -> None:
+        """Plan the next tick."""
+        limits = self._gaits.limits()
+        if limits:
+            self.planner.change(limits)
+        self._asked = self._velocities.wanted(now)
+        self._use = self.walker.step(self._asked.twist if self.active else None, now)
+        self._margins.append(self.walker.margin)
+
+    # What it says
+
+    @property
+    def _left_out(self) -> tuple[WalkDirection, ...]:
+        """The ways asked for in which the limit is zero."""
+        asked = self._asked.twist if self.active else ZERO_TWIST
+        return ways_left_out(asked, self.limits.possible(asked))
+
+    @property
+    def _scale(self) -> float:
+        """The share of the velocity asked for that is walked, without the ways left out; 0 where nothing is left."""
+        nothing = self._left_out and self.limits.possible(self._asked.twist) == ZERO_TWIST
+        return 0.0 if nothing else 1.0 / max(self._use, 1.0)
+
+    @property
+    def _motion(self) -> str:
+        planner = self.planner
+        if planner.settled:
+            return "stands"
+        if not planner.walking or planner.gait_changes or (self._asked.twist == ZERO_TWIST and self.active):
+            return "stops"
+        return "walks"
+
+    @property
+    def source(self) -> str:
+        """The topic whose velocity counts, empty where none does."""
+        return self._asked.source
+
+    def progress(self) -> tuple[object, ...]:
+        """What a listener wants to know of as soon as it changes."""
+        return self._motion, self._use > 1.0, self._left_out, self._asked.source, self._velocities.refusal
+
+    def health(self, now: float, paused: bool, publishers: int) -> Health:
+        """How it walks; `paused`: it does not tick; `publishers` is how many there are of `source`."""
+        planner, limits, asked = self.planner, self.limits, self._asked
+        margin = min(self._margins)
+        obstacle, why = (Obstacle.PAUSED, "paused by its parameter") if paused else self._obstacle(now, publishers)
+        values: dict[str, object] = {
+            "gait": limits.gait.name,
+            "gait_asked": self._gaits.chosen,
+            "motion": self._motion,
+            "asked": _numbers(asked.twist),
+            "asker": asked.source,
+            "asker_stamp": asked.stamp,
+            "scale": f"{self._scale:.4f}",
+            "left_out": " ".join(way.value for way in self._left_out),
+            "planned": _numbers(planner.twist),
+            "limits_forward": _numbers(limits.forward),
+            "limits_backward": _numbers(limits.backward),
+            "footprint_mm": " ".join(f"{2000 * half:.0f}" for half in limits.footprint),
+            "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
+            "margin_mm": f"{1000 * margin:.1f}",
+            "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self._robot.standing.height):.4f}",
+            "slope_deg": f"{self.walker.slope:.1f}",
+            "obstacle": obstacle.value,
+            "trouble": limits.trouble or "",
+        }
+        return Health(why or self._in_words(), values, WARN if why else OK)
+
+    def _obstacle(self, now: float, publishers: int) -> tuple[Obstacle, str]:
+        """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""
+        asked, limits, margin = self._asked, self.limits, min(self._margins)
+        if unclear := self._velocities.unclear(now, asked.source, publishers):
+            return unclear
+        if limits.trouble:
+            return Obstacle.CANNOT_WALK, limits.trouble if asked.source else ""
+        if self.planner.walking and limits.margin is not None and margin < limits.margin / 2:
+            leaning = f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
+            return Obstacle.LEANS, leaning
+        if not self.active:
+            return Obstacle.NOT_ACTIVE, ""
+        if self._left_out:
+            return Obstacle.WAY_IMPOSSIBLE, "" if self._scale else cannot_in_words(self._left_out, limits.gait.name)
+        return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
+
+    def _in_words(self) -> str:
+        planner, motion = self.planner, self._motion
+        gait = planner.limits.gait.name
+        if planner.gait_changes:
+            return f"changes from {gait} to {self._gaits.chosen} as soon as it stands square"
+        if motion != "walks":
+            return {"stands": "stands", "stops": "stops in a square stance"}[motion]
+        words = f"walks in the {gait}, {velocity_in_words(planner.twist)}"
+        if self._use > 1.0:
+            words += f"; asked for {velocity_in_words(self._asked.twist)}, which is {self._use:.1f} times too fast"
+        if self._left_out:
+            words += f"; {cannot_in_words(self._left_out, gait)}"
+        return words
+
+
+def _numbers(values: Planar) -> str:
+    return " ".join(f"{value:.4f}" for value in values)
