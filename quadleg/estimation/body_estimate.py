@@ -17,6 +17,7 @@ from quadleg.estimation.error_state_filter import (
     of_foot,
 )
 from quadleg.geometry.rotations import Quaternion, rotation_matrix
+from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import LEGS
 
@@ -71,3 +72,10 @@ def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
     twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + estimate.turning_noise**2 * np.eye(3)
     x, y, z = (r.T @ np.array(estimate.velocity)).tolist()
     return (x, y, z), p[np.ix_(pose_rows, pose_rows)], twist
+
+
+def loads_in_body(estimate: Estimate) -> list[list[float]]:
+    """The forces of the ground on the feet, (4, 3) N in base_link."""
+    rotation = np.array(Pose(estimate.position, estimate.quaternion).matrix)
+    forces: list[list[float]] = (np.array(estimate.loads) @ rotation).tolist()
+    return forces
