@@ -38,6 +38,7 @@ from quadleg.teleop.keyboard_teleop import (
     KeyboardTeleop,
     KeyReader,
 )
+from quadleg.teleop.stack_operator import PERIOD, StackOperator
 
 HEARD_WITHIN = 5.0  # s for a running stack to be found
 DRAW_PERIOD = 0.1
@@ -74,7 +75,7 @@ class Drive:
 
         from quadleg.middleware.guarded_node import GuardedNode
         from quadleg.middleware.rclpy_middleware import RclpyMiddleware
-        from quadleg.nodes.stack_operator import StackOperator
+        from quadleg.nodes.operator_link import operator_on
 
         self._dead_man_time = dead_man_time
         self._hands = KeyboardTeleop(dead_man_time)
@@ -90,11 +91,9 @@ class Drive:
             robot_file, prefix = self._find()
             self._robot = load_robot(find_robot(robot_file))
             body = BodyOffsets(self._robot.standing.height, RANGE)
-            subscribe = self._node.subscribe
-            self._operator = StackOperator(
-                self._node, subscribe, f"{prefix}base_footprint", body, self._hear, NEXT["fault"]
-            )
-            subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10)
+            frame = f"{prefix}base_footprint"
+            self._operator = operator_on(self._node, frame, body, self._hear, NEXT["fault"])
+            self._node.subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10)
         except BaseException:
             self.close()
             raise
@@ -150,8 +149,6 @@ class Drive:
         return f"not driving any more; the robot is {self._operator.state or 'not heard'}. `quadleg sit` lowers it"
 
     def _loop(self, live: Live) -> None:
-        from quadleg.nodes.stack_operator import PERIOD
-
         ticked = drawn = looked = time.monotonic()
         while not self._over:
             self._middleware.spin_once(LOOK_PERIOD)

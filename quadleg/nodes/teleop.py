@@ -13,7 +13,7 @@ from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import JOY
-from quadleg.nodes.stack_operator import PERIOD, StackOperator
+from quadleg.nodes.operator_link import operator_on
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import (
     BODY,
@@ -22,6 +22,7 @@ from quadleg.teleop.control_mapping import (
     inputs_of,
 )
 from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
+from quadleg.teleop.stack_operator import PERIOD
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes joy
 MOST_BODY_OFFSET = 0.5  # m and rad: more than any robot of this kind can
@@ -59,7 +60,7 @@ class Teleop(QuadlegNode):
         self._pilot = GamepadTeleop(inputs, dead_man, unmoved)
         frame = self.prefix + "base_footprint"
         body = BodyOffsets(self.robot.standing.height, ranges)
-        self._operator = StackOperator(self, self.subscribe, frame, body, self.get_logger().warning)
+        self._operator = operator_on(self, frame, body, self.get_logger().warning)
         self._wish = TeleopCommand()
         self._hindrance = ""
         self._doubt = ""

@@ -12,7 +12,6 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 from std_msgs.msg import String
-from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.commissioning.feasibility.reach import Reach
@@ -31,12 +30,13 @@ from quadleg.middleware.topics import (
     led_angles,
     split_state,
 )
-from quadleg.nodes.stack_operator import PERIOD, StackOperator
+from quadleg.nodes.operator_link import operator_on
 from quadleg.plotting.resting_pose import views
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.gamepad_teleop import TeleopCommand
+from quadleg.teleop.stack_operator import PERIOD
 from quadleg.viewer.command_queue import CommandQueue
 from quadleg.viewer.failure_notices import failure_notices
 from quadleg.viewer.page_commands import (
@@ -71,32 +71,6 @@ STATES_FOR = {POSE: POSABLE, LEVEL: POSABLE, WALK: ("active",)}
 NOT_UP = "the state is {}: the robot has to stand first"
 
 
-class Hand(StackOperator):
-    """What the page's buttons ask for besides."""
-
-    def __init__(self, *arguments: Any) -> None:
-        super().__init__(*arguments)
-        self._stopped_at_once: Any = None
-
-    def stop_at_once(self) -> None:
-        """One call of the emergency stop, from any thread; `emergency_stop` then insists."""
-        self._stop_by_socket()
-        self._stopped_at_once = self._emergency_stop.call_async(Trigger.Request())
-
-    def _stop_is_open(self) -> bool:
-        return super()._stop_is_open() or bool(self._stopped_at_once and not self._stopped_at_once.done())
-
-    def take_gait(self, gait: str) -> None:
-        """Asks for the gait of that name."""
-        if self.limits and gait in self.limits.gaits:
-            now = self._gait_asked or self.limits.gait
-            self.choose_gait(self.limits.gaits.index(gait) - self.limits.gaits.index(now))
-
-    def pose(self, pose: Pose) -> None:
-        """Asks for the body's pose in base_footprint."""
-        self._kept_poses.publish(self._target(pose))
-
-
 class Viewer(QuadlegNode):
     """What is heard goes to the browsers, what they ask for goes out, both twenty times a second at most."""
 
@@ -124,7 +98,7 @@ class Viewer(QuadlegNode):
         self._hindrance = ""
         self._servo_state = ("", "servo_output is not heard")
         body = BodyOffsets(self.robot.standing.height, RANGE)
-        self._hand = Hand(self, self.subscribe, self.prefix + "base_footprint", body, self._note_answer)
+        self._hand = operator_on(self, self.prefix + "base_footprint", body, self._note_answer)
         self._scene = Scene(self.robot)
         try:
             greeting = self._greeting()
