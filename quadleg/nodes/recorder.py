@@ -22,7 +22,7 @@ FOLDER_MB = 500.0  # MB: a packed minute takes some megabytes, so that a hundred
 
 
 @dataclass(frozen=True)
-class RecordedTopic:
+class TopicSubscription:
     """A subscription, what takes its messages, and the number of the last message of each publisher."""
 
     polled: Polled
@@ -43,7 +43,7 @@ class Recorder(QuadlegNode):
         most_mb = self.declare("folder_mb", FOLDER_MB, about, 1.0, 1e6)
         now = self.steady_time()
         self._recorder = FlightRecorder(self.robot, self.get_namespace(), file, folder, int(1e6 * most_mb), now)
-        self._topics: dict[str, RecordedTopic] = {}
+        self._topics: dict[str, TopicSubscription] = {}
         self._of_two_types = f"{self.get_namespace().rstrip('/')}/cmd_vel"
         self._ending = False
         self.serve(Trigger, "~/keep", self._keep)
@@ -94,7 +94,7 @@ class Recorder(QuadlegNode):
         quality = quality_in_yaml(publishers[0].qos_profile)
         take = self._recorder.hear(topic, kind, definition_of(kind), quality, is_latched(publishers))
         polled = self.create_polled(message, topic, quality_for(publishers, DEPTH))
-        self._topics[topic] = RecordedTopic(polled, take)
+        self._topics[topic] = TopicSubscription(polled, take)
 
     def _read(self) -> None:
         now = self.steady_time()

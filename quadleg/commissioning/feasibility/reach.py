@@ -20,6 +20,7 @@ from quadleg.kinematics.body_pose import feet_in_base, stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
+from quadleg.kinematics.posture import AXES as POSE_AXES
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import LEGS, RobotModel
 
@@ -171,3 +172,12 @@ def _what_stops(robot: RobotModel, number: int, foot: Vector, clearance: Clearan
         return f"{sunk}, which touches the ground"
     gap = clearance.least(angles)
     return f"{gap.parts[0]} and {gap.parts[1]}, which would be {1000 * gap.distance:.1f} mm apart"
+
+
+def body_ranges(robot: RobotModel) -> dict[str, tuple[float, float]]:
+    """How far the body goes along and about each axis of its pose, in m and rad, to whole mm and degrees."""
+    reach = Reach.of(robot)
+    ends = {axis: (down.value, up.value) for axis, (down, up) in reach.moves.items()}
+    ends["height"] = (reach.lowest.value, reach.highest.value)
+    units = {axis: radians(1) if axis in ("roll", "pitch", "yaw") else 0.001 for axis in POSE_AXES}
+    return {axis: (-(-ends[axis][0] // unit) * unit, ends[axis][1] // unit * unit) for axis, unit in units.items()}

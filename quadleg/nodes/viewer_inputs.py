@@ -1,0 +1,112 @@
+"""What the viewer hears: the newest message of each topic, which is read only while a page looks on."""
+
+from __future__ import annotations
+
+from math import inf, isfinite
+from typing import Any
+
+import numpy as np
+from diagnostic_msgs.msg import DiagnosticArray
+from nav_msgs.msg import Odometry
+from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
+from std_msgs.msg import String
+from trajectory_msgs.msg import JointTrajectory
+
+from quadleg.middleware.interface import RawMessage
+from quadleg.middleware.node import QuadlegNode
+from quadleg.middleware.topics import LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.recording.text_messages import Diagnosis
+from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.viewer.live_view import NOT_HEARD, SILENT, HeardState
+
+DIAGNOSED = ("servo_output", "joint_watchdog", "base_motion", "gait")
+TOPICS = {
+    "joint_states": JointState,
+    "joint_commands": JointTrajectory,
+    "planned_feet": MultiDOFJointState,
+    "foot_loads": MultiDOFJointState,
+    "odom": Odometry,
+    "supply": BatteryState,
+}
+
+
+class ViewerInputs:
+    """Subscriptions of a node; `read` is to be called once a tick."""
+
+    def __init__(self, node: QuadlegNode) -> None:
+        self._node = node
+        self._began = node.steady_time()
+        self._heard: dict[str, tuple[RawMessage, float]] = {}  # topic or node: the last message, and when it came
+        self._diagnoses: dict[str, tuple[RawMessage, Diagnosis]] = {}
+        self._servo_state = ("", "servo_output is not heard")
+        node.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
+        node.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
+        self._polled = {topic: node.create_polled(kind, topic, LATEST) for topic, kind in TOPICS.items()}
+
+    def _servo_state_heard(self, message: String) -> None:
+        self._servo_state = split_state(message.data)
+
+    def _diagnostics_heard(self, message: RawMessage) -> None:
+        for node in DIAGNOSED:
+            if f"quadleg: {node}".encode() in message.data:
+                self._heard[node] = message, self._node.steady_time()
+
+    def read(self, now: float) -> None:
+        """Take the newest of each topic that has come since the last time."""
+        for topic, polled in self._polled.items():
+            if taken := polled.take():
+                self._heard[topic] = taken.message, now
+
+    def age(self, topic: str, now: float) -> float:
+        """Seconds since something was heard, or since this node began."""
+        return now - self._heard.get(topic, (None, self._began))[1]
+
+    def diagnosis(self, node: str) -> Diagnosis:
+        """What a node last said of itself."""
+        message, at = self._heard.get(node, (None, -inf))
+        if message is None:
+            return NOT_HEARD
+        read, diagnosis = self._diagnoses.get(node, (None, NOT_HEARD))
+        if read is not message:
+            status = next(status for status in message.read().status if status.name == f"quadleg: {node}")
+            values = {pair.key: pair.value for pair in status.values}
+            diagnosis = Diagnosis(at, node, status.level[0], status.message, values)
+            self._diagnoses[node] = message, diagnosis
+        return diagnosis
+
+    def _fresh(self, topic: str, now: float) -> Any:
+        """The last message of a topic; None where it is old or there is none."""
+        message, at = self._heard.get(topic, (None, -inf))
+        return message.read() if message and now - at < SILENT else None
+
+    def state(self, now: float) -> HeardState:
+        """All that was heard."""
+        joints = self._fresh("joint_states", now)
+        found = dict(zip(joints.name, joints.position)) if joints else {}
+        angles = [found.get(name, inf) for name in JOINT_NAMES]
+        commands, commanded_at = self._heard.get("joint_commands", (None, -inf))
+        planned, odom, supply = (self._fresh(topic, now) for topic in ("planned_feet", "odom", "supply"))
+        loads = self._fresh("foot_loads", now)
+        carried = loads or planned
+        going = planned.twist[-1] if planned else None
+        return HeardState(
+            angles=angles if all(map(isfinite, angles)) else None,
+            commanded=led_angles(commands) if commands and now - commanded_at < SILENT else None,
+            odom=known_pose(odom) if odom else None,
+            planned=_of_legs([(t.translation.x, t.translation.y, t.translation.z) for t in planned.transforms])
+            if planned
+            else None,
+            twist=(going.linear.x, going.linear.y, going.angular.z) if going else None,
+            loads=_of_legs([max(0.0, wrench.force.z) for wrench in carried.wrench]) if carried else None,
+            estimated=loads is not None,
+            supply=(supply.voltage, 0.0 - supply.current) if supply else None,
+            servo_state=self._servo_state,
+            ages={topic: self.age(topic, now) for topic in TOPICS},
+            diagnoses={node: self.diagnosis(node) for node in DIAGNOSED},
+        )
+
+
+def _of_legs(values: list[Any]) -> list[Any] | None:
+    """The first of a message, which are the legs'; None where they are too few or not finite."""
+    legs = values[: len(LEGS)]
+    return legs if len(legs) == len(LEGS) and np.isfinite(legs).all() else None
