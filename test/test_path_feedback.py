@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.gait.path_feedback import LEASH, MOST_SHARE, PathFeedback
+from quadleg.gait.path_feedback import ERROR_LIMITS, MOST_SHARE, PathFeedback
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 
 FASTEST, ACCELERATION = (0.08, 0.05, 0.4), (0.03, 0.02, 0.15)
@@ -55,7 +55,7 @@ def test_a_robot_that_was_held_and_comes_free_overtakes_its_course_by_little() -
         x, y, yaw = course.correction((0.05, 0.0, 0.0), place, FASTEST, ACCELERATION, DT)
         if k >= 1000:  # held for 20 s
             place = compose_planar(place, motion((0.05 + x, y, yaw), DT))
-    assert 40.0 * 0.05 < place[0] < 40.0 * 0.05 + LEASH[0] + 0.1
+    assert 40.0 * 0.05 < place[0] < 40.0 * 0.05 + ERROR_LIMITS[0] + 0.1
 
 
 @given(twists, st.floats(-0.5, 0.5), st.floats(-0.5, 0.5))
@@ -66,8 +66,8 @@ def test_what_is_given_back_is_bounded_and_the_course_stays_near(wanted: Planar,
         assert all(abs(value) <= MOST_SHARE * most + 1e-12 for value, most in zip(given_back, FASTEST))
         assert course.place
         ahead, aside = to_frame(place, course.place[0], course.place[1])
-        assert abs(ahead) <= LEASH[0] + 1e-9
-        assert abs(aside) <= LEASH[1] + 1e-9
+        assert abs(ahead) <= ERROR_LIMITS[0] + 1e-9
+        assert abs(aside) <= ERROR_LIMITS[1] + 1e-9
         x, y, yaw = ((1 - slips) * (a + b) for a, b in zip(wanted, given_back))
         place = compose_planar(place, motion((x, y, yaw + turns), DT))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from quadleg.estimation.tilt import IMU_FRAME
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
-from quadleg.health import WARN, Health
+from quadleg.health import WARN, Health, numbers
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
 LYING = ("off", "fault")  # states without power
@@ -112,9 +111,9 @@ class StateObserver:
             "innovation": f"{estimate.innovation:.3f}",
             "contacts": " ".join(leg for leg, down in zip(LEGS, estimate.contacts) if down),
             "slipping": " ".join(leg for leg, slips in zip(LEGS, estimate.slipping) if slips),
-            "position_deviation_mm": _numbers(1000 * blocks["position"]),
-            "attitude_deviation_deg": _numbers(np.degrees(blocks["attitude"])),
-            "gyro_bias_deg_s": _numbers(np.degrees(estimate.gyro_bias)),
+            "position_deviation_mm": numbers(1000 * blocks["position"]),
+            "attitude_deviation_deg": numbers(np.degrees(blocks["attitude"])),
+            "gyro_bias_deg_s": numbers(np.degrees(estimate.gyro_bias)),
             "imu_samples_refused": self._estimator.refused,
             "resets": self._estimator.resets,
         }
@@ -127,7 +126,3 @@ class StateObserver:
             return Health(f"the robot is {self._state}: the estimate rests", values)
         without = "" if self._has_imu else ", without an IMU"
         return Health(f"follows the body with {self.angles} joint angles{without}", values)
-
-
-def _numbers(values: Any) -> str:
-    return " ".join(f"{value:.4f}" for value in values)

@@ -1,26 +1,20 @@
 """Keeping the course: a walk slips, rolls on its feet and turns a little; what the estimate shows is given back.
 
-The course is where the robot would be had every velocity been kept. It pulls like a spring, and never far; and what it
-has to pull all the time becomes habit.
+The course is where the robot would be had every velocity been kept. What the robot is off it is given back by a
+proportional and an integral term, both limited.
 """
 
 from __future__ import annotations
 
 from math import remainder, tau
 
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    from_frame,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame, motion, to_frame
 
-GAINS = (0.8, 0.3, 2.5)  # 1/s: of a deviation, given back as velocity; heading is kept tighter, all else hangs on it
-HABIT = (0.4, 0.02, 0.6)  # 1/s²: of a deviation, given back from now on; steps aside turn a trot, so they are few
+# Heading is kept tighter, as all else depends on it; steps aside turn a trot, so their integral term is weak.
+PROPORTIONAL_GAINS = (0.8, 0.3, 2.5)  # 1/s
+INTEGRAL_GAINS = (0.4, 0.02, 0.6)  # 1/s²
 MOST_SHARE = 0.3  # of the gait's limits: what is given back at most
-LEASH = (0.04, 0.04, 0.25)  # m, m, rad: a robot that is held back is not pulled harder for ever
+ERROR_LIMITS = (0.04, 0.04, 0.25)  # m, m, rad: a robot that is held back is not pulled harder for ever
 
 
 class PathFeedback:
@@ -35,7 +29,7 @@ class PathFeedback:
     def forget(self) -> None:
         """The course begins anew, where the robot is at the next estimate."""
         self.place: Planar | None = None
-        self._twist = self._habit = ZERO_TWIST
+        self._twist = self._integral = ZERO_TWIST
 
     def correction(self, wanted: Planar, estimate: Planar, fastest: Planar, acceleration: Planar, dt: float) -> Planar:
         """The velocity (m/s, m/s, rad/s) to add to the one that is wanted, `dt` s after the last.
@@ -49,21 +43,22 @@ class PathFeedback:
         )
         self._twist = x, y, yaw
         if self.place is None or self._twist == ZERO_TWIST:
-            self.place, self._habit = estimate, ZERO_TWIST
+            self.place, self._integral = estimate, ZERO_TWIST
             return ZERO_TWIST
         self.place = compose_planar(self.place, motion(self._twist, dt))
         ahead, aside = to_frame(estimate, self.place[0], self.place[1])
         off = (ahead, aside, remainder(self.place[2] - estimate[2], tau))
-        ahead, aside, turned = (_within(value, most) for value, most in zip(off, LEASH))
+        ahead, aside, turned = (_within(value, most) for value, most in zip(off, ERROR_LIMITS))
         self.place = (*from_frame(estimate, ahead, aside), estimate[2] + turned)
         off, most = (ahead, aside, turned), tuple(MOST_SHARE * value for value in fastest)
         x, y, yaw = (
-            _within(habit + gain * value * dt, limit)
-            for habit, gain, value, limit in zip(self._habit, HABIT, off, most)
+            _within(integral + gain * value * dt, limit)
+            for integral, gain, value, limit in zip(self._integral, INTEGRAL_GAINS, off, most)
         )
-        self._habit = x, y, yaw
+        self._integral = x, y, yaw
         x, y, yaw = (
-            _within(habit + gain * value, limit) for habit, gain, value, limit in zip(self._habit, GAINS, off, most)
+            _within(integral + gain * value, limit)
+            for integral, gain, value, limit in zip(self._integral, PROPORTIONAL_GAINS, off, most)
         )
         return x, y, yaw
 

@@ -18,14 +18,7 @@ from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import Balance
 from quadleg.gait.swing import advance, lift, towards
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    from_frame,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame, motion, to_frame
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import LEGS, RobotModel
 

@@ -19,8 +19,8 @@ from quadleg.gait.velocity_selection import (
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.gait.walker import Walker
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
-from quadleg.geometry.planar import ZERO_TWIST, Planar
-from quadleg.health import OK, WARN, Health
+from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.health import OK, WARN, Health, numbers
 from quadleg.robot.model import RobotModel
 
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
@@ -117,15 +117,15 @@ class WalkController:
             "gait": limits.gait.name,
             "gait_asked": self._gaits.chosen,
             "motion": self._motion,
-            "asked": _numbers(asked.twist),
+            "asked": numbers(asked.twist),
             "asker": asked.source,
             "asker_stamp": asked.stamp,
             "scale": f"{self._scale:.4f}",
             "left_out": " ".join(way.value for way in self._left_out),
-            "planned": _numbers(planner.twist),
-            "limits_forward": _numbers(limits.forward),
-            "limits_backward": _numbers(limits.backward),
-            "footprint_mm": " ".join(f"{2000 * half:.0f}" for half in limits.footprint),
+            "planned": numbers(planner.twist),
+            "limits_forward": numbers(limits.forward),
+            "limits_backward": numbers(limits.backward),
+            "footprint_mm": numbers((2000 * half for half in limits.footprint), 0),
             "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
             "margin_mm": f"{1000 * margin:.1f}",
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self._robot.standing.height):.4f}",
@@ -164,7 +164,3 @@ class WalkController:
         if self._left_out:
             words += f"; {cannot_in_words(self._left_out, gait)}"
         return words
-
-
-def _numbers(values: Planar) -> str:
-    return " ".join(f"{value:.4f}" for value in values)

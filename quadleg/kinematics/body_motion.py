@@ -7,7 +7,7 @@ from math import inf
 
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
-from quadleg.health import OK, WARN, Health
+from quadleg.health import OK, WARN, Health, numbers
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import Angles, RobotModel
 
@@ -118,15 +118,11 @@ class BodyMotion:
             "target_stamp": stamp,
             "refused_stamp": self._refused_stamp,
             "asker": "teleop/base_target" if self._teleop_counts(now) else "base_target" if stamp else "",
-            "asked": _in_words(target),
-            "planned": _in_words(posture.pose),
+            "asked": numbers((*target.position, *target.rpy), 5),
+            "planned": numbers((*posture.pose.position, *posture.pose.rpy), 5),
             "motion": motion,
             "stopped_by": stop.limit.value if stop else "",
             "stopped_parts": " ".join(stop.parts) if stop else "",
             "short_of": " ".join(posture.short_of),
         }
         return Health(self._refusal or message, values, WARN if self._refusal or motion == STOPPED else OK)
-
-
-def _in_words(pose: Pose) -> str:
-    return " ".join(f"{value:.5f}" for value in (*pose.position, *pose.rpy))

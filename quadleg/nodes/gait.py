@@ -21,15 +21,7 @@ from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import PlannedFeetMessage
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import (
-    JOINT_STATES,
-    LATCHED,
-    LATEST,
-    SENSOR_DATA,
-    known_pose,
-    led_angles,
-    split_state,
-)
+from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, SENSOR_DATA, known_pose, led_angles, split_state
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
 from quadleg.robot.model import JOINT_NAMES

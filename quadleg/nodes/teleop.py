@@ -15,12 +15,7 @@ from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import JOY
 from quadleg.nodes.operator_link import operator_on
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
-from quadleg.teleop.control_mapping import (
-    BODY,
-    CONTROLS,
-    Reading,
-    inputs_of,
-)
+from quadleg.teleop.control_mapping import BODY, CONTROLS, Reading, inputs_of
 from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
 from quadleg.teleop.stack_operator import PERIOD
 

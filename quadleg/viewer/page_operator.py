@@ -12,19 +12,7 @@ from quadleg.robot.model import RobotModel
 from quadleg.teleop.gamepad_teleop import TeleopCommand
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.viewer.command_queue import CommandQueue
-from quadleg.viewer.page_commands import (
-    GAIT,
-    LEVEL,
-    POSE,
-    RESET,
-    SIT,
-    STAND,
-    STOP,
-    WALK,
-    PageCommand,
-    Ranges,
-    asked_of,
-)
+from quadleg.viewer.page_commands import GAIT, LEVEL, POSE, RESET, SIT, STAND, STOP, WALK, PageCommand, Ranges, asked_of
 
 OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
 POSABLE = ("active", "hold")  # after a hold base_motion goes to the target that came in it
