@@ -2,60 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import pytest
+from fake_link import LIMITS, FakeLink
 
-from quadleg.geometry.planar import Planar
-from quadleg.geometry.transforms import Pose
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.gamepad_teleop import TeleopCommand
-from quadleg.teleop.stack_link import Service, ServiceAnswer
+from quadleg.teleop.stack_link import Service
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.teleop.stack_requests import ANSWER_WITHIN, NOT_ANSWERED
-
-LIMITS = "gait: creep\ngaits: [creep, trot]\nmax_velocity: [0.07, 0.0, 0.4]\nmin_velocity: [-0.06, 0.0, -0.5]\n"
-
-
-class FakeLink:
-    """A link whose services are all there; the test has the clock (s) and the answers."""
-
-    def __init__(self) -> None:
-        self.time = 100.0
-        self.waiting: dict[Service, list[Callable[[ServiceAnswer], None]]] = {}
-
-    def steady_time(self) -> float:
-        return self.time
-
-    def publish_velocity(self, velocity: Planar) -> int:
-        return 0
-
-    def publish_pose(self, pose: Pose) -> None:
-        pass
-
-    publish_teleop_pose = publish_pose
-
-    def wait_until_heard(self, seconds: float) -> None:
-        pass
-
-    def is_offered(self, service: Service) -> bool:
-        return True
-
-    def call(self, service: Service, value: Any, then: Callable[[ServiceAnswer], None]) -> object:
-        self.waiting.setdefault(service, []).append(then)
-        return then
-
-    def forget(self, service: Service, call: object) -> None:
-        self.waiting[service].remove(call)
-
-    def stop_by_socket(self) -> None:
-        pass
-
-    def answer(self, service: Service, success: bool = True) -> None:
-        """Answer what was asked first."""
-        self.waiting[service].pop(0)(ServiceAnswer(success, "call reset first"))
 
 
 class OperatorRig:
