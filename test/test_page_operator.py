@@ -58,6 +58,18 @@ def test_a_stop_is_called_at_once_and_nothing_asked_for_before_comes_after_it(ro
     assert len(rig.link.waiting[Service.EMERGENCY_STOP]) == 2
 
 
+def test_a_reset_comes_after_the_stops_before_it_are_answered(robot: RobotModel) -> None:
+    rig = PageRig(robot, "active")
+    for kind in ("stop", "stop", "reset"):
+        assert rig.ask(kind) == ""
+    rig.tick()
+    assert Service.RESET not in rig.link.waiting
+    while rig.link.waiting[Service.EMERGENCY_STOP]:
+        rig.link.answer(Service.EMERGENCY_STOP)
+    rig.tick()
+    assert len(rig.link.waiting[Service.RESET]) == 1
+
+
 def test_what_a_robot_in_its_state_cannot_do_is_refused(robot: RobotModel) -> None:
     rig = PageRig(robot, "off")
     assert rig.ask("sit") == ""

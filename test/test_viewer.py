@@ -35,7 +35,7 @@ from quadleg.viewer import bounded_connection, page_server
 from quadleg.viewer.bounded_connection import FLOOD, MOST_FRAGMENTS
 from quadleg.viewer.command_queue import HELD, CommandQueue
 from quadleg.viewer.failure_notices import failure_notices
-from quadleg.viewer.page_commands import GAIT, HALT, KINDS, POSE, SIT, STAND, STOP, WALK, PageCommand, asked_of
+from quadleg.viewer.page_commands import GAIT, HALT, KINDS, POSE, RESET, SIT, STAND, STOP, WALK, PageCommand, asked_of
 from quadleg.viewer.page_server import PageServer
 from quadleg.viewer.view_state import PATH_STEP, Seen, Trail, look
 
@@ -161,9 +161,13 @@ def test_nothing_asked_for_before_a_stop_comes_after_it() -> None:
     mailbox = CommandQueue()
     mailbox.put(1, PageCommand(STAND), 0.0)
     mailbox.put(1, PageCommand(WALK, shares=(1.0, 0.0, 0.0)), 0.0)
+    mailbox.put(1, PageCommand(STOP), 0.0)
+    assert mailbox.held(0.01) is None
+    mailbox.put(1, PageCommand(RESET), 0.0)
+    assert [asked.kind for asked in mailbox.take()] == [STOP, RESET]
+    mailbox.put(1, PageCommand(STAND), 0.0)
     mailbox.drop()
     assert mailbox.take() == []
-    assert mailbox.held(0.01) is None
 
 
 # What is seen

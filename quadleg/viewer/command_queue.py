@@ -7,7 +7,7 @@ from math import inf
 
 from quadleg.errors import Refused
 from quadleg.geometry.planar import Planar
-from quadleg.viewer.page_commands import HALT, WALK, PageCommand
+from quadleg.viewer.page_commands import HALT, STOP, WALK, PageCommand
 
 HELD = 0.5  # s: a page whose pad is held says so ten times a second
 
@@ -27,8 +27,13 @@ class CommandQueue:
         self._shares: Planar = (0.0, 0.0, 0.0)
 
     def put(self, page: int, asked: PageCommand, now: float) -> None:
-        """Takes a wish of a page. Raises Refused where another page's hand is on the pad."""
+        """Takes a wish of a page. Nothing that was asked for before an emergency stop comes after it.
+
+        Raises Refused where another page's hand is on the pad.
+        """
         with self._lock:
+            if asked.kind == STOP:
+                self._drop()
             if asked.kind == HALT:
                 self._let_go(page)
             elif asked.kind == WALK:
@@ -48,10 +53,13 @@ class CommandQueue:
             self._hand = None
 
     def drop(self) -> None:
-        """Forgets all, the hand too: nothing that was asked for before an emergency stop may come after it."""
+        """Forgets all but a stop, the hand too."""
         with self._lock:
-            self._waiting.clear()
-            self._hand = None
+            self._drop()
+
+    def _drop(self) -> None:
+        self._waiting = {key: asked for key, asked in self._waiting.items() if asked.kind == STOP}
+        self._hand = None
 
     def take(self) -> list[PageCommand]:
         """What waits, oldest kind first, and no longer waits."""

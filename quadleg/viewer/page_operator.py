@@ -32,7 +32,6 @@ class PageOperator:
         self._operator = operator
         self._ranges = ranges
         self._queue = CommandQueue()
-        self._stop_wanted = False
         self._asked_at = -inf
         self.asked: list[float] | None = None
         self.obstacle = ""
@@ -45,10 +44,7 @@ class PageOperator:
             asked = asked_of(text, self._ranges)
             if asked.kind == STOP:
                 self._operator.stop_at_once()
-                self._stop_wanted = True
-                self._queue.drop()
-                return ""
-            if refusal := self._refusal(asked):
+            elif refusal := self._refusal(asked):
                 return refusal
             self._queue.put(page, asked, now)
         except (MessageError, Refused) as error:
@@ -75,12 +71,11 @@ class PageOperator:
     def tick(self, now: float, pose_elsewhere: str) -> None:
         """Do what waits; `pose_elsewhere` is the pose that base_motion says is asked for, six numbers."""
         operator = self._operator
-        if self._stop_wanted:
-            self._stop_wanted = False
-            operator.emergency_stop()
         waiting = self._queue.take()
         for asked in waiting:
-            if asked.kind in (STAND, SIT):
+            if asked.kind == STOP:
+                operator.emergency_stop()
+            elif asked.kind in (STAND, SIT):
                 operator.enable(asked.kind == STAND)
             elif asked.kind == RESET:
                 operator.reset()
