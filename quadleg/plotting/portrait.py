@@ -65,8 +65,10 @@ class Stand:
         return float(self.places[:, 2].max())
 
 
-def draw_robot(axes: Axes, robot: RobotModel, stand: Stand, view: PortraitView, far_width: float = 5.4) -> None:
-    """One robot from one side: far legs (`far_width` points wide), body, near legs."""
+def draw_robot(
+    axes: Axes, robot: RobotModel, stand: Stand, view: PortraitView, far_width: float = 5.4, near_width: float = 2.6
+) -> None:
+    """Draw a robot from one side: far legs (`far_width` points wide), body, near legs (`near_width`)."""
     towards = np.array(view.towards)
     for face, facing in zip(stand.faces, stand.normals @ towards):
         if facing > 1e-6:
@@ -78,10 +80,12 @@ def draw_robot(axes: Axes, robot: RobotModel, stand: Stand, view: PortraitView, 
         colour = LEG[leg.name] if near else thinned(LEG[leg.name], 0.55)
         line = view.flat(places)
         # By default a far leg is wider, so that it is seen even right behind a near one.
-        (drawn,) = axes.plot(*line.T, color=colour, linewidth=2.6 if near else far_width, label=leg.name)
+        (drawn,) = axes.plot(*line.T, color=colour, linewidth=near_width if near else far_width, label=leg.name)
         drawn.set(solid_capstyle="round", solid_joinstyle="round", zorder=7 if near else 3)
         if near:
-            axes.plot(*line[:3].T, "o", color="white", markeredgecolor=colour, markersize=3.6, zorder=8)
+            axes.plot(
+                *line[:3].T, "o", color="white", markeredgecolor=colour, markersize=1.2 * near_width + 0.48, zorder=8
+            )
         foot = Circle((line[3, 0], line[3, 1]), leg.foot_radius, color=colour, linewidth=0)
         axes.add_patch(foot).set_zorder(8 if near else 4)
 

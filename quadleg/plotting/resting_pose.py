@@ -8,9 +8,10 @@ from math import degrees
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.leg import points
-from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
 Point = tuple[float, float]
@@ -101,12 +102,14 @@ _BESIDE, _BELOW, _ABOVE = 0.03, 0.006, 0.02  # m around the robot
 
 
 def save_picture(robot: RobotModel, path: Path) -> None:
-    """Draws both views and the angles into a PNG file.
+    """Draw both views and the angles into a PNG file.
 
-    Raises ImportError without matplotlib, and OSError where the file cannot be written.
+    Raises ImportError without matplotlib, and OSError if the file cannot be written.
     """
     from matplotlib.figure import Figure
-    from matplotlib.lines import Line2D
+
+    from quadleg.plotting.portrait import FRONT, SIDE, Stand, draw_robot
+    from quadleg.plotting.sheet import leg_handles, save_png, styled
 
     both = views(robot)
     spans = [(low - _BESIDE, high + _BESIDE) for low, high in (view.span for view in both)]
@@ -114,41 +117,24 @@ def save_picture(robot: RobotModel, path: Path) -> None:
     top = max(view.top for view in both) + _ABOVE
     drawn = (top + _BELOW) * _WIDTH / sum(widths)
     height = _TITLE + drawn + _TABLE
-    figure = Figure(figsize=(_WIDTH, height), dpi=150)
-    title = f"{robot.name.replace('_', ' ')}: the resting pose"
-    figure.text(0.02, 1 - 0.4 / height, title, fontweight="bold", fontsize=15)
-    table: dict[str, Any] = {
-        "family": "DejaVu Sans Mono",
-        "fontsize": 11,
-        "linespacing": 1.4,
-        "verticalalignment": "center",
-    }
-    figure.text(0.02, 0.5 * _TABLE / height, "\n".join(angles_in_words(robot)), **table)
-    figure.subplots_adjust(0, _TABLE / height, 1, (_TABLE + drawn) / height, 0)
-    side, front = figure.subplots(1, 2, width_ratios=widths)
-    for axes, view, span in zip((side, front), both, spans):
-        axes.set(title=view.title, xlim=span, ylim=(-_BELOW, top))
-        axes.set_axis_off()
-        _draw(axes, robot, view)
-    for places in list(both[0].legs.values())[2:]:
-        for joint, place in zip(JOINTS[1:], places[1:3]):
-            side.annotate(joint, place, (0, 10), textcoords="offset points", ha="center", zorder=9)
-    legs = [Line2D([], [], color=LEG[leg], linewidth=4, label=leg.replace("_", " ")) for leg in LEGS]
-    figure.legend(handles=legs, loc="upper right", ncol=4, frameon=False, bbox_to_anchor=(0.99, 1 - 0.15 / height))
-    figure.savefig(path, format="png")
-
-
-def _draw(axes: Any, robot: RobotModel, view: RestingView) -> None:
-    from matplotlib.patches import Circle, Rectangle
-
-    (x0, z0), (x1, z1) = view.body
-    axes.add_patch(Rectangle((x0, z0), x1 - x0, z1 - z0, facecolor=BODY, alpha=0.4))
-    axes.axhline(0.0, color="black", linewidth=1)
-    for i, (name, places) in enumerate(view.legs.items()):
-        # A far leg is wider and paler, so that it is seen even right behind a near one.
-        far = i < len(LEGS) / 2
-        colour = tuple(1 - 0.4 * (1 - part) for part in rgb(LEG[name])) if far else LEG[name]
-        (line,) = axes.plot(*zip(*places), color=colour, linewidth=11 if far else 4, zorder=2 + i)
-        line.set(solid_capstyle="round", solid_joinstyle="round")
-        axes.add_patch(Circle(places[-1], robot.leg(name).foot_radius, color=colour, linewidth=0, zorder=2 + i))
-        axes.plot(*zip(*places[1:3]), "o", color="white", markeredgecolor=colour, markersize=7, zorder=2 + i)
+    stand = Stand.of(robot, np.eye(3), np.array([0.0, 0.0, robot.resting.height]), stance_angles(robot, robot.resting))
+    with styled():
+        figure = Figure(figsize=(_WIDTH, height))
+        title = f"{robot.name.replace('_', ' ')}: the resting pose"
+        figure.text(0.02, 1 - 0.4 / height, title, fontweight="bold", fontsize=15)
+        table: dict[str, Any] = {"family": "DejaVu Sans Mono", "fontsize": 11, "linespacing": 1.4, "va": "center"}
+        figure.text(0.02, 0.5 * _TABLE / height, "\n".join(angles_in_words(robot)), **table)
+        figure.subplots_adjust(0, _TABLE / height, 1, (_TABLE + drawn) / height, 0)
+        side, front = figure.subplots(1, 2, width_ratios=widths)
+        for axes, view, seen, span in zip((side, front), (SIDE, FRONT), both, spans):
+            axes.set(xlim=span, ylim=(-_BELOW, top))
+            axes.set_title(seen.title, fontsize=12)
+            axes.set_axis_off()
+            axes.axhline(0.0, color="black", linewidth=1)
+            draw_robot(axes, robot, stand, view, far_width=11, near_width=4)
+        for places in list(both[0].legs.values())[2:]:
+            for joint, place in zip(JOINTS[1:], places[1:3]):
+                side.annotate(joint, place, (0, 10), textcoords="offset points", ha="center", fontsize=10, zorder=9)
+        legend: dict[str, Any] = {"loc": "upper right", "ncol": 4, "frameon": False, "fontsize": 10}
+        figure.legend(handles=leg_handles(linewidth=4), bbox_to_anchor=(0.99, 1 - 0.15 / height), **legend)
+        save_png(figure, path)
