@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from functools import cache
-from itertools import combinations
 
 import numpy as np
 import pytest
 import sample_robots
+from figure_boxes import assert_apart
 
 pytest.importorskip("matplotlib")
 
@@ -113,5 +113,4 @@ def test_no_words_lie_on_each_other_or_leave_the_picture(drawn, name: str) -> No
     for words, box in boxes:
         assert box.x0 >= 0, words
         assert box.x1 <= WIDTH, words
-    for (words, box), (others, other) in combinations(boxes, 2):
-        assert not box.overlaps(other), f"{words!r} on {others!r}"
+    assert_apart(boxes, least=0.0)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 from functools import cache
-from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
+from figure_boxes import assert_apart
 from sample_courses import ROBOT, SPEED, walked
 
 pytest.importorskip("matplotlib")
@@ -95,8 +95,7 @@ def test_no_words_lie_on_each_other() -> None:
     for name, box in boxes:
         assert box.x0 >= 0, name
         assert box.x1 <= WIDTH, name
-    for (a, one), (b, other) in combinations(boxes, 2):
-        assert not one.overlaps(other), f"{a} lies on {b}"
+    assert_apart(boxes, least=0.0)
 
 
 def test_the_animation_is_a_loop_of_whole_strides(tmp_path: Path) -> None:

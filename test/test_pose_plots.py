@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import struct
-from itertools import combinations
 from math import degrees, radians
 
 import numpy as np
 import pytest
 import sample_robots
+from figure_boxes import assert_apart, assert_within
 
 pytest.importorskip("matplotlib")
 
@@ -287,19 +287,12 @@ def test_captions_say_asked_and_reached_in_mm_and_degrees():
 def test_words_and_views_lie_within_the_picture_and_not_on_each_other(count):
     steps = demo_like()[-count:]
     figure = demo_figure(ROBOT, steps, history(*steps))
-    whole = figure.bbox
-    assert 800 < whole.height < 1900
+    assert 800 < figure.bbox.height < 1900
     views = [axes_of(figure, f"{i + 1} {view}") for i in range(count) for view in ("side", "front")]
     boxes = [(text.get_text(), text.get_window_extent()) for text in words_in(figure)]
     boxes += [(axes.get_label(), axes.get_window_extent()) for axes in views]
-    for name, box in boxes:
-        assert box.x0 >= whole.x0, name
-        assert box.x1 <= whole.x1, name
-        assert box.y0 >= whole.y0, name
-        assert box.y1 <= whole.y1, name
-    for (name, box), (other_name, other) in combinations(boxes, 2):
-        apart = max(box.x0 - other.x1, other.x0 - box.x1, box.y0 - other.y1, other.y0 - box.y1)
-        assert apart > -1, (name, other_name)
+    assert_within(figure, boxes)
+    assert_apart(boxes)
 
 
 def test_another_robot_is_drawn_too():

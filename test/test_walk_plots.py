@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import struct
 from functools import cache
-from itertools import combinations
 
 import numpy as np
 import pytest
 import sample_robots
 import sample_walks
+from figure_boxes import assert_apart, assert_within
 
 pytest.importorskip("matplotlib")
 
@@ -244,7 +244,6 @@ def test_every_panel_says_its_unit():
 def test_words_and_panels_lie_within_the_picture_and_not_on_each_other(count):
     figure = walk_figure(ROBOT, [walk(number) for number in range(count)])
     renderer = FigureCanvasAgg(figure).get_renderer()
-    whole = figure.bbox
     boxes = [(text.get_text(), text.get_window_extent()) for text in figure.texts]
     boxes += [(f"legend {i}", legend.get_window_extent(renderer)) for i, legend in enumerate(figure.legends)]
     for axes in figure.axes:
@@ -263,14 +262,8 @@ def test_words_and_panels_lie_within_the_picture_and_not_on_each_other(count):
             if word.get_text() and word.get_visible() and not beyond:
                 boxes.append((f"{axes.get_label()}: {word.get_text()}", box))
     assert len(boxes) > 80 * count
-    for name, box in boxes:
-        assert box.x0 >= whole.x0, name
-        assert box.x1 <= whole.x1, name
-        assert box.y0 >= whole.y0, name
-        assert box.y1 <= whole.y1, name
-    for (name, box), (other_name, other) in combinations(boxes, 2):
-        apart = max(box.x0 - other.x1, other.x0 - box.x1, box.y0 - other.y1, other.y0 - box.y1)
-        assert apart > -1, (name, other_name)
+    assert_within(figure, boxes)
+    assert_apart(boxes)
 
 
 def test_another_robot_is_drawn_too():
