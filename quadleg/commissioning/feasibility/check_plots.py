@@ -21,7 +21,19 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import forward, inverse_batch
 from quadleg.plotting.portrait import FRONT, SIDE, PortraitView, Stand, draw_robot
-from quadleg.plotting.sheet import DPI, INK, PALE, QUIET, SECTION, TITLE, WIDTH, Sheet, quiet_frame, styled, thinned
+from quadleg.plotting.sheet import (
+    INK,
+    PALE,
+    QUIET,
+    SECTION,
+    WIDTH,
+    Sheet,
+    leg_handles,
+    quiet_frame,
+    save_png,
+    styled,
+    thinned,
+)
 from quadleg.plotting.sheet import MARGIN as EDGE
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
@@ -49,7 +61,7 @@ def check_pictures(checked: Check, folder: Path) -> list[Path]:
     made = []
     for name, figure in figures(checked).items():
         path = folder / f"{checked.robot.name}_{name}.png"
-        figure.savefig(path, format="png", dpi=DPI)
+        save_png(figure, path)
         made.append(path)
     return made
 
@@ -98,9 +110,8 @@ def _workspace(robot: RobotModel) -> Figure:
     scale = (WIDTH - 2 * EDGE - 2 * gap) / sum(right - left for left, right in spans.values())
     height = scale * (high - low)
     sheet = Sheet(round(top + height + 110))
-    _title(sheet, robot, "where a leg can go")
     words = f"{SHOWN_LEG.replace('_', ' ')} foot, the others standing at {1000 * robot.standing.height:.0f} mm"
-    sheet.write(EDGE, 104, f"{words}; each view is a cut through the place of that foot", color=QUIET)
+    sheet.title(_title(robot, "where a leg can go"), [f"{words}; each view is a cut through the place of that foot"])
     free, near = thinned(LEG[SHOWN_LEG], 0.42), thinned("#c0392b", 0.75)
     marks = [Patch(color=free, label="free"), Patch(color=near, label="in reach, too near another part")]
     sheet.legend(marks, WIDTH - EDGE, 54)
@@ -129,17 +140,15 @@ def _workspace(robot: RobotModel) -> Figure:
 def _heights(checked: Check) -> Figure:
     torque, current, robot = checked.torque, checked.current, checked.robot
     sheet = Sheet(980)
-    _title(sheet, robot, "what standing takes")
-    sheet.write(
-        EDGE, 104, "torque of each joint, static, and current on four feet, over the standing height", color=QUIET
-    )
+    words = "torque of each joint, static, and current on four feet, over the standing height"
+    sheet.title(_title(robot, "what standing takes"), [words])
     diagonal = (
         "With the body's weight over the middle, it is over a diagonal: of three feet two carry it, the third nothing."
     )
     sheet.write(EDGE, 136, diagonal, color=QUIET)
-    legs = [Line2D([], [], color=LEG[leg], linewidth=_WIDTHS[leg], label=leg.replace("_", " ")) for leg in LEGS]
     joints = [Line2D([], [], color=INK, linewidth=1.4, linestyle=_dash(joint, 1.4), label=joint) for joint in JOINTS]
-    sheet.legend(legs, WIDTH - EDGE, 54, handlelength=2.4)
+    widths = {leg: {"linewidth": width} for leg, width in _WIDTHS.items()}
+    sheet.legend(leg_handles(widths), WIDTH - EDGE, 54, handlelength=2.4)
     sheet.legend(joints, WIDTH - EDGE, 96, handlelength=2.4)
     heights = 1000 * torque.heights
     width, gap, top, left = 470.0, 90.0, 210.0, 170.0
@@ -169,12 +178,11 @@ def _strides(checked: Check) -> Figure:
     rows = ceil(len(uses) / _COLUMNS)
     top, height, row = 220.0, 520.0, 700.0
     sheet = Sheet(round(top + row * rows))
-    _title(sheet, checked.robot, "what a stride draws")
     rated = checked.current.supply.rated_current
     words = (
         "current of the servos over a stride at the gait's fastest, once a servo frame; stacked by leg: walking ahead"
     )
-    sheet.write(EDGE, 104, f"{words}; the supply is rated for {rated:g} A", color=QUIET)
+    sheet.title(_title(checked.robot, "what a stride draws"), [f"{words}; the supply is rated for {rated:g} A"])
     marks: list[Any] = [Patch(color=thinned(LEG[leg], 0.6), label=leg.replace("_", " ")) for leg in LEGS]
     sheet.legend(marks, WIDTH - EDGE, 54)
     ways = [Line2D([], [], color=INK, linewidth=1.4, linestyle=dash, label=way) for way, dash in _WAY.items()]
@@ -210,8 +218,8 @@ def _one_gait(axes: Axes, use: GaitUse, rated: float, most: float) -> None:
     quiet_frame(axes)
 
 
-def _title(sheet: Sheet, robot: RobotModel, words: str) -> None:
-    sheet.write(EDGE, 62, f"{robot.name.replace('_', ' ')}: {words}", fontsize=TITLE, fontweight="bold")
+def _title(robot: RobotModel, words: str) -> str:
+    return f"{robot.name.replace('_', ' ')}: {words}"
 
 
 def _panel(sheet: Sheet, left: float, top: float, width: float, name: str, unit: str) -> Axes:
