@@ -9,6 +9,7 @@ from quadleg.gait.derived_gaits import NEEDED, USUAL, gait_fault, gait_figures
 from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SUPPLY
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot_file.reachable_poses import pose_fault, rise_fault
+from quadleg.robot_file.robot_schema import NEEDED_FOR, robot_schema
 from quadleg.robot_file.schema_document import Document
 
 MASS_PARTS = ("body_g", "abductor_g", "upper_leg_g", "lower_leg_g")
@@ -54,7 +55,7 @@ def check_keys(document: Document) -> None:
     attempt(_check_prescale)
     attempt(_check_period)
     attempt(_check_bus)
-    attempt(_check_port)
+    attempt(_check_keys_of_board)
     attempt(_check_low_supply)
     attempt(_check_addresses)
     attempt(_check_sensor_range)
@@ -202,10 +203,13 @@ def _check_bus(document: Document) -> None:
         document.fault(f"too slow, {needed}: write {ceil(bits * rate / 1000)} or more", "board", "bus_khz")
 
 
-def _check_port(document: Document) -> None:
+def _check_keys_of_board(document: Document) -> None:
+    """A kind of board has the keys that it cannot do without."""
     board = document.value("board")
-    if board["kind"] == "serial" and "port" not in board:
-        document.fault("the kind serial needs its `port` too, as /dev/ttyACM0: add that key", "board", "kind")
+    for key, part in robot_schema()["properties"]["board"]["properties"].items():
+        if part.get(NEEDED_FOR) == board["kind"] and key not in board:
+            remedy = f"the kind {board['kind']} needs its `{key}` too ({part['description']}): add that key"
+            document.fault(remedy, "board", "kind")
 
 
 def _check_low_supply(document: Document) -> None:

@@ -1,7 +1,8 @@
 """The schema of robot files, from which loading, checks, new files and editors' completion are made.
 
 Beside JSON Schema's own keywords (draft 2020-12), of which `examples` holds what a new file offers for an optional key,
-it has some of ours: see schema_document.py (`x-ascending`, `x-field`) and robot_file_template.py (`x-inline`).
+it has some of ours: `x-needed-for`, the kind of board that cannot do without the key, and those of schema_document.py
+(`x-ascending`, `x-field`) and robot_file_template.py (`x-inline`).
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ import json
 from functools import cache
 from importlib.resources import files
 from typing import Any
+
+NEEDED_FOR = "x-needed-for"
 
 
 @cache

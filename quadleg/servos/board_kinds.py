@@ -6,7 +6,9 @@ The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import NamedTuple
 
 from quadleg.errors import BoardError
@@ -23,10 +25,30 @@ class SimulationOptions(NamedTuple):
     seed: int = 0
 
 
+class BoardLocation(NamedTuple):
+    """What a person has to say of where a board is: the robot file's key for it in `board`, the question of `quadleg
+    new` with its name in a file of answers and the usual answer, why an answer is wrong (empty: it is not), and how
+    the place is called, by the answer."""
+
+    key: str
+    asked_as: str
+    question: str
+    usual: str
+    fault: Callable[[str], str]
+    place: str
+    read: Callable[[str], int | str] = str
+
+
 class BoardKind(ABC):
     """One way to carry bytes to the PWM chip. Boards are imported only when opened: each brings a library that the
     others do without."""
 
+    # For `quadleg new`: the choice in words, what it asks, other keys of `board`, and the control rate with its reason.
+    words: str
+    location: BoardLocation | None = None
+    usual_keys: Mapping[str, int] = {}
+    usual_rate_hz = 50
+    rate_note = ""
     # Whether the time that frames take shows the speed of its I2C bus: nothing else takes part of it.
     shows_bus_speed = False
 
@@ -47,8 +69,20 @@ class BoardKind(ABC):
         return None
 
 
+def _bus_fault(answer: str) -> str:
+    good = answer.isdecimal() and int(answer) <= 255
+    return "" if good else f"'{answer}' is no bus: 0 to 255 would be right"
+
+
+def _port_fault(answer: str) -> str:
+    good = answer.isprintable() and " " not in answer
+    return "" if good else f"'{answer}' is no port: a name without spaces, as /dev/ttyACM0, would be right"
+
+
 class _Simulated(BoardKind):
     """Registers in memory; its times are those of a board on I2C."""
+
+    words = "nothing yet: a simulated board"
 
     def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
         from quadleg.servos.simulated_board import SimulatedBoard
@@ -59,6 +93,10 @@ class _Simulated(BoardKind):
 class _I2c(BoardKind):
     """The I2C bus of this computer."""
 
+    words = "the I2C bus of this computer"
+    location = BoardLocation(
+        "i2c_bus", "bus", "Number of the bus, as 1 in /dev/i2c-1", "1", _bus_fault, "/dev/i2c-{}", int
+    )
     shows_bus_speed = True
 
     def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
@@ -72,6 +110,12 @@ class _I2c(BoardKind):
 
 class _Serial(BoardKind):
     """A microcontroller on a serial port, with Firmata firmware."""
+
+    words = "a microcontroller on a serial port, with Firmata firmware"
+    location = BoardLocation("port", "port", "Serial port", "/dev/ttyACM0", _port_fault, "the port {}")
+    usual_keys = MappingProxyType({"baud": 57600})  # of the stock firmware
+    usual_rate_hz = 25
+    rate_note = "what a serial link at 57600 baud can carry"
 
     def open(self, robot: RobotModel, rest: Angles, simulation: SimulationOptions) -> Board:
         from quadleg.hardware.serial_board import SerialBoard

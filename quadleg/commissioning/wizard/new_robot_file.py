@@ -11,6 +11,7 @@ from quadleg.gait.derived_gaits import derived_gaits
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LOW_SUPPLY_SHARE
 from quadleg.robot_file.load import ABDUCTOR_SHARE, LOWER_SHARE, UPPER_SHARE
 from quadleg.robot_file.robot_file_template import Figures, robot_file_text
+from quadleg.servos.board_kinds import BOARD_KINDS
 
 _HEAD = """\
 # A robot file of quadleg, begun by `quadleg new`: what it was told, and what follows from that or is usual.
@@ -34,22 +35,13 @@ _NOTES = {
     "stance.standing_height_mm": "chosen so that the knees are well bent",
     "gaits": "each worked out from leg, standing height and servos; a key that you write here counts instead",
 }
-_BOARD_NOTES = {
-    "simulated": "once there is one, i2c or serial",
-    "i2c": "an I2C bus of this computer",
-    "serial": "a microcontroller with Firmata firmware",
-}
-_BAUD = 57600  # of a serial board's firmware, which can carry SERIAL_RATE
-_RATE_HZ, _SERIAL_RATE_HZ = 50, 25
 
 
 def robot_file(name: str, measures: Measures, poses: Poses, mass_g: float, electrics: Electrics) -> str:
     """The text of the robot file, with its comments."""
     m, kind = measures, electrics.kind
-    own: dict[str, dict[str, Any]] = {
-        "i2c": {"i2c_bus": electrics.bus},
-        "serial": {"port": electrics.port, "baud": _BAUD},
-    }
+    board = BOARD_KINDS[electrics.board]
+    location = {board.location.key: board.location.read(electrics.location)} if board.location else {}
     figures = {
         "name": name,
         "body": {"length_mm": m.length, "width_mm": m.width, "height_mm": m.height, "centre_mm": [0, 0, m.centre]},
@@ -68,14 +60,15 @@ def robot_file(name: str, measures: Measures, poses: Poses, mass_g: float, elect
         "servos": {joint: {"kind": kind.key, "channel": channel} for channel, joint in enumerate(JOINT_NAMES)},
         "board": {
             "kind": electrics.board,
-            **own.get(electrics.board, {}),
+            **location,
+            **board.usual_keys,
             "address": 0x40,
             "frequency_hz": 50,
             "clock_mhz": 25,
             "bus_khz": 100,
         },
         "supply": {"voltage_v": electrics.voltage_v, "rated_current_a": electrics.current_a},
-        "control": {"rate_hz": _SERIAL_RATE_HZ if electrics.board == "serial" else _RATE_HZ},
+        "control": {"rate_hz": board.usual_rate_hz},
         "stance": {
             "standing_height_mm": poses.standing,
             "feet_out_along_mm": poses.out_along,
@@ -126,7 +119,7 @@ def _gaits(measures: Measures, poses: Poses, electrics: Electrics) -> Figures:
 
 def _notes(measures: Measures, poses: Poses, electrics: Electrics) -> dict[str, str]:
     """What is worth a word of this robot, by the dotted names of keys."""
-    kind = electrics.kind
+    kind, board = electrics.kind, BOARD_KINDS[electrics.board]
     figures = "torque, speed and stall current as they were given, the rest usual ones"
     if kind.key != OWN:
         figures = "typical figures of a class of servos"
@@ -136,11 +129,11 @@ def _notes(measures: Measures, poses: Poses, electrics: Electrics) -> dict[str, 
         **_NOTES,
         "servo_kinds": f"{figures}; put in those of your data sheet",
         f"servo_kinds.{kind.key}": kind.words,
-        "board.kind": _BOARD_NOTES[electrics.board],
+        "board.kind": board.words,
         "resting.height_mm": lying,
     }
-    if electrics.board == "serial":
-        notes["control.rate_hz"] = f"what a serial link at {_BAUD} baud can carry"
+    if board.rate_note:
+        notes["control.rate_hz"] = board.rate_note
     if poses.out_along:
         notes["stance.feet_out_along_mm"] = "so, legs fold at rest without touching"
     return notes

@@ -14,7 +14,7 @@ from quadleg.errors import Unreachable
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
-from quadleg.robot.model import Leg, RobotModel, Stance
+from quadleg.robot.model import SIMULATED, Leg, RobotModel, Stance
 from quadleg.robot_file.load import unchecked_robot
 from quadleg.robot_file.reachable_poses import reachable
 
@@ -28,7 +28,7 @@ def find_poses(measures: Measures) -> Poses | str:
     At rest the belly is as near to the ground as the folded legs let it; standing, the knees are well bent.
     """
     # Of the poses to find and of the servos nothing matters here.
-    electrics = Electrics(READY_KINDS[0], READY_KINDS[0].at_voltage_v, 1, "simulated")
+    electrics = Electrics(READY_KINDS[0], READY_KINDS[0].at_voltage_v, 1, SIMULATED)
     robot = unchecked_robot(robot_file("robot", measures, Poses(1, 2, 0, 0), 1000, electrics), "robot.yaml")
     wanted = measures.foot_radius + STANDING_SHARE * measures.straight
     rise = RISE_SHARE * measures.straight

@@ -65,14 +65,13 @@ class Poses:
 
 @dataclass(frozen=True)
 class Electrics:
-    """Servos, supply, and what carries the bytes: `simulated`, `i2c` with the number of a bus, `serial` with a port."""
+    """Servos, supply, and what carries the bytes: a kind of board, and where that is (see `BoardLocation`)."""
 
     kind: ReadyKind
     voltage_v: float
     current_a: float
     board: str
-    bus: int = 1
-    port: str = ""
+    location: str = ""
 
 
 def usual_limits_deg(knee: str) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:

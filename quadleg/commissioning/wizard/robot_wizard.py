@@ -18,6 +18,7 @@ from quadleg.commissioning.wizard.servo_classes import OWN, READY_KINDS, ReadyKi
 from quadleg.errors import OutputPathError
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import check_new, write_new
+from quadleg.servos.board_kinds import BOARD_KINDS
 
 WELCOME = """\
 Describes a new robot and writes it to {path}. Enter takes what stands in [ ].
@@ -220,23 +221,16 @@ def _ask_electrics(say: Say, given: Electrics | None) -> Talk[Electrics]:
     half = ceil(len(JOINT_NAMES) * kind.stall_current_a / 2)
     usual = given.current_a if given else half
     current = yield from _number("current", "Current that the supply gives without end", usual, Number("A", 0.5, 200))
-    ways = [
-        "nothing yet: a simulated board",
-        "the I2C bus of this computer",
-        "a microcontroller on a serial port, with Firmata firmware",
-    ]
-    boards = ("simulated", "i2c", "serial")
-    before = boards.index(given.board) + 1 if given else 1
-    board = boards[(yield from _choice("board", "What carries the bytes to the PWM board", ways, before))]
-    electrics = Electrics(kind, voltage, current, board)
-    if board == "i2c":
-        bus = f"{given.bus if given else electrics.bus}"
-        bus = yield from _words("bus", "Number of the bus, as 1 in /dev/i2c-1", bus, _bus_fault)
-        return replace(electrics, bus=int(bus))
-    if board == "serial":
-        port = given.port if given and given.port else "/dev/ttyACM0"
-        return replace(electrics, port=(yield from _words("port", "Serial port", port, _port_fault)))
-    return electrics
+    kinds = list(BOARD_KINDS)
+    before = kinds.index(given.board) + 1 if given else 1
+    ways = [BOARD_KINDS[name].words for name in kinds]
+    board = kinds[(yield from _choice("board", "What carries the bytes to the PWM board", ways, before))]
+    location = BOARD_KINDS[board].location
+    if location is None:
+        return Electrics(kind, voltage, current, board)
+    usual_place = given.location if given and given.board == board else location.usual
+    where = yield from _words(location.asked_as, location.question, usual_place, location.fault)
+    return Electrics(kind, voltage, current, board, where)
 
 
 def _ask_servo(say: Say, given: ReadyKind | None) -> Talk[ReadyKind]:
@@ -260,30 +254,17 @@ def _summary(name: str, measures: Measures, mass_g: float, electrics: Electrics)
     """What was answered, in a few lines."""
     m = measures
     knees = m.front_knee if m.front_knee == m.rear_knee else f"front {m.front_knee}, rear {m.rear_knee}"
-    board = {
-        "simulated": "a simulated board",
-        "i2c": f"/dev/i2c-{electrics.bus}",
-        "serial": f"the port {electrics.port}",
-    }[electrics.board]
+    board = BOARD_KINDS[electrics.board]
+    place = board.location.place.format(electrics.location) if board.location else board.words
     return f"""
 {name}: {mass_g:g} g
   axes  A {m.along:g}  B {m.across:g}  C {m.offset:g} mm
   leg   D {m.upper:g}  E {m.lower:g}  F {m.foot_radius:g} mm; knees point {knees}
   body  G {m.length:g}  H {m.width:g}  J {m.height:g}  K {m.belly:g} mm
   {electrics.kind.words}: {electrics.kind.figures}
-  {electrics.voltage_v:g} V, {electrics.current_a:g} A; {board}
+  {electrics.voltage_v:g} V, {electrics.current_a:g} A; {place}
 """
 
 
 def _sure_fault(answer: str) -> str:
     return "" if answer in ("y", "n") else f"'{answer}' is neither y nor n"
-
-
-def _bus_fault(answer: str) -> str:
-    good = answer.isdecimal() and int(answer) <= 255
-    return "" if good else f"'{answer}' is no bus: 0 to 255 would be right"
-
-
-def _port_fault(answer: str) -> str:
-    good = answer.isprintable() and " " not in answer
-    return "" if good else f"'{answer}' is no port: a name without spaces, as /dev/ttyACM0, would be right"
