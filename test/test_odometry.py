@@ -333,7 +333,7 @@ def test_without_an_imu_the_feet_say_how_it_turns_but_for_their_slip(gait, twist
     start = run.walk + 50
     true = Rotation.concatenate([tick.rotation for tick in run.ticks])
     rates = (true[:-1].inv() * true[1:]).as_rotvec() / (run.ticks[1].time - run.ticks[0].time)
-    said = np.array([estimate.turning for estimate in estimates])[1:]
+    said = np.array([estimate.angular_velocity for estimate in estimates])[1:]
     mean, true_mean = said[start:, 2].mean(), rates[start:, 2].mean()
     print(f"{gait}, {angles}: turns by {true_mean:.3f} rad/s, said are {mean:.3f}")
     # On two feet a trot's feet swivel, which nobody feels.

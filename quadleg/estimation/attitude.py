@@ -51,17 +51,19 @@ class Inertial:
         self.place: Vector = ZERO_VECTOR
         self.gyro_bias: Vector = ZERO_VECTOR
         self.acceleration_bias: Vector = ZERO_VECTOR
-        self.turning: Vector = ZERO_VECTOR  # rad/s in base_link, without bias
-        self.felt: Vector | None = None  # m/s², the acceleration that base_link feels (at rest g up), smoothed
-        self.impulse: Vector = ZERO_VECTOR  # m/s, what has been felt since it was last put to zero
+        self.angular_velocity: Vector = ZERO_VECTOR  # rad/s in base_link, without bias
+        self.specific_force: Vector | None = None  # m/s² in base_link (at rest g up), smoothed
+        self.velocity_increment: Vector = (
+            ZERO_VECTOR  # m/s in base_link, the integral of the specific force since it was last zero
+        )
         self.levelled = False
         self.integrated = 0.0  # s so far
         self.refused = 0
         self.jumps = 0
         self.frozen = False
         self.step = 0.0  # s from the last sample but one to the last
-        self.guessed = 0.0  # s of `integrated` for which a sample stands in that was not there
-        self.foretold = 0.0  # s of `integrated` without samples, which those that come late do not count again
+        self.interpolated = 0.0  # s of `integrated` for which a sample stands in that was not there
+        self.extrapolated = 0.0  # s of `integrated` without samples, which those that come late do not count again
         self._usual = 0.0  # s, the mean step between samples; a stamp may come a little early or late
         self._time = -inf
         self._behind = 0
@@ -90,13 +92,13 @@ class Inertial:
         self.step = step
         if self.frozen or not 0.0 < step <= GAP:
             self.jumps += isfinite(step) and not self.frozen
-            self.foretold = 0.0
+            self.extrapolated = 0.0
             return False
         if step > LOST * self._usual > 0.0:
-            self.guessed += step - self._usual
+            self.interpolated += step - self._usual
         self._usual += (USUAL_SHARE if self._usual else 1.0) * (step - self._usual)
-        again = min(step, self.foretold)
-        self.foretold -= again
+        again = min(step, self.extrapolated)
+        self.extrapolated -= again
         if step > again:
             self._go(step - again, gyro, acceleration)
         return True
@@ -115,28 +117,28 @@ class Inertial:
             acceleration = a * ax + b * ay + c * az, d * ax + e * ay + f * az, g * ax + h * ay + i * az
         bx, by, bz = self.acceleration_bias
         ax, ay, az = acceleration[0] - bx, acceleration[1] - by, acceleration[2] - bz
-        if self.felt is None:
-            self.felt = (ax, ay, az)
+        if self.specific_force is None:
+            self.specific_force = (ax, ay, az)
         share = min(dt / BUMP_TIME, 1.0)
-        fx, fy, fz = self.felt
-        self.felt = fx + share * (ax - fx), fy + share * (ay - fy), fz + share * (az - fz)
+        fx, fy, fz = self.specific_force
+        self.specific_force = fx + share * (ax - fx), fy + share * (ay - fy), fz + share * (az - fz)
         if not self.levelled:
             self.quaternion, self.levelled = level_attitude(acceleration), True
         bx, by, bz = self.gyro_bias
-        self.turning = gyro[0] - bx, gyro[1] - by, gyro[2] - bz
-        self.go(dt, self.turning, (ax, ay, az))
+        self.angular_velocity = gyro[0] - bx, gyro[1] - by, gyro[2] - bz
+        self.go(dt, self.angular_velocity, (ax, ay, az))
 
-    def go(self, dt: float, turning: Vector, acceleration: Vector) -> None:
-        """Goes on by `dt` s with constant turning (rad/s) and felt acceleration (m/s²), both in base_link."""
-        wx, wy, wz = turning
+    def go(self, dt: float, angular_velocity: Vector, acceleration: Vector) -> None:
+        """Goes on by `dt` s with constant angular velocity (rad/s) and specific force (m/s²), both in base_link."""
+        wx, wy, wz = angular_velocity
         ax, ay, az = acceleration
         before = self.quaternion
-        # The acceleration is felt half-way through the turn.
+        # The specific force is that half-way through the turn.
         w, x, y, z = quaternion_product(before, (1.0, dt * wx / 4, dt * wy / 4, dt * wz / 4))
         (a, b, c), (d, e, f), (g, h, i) = rotation_matrix((w, x, y, z))
         vx, vy, vz = self.velocity
-        ix, iy, iz = self.impulse
-        self.impulse = ix + dt * ax, iy + dt * ay, iz + dt * az
+        ix, iy, iz = self.velocity_increment
+        self.velocity_increment = ix + dt * ax, iy + dt * ay, iz + dt * az
         dx = dt * (a * ax + b * ay + c * az)
         dy = dt * (d * ax + e * ay + f * az)
         dz = dt * (g * ax + h * ay + i * az - GRAVITY)

@@ -37,18 +37,18 @@ BLOCKS = {
 class Estimate:
     """What is known of the body, base_link, in the world: m, m/s, rad/s, and a quaternion (w, x, y, z).
 
-    `velocity` is along the world's axes, `turning` along the body's. The rows of `covariance` are named by `BLOCKS`:
-    errors of attitude are rotation vectors in the world, others plain differences. `contacts` are the feet that carry,
-    `loads` the forces of the ground on them (N, along the world's axes), `innovation` the mean squared normalized
-    innovation of the feet, 1 being as expected. `turning_noise` is the standard deviation of `turning`, beside the
-    gyro's bias. `troubles` are sentences, none where all is well.
+    `velocity` is along the world's axes, `angular_velocity` along the body's; `angular_velocity_noise` is the latter's
+    standard deviation, beside the gyro's bias. The rows of `covariance` are named by `BLOCKS`: errors of attitude are
+    rotation vectors in the world, others plain differences. `contacts` are the feet that carry, `loads` the forces of
+    the ground on them (N, along the world's axes), `innovation` the mean squared normalized innovation of the feet, 1
+    being as expected. `troubles` are sentences, none where all is well.
     """
 
     position: Vector
     quaternion: Quaternion
     velocity: Vector
-    turning: Vector
-    turning_noise: float
+    angular_velocity: Vector
+    angular_velocity_noise: float
     gyro_bias: Vector
     acceleration_bias: Vector
     covariance: Array
@@ -69,7 +69,7 @@ def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
     motion = [*range(ATTITUDE.start, ATTITUDE.stop), *range(VELOCITY.start, VELOCITY.stop)]
     twist = np.zeros((6, 6))
     twist[:3, :3] = r.T @ to_body @ p[np.ix_(motion, motion)] @ to_body.T @ r
-    twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + estimate.turning_noise**2 * np.eye(3)
+    twist[3:, 3:] = p[GYRO_BIAS, GYRO_BIAS] + estimate.angular_velocity_noise**2 * np.eye(3)
     x, y, z = (r.T @ np.array(estimate.velocity)).tolist()
     return (x, y, z), p[np.ix_(pose_rows, pose_rows)], twist
 

@@ -1,4 +1,4 @@
-"""Which feet carry the body: by the plan, by whether they stay where they are, and by the acceleration that is felt."""
+"""Which feet carry the body: by the plan, by whether they stay where they are, and by the specific force."""
 
 from __future__ import annotations
 
@@ -75,17 +75,17 @@ class Loads:
         self._centre = centre_of_mass(robot, stance_angles(robot, robot.standing))
 
     def share(
-        self, rotation: Sequence[Vector], feet: Sequence[Vector], carrying: Sequence[bool], felt: Vector
+        self, rotation: Sequence[Vector], feet: Sequence[Vector], carrying: Sequence[bool], specific_force: Vector
     ) -> tuple[Vector, ...]:
         """The forces (N, in the world) on feet (m from base_link's origin, along the world's axes), those `carrying`.
 
-        `rotation` is of base_link against the world, by rows, and `felt` its acceleration less gravity (m/s², along
-        the world's axes). The forces add up to what accelerates the mass so, and their centre of pressure is where
-        the line along them through the centre of mass meets the ground (the zero moment point: Vukobratović & Borovac,
-        Int. J. Humanoid Robotics 1 (2004) 157).
+        `rotation` is of base_link against the world, by rows, and `specific_force` its acceleration less gravity
+        (m/s², along the world's axes). The forces add up to what accelerates the mass so, and their centre of pressure
+        is where the line along them through the centre of mass meets the ground (the zero moment point: Vukobratović &
+        Borovac, Int. J. Humanoid Robotics 1 (2004) 157).
         """
         legs = [leg for leg, carries in enumerate(carrying) if carries]
-        fx, fy, fz = felt
+        fx, fy, fz = specific_force
         if not legs or fz < LIGHTEST:
             return ((0.0, 0.0, 0.0),) * len(LEGS)
         x, y, z = (sum(r * c for r, c in zip(row, self._centre)) for row in rotation)

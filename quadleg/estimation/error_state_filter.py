@@ -77,10 +77,10 @@ class ErrorStateFilter:
 
     # Prediction
 
-    def predict(self, measured: float, guessed: float, blind: float) -> None:
+    def predict(self, measured: float, interpolated: float, blind: float) -> None:
         """Follows `inertial`, which has gone on by so many seconds with samples of the IMU, with some of them lost, and
         without any."""
-        dt = measured + guessed + blind
+        dt = measured + interpolated + blind
         x0, y0, z0 = self._place
         x, y, z = self._place = self.inertial.place
         self.feet -= (x - x0, y - y0, z - z0)
@@ -95,8 +95,8 @@ class ErrorStateFilter:
         phi[3, 1], phi[4, 0] = GRAVITY * dt, -GRAVITY * dt  # g × θ
         phi[POSITION, ATTITUDE] = -dt * v
         self._place_by_velocity[:], self._feet_by_velocity[:] = dt, -dt
-        turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (guessed + blind))
-        shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (guessed + blind))
+        turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (interpolated + blind))
+        shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (interpolated + blind))
         self._attitude_by_turn[:], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
         self._velocity_by_shake[:] = shake
         self._place_by_shake[:], self._feet_by_shake[:] = shake * dt / 2, -shake * dt / 2
@@ -177,10 +177,10 @@ class ErrorStateFilter:
     def level(self) -> None:
         """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading."""
         inertial = self.inertial
-        assert inertial.felt
+        assert inertial.specific_force
         half, yaw_variance = Pose(ZERO_VECTOR, inertial.quaternion).yaw / 2, self.p[YAW, YAW]
         heading = (cos(half), 0.0, 0.0, sin(half))
-        inertial.quaternion = quaternion_product(heading, level_attitude(inertial.felt))
+        inertial.quaternion = quaternion_product(heading, level_attitude(inertial.specific_force))
         inertial.velocity = ZERO_VECTOR
         self.p[:12] = 0.0
         self.p[:, :12] = 0.0

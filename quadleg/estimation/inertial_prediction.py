@@ -67,22 +67,22 @@ class InertialPrediction:
         behind = self.elapsed - inertial.integrated
         blind = 0.0
         if jumped:
-            inertial.integrated, inertial.foretold = self.elapsed, 0.0
+            inertial.integrated, inertial.extrapolated = self.elapsed, 0.0
         elif behind > 1.5 * self._period:
             blind = behind
-            felt = inertial.felt
+            felt = inertial.specific_force
             if not self.imu or felt is None:
-                inertial.turning = (0.0, 0.0, turn_rate)
+                inertial.angular_velocity = (0.0, 0.0, turn_rate)
                 up = rotation_matrix(inertial.quaternion)[2]
                 felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
-            inertial.go(blind, inertial.turning, felt)
+            inertial.go(blind, inertial.angular_velocity, felt)
             # Samples of this time may still come, as far back as the last one that came.
             since = max(self.elapsed - self._period - self._arrived, 0.0)
-            inertial.foretold = min(inertial.foretold + blind, since)
+            inertial.extrapolated = min(inertial.extrapolated + blind, since)
         if measured + blind > 0.0:
-            self.force = (self._mass / (measured + blind)) * np.array(inertial.impulse)
+            self.force = (self._mass / (measured + blind)) * np.array(inertial.velocity_increment)
         self._integrated = inertial.integrated
-        guessed = min(inertial.guessed, measured)
-        inertial.impulse, inertial.guessed = ZERO_VECTOR, 0.0
-        self._filter.predict(measured - guessed, guessed, blind)
+        interpolated = min(inertial.interpolated, measured)
+        inertial.velocity_increment, inertial.interpolated = ZERO_VECTOR, 0.0
+        self._filter.predict(measured - interpolated, interpolated, blind)
         return measured + blind

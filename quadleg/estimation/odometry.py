@@ -168,19 +168,19 @@ class Estimator:
         inertial = self._inertial
         matrix = rotation_matrix(inertial.quaternion)
         ax, ay, az = turned(matrix, inertial.arm)
-        wx, wy, wz = turned(matrix, inertial.turning)
+        wx, wy, wz = turned(matrix, inertial.angular_velocity)
         (x, y, z), (vx, vy, vz) = inertial.place, inertial.velocity
         carrying, imu = self._feet.carrying, self._prediction.imu
         covariance = self._filter.covariance()
         self._systematic.add_to(covariance, inertial.velocity, imu)
         feet = [turned(matrix, foot) for foot in self._feet.from_base]
-        felt = turned(matrix, inertial.felt or (0.0, 0.0, GRAVITY))
+        felt = turned(matrix, inertial.specific_force or (0.0, 0.0, GRAVITY))
         return Estimate(
             position=(x - ax, y - ay, z - az),
             quaternion=inertial.quaternion,
             velocity=(vx - wy * az + wz * ay, vy - wz * ax + wx * az, vz - wx * ay + wy * ax),
-            turning=inertial.turning,
-            turning_noise=GYRO_NOISE / sqrt(TWIST_TIME) if imu else BLIND_RATE,
+            angular_velocity=inertial.angular_velocity,
+            angular_velocity_noise=GYRO_NOISE / sqrt(TWIST_TIME) if imu else BLIND_RATE,
             gyro_bias=inertial.gyro_bias,
             acceleration_bias=inertial.acceleration_bias,
             covariance=covariance,

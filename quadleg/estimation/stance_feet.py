@@ -152,7 +152,7 @@ class StanceFeet:
     def _rolled(self, now: list[float], before: list[float], dt: float) -> Array:
         """(4, 3): how far the spheres of feet that stand roll over the ground in a tick, by the turns of their legs."""
         (xx, xy, xz), (yx, yy, yz), _ = rotation_matrix(self._inertial.quaternion)
-        wx, wy, wz = (dt * rate for rate in self._inertial.turning)
+        wx, wy, wz = (dt * rate for rate in self._inertial.angular_velocity)
         result = []
         for i in range(0, 3 * len(LEGS), 3):
             abduction = now[i]

@@ -32,7 +32,7 @@ class ZeroVelocity:
 
     def level_if_tipped(self, imu: bool, dt: float) -> None:
         """Take the vertical that is felt where a hand, or the fall of a limp robot, has left another one."""
-        felt, up = self._inertial.felt, rotation_matrix(self._inertial.quaternion)[2]
+        felt, up = self._inertial.specific_force, rotation_matrix(self._inertial.quaternion)[2]
         size = hypot(*felt) if felt else 0.0
         calm = imu and abs(size / GRAVITY - 1.0) < CALM_SHARE
         tipped = calm and felt is not None and sum(a * b for a, b in zip(felt, up)) < size * cos(TIPPED)
@@ -44,16 +44,16 @@ class ZeroVelocity:
     def rest(self, imu: bool, dt: float) -> None:
         """The robot is off, and lies still unless somebody carries it."""
         inertial, kalman = self._inertial, self._filter
-        if inertial.felt and imu:
-            turns = max(map(abs, inertial.turning)) if self._calm_for >= CALM_TIME else 0.0
+        if inertial.specific_force and imu:
+            turns = max(map(abs, inertial.angular_velocity)) if self._calm_for >= CALM_TIME else 0.0
             self.carried = turns > CARRIED
             if self._calm_for < CALM_TIME:
-                felt = sqrt(sum(a * a for a in inertial.felt))
+                felt = sqrt(sum(a * a for a in inertial.specific_force))
                 self._calm_for = self._calm_for + dt if abs(felt / GRAVITY - 1.0) < CALM_SHARE else 0.0
                 self._level()
             if not self.carried:
                 # Limp legs settle slowly and evenly: averaging makes nothing better of it.
-                kalman.correct([YAW_BIAS], np.array(inertial.turning[2:]), SETTLING)
+                kalman.correct([YAW_BIAS], np.array(inertial.angular_velocity[2:]), SETTLING)
                 kalman.p[YAW_BIAS, YAW_BIAS] = max(kalman.p[YAW_BIAS, YAW_BIAS], SETTLING**2)
         self.slow(WALKING_SPEED if self.carried else REST_SPEED)
 

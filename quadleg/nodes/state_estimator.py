@@ -110,7 +110,7 @@ class StateEstimator(QuadlegNode):
         pose.position.x, pose.position.y, pose.position.z = estimate.position
         pose.orientation = _quaternion(estimate.quaternion)
         twist.linear.x, twist.linear.y, twist.linear.z = velocity
-        twist.angular.x, twist.angular.y, twist.angular.z = estimate.turning
+        twist.angular.x, twist.angular.y, twist.angular.z = estimate.angular_velocity
         message.pose.covariance = pose_covariance.ravel()
         message.twist.covariance = twist_covariance.ravel()
         self._odometry.publish(message)
