@@ -10,20 +10,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quadleg.errors import MessageError
-from quadleg.viewer.page_commands import GAIT, KINDS, POSE, SIT, STAND, STOP, WALK, PageCommand, asked_of
+from quadleg.viewer.page_commands import GAIT, KINDS, POSE, SIT, STAND, STOP, WALK, PageCommand, parse_command
 
 RANGES = {"height": (0.05, 0.2), "roll": (-0.5, 0.5)}
 
 
 def test_each_kind_is_understood() -> None:
-    assert asked_of('{"kind": "stop"}', RANGES) == PageCommand(STOP)
-    assert asked_of('{"kind": "pose", "axis": "height", "value": 0.12}', RANGES) == PageCommand(POSE, "height", 0.12)
-    walk = asked_of('{"kind": "walk", "forward": 1, "left": 0, "turn_left": -0.5}', RANGES)
+    assert parse_command('{"kind": "stop"}', RANGES) == PageCommand(STOP)
+    assert parse_command('{"kind": "pose", "axis": "height", "value": 0.12}', RANGES) == PageCommand(
+        POSE, "height", 0.12
+    )
+    walk = parse_command('{"kind": "walk", "forward": 1, "left": 0, "turn_left": -0.5}', RANGES)
     assert walk == PageCommand(WALK, shares=(1.0, 0.0, -0.5))
-    assert asked_of('{"kind": "gait", "gait": "trot"}', RANGES) == PageCommand(GAIT, gait="trot")
-    assert asked_of('{"kind": "stand", "legs_placed": true}', RANGES) == PageCommand(STAND, legs_placed=True)
-    assert not asked_of('{"kind": "stand"}', RANGES).legs_placed
-    assert asked_of(b'{"kind": "sit"}', RANGES) == PageCommand(SIT)
+    assert parse_command('{"kind": "gait", "gait": "trot"}', RANGES) == PageCommand(GAIT, gait="trot")
+    assert parse_command('{"kind": "stand", "legs_placed": true}', RANGES) == PageCommand(STAND, legs_placed=True)
+    assert not parse_command('{"kind": "stand"}', RANGES).legs_placed
+    assert parse_command(b'{"kind": "sit"}', RANGES) == PageCommand(SIT)
 
 
 @pytest.mark.parametrize(
@@ -51,7 +53,7 @@ def test_each_kind_is_understood() -> None:
 )
 def test_what_is_wrong_is_refused_with_what_would_be_right(text: str | bytes, says: str) -> None:
     with pytest.raises(MessageError, match=re.escape(says)):
-        asked_of(text, RANGES)
+        parse_command(text, RANGES)
 
 
 JSON = st.recursive(
@@ -68,7 +70,7 @@ WISHES = st.fixed_dictionaries(
 @given(st.text(max_size=80) | st.binary(max_size=80) | (JSON | WISHES).map(json.dumps))
 def test_nothing_but_sound_wishes_or_a_refusal_comes_of_any_message(text: str | bytes) -> None:
     try:
-        asked = asked_of(text, RANGES)
+        asked = parse_command(text, RANGES)
     except MessageError:
         return
     assert asked.kind in KINDS

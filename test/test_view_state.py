@@ -13,7 +13,7 @@ from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
-from quadleg.viewer.view_state import PATH_STEP, Seen, Trail, look
+from quadleg.viewer.view_state import PATH_STEP, ObservedState, Trail, view_of
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def test_seen_from_above_the_robot_is_the_same_wherever_it_is(
     angles = stance_angles(model, model.standing)
     quarter = model.masses.total * STANDARD_GRAVITY / 4
     odom = Pose.from_rpy(x, y, 0.3, 0.0, 0.0, yaw)
-    sight = look(model, Seen(angles, angles, odom=odom, loads=[quarter] * 4))
+    sight = view_of(model, ObservedState(angles, angles, odom=odom, loads=[quarter] * 4))
     for (u, v, w), (a, b, c) in zip(sight.feet, model.standing.feet):
         assert (u, v, w) == pytest.approx((a, b, c), abs=1e-9)
     assert sight.body.position == pytest.approx((x, y, model.standing.height))  # not at the estimate's own height
@@ -42,7 +42,7 @@ def test_seen_from_above_the_robot_is_the_same_wherever_it_is(
 
 def test_without_power_it_lies_on_its_belly_or_feet_and_nothing_carries(model: RobotModel) -> None:
     stretched = (0.0, 1.5, -0.2) * 4  # feet over the belly
-    sight = look(model, Seen(stretched))
+    sight = view_of(model, ObservedState(stretched))
     (_, _, thick), (_, _, middle) = model.body.size, model.body.centre
     assert sight.body.position[2] == pytest.approx(thick / 2 - middle)
     assert sight.ghost is None
@@ -56,7 +56,9 @@ def test_the_ghost_stands_on_the_same_feet(model: RobotModel) -> None:
     lower = Pose((0.0, 0.0, model.standing.height - 0.004))
     from quadleg.kinematics.body_pose import legs_inverse
 
-    sight = look(model, Seen(legs_inverse(model, lower, model.standing.feet), stance_angles(model, model.standing)))
+    sight = view_of(
+        model, ObservedState(legs_inverse(model, lower, model.standing.feet), stance_angles(model, model.standing))
+    )
     assert sight.body.position[2] == pytest.approx(model.standing.height - 0.004)
     assert sight.ghost
     assert sight.ghost.position[2] == pytest.approx(model.standing.height)
@@ -67,7 +69,7 @@ def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: Robot
     odom = Pose.from_rpy(1.0, 2.0, 0.15, 0.0, 0.0, heading)
     stands, steps = [4.0] * 4, [4.0, 0.0, 4.0, 4.0]
     for loads in (stands, steps, stands):
-        sight = look(model, Seen(angles, angles, odom=odom, loads=loads))
+        sight = view_of(model, ObservedState(angles, angles, odom=odom, loads=loads))
         trail.follow(sight)
         assert len(sight.polygon) == sum(sight.down)
     ((x, y, leg),) = trail.footfalls
@@ -81,7 +83,8 @@ def test_a_foot_in_the_air_carries_nothing_and_falls_where_it_lands(model: Robot
 def test_the_path_grows_as_it_goes_and_not_where_it_stands(model: RobotModel) -> None:
     angles, trail = stance_angles(model, model.standing), Trail()
     grown = [
-        trail.follow(look(model, Seen(angles, angles, odom=Pose((k * PATH_STEP / 3.5, 0.0, 0.15))))) for k in range(15)
+        trail.follow(view_of(model, ObservedState(angles, angles, odom=Pose((k * PATH_STEP / 3.5, 0.0, 0.15)))))
+        for k in range(15)
     ]
     assert 3 <= sum(grown) <= 5
-    assert not trail.follow(look(model, Seen(angles, angles, odom=Pose((14 * PATH_STEP / 3.5, 0.0, 0.15)))))
+    assert not trail.follow(view_of(model, ObservedState(angles, angles, odom=Pose((14 * PATH_STEP / 3.5, 0.0, 0.15)))))

@@ -42,11 +42,11 @@ class WalkerRig:
             self.place = compose_planar(self.place, motion(((1 - self.slip) * x, (1 - self.slip) * y, yaw), PERIOD))
             (x, y, z), (shift_x, shift_y) = self.body.position, walker.plan.shift
             posed = Pose((x + shift_x, y + shift_y, z), self.body.quaternion)
-            if walker.wants_look(self.now):
-                walker.look(legs_inverse(ROBOT, posed, walker.plan.feet), up, self.now)
-            if estimate and walker.wants_place():
+            if walker.body_update_due(self.now):
+                walker.update_body(legs_inverse(ROBOT, posed, walker.plan.feet), up, self.now)
+            if estimate and walker.uses_pose():
                 x, y = from_frame(self.place, *posed.position[:2])
-                walker.found(Pose.from_rpy(x, y, z, 0.0, 0.0, self.place[2] + posed.rpy[2]), self.now)
+                walker.update_pose(Pose.from_rpy(x, y, z, 0.0, 0.0, self.place[2] + posed.rpy[2]), self.now)
 
 
 def test_a_walk_that_slips_is_given_back_what_it_lost() -> None:
@@ -72,8 +72,8 @@ def test_without_course_or_with_an_old_place_nothing_is_given_back() -> None:
     for scene in (WalkerRig(slip=0.15, keep_course=False), WalkerRig(slip=0.15)):
         scene.go(5.0)
         scene.go(PLACE_FRESH + 2 * ROBOT.gait("creep").stride_period, estimate=False)  # turned to at a stride
-        assert not scene.walker.wants_place() or scene.walker.planner.twist == pytest.approx(FORWARD)
-    assert not WalkerRig(keep_course=False).walker.wants_place()
+        assert not scene.walker.uses_pose() or scene.walker.planner.twist == pytest.approx(FORWARD)
+    assert not WalkerRig(keep_course=False).walker.uses_pose()
 
 
 @pytest.mark.parametrize("level", [True, False])
@@ -99,7 +99,7 @@ def test_how_much_of_what_is_possible_is_asked_for_is_told() -> None:
 
 def test_it_looks_at_the_body_ten_times_a_second_at_most() -> None:
     walker = Walker(ROBOT, limits(), PERIOD)
-    assert walker.wants_look(1.0)
-    walker.look(legs_inverse(ROBOT, Pose((0.0, 0.0, ROBOT.standing.height)), walker.plan.feet), UPRIGHT, 1.0)
-    assert not walker.wants_look(1.0 + 0.9 * LOOK_PERIOD)
-    assert walker.wants_look(1.0 + LOOK_PERIOD)
+    assert walker.body_update_due(1.0)
+    walker.update_body(legs_inverse(ROBOT, Pose((0.0, 0.0, ROBOT.standing.height)), walker.plan.feet), UPRIGHT, 1.0)
+    assert not walker.body_update_due(1.0 + 0.9 * LOOK_PERIOD)
+    assert walker.body_update_due(1.0 + LOOK_PERIOD)

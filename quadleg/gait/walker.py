@@ -64,21 +64,21 @@ class Walker:
 
     # What is known of the body
 
-    def wants_place(self) -> bool:
+    def uses_pose(self) -> bool:
         """Whether a place that is found now is of use."""
         return self._course is not None and self.planner.walking
 
-    def found(self, body: Pose, now: float) -> None:
+    def update_pose(self, body: Pose, now: float) -> None:
         """Takes the pose of base_link in the world."""
         (shift_x, shift_y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
         (x, y, _), heading = body.position, body.yaw - body_yaw
         self._place = (*from_frame((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
 
-    def wants_look(self, now: float) -> bool:
+    def body_update_due(self, now: float) -> bool:
         """Whether it is time to look how the body stands: on three feet or more, which tell it."""
         return now - self._looked_at >= LOOK_PERIOD and sum(load > 0.0 for load in self.plan.loads) >= 3
 
-    def look(self, angles: Angles, up: Vector | None, now: float) -> None:
+    def update_body(self, angles: Angles, up: Vector | None, now: float) -> None:
         """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: nobody measures it)."""
         standing = [leg for leg, load in enumerate(self.plan.loads) if load]
         feet = all_forward(self._robot, angles)

@@ -84,10 +84,10 @@ class Gait(QuadlegNode):
     def _estimate(self, message: RawMessage) -> None:
         now = self.steady_time()
         self._odom = message, now
-        if self._walk.walker.wants_place():  # else nobody asks, and reading each message costs
+        if self._walk.walker.uses_pose():  # else nobody asks, and reading each message costs
             pose = known_pose(message.read())
             if pose:
-                self._walk.walker.found(pose, now)
+                self._walk.walker.update_pose(pose, now)
 
     def _imu(self, message: Imu) -> None:
         now = self.steady_time()
@@ -96,12 +96,12 @@ class Gait(QuadlegNode):
 
     def _joint_states(self, raw: RawMessage) -> None:
         now = self.steady_time()
-        if not self._walk.active or not self._walk.walker.wants_look(now):
+        if not self._walk.active or not self._walk.walker.body_update_due(now):
             return
         message = raw.read()
         angles = dict(zip(message.name, message.position))
         if all(name in angles for name in JOINT_NAMES):
-            self._walk.walker.look([angles[name] for name in JOINT_NAMES], self._up(now), now)
+            self._walk.walker.update_body([angles[name] for name in JOINT_NAMES], self._up(now), now)
 
     def _up(self, now: float) -> Vector | None:
         """The vertical in base_link: the estimate knows what of the acceleration is gravity; else by the IMU alone."""

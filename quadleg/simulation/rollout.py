@@ -102,8 +102,8 @@ class Rollout:
         """One servo frame with a velocity asked for (m/s, m/s, rad/s)."""
         now = self.world.time
         active = self.watchdog.state is State.ACTIVE
-        if active and self.walker.wants_look(now):
-            self.walker.look(self._angles(), self._up(), now)
+        if active and self.walker.body_update_due(now):
+            self.walker.update_body(self._angles(), self._up(), now)
         self.walker.step(asked if active else None, now)
         plan = self.walker.plan
         if active:
@@ -165,5 +165,5 @@ class Rollout:
             return
         estimator.legs(now, self._angles(), self.walker.plan if self.watchdog.powered else None)
         self.estimate = estimate = estimator.estimate
-        if self.walker.wants_place():
-            self.walker.found(Pose(estimate.position, estimate.quaternion), now)
+        if self.walker.uses_pose():
+            self.walker.update_pose(Pose(estimate.position, estimate.quaternion), now)

@@ -15,7 +15,7 @@ from quadleg.robot.model import RobotModel
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.viewer.failure_notices import failure_notices
 from quadleg.viewer.page_operator import PageOperator
-from quadleg.viewer.view_state import Above, Seen, Trail, ViewState, look
+from quadleg.viewer.view_state import ObservedState, TopView, Trail, ViewState, view_of
 
 SILENT = 0.5  # s: what is older is not shown as if it were new
 IN_SIGHT = 0.6  # m around the body of which the page draws the way
@@ -25,7 +25,7 @@ NOT_HEARD = Diagnosis(-inf, "", 0, "", {})
 
 @dataclass(frozen=True)
 class HeardState:
-    """What was heard within SILENT, as `Seen` has it; None where it was not.
+    """What was heard within SILENT, as `ObservedState` has it; None where it was not.
 
     `loads` are `estimated` or planned, `twist` is base_footprint's, `supply` V and A (NaN: not measured). `ages`
     are in s by topic, `diagnoses` by node, however old.
@@ -109,17 +109,17 @@ class LiveView:
             return None
         if heard.twist:
             self._go_on(heard.twist, now)
-        seen = Seen(heard.angles, heard.commanded, heard.odom, self._footprint, heard.planned, heard.loads)
+        seen = ObservedState(heard.angles, heard.commanded, heard.odom, self._footprint, heard.planned, heard.loads)
         if self._by_odom != (seen.odom is not None):
             self._by_odom, self._trail, self._path_grew = not self._by_odom, Trail(), True
-        sight = look(self._robot, seen)
+        sight = view_of(self._robot, seen)
         self._path_grew |= self._trail.follow(sight)
         if drawn:
             self._scene.show(sight, seen.angles, seen.commanded)
             if self._path_grew:
                 self._path_grew = False
                 self._scene.draw_trail(self._trail)
-        above = Above(sight.body)
+        above = TopView(sight.body)
         path = [above.place(place) for place in self._trail.path]
         falls = [(*above.place(fall), fall[2]) for fall in self._trail.footfalls]
         return {

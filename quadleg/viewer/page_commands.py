@@ -35,7 +35,7 @@ class PageCommand:
     legs_placed: bool = False
 
 
-def asked_of(text: str | bytes, ranges: Ranges) -> PageCommand:
+def parse_command(text: str | bytes, ranges: Ranges) -> PageCommand:
     """Reads one message of a page; `ranges` are the least and the most of each axis of the body, in m and rad.
 
     Raises MessageError with what would be right.

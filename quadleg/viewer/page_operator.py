@@ -12,7 +12,19 @@ from quadleg.robot.model import RobotModel
 from quadleg.teleop.gamepad_teleop import TeleopCommand
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.viewer.command_queue import CommandQueue
-from quadleg.viewer.page_commands import GAIT, LEVEL, POSE, RESET, SIT, STAND, STOP, WALK, PageCommand, Ranges, asked_of
+from quadleg.viewer.page_commands import (
+    GAIT,
+    LEVEL,
+    POSE,
+    RESET,
+    SIT,
+    STAND,
+    STOP,
+    WALK,
+    PageCommand,
+    Ranges,
+    parse_command,
+)
 
 OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
 POSABLE = ("active", "hold")  # after a hold base_motion goes to the target that came in it
@@ -41,7 +53,7 @@ class PageOperator:
     def hear(self, page: int, text: str | bytes, now: float) -> str:
         """Take a page's message; why it is refused, or an empty text."""
         try:
-            asked = asked_of(text, self._ranges)
+            asked = parse_command(text, self._ranges)
             if asked.kind == STOP:
                 self._operator.stop_at_once()
             elif refusal := self._refusal(asked):

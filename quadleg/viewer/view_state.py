@@ -23,7 +23,7 @@ Place = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Seen:
+class ObservedState:
     """What was last heard: angles of the joints (rad), those commanded (None without power), the body in the odometry's
     world, and of each foot its planned place (m, in base_footprint) and the force that carries it (N). None: not heard.
 
@@ -56,7 +56,7 @@ class ViewState:
     margin: float | None
 
 
-def look(robot: RobotModel, seen: Seen) -> ViewState:
+def view_of(robot: RobotModel, seen: ObservedState) -> ViewState:
     """The robot as it was last heard of. Without odometry it stands over its planned feet."""
     in_base = all_forward(robot, seen.angles)
     body = seen.odom
@@ -70,7 +70,7 @@ def look(robot: RobotModel, seen: Seen) -> ViewState:
     if seen.commanded is not None:
         ghost = fit_pose(all_forward(robot, seen.commanded), feet)
     down = tuple(load > 0 for load in seen.loads) if seen.loads else (seen.commanded is not None,) * len(feet)
-    seen_from_above = Above(body)
+    seen_from_above = TopView(body)
     places = tuple((*seen_from_above.place(foot), foot[2]) for foot in feet)
     carrying = [(x, y) for (x, y, _), on_ground in zip(places, down) if on_ground]
     centre = seen_from_above.place(compose(body, Pose(centre_of_mass(robot, seen.angles))).position)
@@ -89,7 +89,7 @@ def look(robot: RobotModel, seen: Seen) -> ViewState:
     )
 
 
-def _on_ground(robot: RobotModel, pose: Pose, in_base: Sequence[Vector], seen: Seen) -> Pose:
+def _on_ground(robot: RobotModel, pose: Pose, in_base: Sequence[Vector], seen: ObservedState) -> Pose:
     """The same pose with the lowest foot on the ground, or without power perhaps the belly: an estimate's own height
     drifts by millimetres, and a picture should not float."""
     level = Pose((0.0, 0.0, 0.0), pose.quaternion)
@@ -100,7 +100,7 @@ def _on_ground(robot: RobotModel, pose: Pose, in_base: Sequence[Vector], seen: S
     return Pose((x, y, height), pose.quaternion)
 
 
-class Above:
+class TopView:
     """Looks at the ground from above a body, with x along its heading."""
 
     def __init__(self, body: Pose) -> None:
