@@ -43,7 +43,7 @@ class Setpoint:
 
     @classmethod
     def of(cls, curves: list[Curve]) -> Setpoint | None:
-        """All of them in the order of time; None for none."""
+        """Join curves in the order of time; None if there are none."""
         if not curves:
             return None
         times = np.concatenate([times for times, _ in curves])
@@ -53,7 +53,7 @@ class Setpoint:
 
 @dataclass(frozen=True)
 class WalkSegment:
-    """A time of walking in one gait, from `start` to `end` in s."""
+    """An interval of walking in one gait, from `start` to `end` in s."""
 
     start: float
     end: float
@@ -61,7 +61,7 @@ class WalkSegment:
 
 
 class BodyAnalysis:
-    """What was asked of the body and what it did, by the joints, the plan, the estimate and the truth."""
+    """The body's setpoints, and its motion by the joints, the plan, the estimate and the truth."""
 
     def __init__(self, signals: Signals, robot: RobotModel | None, states: StateHistory, joints: JointAnalysis) -> None:
         self._signals, self._robot, self._states, self._joints = signals, robot, states, joints
@@ -70,7 +70,7 @@ class BodyAnalysis:
 
     @cached_property
     def pose_setpoint(self) -> Setpoint | None:
-        """(k, 6): x, y, height in m, roll, pitch, yaw in rad, of base_link in base_footprint; teleop's and others'."""
+        """(k, 6): x, y, height in m, roll, pitch, yaw in rad, of base_link in base_footprint, from both topics."""
         found = [self._signals.get(topic) for topic in ("base_target", "teleop/base_target")]
         return Setpoint.of(
             [
@@ -120,7 +120,7 @@ class BodyAnalysis:
         return signal.times, np.column_stack((signal["linear"][:, :2], signal["angular"][:, 2]))
 
     def mean_speed(self, topic: str) -> Curve | None:
-        """The same, measured ones as means over a stride, in which a body swings to and fro."""
+        """Return the same; measured speeds as means over a stride, since the body sways."""
         found = self.speed(topic)
         if found is None or topic == "planned_feet":
             return found
@@ -136,7 +136,7 @@ class BodyAnalysis:
 
     @cached_property
     def walks(self) -> list[WalkSegment]:
-        """When it walked by the plan, one gait each."""
+        """The intervals of walking by the plan, one gait each."""
         planned = self._signals.get("planned_feet")
         if planned is None:
             return []
@@ -152,14 +152,14 @@ class BodyAnalysis:
         return found
 
     def _gait_at(self, time: float) -> str:
-        """The gait by the last walking_limits, of which it is the first key."""
+        """Return the gait by the last walking_limits, whose first key it is."""
         limits = self._signals.texts.get("walking_limits", [])
         count = bisect_right(limits, time, key=lambda each: each[0])
         text = limits[count - 1][1] if count else ""
         return shortened(text.partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME)
 
     def walking(self, times: Array) -> Flags:
-        """(n,) whether it walked by the plan."""
+        """Return whether it walked by the plan (n,)."""
         if not self.walks:
             return np.zeros(len(times), bool)
         begun = np.searchsorted([walk.start for walk in self.walks], times, side="right") - 1
@@ -168,7 +168,7 @@ class BodyAnalysis:
         return inside
 
     def stride(self, gait: str) -> float:
-        """The period in s of a stride in a gait, by its name."""
+        """Return the period in s of a stride in a gait, by its name."""
         if self._robot and gait in {each.name for each in self._robot.gaits}:
             return self._robot.gait(gait).stride_period
         return _STRIDE
@@ -195,7 +195,7 @@ class BodyAnalysis:
         return signal.times, running_mean(signal.times, places, _SMOOTH)
 
     def path_length(self, topic: str) -> float | None:
-        """How far it walked in m by `odom` or `truth/odom`: along the smoothed path, while it walked by the plan."""
+        """Return the distance walked in m by `odom` or `truth/odom`: along the smoothed path, in walks of the plan."""
         path = self.path(topic)
         if path is None:
             return None
@@ -205,7 +205,7 @@ class BodyAnalysis:
         return float(steps[walks[1:] & walks[:-1]].sum())
 
     def planned_length(self) -> float | None:
-        """The same by the plan: its speed over time."""
+        """Return the same by the plan: its speed over time."""
         speed = self.speed("planned_feet")
         if speed is None:
             return None

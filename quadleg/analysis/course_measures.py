@@ -1,4 +1,4 @@
-"""What was seen of a measured course in physics, and what it tells: how true the walk was, and how true the estimate.
+"""A measured course in physics: how accurate the walk was, and how accurate the estimate.
 
 All places are seen from the course's beginning: x ahead, y to the left, heights over the ground. The truth and the
 estimate each begin there, since an estimate cannot know where in the world it began.
@@ -40,7 +40,7 @@ class BodyTrajectory:
 
     @cached_property
     def to_beginning(self) -> Array:
-        """(3, 3): turns what is in the fixed frame about the vertical, until x is the heading at the first tick."""
+        """(3, 3): the rotation about the vertical from the fixed frame to one whose x axis is the first heading."""
         (ahead, aside, _), _, _ = self.rotations[0].T
         c, s = np.array([ahead, aside]) / np.hypot(ahead, aside)
         return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
@@ -91,14 +91,14 @@ class MeasuredCourse:
 
     @cached_property
     def speed(self) -> float:
-        """The true speed ahead in m/s while it walks steadily: the slope of the way, by least squares."""
+        """The true speed ahead in m/s while it walks steadily: the slope of the path, by least squares."""
         first, last = self.steady
         slope, _ = np.polyfit(self.times[first : last + 1], self.true.path[first : last + 1, 0], 1)
         return float(slope)
 
     @cached_property
     def distance(self) -> float:
-        """The true way from beginning to end in m."""
+        """The true distance from beginning to end in m."""
         return float(np.hypot(*self.true.path[-1, :2]))
 
     @cached_property
@@ -113,7 +113,7 @@ class MeasuredCourse:
 
     @property
     def drift(self) -> float:
-        """How far from the truth the estimate is at the end, along the ground in m."""
+        """The distance along the ground in m between estimate and truth at the end."""
         return float(np.hypot(*self.place_errors[-1, :2]))
 
     @cached_property

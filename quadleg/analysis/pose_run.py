@@ -1,4 +1,4 @@
-"""What was seen of a run: its steps, and the joint angles and states over time."""
+"""The record of a run: its steps, and the joint angles and states over time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A recording in figures: the same ones for a report and, side by side, for a comparison of two."""
+"""The metrics of a recording, for a report and, side by side, for a comparison of two."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ BAND = 3.0  # standard deviations
 
 @dataclass(frozen=True)
 class RecordingMetric:
-    """One figure of a recording: the `group` it is told in, its name, value, unit, digits after the point, a note."""
+    """One metric of a recording: its group, name, value, unit, digits after the point, and a note."""
 
     group: str
     name: str
@@ -37,7 +37,7 @@ class RecordingMetric:
 
 
 def number(value: float, digits: int) -> str:
-    """In figures, with the minus of print, without a negative zero."""
+    """Format with a typographic minus and without a negative zero."""
     return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
@@ -46,12 +46,12 @@ def space(unit: str) -> str:
 
 
 def words(joint: str) -> str:
-    """The name of a joint or leg as it is said."""
+    """Return the name of a joint or leg with spaces."""
     return joint.replace("_", " ")
 
 
 def metrics(analysis: RecordingAnalysis) -> list[RecordingMetric]:
-    """All figures that the recording allows."""
+    """Return all metrics that the recording allows."""
     return [figure for figure in _all(analysis) if isfinite(figure.value)]
 
 

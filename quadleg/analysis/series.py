@@ -1,4 +1,4 @@
-"""What time series of all kinds need: runs of flags, and running means."""
+"""Operations on time series: runs of flags, and running means."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ Flags = NDArray[np.bool_]
 
 
 def true_runs(flags: Flags) -> list[tuple[int, int]]:
-    """First tick, and the tick after the last, of each time that flags (n,) are true without a gap."""
+    """Return the first tick, and the tick after the last, of each run of true flags (n,)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(int)))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist()))
 
 
 def running_mean(times: Array, values: Array, seconds: float) -> Array:
-    """(n, k): the mean of values (n, k) over so many seconds around each of their times (n,)."""
+    """Return the mean (n, k) of values (n, k) over some seconds around each of their times (n,)."""
     first = np.searchsorted(times, times - seconds / 2)
     end = np.searchsorted(times, times + seconds / 2, side="right")
     sums = np.vstack((np.zeros((1, values.shape[1])), np.cumsum(values.astype(float), axis=0)))

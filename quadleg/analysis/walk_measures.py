@@ -1,4 +1,4 @@
-"""What was seen of a walk, and what it tells: where the feet and the body went, how safely, and how fast the joints.
+"""A walk as planned and as measured: paths of feet and body, stability margin, joint speeds.
 
 The body is taken as level, as it is planned, and a foot on the ground as staying where it is: then the feet on the
 ground tell how the body moves over it, from one moment to the next.
@@ -62,7 +62,7 @@ class Walk:
 
 
 def track_from_feet(feet: Array, down: Flags, start: Planar) -> Array:
-    """(n, 3): where a frame is that saw the feet at (n, 4, 2), of which those that are `down` (n, 4) stay in place.
+    """Return the track (n, 3) of a frame in which the feet are at (n, 4, 2), if those `down` (n, 4) stay in place.
 
     From each tick to the next, the turn and shift that fit best the feet that are down at both, by least squares:
     Umeyama, IEEE PAMI 13 (1991) 376, in the plane. While fewer than two feet stay, it moves as before.
@@ -87,7 +87,7 @@ def track_from_feet(feet: Array, down: Flags, start: Planar) -> Array:
 
 @dataclass(frozen=True)
 class MeasuredWalk:
-    """A walk as the servos had it, by forward kinematics of the n measured angles.
+    """A walk as the servos performed it, by forward kinematics of the n measured angles.
 
     - `delay`: ticks that the servos are behind the plan;
     - `down` (n, 4): whether the foot is on the ground: the plan's, so much later;
@@ -108,7 +108,7 @@ class MeasuredWalk:
 
     @classmethod
     def of(cls, robot: RobotModel, walk: Walk) -> MeasuredWalk:
-        """What the walk's angles tell."""
+        """Compute it from the walk's angles."""
         legs = [points_batch(leg, walk.angles[:, 3 * i : 3 * i + 3])[:, -1] for i, leg in enumerate(robot.legs)]
         feet = np.stack(legs, axis=1)
         planned = walk.feet.copy()
@@ -133,7 +133,7 @@ class MeasuredWalk:
 
     @cached_property
     def heights(self) -> Array:
-        """(n, 4) in m: how high the feet are over the mean of those that are down."""
+        """(n, 4) in m: the heights of the feet over the mean of those on the ground."""
         z = self.feet[..., 2]
         ground = (z * self.down).sum(axis=1) / np.maximum(self.down.sum(axis=1), 1)
         result: Array = z - ground[:, None]
@@ -141,7 +141,7 @@ class MeasuredWalk:
 
     @cached_property
     def slips(self) -> Array:
-        """(n, 4) in m: how far from where it landed a foot is that is down, 0 in the air."""
+        """(n, 4) in m: the distance of a foot on the ground from where it landed, 0 in the air."""
         result = np.zeros(self.down.shape)
         for leg in range(len(LEGS)):
             for first, end in true_runs(self.down[:, leg]):
@@ -171,7 +171,7 @@ class Footfalls:
 
     @classmethod
     def of(cls, walk: Walk) -> Footfalls:
-        """The `STRIDES` strides, or all where there are fewer, of the fastest and steadiest planned velocity."""
+        """Choose `STRIDES` strides, or all if there are fewer, of the fastest and steadiest planned velocity."""
         down = ~walk.in_air
         landings = [[first for first, _ in true_runs(own) if first > 0] for own in down.T]
         reference = landings[LEGS.index("rear_left")]
@@ -200,7 +200,7 @@ def _steady_speed(velocities: Array) -> float:
 
 
 def walk_figures(robot: RobotModel, walk: Walk) -> dict[str, str]:
-    """The walk in figures, in words with units: what a table shows beside its picture."""
+    """Return the walk's figures in words with units, by name: the table beside its picture."""
     measured = MeasuredWalk.of(robot, walk)
     planned, seen = walk.place, measured.footprint(walk)
     # Once a stride: between, the body's own way of moving and the servos' deadband would count as distance.
@@ -239,7 +239,7 @@ def walk_figures(robot: RobotModel, walk: Walk) -> dict[str, str]:
 
 
 def _seconds_walked(walk: Walk) -> float:
-    """From the first lift-off to the last touch-down."""
+    """Return the time from the first lift-off to the last touch-down."""
     moving = np.flatnonzero(walk.in_air.any(axis=1))
     return float(walk.times[min(moving[-1] + 1, len(walk.times) - 1)] - walk.times[moving[0]])
 
@@ -249,7 +249,7 @@ def _since(walk: Walk, tick: int) -> str:
 
 
 def _mm(length: float) -> str:
-    """With the minus of print."""
+    """Format with a typographic minus."""
     return f"{1000 * length:.1f} mm".replace("-", "−") if isfinite(length) else "none"
 
 
@@ -258,12 +258,12 @@ def _way(places: Array) -> float:
 
 
 def _earlier(delay: int, count: int) -> NDArray[np.int_]:
-    """For each tick, the one that was `delay` before."""
+    """Return for each tick the one `delay` earlier."""
     return np.maximum(np.arange(count) - delay, 0)
 
 
 def _delay(planned: Array, measured: Array) -> int:
-    """The ticks by which `measured` (n, 4, 3) is behind `planned`: those that leave the least squares."""
+    """Return the delay in ticks of `measured` (n, 4, 3) behind `planned`, by least squares."""
     planned, measured = planned - planned.mean(axis=0), measured - measured.mean(axis=0)
     errors = [
         float(np.square(measured[_LONGEST_DELAY:] - planned[_LONGEST_DELAY - k : len(planned) - k]).mean())

@@ -52,7 +52,7 @@ def animate(robot: RobotModel, course: MeasuredCourse, path: Path) -> None:
 
 
 def animation_frames(robot: RobotModel, course: MeasuredCourse) -> list[Image.Image]:
-    """The pictures of whole strides, `FRAME` s apart: the viewer goes along with the mean speed."""
+    """Return the frames of whole strides, `FRAME` s apart; the camera moves with the mean speed."""
     first, last = strides(course)
     times = np.arange(course.times[first], course.times[last] - FRAME / 2, FRAME)
     ticks = np.searchsorted(course.times, times + 1e-6) - 1

@@ -1,4 +1,4 @@
-"""The picture of a measured course: the true and the estimated way, the estimate's errors, and what it took."""
+"""The picture of a measured course: the true and the estimated path, the estimate's errors, and the load."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def course_figure(robot: RobotModel, course: MeasuredCourse) -> Figure:
 
 
 class CourseSheet(Sheet):
-    """The figure in the making, laid out in pixels from its upper left corner."""
+    """The sheet of a measured course."""
 
     def __init__(self, robot: RobotModel, course: MeasuredCourse) -> None:
         super().__init__(_HEIGHT)
@@ -131,7 +131,7 @@ class CourseSheet(Sheet):
         axes.plot(self._course.times, errors, color=ESTIMATE, linewidth=1.1, label="error")
 
     def _loads(self) -> None:
-        """What the walk took: torque, current, tilt."""
+        """Torque, current and tilt of the walk."""
         course, robot = self._course, self._robot
         stall = np.array([robot.stall_torque(joint) for joint in robot.joints])
         shares = 100 * (np.abs(course.torques) / stall).max(axis=1)

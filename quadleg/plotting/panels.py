@@ -1,4 +1,4 @@
-"""What the pictures of reports and comparisons are drawn on: panels over time, the watchdog's states above them."""
+"""The sheet of reports and comparisons: panels over time, with the watchdog's states above them."""
 
 from __future__ import annotations
 
@@ -53,13 +53,13 @@ SPEED_PANELS = (("ahead", "mm/s"), ("to the left", "mm/s"), ("turning left", "°
 
 @dataclass(frozen=True)
 class ShownUnit:
-    """A unit that is shown in place of the SI's: how many times larger its numbers are, and the least that is shown."""
+    """A unit shown in place of the SI unit: the factor between them, and the least span of an axis."""
 
     factor: float
     span: float
 
     def widen(self, axes: Axes) -> None:
-        """Show that much at the least: what hardly changes must not look wild."""
+        """Widen the y axis to the least span, so that noise does not fill it."""
         at_least(axes, self.span)
 
 
@@ -74,7 +74,7 @@ UNITS = {
 
 @contextmanager
 def report_style() -> Iterator[None]:
-    """The words of a picture that is made within."""
+    """Set the text style of pictures made within."""
     with styled(), matplotlib.rc_context({"font.size": TEXT, "axes.labelcolor": INK}):
         yield
 
@@ -94,7 +94,7 @@ def envelope(times: Array, values: Array, points: int) -> tuple[Array, Array]:
 
 
 def few(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[float, float]]:
-    """Bars (start, length) in their order, or where there are very many, those that are not `apart` joined."""
+    """Return bars (start, length) in order; where there are very many, those nearer than `apart` are joined."""
     if len(bars) <= _MOST_BARS:
         return bars
     joined: list[tuple[float, float]] = []
@@ -118,11 +118,11 @@ class PanelSheet(Sheet):
 
     @classmethod
     def of(cls, analysis: RecordingAnalysis, height: int) -> PanelSheet:
-        """For all of one recording."""
+        """A sheet over the whole of one recording."""
         return cls(height, analysis.start, analysis.end, analysis.states.watchdog)
 
     def headed(self, left: float, baseline: float, name: str, said: str = "") -> None:
-        """The name of what is below, and words about it."""
+        """Write the name of the panel below, and words about it."""
         head = Text(left / WIDTH, 1 - baseline / self._height, name, fontweight="bold", fontsize=TEXT)
         head.set_transform(self.figure.transFigure)
         self.figure.add_artist(head)
@@ -132,13 +132,13 @@ class PanelSheet(Sheet):
             self.figure.add_artist(about)
 
     def key(self, handles: Sequence[Artist], top: float = 30) -> None:
-        """What colours mean, above everything."""
+        """Write the legend above all panels."""
         self.legend(handles, WIDTH - MARGIN, top, handlelength=1.8)
 
     def strip(
         self, left: float, top: float, width: float, height: float, intervals: Sequence[StateInterval], label: str
     ) -> Axes:
-        """States over time as a band."""
+        """Draw states over time as a band."""
         axes = self.axes(label, left, top, width, height)
         first, last = self.first, self.last
         axes.set(xlim=(first, last), ylim=(0, 1))
@@ -157,14 +157,14 @@ class PanelSheet(Sheet):
         return axes
 
     def states(self, left: float, top: float, width: float, label: str) -> None:
-        """The watchdog's states above panels, where they are known."""
+        """Draw the watchdog's states above panels, if they are known."""
         if self.intervals:
             self.strip(left, top, width, _STRIP, self.intervals, label)
 
     def over_time(
         self, label: str, left: float, top: float, width: float, height: float, unit: str, last: bool
     ) -> Axes:
-        """A panel over time; `last` where its times are named below."""
+        """Add a panel over time; `last` labels its time axis."""
         axes = self.axes(label, left, top, width, height)
         quiet_frame(axes)
         axes.set_xlim(self.first, self.last)
@@ -184,7 +184,7 @@ class PanelSheet(Sheet):
         return axes
 
     def joint_grid(self, top: float, said: Sequence[str]) -> list[Axes]:
-        """A panel over time for each of the twelve joints, with words about it: a row a leg, a column a joint."""
+        """Add a panel over time for each of the twelve joints, with words about it: a row a leg, a column a joint."""
         width = (RIGHT - LEFT + 60 - 2 * _GRID_GAP) / 3
         found = []
         for i, (leg, joint) in enumerate(product(LEGS, JOINTS)):
@@ -199,12 +199,12 @@ class PanelSheet(Sheet):
         return found
 
     def line(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
-        """A curve over time, thinned out where it is long."""
+        """Draw a curve over time, as its envelope where it is long."""
         shown, thin = envelope(times, values, _points(axes))
         axes.plot(shown / self.scale, thin, **_dense(style) if len(thin) < len(values) else style)
 
     def steps(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
-        """A curve that stays at each value until the next."""
+        """Draw a curve that holds each value until the next."""
         until = np.append(times, self.last * self.scale)
         held = np.append(values, values[-1:])
         shown, thin = envelope(until, held, _points(axes))
@@ -212,14 +212,14 @@ class PanelSheet(Sheet):
         axes.plot(shown / self.scale, thin, drawstyle="steps-post", **own)
 
     def sizes(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
-        """How large something is over time, whatever its sign: where it is long, the largest of each part."""
+        """Draw absolute values over time; of a long curve the largest of each part."""
         shown, thin = envelope(times, np.abs(values), _points(axes))
         if len(thin) < len(values):
             shown, thin = shown[::2], np.fmax(thin[::2], thin[1::2])
         axes.plot(shown / self.scale, thin, **style)
 
     def limit(self, axes: Axes, value: float, said: str) -> None:
-        """A line across, with what it is at its right end, above it."""
+        """Draw a reference line, labelled at its right end."""
         axes.axhline(value, label=said, **LIMIT_STYLE)
         axes.text(
             0.997,
@@ -235,7 +235,7 @@ class PanelSheet(Sheet):
 
 
 def _dense(style: dict[str, Any]) -> dict[str, Any]:
-    """The style for a curve that goes up and down at every point: no dashes, and thin."""
+    """Return the style for an envelope, which rises and falls at every point: thin, without dashes."""
     return style | {"linestyle": "-", "linewidth": min(style["linewidth"], 1.2)}
 
 
@@ -244,12 +244,12 @@ def _points(axes: Axes) -> int:
 
 
 def handle(style: dict[str, Any], label: str) -> Line2D:
-    """A line of this style, for the key."""
+    """Return a line of this style, for the legend."""
     return Line2D([], [], label=label, **{key: value for key, value in style.items() if key != "zorder"})
 
 
 def at_least(axes: Axes, span: float) -> None:
-    """So much on the y axis at the least: what hardly changes must not look wild."""
+    """Widen the y axis to this span, so that noise does not fill it."""
     low, high = axes.get_ylim()
     if high - low < span:
         axes.set_ylim((low + high - span) / 2, (low + high + span) / 2)

@@ -1,4 +1,4 @@
-"""The robot as it is drawn: its body and legs from one side, by lines and patches."""
+"""The robot drawn from one side: body and legs, by lines and patches."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class Stand:
 
     @property
     def places(self) -> Array:
-        """(n, 3): all of it."""
+        """(n, 3): all its points."""
         return np.concatenate([self.legs.reshape(-1, 3), self.faces.reshape(-1, 3)])
 
     @property

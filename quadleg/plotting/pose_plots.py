@@ -82,7 +82,7 @@ def demo_figure(robot: RobotModel, steps: Sequence[Step], history: RunHistory) -
 
 
 class PoseSheet(Sheet):
-    """The figure in the making, laid out in pixels from its upper left corner."""
+    """The sheet of a run."""
 
     def __init__(self, robot: RobotModel, steps: Sequence[Step], history: RunHistory) -> None:
         self._robot = robot
@@ -256,7 +256,7 @@ def _axes(pose: Pose) -> list[float]:
 
 
 def _number(value: float, form: str) -> str:
-    """To a tenth, without a negative zero, and with the minus of print."""
+    """Format to a tenth, without a negative zero, with a typographic minus."""
     return format(round(value, 1) + 0.0, form).replace("-", "−")
 
 
@@ -266,7 +266,7 @@ def _stand(robot: RobotModel, step: Step) -> Stand:
 
 
 def _span(stands: Sequence[Stand], view: PortraitView) -> tuple[float, float]:
-    """What the robot takes across the picture over all steps, with a margin, in m."""
+    """Return the extent of the robot across a view over all steps, with a margin, in m."""
     across = np.concatenate([view.flat(stand.places)[:, 0] for stand in stands])
     return float(across.min()) - 0.011, float(across.max()) + 0.011
 

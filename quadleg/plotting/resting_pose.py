@@ -65,7 +65,7 @@ def views(robot: RobotModel) -> tuple[RestingView, RestingView]:
 
 
 def angles_in_words(robot: RobotModel, degree: str = "°") -> list[str]:
-    """The table of the twelve angles in degrees, each with the way that it turns."""
+    """Return the table of the twelve angles in degrees, each with its direction."""
     lines = [f"{'':<16}" + "".join(f"{joint:<18}" for joint in JOINTS).rstrip()]
     angles = stance_angles(robot, robot.resting)
     for i, leg in enumerate(robot.legs):
@@ -88,7 +88,7 @@ def _way(joint: str, angle: int, outward: float) -> str:
 
 
 def described(robot: RobotModel, encoding: str) -> list[str]:
-    """The resting pose in lines for a terminal of this `encoding`: the height, and the twelve angles."""
+    """Return the resting pose in lines for a terminal of this `encoding`: the height and the twelve angles."""
     degree = "°" if encoding.lower().startswith("utf") else " deg"
     height = f"hip axes {1000 * robot.resting.height:.0f} mm above the ground"
     lines = [f"{robot.name} at rest", height, "", *angles_in_words(robot, degree)]

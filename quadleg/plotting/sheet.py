@@ -31,14 +31,14 @@ INK, QUIET, PALE = "#27313d", "#66717e", "#b9c1ca"
 
 
 def styled() -> AbstractContextManager[None]:
-    """The words of a picture that is made within; a `$` in a recording's texts or a file's names is no formula."""
+    """Set the text style of pictures made within; a `$` in a recording's texts or a file's name is not a formula."""
     return matplotlib.rc_context(
         {"font.family": "DejaVu Sans", "font.size": TEXT, "text.color": INK, "text.parse_math": False}
     )
 
 
 def thinned(colour: str, strength: float) -> tuple[float, float, float]:
-    """The colour mixed with white: 1 is all colour."""
+    """Return the colour mixed with white; strength 1 is the colour itself."""
     red, green, blue = (1 - strength * (1 - part) for part in rgb(colour))
     return red, green, blue
 
@@ -51,7 +51,7 @@ def quiet_frame(axes: Axes) -> None:
 
 
 def fit_equal(axes: Axes, places: Array, shape: float, margin: float = 1.1, reach: float = 0.0) -> None:
-    """Limits around places (n, 2) and `reach` m beyond, to one scale in axes `shape` times as wide as high."""
+    """Set limits around places (n, 2) and `reach` m beyond, to one scale in axes `shape` times as wide as high."""
     low, high = np.nanmin(places, axis=0) - reach, np.nanmax(places, axis=0) + reach
     size = np.maximum(margin * (high - low), _SMALLEST)
     half = np.maximum(size, [size[1] * shape, size[0] / shape]) / 2
@@ -60,7 +60,7 @@ def fit_equal(axes: Axes, places: Array, shape: float, margin: float = 1.1, reac
 
 
 def spread(places: Sequence[float], apart: float, last: float) -> list[float]:
-    """Rising places, moved so that neighbours are `apart` at least and none is beyond `last`."""
+    """Return rising places moved so that neighbours are at least `apart` and none is beyond `last`."""
     result: list[float] = []
     for place in places:
         result.append(max(place, result[-1] + apart) if result else place)
@@ -91,27 +91,27 @@ class Sheet:
         self.figure = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor="white")
 
     def axes(self, label: str, left: float, top: float, width: float, height: float) -> Axes:
-        """Axes in that box, found again by their label."""
+        """Add axes in a box, with a label to find them by."""
         place = (left / WIDTH, 1 - (top + height) / self._height, width / WIDTH, height / self._height)
         return self.figure.add_axes(place, label=label)
 
     def write(self, left: float, baseline: float, words: str, **style: Any) -> None:
-        """Words that begin at `left`, or as `ha` among the style says."""
+        """Write words that begin at `left`, or are aligned as `ha` in the style says."""
         self.figure.text(left / WIDTH, 1 - baseline / self._height, words, **style)
 
     def title(self, name: str, explained: Sequence[str]) -> None:
-        """The title, and lines below it that say what is shown."""
+        """Write the title, and lines below it that say what is shown."""
         self.write(MARGIN, 62, name, fontsize=TITLE, fontweight="bold")
         for line, words in enumerate(explained):
             self.write(MARGIN, 104 + LINE * line, words, color=QUIET)
 
     def named(self, left: float, baseline: float, name: str, words: str) -> None:
-        """The name of what is below, and words about it."""
+        """Write the name of the panel below, and words about it."""
         self.write(left, baseline, name, fontweight="bold")
         self.write(left + _BOLD * len(name) + 16, baseline, words, color=QUIET)
 
     def legend(self, handles: Sequence[Artist], right: float, middle: float, handlelength: float = 1.6) -> None:
-        """A line of what colours mean, that ends at `right`."""
+        """Add a legend in one line that ends at `right`."""
         legend = self.figure.legend(
             handles=list(handles),
             loc="center right",

@@ -1,4 +1,4 @@
-"""The picture of walking: for each walk its way and support, its footfalls, its stability and its joints' speed."""
+"""The picture of walking: for each walk its path and support, its footfalls, its stability and its joints' speed."""
 
 from __future__ import annotations
 
@@ -219,7 +219,7 @@ class WalkBand:
         self._sheet.write(left + width / 2, below, "x from the hip, forward to the right (mm)", ha="center")
 
     def _over_time(self, label: str, box: _Box, lines: Mapping[float, str], ylim: tuple[float, float]) -> Axes:
-        """A panel over the time of the walk, with lines across and what they are at their right end."""
+        """A panel over the time of the walk, with reference lines labelled at their right end."""
         axes = self._axes(label, box)
         axes.set(xlim=(0, self._times[-1]), ylim=ylim)
         start, end = self._times[self._falls.first], self._times[self._falls.last]

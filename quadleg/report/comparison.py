@@ -49,7 +49,7 @@ _ABOUT_TABLE = "The difference is the second less the first. What only one of th
 
 
 def common_event(a: RecordingAnalysis, b: RecordingAnalysis) -> tuple[str, tuple[float, float]]:
-    """What both have in common to count time from, in words, and its time in s in each."""
+    """Return the event from which both count time, in words, and its time in s in each."""
     ways: Sequence[tuple[str, Callable[[RecordingAnalysis], float | None]]] = (
         ("it was enabled", lambda analysis: _first(analysis, "rising")),
         ("it began to follow what was asked", lambda analysis: _first(analysis, "active")),
@@ -107,7 +107,7 @@ def _table(sides: Sequence[ComparedRecording]) -> PageTable:
 
 
 def _tracking_table(sides: Sequence[ComparedRecording]) -> list[PageTable]:
-    """Each joint's tracking error in both; none where one of the two has no commands."""
+    """Return each joint's tracking error in both; empty if one of the two has no commands."""
     found = [each for each in (side.analysis.joints.tracking for side in sides) if each]
     if len(found) < len(sides):
         return []

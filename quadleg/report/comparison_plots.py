@@ -57,7 +57,7 @@ class ComparedRecording:
 
 
 def compared_pictures(sides: Sequence[ComparedRecording], event: str) -> list[ReportPicture]:
-    """Those that both recordings have something for."""
+    """Return the pictures for which both recordings have data."""
     since = f"Time counts from when {event}." if event != "the beginning" else "Time counts from the beginning of each."
     found = []
 

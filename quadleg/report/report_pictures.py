@@ -28,14 +28,14 @@ class ReportPicture:
     draw: Callable[[], Figure]
 
     def png(self) -> bytes:
-        """The picture as a PNG file's bytes."""
+        """Draw the picture; return the bytes of a PNG file."""
         stream = BytesIO()
         self.draw().savefig(stream, format="png", dpi=PNG_DPI)
         return stream.getvalue()
 
 
 def pictures(analysis: RecordingAnalysis) -> list[ReportPicture]:
-    """Those that the recording has something for, in the order of a report."""
+    """Return the pictures for which the recording has data, in the order of a report."""
     found: list[ReportPicture] = []
 
     def add(there: bool, draw: Callable[[RecordingAnalysis], Figure], heading: str, about: str) -> None:

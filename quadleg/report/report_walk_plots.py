@@ -1,4 +1,4 @@
-"""The pictures of a report that show walking: footfalls, feet from the side, and the way from above."""
+"""The pictures of a report that show walking: footfalls, feet from the side, and the path from above."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def gait(analysis: RecordingAnalysis) -> Figure:
 
 
 def _window(analysis: RecordingAnalysis, walk: WalkSegment) -> tuple[float, float]:
-    """Some strides of a walk, in s: those in which it was planned to go fastest."""
+    """Return begin and end in s of the strides of a walk with the fastest plan."""
     long = min(_STRIDES * analysis.body.stride(walk.gait), walk.end - walk.start)
     planned = analysis.body.speed("planned_feet")
     middle = (walk.start + walk.end) / 2
@@ -151,7 +151,7 @@ def _sides(
 
 
 def path(analysis: RecordingAnalysis) -> Figure:
-    """The way from above, with the estimate's ellipses, and the estimate's errors."""
+    """The path from above, with the estimate's ellipses, and the estimate's errors."""
     with report_style():
         estimate = analysis.body.estimate
         assert estimate is not None
