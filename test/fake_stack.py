@@ -14,7 +14,9 @@ from rclpy.parameter import parameter_value_to_python
 from std_msgs.msg import String
 from std_srvs.srv import SetBool
 
+from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import LATCHED
+from quadleg.safety.node_status import NodeStatus
 
 LIMITS = "gait: creep\ngaits: [creep, trot]\nmax_velocity: [0.07, 0.04, 0.4]\nmin_velocity: [-0.06, -0.05, -0.5]\n"
 
@@ -30,7 +32,7 @@ class FakeStack:
         self._diagnostics = probe.hear(DiagnosticArray, "diagnostics")
         self._gait = probe.node.create_publisher(DiagnosticArray, "diagnostics", 10)
         self._limits = probe.node.create_publisher(String, "walking_limits", LATCHED)
-        self._state = probe.node.create_publisher(String, "state", LATCHED)
+        self._state = probe.node.create_publisher(DiagnosticStatus, "joint_watchdog/status", LATCHED)
         self.asked: list[object] = []
         node = probe.node
         node.create_service(SetBool, "enable", self.answers("enable", lambda request: request.data))
@@ -59,7 +61,7 @@ class FakeStack:
         self._limits.publish(String(data=text))
 
     def state(self, state: str) -> None:
-        self._state.publish(String(data=f"{state}: for a test"))
+        self._state.publish(message_of(NodeStatus(state), "joint_watchdog"))
 
     def gait_says(self, scale: float) -> None:
         """gait's own diagnostics: the share of the velocity that it walks at."""

@@ -18,6 +18,9 @@ from quadleg.recording.mcap_file import McapFile
 from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
 STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
@@ -26,16 +29,17 @@ BEGIN = 1_700_000_000.0  # s since 1970, of the first message
 RATE = 50.0
 FILE = find_robot("greenhouse_inspector")
 ROBOT = load_robot(FILE)
+FIRST_PULSE = Reason.of(ReasonCode.FIRST_PULSES, joint="front_left_abduction", number=1, count=12)
 STATES = (
-    (0.0, "off: not enabled yet"),
-    (1.0, "rising: enabled"),
-    (1.02, "rising: first pulses: front_left_abduction, 1 of 12"),
-    (1.8, "rising: rising to the standing height"),
-    (3.0, "active: following the joint targets"),
-    (8.0, "hold: no good frame for 3 periods; are gait, base_motion and leg_ik running?"),
-    (8.5, "active: following the joint targets"),
-    (10.0, "lowering: asked to sit"),
-    (11.0, "off: at rest (asked to sit)"),
+    (0.0, NodeStatus("off", Reason.of(ReasonCode.NOT_ENABLED))),
+    (1.0, NodeStatus("rising", Reason.of(ReasonCode.ENABLED))),
+    (1.02, NodeStatus("rising", FIRST_PULSE)),
+    (1.8, NodeStatus("rising", Reason.of(ReasonCode.RISING))),
+    (3.0, NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))),
+    (8.0, NodeStatus("hold", Reason.of(ReasonCode.NO_FRAME, periods=3))),
+    (8.5, NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))),
+    (10.0, NodeStatus("lowering", Reason.of(ReasonCode.ASKED_TO_SIT))),
+    (11.0, NodeStatus("off", Reason.of(ReasonCode.AT_REST, Reason.of(ReasonCode.ASKED_TO_SIT)))),
 )
 WALKS = (4.0, 7.0)  # s from when until when
 SPEED = 0.1  # m/s ahead by the plan
@@ -52,6 +56,8 @@ TYPES = {
     "base_target": "geometry_msgs/msg/PoseStamped",
     "state": "std_msgs/msg/String",
     "servo_state": "std_msgs/msg/String",
+    "joint_watchdog/status": "diagnostic_msgs/msg/DiagnosticStatus",
+    "servo_output/status": "diagnostic_msgs/msg/DiagnosticStatus",
     "walking_limits": "std_msgs/msg/String",
     "diagnostics": "diagnostic_msgs/msg/DiagnosticArray",
 }
@@ -138,11 +144,18 @@ def text(words: str) -> Any:
 
 
 def diagnosis(node: str, level: int, message: str, **values: object) -> Any:
+    return msg("diagnostic_msgs/DiagnosticArray", header=header(), status=[_said(node, level, message, values)])
+
+
+def status(node: str, said: NodeStatus) -> Any:
+    return _said(node, 0, said.sentence, said.values())
+
+
+def _said(node: str, level: int, message: str, values: Mapping[str, object]) -> Any:
     pairs = [msg("diagnostic_msgs/KeyValue", key=key, value=str(value)) for key, value in values.items()]
-    status = msg(
+    return msg(
         "diagnostic_msgs/DiagnosticStatus", level=level, name=node, message=message, hardware_id="", values=pairs
     )
-    return msg("diagnostic_msgs/DiagnosticArray", header=header(), status=[status])
 
 
 @dataclass
@@ -209,9 +222,12 @@ def made(seed: int = 1, torque: bool = True) -> SampleRecording:
         if walking[k]:
             add((time, "cmd_vel", msg("geometry_msgs/TwistStamped", header=header(), twist=twist((0.12, 0, 0)))))
     add((3.2, "base_target", msg("geometry_msgs/PoseStamped", header=header(), pose=pose_of((0.0, 0.0, 0.14)))))
-    for time, words in STATES:
-        add((time, "state", text(words)))
-    add((0.0, "servo_state", text("following: the watchdog's commands")))
+    for time, said in STATES:
+        add((time, "state", text(f"{said.state}: {said.sentence}")))
+        add((time, "joint_watchdog/status", status("joint_watchdog", said)))
+    following = NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED))
+    add((0.0, "servo_state", text(f"{following.state}: {following.sentence}")))
+    add((0.0, "servo_output/status", status("servo_output", following)))
     add((0.0, "walking_limits", text("gait: trot\ngaits: [creep, trot]\n")))
     for second in range(12):
         late = {"tick_to_bytes_p50_ms": 2 + second / 10, "tick_to_bytes_p99_ms": 9 + second / 10}

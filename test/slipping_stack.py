@@ -18,9 +18,11 @@ from std_msgs.msg import String
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
+from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.node_status import NodeStatus
 
 MODEL = load_robot(find_robot("greenhouse_inspector"))
 PERIOD = 0.02
@@ -54,9 +56,10 @@ class SlippingStack:
         self._joints = node.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._odom = node.create_publisher(Odometry, "odom", LATEST)
         self._diagnostics = node.create_publisher(DiagnosticArray, "diagnostics", 10)
-        self._states = [node.create_publisher(String, topic, LATCHED) for topic in ("state", "servo_state")]
-        for publisher, words in zip(self._states, ("active: for a test", "following: for a test")):
-            publisher.publish(String(data=words))
+        states = {"joint_watchdog": "active", "servo_output": "following"}
+        self._statuses = [node.create_publisher(DiagnosticStatus, f"{name}/status", LATCHED) for name in states]
+        for publisher, (name, state) in zip(self._statuses, states.items()):
+            publisher.publish(message_of(NodeStatus(state), name))
         node.create_subscription(TwistStamped, "cmd_vel", self._take, LATEST)
         node.create_subscription(PoseStamped, "base_target", self._take_target, LATEST)
         node.create_service(GetParameters, "servo_output/get_parameters", self._parameters)

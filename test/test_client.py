@@ -21,6 +21,9 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 ASKED = 1_000
 MODEL = sample_robots.inspector()
@@ -34,7 +37,11 @@ def standing(state: str, motion: str, planned: float, height: float, **more: obj
     """A robot that stands still at a height in m, and whose base_motion says a height and how it moves."""
     angles = legs_inverse(MODEL, Pose.from_rpy(0, 0, height, 0, 0, 0), MODEL.standing.feet)
     values = {"target_stamp": ASKED, "motion": motion, "planned": f"0 0 {planned} 0 0 0", **more}
-    now = Snapshot().with_state(state, "for a test", 0.0).with_reports({"base_motion": report(motion, **values)})
+    now = (
+        Snapshot()
+        .with_status("joint_watchdog", NodeStatus(state), 0.0)
+        .with_reports({"base_motion": report(motion, **values)})
+    )
     return now.with_angles(dict(zip(JOINT_NAMES, angles))).with_angles(dict(zip(JOINT_NAMES, angles)))
 
 
@@ -61,9 +68,10 @@ def test_a_plan_that_is_stopped_is_not_reached() -> None:
 
 def test_a_body_that_does_not_follow_for_a_while_is_told_with_its_code_where_and_how_much() -> None:
     now, request = standing("active", "arrived", 0.14, 0.14), PoseRequest(ASKED)
-    weak = report(following="torque_limit", following_where="rear_left_knee", following_figure="104 % of stall")
-    lags = now.with_reports({"joint_watchdog": weak})
-    assert request.reached(now.with_reports({"joint_watchdog": report(following="follows")}), 1.0, MODEL)
+    weak = {"following": "torque_limit", "following_where": "rear_left_knee", "following_figure": "104 % of stall"}
+    lags = now.with_status("joint_watchdog", NodeStatus("active", figures=weak), 0.0)
+    sound = NodeStatus("active", figures={"following": "follows"})
+    assert request.reached(now.with_status("joint_watchdog", sound, 0.0), 1.0, MODEL)
     assert request.following.shortfall == ""
     assert request.reached(lags, 2.0, MODEL)  # a short lag is in the result
     assert request.following.shortfall == "torque limit, rear_left_knee, 104 % of stall"
@@ -96,20 +104,23 @@ def test_the_seconds_of_a_walk_run_neither_before_it_sets_off_nor_while_it_holds
 
 
 def test_a_snapshot_is_frozen_and_what_comes_after_makes_another() -> None:
-    first = Snapshot().with_state("off", "at first", 1.0)
-    second = first.with_state("off", "still", 2.0).with_angles({"a": 1.0}).with_reports({"gait": report("stands")})
-    assert (first.why, dict(first.angles), dict(first.diagnostics)) == ("at first", {}, {})
+    first = Snapshot().with_status("joint_watchdog", NodeStatus("off", Reason.of(ReasonCode.NOT_ENABLED)), 1.0)
+    second = first.with_status("joint_watchdog", NodeStatus("off", Reason.of(ReasonCode.RESET)), 2.0)
+    second = second.with_angles({"a": 1.0}).with_reports({"gait": report("stands")})
+    assert (first.why, dict(first.angles), dict(first.diagnostics)) == ("not enabled yet", {}, {})
     assert second.state_since == 1.0
-    assert second.with_state("rising", "asked to", 3.0).state_since == 3.0
+    assert second.with_status("joint_watchdog", NodeStatus("rising"), 3.0).state_since == 3.0
     with pytest.raises(FrozenInstanceError):
-        first.why = "else"  # type: ignore[misc]
-    for mapping in (second.angles, second.diagnostics, Snapshot().angles):
+        first.state_since = 2.0  # type: ignore[misc]
+    for mapping in (second.angles, second.diagnostics, second.statuses, Snapshot().angles):
         with pytest.raises(TypeError):
             mapping["b"] = 2.0  # type: ignore[index]
 
 
 def test_what_is_known_names_state_reason_warnings_and_silent_nodes() -> None:
-    now = Snapshot().with_state("active", "following the joint targets", 0.0).with_servo_state("following", "")
+    active = NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))
+    now = Snapshot().with_status("joint_watchdog", active, 0.0)
+    now = now.with_status("servo_output", NodeStatus("following"), 0.0)
     now = now.with_reports(
         {
             "base_motion": report("goes no further, stopped by rear_left", b"\x01", heard=9.0),

@@ -14,8 +14,9 @@ from robot_campaign import drawn
 
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.robot.model import MEASURED, MODELLED
-from quadleg.safety.following import FOLLOWS, FollowingCode, Response
-from quadleg.safety.watchdog import State
+from quadleg.safety.following import FOLLOWS, Response
+from quadleg.safety.reason_codes import FollowingCode
+from quadleg.safety.state_machine import State
 from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.fault_trials import STAND, FaultOutcome, fault_trial, in_words
 from quadleg.simulation.faults import InjectedFault, inject

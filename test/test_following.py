@@ -15,7 +15,9 @@ from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse, stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
-from quadleg.safety.following import Following, FollowingCode, Response, in_words, lean_limits
+from quadleg.safety.following import Following, Response, lean_limits
+from quadleg.safety.reason_codes import FollowingCode
+from quadleg.safety.sentences import joints_in_words
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
 ROBOTS = [sample_robots.inspector(), sample_robots.digger()]
@@ -151,8 +153,8 @@ def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told
     while rig.following.shortfall.response is not Response.DROP:
         rig.go(1 / robot.control_rate, -1.5, -1.5)
     assert rig.following.shortfall.code is FollowingCode.TILTING
-    assert rig.following.shortfall.words.endswith("near the torque limit")
-    assert "rear knees" in rig.following.shortfall.words
+    assert str(rig.following.shortfall.reason).endswith("near the torque limit")
+    assert "rear knees" in str(rig.following.shortfall.reason)
 
 
 # The model alone
@@ -166,7 +168,7 @@ def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor(
         shortfall = following.step(stance_angles(robot, robot.standing), now)
     assert shortfall.code is FollowingCode.TORQUE_LIMIT
     assert any(name.endswith("_knee") for name in shortfall.where)
-    assert "stall torque" in shortfall.words
+    assert "stall torque" in str(shortfall.reason)
 
 
 def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_measured() -> None:
@@ -174,7 +176,7 @@ def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_m
     rear = [JOINT_NAMES.index(name) for name in ("rear_left_knee", "rear_right_knee")]
     shortfall = measured(needing(robot, 0.95), {joint: radians(49) for joint in rear})
     assert (shortfall.code, shortfall.where) == (FollowingCode.TORQUE_LIMIT, ("rear_left_knee", "rear_right_knee"))
-    assert shortfall.words == "rear knees at their torque limit, 49° from the commanded angle"
+    assert str(shortfall.reason) == "rear knees at their torque limit, 49° from the commanded angle"
 
 
 def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
@@ -340,4 +342,4 @@ def test_servos_that_are_slower_than_asked_but_arrive_raise_no_alarm(share: floa
     ],
 )
 def test_pairs_of_joints_are_named_as_people_do(joints: tuple[str, ...], words: str) -> None:
-    assert in_words(joints) == words
+    assert joints_in_words(joints) == words

@@ -13,9 +13,12 @@ import pytest
 import sample_robots
 from watchdog_rig import WatchdogRig
 
-from quadleg.analysis.events import Weight, events, spells
-from quadleg.safety.following import FollowingCode
-from quadleg.safety.watchdog import State
+from quadleg.analysis.events import events, spells
+from quadleg.safety.explanation import Weight
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import FollowingCode, ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
 ROBOTS = [replace(sample_robots.inspector(), frames=()), replace(sample_robots.digger(), frames=())]
@@ -121,25 +124,27 @@ def test_a_switch_off_at_once_is_category_0(up: WatchdogRig) -> None:
     assert up.watchdog.stop_category == 0
 
 
-def test_reports_put_the_cause_by_its_code_and_never_by_the_sentence() -> None:
-    words = [(0.0, "active: following the joint targets"), (5.0, "lowering: words of tomorrow"), (7.0, "off: at rest")]
-    told = [(0.0, "follows"), (5.0, "tilting"), (7.0, "tilting")]
-    found = events(spells(words, 9.0), [], told)
-    lowering = next(event for event in found if event.state == "lowering")
+def test_reports_tell_the_cause_by_its_code() -> None:
+    tilting = Reason.of(FollowingCode.TILTING, joints="rear_left", figure="14°", limit_deg="9")
+    told = [(0.0, NodeStatus("active")), (5.0, NodeStatus("lowering", tilting)), (7.0, NodeStatus("off"))]
+    lowering = next(event for event in events(spells(told, 9.0), []) if event.state == "lowering")
     assert "leaned farther" in lowering.explanation.what
     assert lowering.weight is Weight.FAULT
+    assert lowering.why == "the body leans 14° towards rear_left, sound servos allow 9°"
 
 
 def test_reports_tell_what_was_said_while_it_still_went_on() -> None:
-    words = [(0.0, "active: following the joint targets"), (3.0, "active: the servos draw much; it goes slower")]
-    found = events(spells(words, 9.0), [], [(0.0, "follows"), (3.0, "overloaded"), (6.0, "follows")])
+    active = NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))
+    slower = replace(active, notices=(Reason.of(FollowingCode.OVERLOADED, figure="1.8 times the modelled"),))
+    found = events(spells([(0.0, active), (3.0, slower), (6.0, active)], 9.0), [])
     told = next(event for event in found if event.weight is Weight.FAULT)
     assert (told.start, told.end) == (3.0, 6.0)
     assert "more current than the motion explains" in told.explanation.what
+    assert told.explanation.then == "it went slower"
 
 
 @pytest.mark.parametrize("code", [code for code in FollowingCode if code is not FollowingCode.FOLLOWS])
 def test_every_code_is_explained(code: FollowingCode) -> None:
-    found = events(spells([(0.0, "hold: some words")], 5.0), [], [(0.0, code.value)])
+    found = events(spells([(0.0, NodeStatus("hold", Reason.of(code)))], 5.0), [])
     assert found[0].weight is Weight.FAULT
     assert found[0].explanation.cure

@@ -10,15 +10,17 @@ import pytest
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import TwistStamped
-from std_msgs.msg import String
 
 from quadleg.gait.velocity_selection import WalkDirection
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.middleware.rclpy_middleware import RclpyMiddleware
+from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import LATCHED
 from quadleg.nodes.gait import Gait
 from quadleg.robot_file.load import find_robot
+from quadleg.safety.node_status import NodeStatus
 
 SOON = 20.0  # s
 
@@ -35,7 +37,8 @@ class GaitNodeRig:
         self.gait = Gait(self._middleware, parameters={"robot": str(path), "gait": "trot"})
         self._other = self._middleware.create_node("other")
         self._velocities = self._other.create_publisher(TwistStamped, "teleop/cmd_vel", 1)
-        self._other.create_publisher(String, "state", LATCHED).publish(String(data="active: for a test"))
+        active = message_of(NodeStatus("active"), "joint_watchdog")
+        self._other.create_publisher(DiagnosticStatus, "joint_watchdog/status", LATCHED).publish(active)
 
     def asked(self, forward: float, left: float) -> tuple[str, dict[str, str]]:
         """What gait says once it has heard this velocity (m/s): a sentence, and its figures."""

@@ -11,24 +11,25 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import RosProbe, wait_until
+from conftest import RosProbe
 from sample_robots import inspector
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from builtin_interfaces.msg import Time
-from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import Transform, Twist, Wrench
 from nav_msgs.msg import Odometry
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
-from std_msgs.msg import String
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.kinematics.body_pose import stance_angles
+from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import LATCHED
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.node_status import NodeStatus
 
 NODE = "from quadleg.nodes.state_estimator import main; main()"
 ROBOT = load_robot(find_robot("greenhouse_inspector"))
@@ -50,12 +51,12 @@ class EstimatorRig:
         self._plan = probe.publisher(MultiDOFJointState, "planned_feet")
         self._imu = probe.node.create_publisher(Imu, "imu/data", qos_profile_sensor_data)
         probe.wait(self._imu.get_subscription_count, 10.0, "a subscriber of imu/data")
-        self._state = probe.node.create_publisher(String, "state", LATCHED)
+        self._state = probe.node.create_publisher(DiagnosticStatus, "joint_watchdog/status", LATCHED)
         self._random = np.random.default_rng(1)
         self.tick = 0
 
-    def state(self, text: str) -> None:
-        self._state.publish(String(data=text))
+    def state(self, state: str) -> None:
+        self._state.publish(message_of(NodeStatus(state), "joint_watchdog"))
 
     def plan(self, missing: str = "", frame: str = "base_footprint") -> None:
         names = [leg for leg in LEGS if leg != missing]
@@ -145,7 +146,7 @@ def bench(start: Callable[..., EstimatorRig]) -> EstimatorRig:
 def test_off_standing_and_bad_input(bench: EstimatorRig):
     """One process for all, since starting it takes the longest."""
     # Off: it says so, and rests.
-    bench.state("off: just started")
+    bench.state("off")
     message = bench.step(30)
     bench.says("the robot is off: the estimate rests")
     assert message.header.frame_id == "odom"
@@ -153,7 +154,7 @@ def test_off_standing_and_bad_input(bench: EstimatorRig):
     assert not any(wrench.force.z for wrench in bench.loads[-1].wrench)
 
     # Active: the feet carry the weight, the covariance is filled in, and the stamp is that of joint_states.
-    bench.state("active: standing")
+    bench.state("active")
     message = bench.step(60)
     stamp = message.header.stamp
     assert (stamp.sec, stamp.nanosec) == (_stamp(0.02 * bench.tick).sec, _stamp(0.02 * bench.tick).nanosec)
@@ -198,19 +199,13 @@ def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[...
     blind = tmp_path / "blind.yaml"
     blind.write_text(demo.replace("imu_link:", "lamp_link:"), encoding="utf-8")
     bench = start(robot=str(blind))
-    diagnostics = bench.probe.publisher(DiagnosticArray, "diagnostics")
-    wait_until(lambda: diagnostics.get_subscription_count() == 2, 10.0, "the node hears it, and the bench")
+    said = bench.probe.publisher(DiagnosticStatus, "servo_output/status")
     bench.joints()
     bench.says("servo_output does not say whether joint_states are measured or modelled")
 
-    def say(node: str, kind: str) -> None:
-        status = DiagnosticStatus(name=f"quadleg: {node}", values=[KeyValue(key="joint_angles", value=kind)])
-        diagnostics.publish(DiagnosticArray(status=[status]))
-
-    bench.state("active: standing")
-    say("another_node", "measured")
+    bench.state("active")
     for kind in ("modelled", "measured"):
-        say("servo_output", kind)
+        said.publish(message_of(NodeStatus("following", figures={"joint_angles": kind}), "servo_output"))
         bench.probe.wait(lambda kind=kind: bench.value("joint_angles") == kind, 5.0, f"{kind} joint angles")
         bench.step(30, imu=lambda: None)
         # Without an IMU, in the robot file or heard, nothing is wrong.
@@ -229,7 +224,7 @@ def test_a_wrong_kind_of_joint_angles_is_refused(domain: int):
 def test_the_transforms_are_those_of_rep_105(bench: EstimatorRig):
     tf2 = pytest.importorskip("tf2_msgs.msg", reason="tf2_msgs does not import: source a ROS 2")
     heard = bench.probe.hear(tf2.TFMessage, "/tf", 100)
-    bench.state("active: standing")
+    bench.state("active")
     bench.step(30)
     bench.probe.wait(lambda: heard, 5.0, "a transform")
     names = [(t.header.frame_id, t.child_frame_id) for t in heard[-1].transforms]

@@ -10,9 +10,10 @@ from watchdog_rig import WatchdogRig, heating
 
 from quadleg.dynamics.servo_heat import HOT, STANDARD_CASE, TOO_HOT, WARM
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.safety.heat_watch import HeatLevel
-from quadleg.safety.idle_watch import ON_A_BOARD, IdleCode, default_idle_time
-from quadleg.safety.watchdog import State, Watchdog
+from quadleg.safety.idle_watch import ON_A_BOARD, default_idle_time
+from quadleg.safety.reason_codes import HeatLevel, IdleCode
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
 
 IDLE = 60.0  # s
 

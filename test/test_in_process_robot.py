@@ -21,7 +21,8 @@ from quadleg.hardware import i2c_board, output_enable, pca9685
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.hardware.output_enable import OutputSwitch
 from quadleg.robot.model import OutputEnable, RobotModel
-from quadleg.safety.watchdog import State, Watchdog
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
 from quadleg.servos import board_link, servo_bank
 
 TRACED = (standing_module, board_link, servo_bank, pca9685, output_enable, i2c_board)

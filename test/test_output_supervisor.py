@@ -18,11 +18,15 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety import output_supervisor as module
+from quadleg.safety import deadlines
 from quadleg.safety.joint_command import ALL, NONE, Command
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
-from quadleg.safety.watchdog import State, Watchdog
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
 
+STOP, ENDING = Reason.of(ReasonCode.EMERGENCY_STOP), Reason.of(ReasonCode.OUTPUT_ENDING)
 ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
 
@@ -65,7 +69,7 @@ class OutputRig:
     def until(self, state: OutputState, within: float = 15.0) -> float:
         begun = self.now
         while self.state is not state:
-            assert self.now - begun < within, f"{self.state} for {within} s: {self.output.why}"
+            assert self.now - begun < within, f"{self.state} for {within} s: {self.output.reason!s}"
             self.tick()
         return self.now - begun
 
@@ -98,7 +102,7 @@ def test_it_begins_off_and_stays_off_by_itself(bench):
     bench.seconds(5.0)
     assert bench.state is OutputState.OFF
     assert bench.output.powered == NONE
-    assert bench.output.why == "no command yet"
+    assert str(bench.output.reason) == "no command yet"
 
 
 def test_powered_commands_are_ignored_until_one_names_no_joint(bench):
@@ -141,7 +145,7 @@ def test_without_power_silence_changes_nothing(bench):
 def test_after_half_a_second_of_silence_it_holds_with_power(following):
     assert following.until(OutputState.HOLDING) == pytest.approx(0.5, abs=2 * following.period)
     assert (following.output.angles, following.output.powered) == (following.standing, ALL)
-    assert "no command from the watchdog for 0.5 s" in following.output.why
+    assert "no command from the watchdog for 0.5 s" in str(following.output.reason)
 
 
 def test_after_three_seconds_of_silence_it_lowers_to_rest_and_switches_off(following):
@@ -153,7 +157,7 @@ def test_after_three_seconds_of_silence_it_lowers_to_rest_and_switches_off(follo
     assert last == following.rest
     assert following.state is OutputState.OFF
     assert following.output.powered == NONE
-    assert following.output.why.startswith("at rest (no command from the watchdog")
+    assert str(following.output.reason).startswith("at rest (no command from the watchdog")
 
 
 def test_it_lowers_along_vertical_lines(following):
@@ -233,8 +237,8 @@ def test_a_command_without_joints_is_obeyed_at_once(following, state):
 def test_a_stop_is_limp_at_once_in_every_state(bench, state):
     if state is not OutputState.OFF:
         bench.follow().until(state)
-    bench.output.stop("emergency stop", bench.now)
-    assert (bench.state, bench.output.why) == (OutputState.STOPPED, "emergency stop")
+    bench.output.stop(STOP, bench.now)
+    assert (bench.state, str(bench.output.reason)) == (OutputState.STOPPED, "emergency stop")
     assert bench.output.powered == NONE
     bench.seconds(10.0)
     assert bench.state is OutputState.STOPPED
@@ -243,33 +247,33 @@ def test_a_stop_is_limp_at_once_in_every_state(bench, state):
 
 
 def test_a_stop_stands_for_half_a_second_so_that_everyone_hears_of_it(following):
-    following.output.stop("emergency stop", following.now)
+    following.output.stop(STOP, following.now)
     begun = following.now
     while not following.empty():
         assert following.state is OutputState.STOPPED
         following.tick()
-    assert following.now - begun == pytest.approx(module.STOPPED_TIME, abs=2 * following.period)
+    assert following.now - begun == pytest.approx(deadlines.STOPPED_TIME, abs=2 * following.period)
     assert following.state is OutputState.FOLLOWING
 
 
 def test_a_second_stop_begins_the_half_second_anew(following):
-    following.output.stop("emergency stop", following.now)
+    following.output.stop(STOP, following.now)
     following.seconds(0.4)
-    following.output.stop("emergency stop", following.now)
+    following.output.stop(STOP, following.now)
     following.seconds(0.4)
     assert not following.empty()
 
 
 @pytest.mark.parametrize("end", [OutputSupervisor.off, OutputSupervisor.lower])
 def test_an_end_does_not_hide_a_stop(following, end):
-    following.output.stop("emergency stop", following.now)
+    following.output.stop(STOP, following.now)
     end(following.output, "servo_output is ending", following.now)
-    assert (following.state, following.output.why) == (OutputState.STOPPED, "emergency stop")
+    assert (following.state, str(following.output.reason)) == (OutputState.STOPPED, "emergency stop")
 
 
 def test_off_is_limp_at_once_without_a_fault(following):
-    following.output.off("switched off at once", following.now)
-    assert (following.state, following.output.why) == (OutputState.OFF, "switched off at once")
+    following.output.off(Reason.of(ReasonCode.SWITCHED_OFF), following.now)
+    assert (following.state, str(following.output.reason)) == (OutputState.OFF, "switched off at once")
     assert following.output.powered == NONE
 
 
@@ -277,28 +281,28 @@ def test_off_is_limp_at_once_without_a_fault(following):
 
 
 def test_lowering_goes_on_whatever_the_watchdog_says(following):
-    following.output.lower("servo_output is ending", following.now)
+    following.output.lower(ENDING, following.now)
     assert following.state is OutputState.LOWERING
     while following.state is OutputState.LOWERING:
         assert not following.command()
         following.tick()
     assert following.state is OutputState.OFF
-    assert following.output.why == "at rest (servo_output is ending)"
+    assert str(following.output.reason) == "at rest (servo_output is ending)"
 
 
 def test_lowering_asked_for_twice_goes_on_as_it_began(following):
-    following.output.lower("first", following.now)
+    following.output.lower(Reason.of(ReasonCode.DEFECT, detail="first"), following.now)
     following.seconds(1.0)
     at = following.output.angles
-    following.output.lower("second", following.now)
-    assert (following.output.angles, following.output.why) == (at, "first")
+    following.output.lower(ENDING, following.now)
+    assert (following.output.angles, str(following.output.reason)) == (at, "first")
     following.until(OutputState.OFF)
 
 
 def test_lowering_without_power_is_off(bench):
     bench.empty()
-    bench.output.lower("servo_output is ending", bench.now)
-    assert (bench.state, bench.output.why) == (OutputState.OFF, "servo_output is ending")
+    bench.output.lower(ENDING, bench.now)
+    assert (bench.state, str(bench.output.reason)) == (OutputState.OFF, "servo_output is ending")
 
 
 # A board found running
@@ -309,8 +313,8 @@ def test_a_board_found_running_is_held_then_lowered(bench):
     found = legs_inverse(bench.robot, pose, bench.robot.standing.feet)
     bench = OutputRig(bench.robot, found)
     assert (bench.state, bench.output.angles, bench.output.powered) == (OutputState.HOLDING, found, ALL)
-    assert "found running" in bench.output.why
-    assert bench.until(OutputState.LOWERING) == pytest.approx(3.0 + module.FOUND_TIME, abs=2 * bench.period)
+    assert "found running" in str(bench.output.reason)
+    assert bench.until(OutputState.LOWERING) == pytest.approx(3.0 + deadlines.FOUND_TIME, abs=2 * bench.period)
     while bench.state is OutputState.LOWERING:
         last = bench.output.angles
         bench.tick()
@@ -355,7 +359,7 @@ class WatchdogAndOutput:
         self.stalled = False  # the output
         self.targets = self.bench.standing
         self.stamp = 0
-        self.said: tuple[OutputState, str] | None = None
+        self.said: tuple[OutputState, Reason] | None = None
         self.new_watchdog()
 
     def new_watchdog(self) -> None:
@@ -381,11 +385,11 @@ class WatchdogAndOutput:
 
     def watchdog_tick(self, now: float) -> None:
         if not self.stalled:
-            said = (self.bench.output.state, self.bench.output.why)
+            said = (self.bench.output.state, self.bench.output.reason)
             if said != self.said:
                 self.said = said
                 self.watchdog.output_says(said[0].value, said[1], now)
-            self.watchdog.output_heard(now)
+            self.watchdog.output_watch.heard(now)
         self.stamp += 1
         commands = [
             self.watchdog.targets(self.stamp, JOINT_NAMES[3 * i : 3 * i + 3], [self.targets[3 * i : 3 * i + 3]], now)
@@ -520,7 +524,7 @@ def test_after_a_stall_of_servo_output_both_come_to_rest_and_stand_again(pair):
 
 
 def test_an_emergency_stop_wants_reset_and_then_enable(pair):
-    pair.bench.output.stop("emergency stop", pair.bench.now)
+    pair.bench.output.stop(STOP, pair.bench.now)
     pair.seconds(2.0)
     assert pair.watchdog.state is State.FAULT
     assert pair.bench.output.powered == NONE
@@ -561,7 +565,7 @@ def test_a_board_that_fails_for_long_is_a_hold_at_what_it_holds(following):
         following.tick()
         assert following.now < 51.0
     assert following.state is OutputState.HOLDING
-    assert "unplugged" in following.output.why
+    assert "unplugged" in str(following.output.reason)
     assert following.output.angles == following.standing
     assert not following.command(), "nobody may be followed to a board that takes nothing"
 
@@ -572,7 +576,7 @@ def test_nothing_moves_while_the_board_fails_and_it_is_lowered_after(following):
         following.tick()
     assert following.state is OutputState.HOLDING
     following.output.board_takes(following.now)
-    assert following.until(OutputState.LOWERING) == pytest.approx(module.LOWER_AFTER, abs=0.05)
+    assert following.until(OutputState.LOWERING) == pytest.approx(deadlines.SILENCE_LOWER, abs=0.05)
     following.until(OutputState.OFF)
 
 
@@ -586,7 +590,7 @@ def test_a_board_that_is_back_may_be_followed_from_where_it_stands(following):
 
 
 def test_a_way_down_waits_for_the_board(following):
-    following.output.lower("asked", following.now)
+    following.output.lower(ENDING, following.now)
     following.seconds(0.5)
     held = following.output.angles
     for _ in range(100):
@@ -605,7 +609,7 @@ def test_a_board_that_fails_now_and_then_does_not_hide_the_watchdogs_silence(fol
         following.output.board_takes(following.now)
         for _ in range(round(0.3 / following.period)):
             following.tick()
-        assert following.now - begun < 2 * module.HOLD_AFTER
+        assert following.now - begun < 2 * deadlines.SILENCE_HOLD
 
 
 def test_who_would_rise_without_a_board_is_told_and_begins_again(bench):
@@ -625,7 +629,7 @@ def test_a_first_pulse_away_from_rest_is_refused(bench):
     bench.empty()
     assert not bench.command(bench.standing)
     assert bench.output.powered == NONE
-    assert "first pulse" in bench.output.why
+    assert "first pulse" in str(bench.output.reason)
     bench.empty()
     assert bench.command(bench.rest, (True, *NONE[1:]))
     assert not bench.command(bench.standing)
@@ -651,7 +655,7 @@ def test_a_failure_at_the_first_pulses_leaves_them_at_rest(following):
 
 def test_a_stop_stands_though_the_board_fails(following):
     following.output.board_fails("unplugged", following.standing, following.now)
-    following.output.stop("emergency stop", following.now)
+    following.output.stop(STOP, following.now)
     following.output.board_fails("unplugged", following.standing, following.now)
     following.tick()
     assert following.state is OutputState.STOPPED
@@ -700,7 +704,7 @@ class OutputStateMachine(RuleBasedStateMachine):
 
     @rule()
     def stop(self) -> None:
-        self.pair.bench.output.stop("emergency stop", self.pair.bench.now)
+        self.pair.bench.output.stop(STOP, self.pair.bench.now)
         assert self.pair.bench.output.powered == NONE
 
     @rule()
@@ -710,7 +714,7 @@ class OutputStateMachine(RuleBasedStateMachine):
     @invariant()
     def it_says_what_it_does(self) -> None:
         if hasattr(self, "pair"):
-            assert self.pair.bench.output.why.strip()
+            assert str(self.pair.bench.output.reason).strip()
             if self.pair.bench.state in (OutputState.OFF, OutputState.STOPPED):
                 assert self.pair.bench.output.powered == NONE
 

@@ -23,7 +23,7 @@ from quadleg.plotting.sheet import WIDTH, save_png, spread
 from quadleg.plotting.state_colours import STATES
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 
 ROBOT = sample_robots.inspector()
 FEET = ROBOT.standing.feet

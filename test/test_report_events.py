@@ -8,35 +8,42 @@ import pytest
 import sample_robots
 from watchdog_rig import WatchdogRig, heating
 
-from quadleg.analysis.events import Weight, complaints, events, explain, notices, spells
+from quadleg.analysis.events import complaints, events, explain, spells
 from quadleg.kinematics.body_pose import stance_angles
+from quadleg.recording.text_messages import Diagnosis
+from quadleg.safety.explanation import Weight
 from quadleg.safety.heat_watch import HeatWatch
+from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.output_supervisor import OutputSupervisor
-from quadleg.safety.watchdog import State
+from quadleg.safety.reason_codes import FollowingCode, HeatLevel, IdleCode, ReasonCode
+from quadleg.safety.sentences import CATALOGUE, Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog_report import status
 
-UNKNOWN = explain("dancing", "").what
+UNKNOWN = explain("dancing", None).what
+
+
+def over_the_wire(said: NodeStatus) -> NodeStatus:
+    """What is left of a status in the pairs of its message."""
+    return NodeStatus.of_values(said.values())
 
 
 class RecordingRig(WatchdogRig):
     """A watchdog on a bench, and what it says of its state at each tick."""
 
     def __init__(self) -> None:
-        self.heard_words: list[tuple[float, str]] = []
-        self.heat_codes: list[tuple[float, str]] = []
-        self.idle_codes: list[tuple[float, str]] = []
+        self.told: list[tuple[float, NodeStatus]] = []
         super().__init__(sample_robots.inspector())
 
     def tick(self, count: int = 1):
         for _ in range(count):
             command = super().tick()
-            self.heard_words.append((self.now, f"{self.watchdog.state.value}: {self.watchdog.why}"))
-            self.heat_codes.append((self.now, self.watchdog.heat.level.value))
-            self.idle_codes.append((self.now, self.watchdog.idle.code(self.now).value))
+            self.told.append((self.now, over_the_wire(status(self.watchdog, self.now))))
         return command
 
     @property
     def events(self):
-        return events(spells(self.heard_words, self.now), [], (), self.heat_codes, self.idle_codes)
+        return events(spells(self.told, self.now), [])
 
 
 @pytest.fixture
@@ -115,12 +122,12 @@ def gone(bench: RecordingRig) -> None:
 
 
 def stopped(bench: RecordingRig) -> None:
-    bench.says("stopped", "emergency stop")
+    bench.says("stopped", ReasonCode.EMERGENCY_STOP)
     bench.tick()
 
 
 def board_off(bench: RecordingRig) -> None:
-    bench.says("stopped", "the board has lost its power: its registers are those of a power-on reset")
+    bench.says("stopped", ReasonCode.BOARD_POWER_LOST, detail="its registers are those of a power-on reset")
     bench.tick()
 
 
@@ -130,18 +137,18 @@ def tipped(bench: RecordingRig) -> None:
 
 
 def ignored(bench: RecordingRig) -> None:
-    bench.says("lowering", "no command from the watchdog for 0.5 s")
+    bench.says("lowering", ReasonCode.WATCHDOG_SILENT, seconds="0.5")
     bench.run(3.0, standing(bench))
 
 
 def output_off(bench: RecordingRig) -> None:
-    bench.says("off", "switched off at once")
+    bench.says("off", ReasonCode.SWITCHED_OFF)
     bench.tick()
 
 
 def off_now(bench: RecordingRig) -> None:
     bench.watchdog.end(bench.now)
-    bench.watchdog.off_now("switched off at once", bench.now)
+    bench.watchdog.off_now(Reason.of(ReasonCode.SWITCHED_OFF), bench.now)
     bench.tick()
 
 
@@ -214,7 +221,7 @@ def test_what_goes_on_within_a_state_is_an_event_of_its_own_once(up: RecordingRi
 def test_each_notice_is_explained(up: RecordingRig) -> None:
     rated = up.robot.supply.rated_current
     up.measured(0.5, current=0.95 * rated, angles=standing(up))
-    assert "current was near" in " ".join(explanation.what for _, explanation in notices(up.watchdog.why))
+    assert "current was near" in " ".join(notice.meaning.what for notice in up.watchdog.notices)
     for _ in range(3):
         up.legs(up.standing, "front_left", "rear_right")
         up.tick(2)
@@ -241,16 +248,34 @@ def test_a_robot_that_will_lower_itself_is_explained(up: RecordingRig) -> None:
     assert any("no command had come" in event.explanation.what for event in up.events)
 
 
-def test_heat_and_idleness_are_told_by_their_codes_and_never_by_the_sentence() -> None:
-    words = [(0.0, "active: words"), (5.0, "lowering: of tomorrow"), (7.0, "off: at rest")]
-    heat = [(0.5, "cool"), (1.0, "warm"), (2.0, "warm"), (3.0, "hot"), (5.0, "too_hot")]
-    found = events(spells(words, 9.0), [], heat=heat)
-    told = [(event.start, event.end, event.weight) for event in found if event.weight is not Weight.USUAL]
-    assert told == [(1.0, 3.0, Weight.NOTICE), (3.0, 5.0, Weight.TROUBLE), (5.0, 7.0, Weight.TROUBLE)]
-    found = events(spells(words, 9.0), [], idle=[(1.0, "lowers_soon"), (5.0, "lowered")])
-    assert [event.explanation.what for event in found if "no command" in event.explanation.what] == [
-        "no command had come for a while",
-        "no command came for a while",
+def test_every_code_of_a_notice_survives_the_wire_and_has_its_sentence() -> None:
+    cause = Reason.of(ReasonCode.JOINT_LIMIT, joint="front_left_hip", angle_deg="9.0", lower_deg="1", upper_deg="2")
+    reason = Reason.of(ReasonCode.AT_LIMIT, cause, seconds="3")
+    said = over_the_wire(NodeStatus("hold", reason, (Reason.of(ReasonCode.SLOWED), cause), {"more": "figures"}))
+    assert (said.state, said.reason, said.notices) == ("hold", reason, (Reason.of(ReasonCode.SLOWED), cause))
+    assert said.figures["more"] == "figures"
+    assert str(said.reason) == "at a limit for 3 s: front_left_hip asked for 9.0°, allowed is 1° to 2°"
+
+
+@pytest.mark.parametrize("code", [*ReasonCode, *FollowingCode, *HeatLevel, *IdleCode], ids=lambda code: code.value)
+def test_every_code_has_a_sentence_unless_nothing_is_so(code) -> None:
+    nothing = (FollowingCode.FOLLOWS, HeatLevel.COOL, IdleCode.NOT_IDLE)
+    assert (code in nothing) is (code.value not in CATALOGUE)
+
+
+def test_a_code_of_another_version_is_told_by_its_name() -> None:
+    said = NodeStatus.of_values({"state": "hold", "reason": "moon_too_bright", "notice_1": "owls"})
+    assert said.sentence == "moon too bright; owls"
+    assert [event.explanation.what for event in events(spells([(0.0, said)], 1.0), [])] == ["it held still with power"]
+
+
+def test_a_recording_without_codes_has_its_states_and_their_words() -> None:
+    told = [(0.0, "active: following the joint targets"), (5.0, "hold: no good frame"), (6.0, "fault: emergency stop")]
+    found = events(spells([(time, NodeStatus.of_text(text)) for time, text in told], 9.0), [])
+    assert [(event.state, event.why, event.weight) for event in found] == [
+        ("active", "following the joint targets", Weight.USUAL),
+        ("hold", "no good frame", Weight.TROUBLE),
+        ("fault", "emergency stop", Weight.FAULT),
     ]
 
 
@@ -258,21 +283,25 @@ def test_reasons_of_servo_output_are_explained() -> None:
     robot, now = sample_robots.inspector(), 0.0
     rest = stance_angles(robot, robot.resting)
     output = OutputSupervisor(robot, 0.02, now, found=rest)
-    said = [(now, "following: the watchdog's commands"), (now, f"{output.state.value}: {output.why}")]
+    following = NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED))
+    said = [(now, following), (now, NodeStatus(output.state.value, output.reason))]
     while output.state.value != "off":
         now += 0.02
         output.tick(now)
-        said.append((now, f"{output.state.value}: {output.why}"))
+        said.append((now, NodeStatus(output.state.value, output.reason)))
     found = events([], spells(said, now))
     assert [event.state for event in found] == ["holding", "lowering", "off"]
     assert not any(event.explanation.what == UNKNOWN for event in found)
-    for why in ("no command from the watchdog for 0.5 s", "the board takes no frame: EIO"):
-        assert explain("holding", why).weight is Weight.TROUBLE
+    for code in (ReasonCode.WATCHDOG_SILENT, ReasonCode.BOARD_FAILS):
+        assert explain("holding", Reason.of(code), by_output=True).weight is Weight.TROUBLE
 
 
 def test_a_stop_that_both_tell_is_one_event() -> None:
-    states = spells([(0.0, "active: following the joint targets"), (5.02, "fault: emergency stop")], 9.0)
-    output = spells([(0.0, "following: the watchdog's commands"), (5.0, "stopped: emergency stop")], 9.0)
+    stop = Reason.of(ReasonCode.EMERGENCY_STOP)
+    active = NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))
+    following = NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED))
+    states = spells([(0.0, active), (5.02, NodeStatus("fault", stop))], 9.0)
+    output = spells([(0.0, following), (5.0, NodeStatus("stopped", stop))], 9.0)
     assert [(event.source, event.state) for event in events(states, output)] == [
         ("watchdog", "active"),
         ("watchdog", "fault"),
@@ -280,22 +309,26 @@ def test_a_stop_that_both_tell_is_one_event() -> None:
 
 
 def test_a_state_of_another_version_is_told_in_its_own_words() -> None:
-    found = events(spells([(0.0, "dancing: for joy")], 1.0), [])
+    found = events(spells([(0.0, NodeStatus.of_text("dancing: for joy"))], 1.0), [])
     assert (found[0].state, found[0].why, found[0].explanation.what) == ("dancing", "for joy", UNKNOWN)
 
 
-def test_complaints_that_differ_by_numbers_are_one() -> None:
-    said = [(float(k), "gait", 1, f"{k} mm are left") for k in range(3)] + [(9.0, "base_motion", 2, "out of reach")]
-    said += [
-        (4.0, "state_estimator", 1, "rear_left slips; front_left slips"),
-        (5.0, "state_estimator", 1, "rear_left slips"),
-    ]
+def complaint(time: float, node: str, level: int, message: str, **values: str) -> Diagnosis:
+    return Diagnosis(time, node, level, message, values)
+
+
+def test_complaints_of_the_same_code_are_one() -> None:
+    said = [complaint(float(k), "gait", 1, f"{k} mm are left", complaint="leans") for k in range(3)]
+    said += [complaint(9.0, "base_motion", 2, "out of reach"), complaint(9.5, "servo_output", 1, "off", complaint="")]
+    two = {"notice_1": "joint_limit", "notice_1.joint": "a", "notice_2": "slowed"}
+    said += [complaint(4.0, "state_estimator", 1, "both", **two)]
+    said += [complaint(5.0, "state_estimator", 1, "one", notice_1="slowed"), complaint(6.0, "gait", 0, "well")]
     found = {(c.node, c.message): (c.count, c.first, c.last) for c in complaints(said)}
     assert found == {
         ("base_motion", "out of reach"): (1, 9.0, 9.0),
         ("gait", "0 mm are left"): (3, 0.0, 2.0),
-        ("state_estimator", "rear_left slips"): (2, 4.0, 5.0),
-        ("state_estimator", "front_left slips"): (1, 4.0, 4.0),
+        ("state_estimator", "slowed to the speed of the servos"): (2, 4.0, 5.0),
+        ("state_estimator", "a asked for ?°, allowed is ?° to ?°"): (1, 4.0, 4.0),
     }
 
 

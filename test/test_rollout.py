@@ -17,7 +17,7 @@ from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
@@ -80,7 +80,8 @@ def test_the_servos_get_what_the_watchdog_commands_through_the_registers():
     wanted = [pulse_from_angle(joint.servo, angle) for joint, angle in zip(ROBOT.joints, rollout.commanded)]
     assert got[-1] == pytest.approx(wanted, abs=count)
     assert rollout.watchdog.sent > 20
-    assert rollout.watchdog.dropped == rollout.watchdog.refused == 0
+    watch = rollout.watchdog.target_watch
+    assert watch.assembly.dropped == watch.refused == 0
 
 
 @pytest.mark.parametrize(("gait", "speed", "seconds"), [("creep", 0.06, 12.8), ("trot", 0.15, 5.6)])

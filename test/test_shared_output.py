@@ -12,11 +12,15 @@ import sample_robots
 
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
+from quadleg.safety.deadlines import STOPPED_TIME
 from quadleg.safety.joint_command import ALL, NONE, Command
-from quadleg.safety.output_supervisor import STOPPED_TIME, OutputState, OutputSupervisor
+from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 from quadleg.safety.shared_output import SharedOutput
 
 PERIOD = 0.02
+STOP = Reason.of(ReasonCode.EMERGENCY_STOP)
 CHANGES_WITHIN = 30.0  # s until the changing thread has its turn, on a busy computer too
 ROBOT: RobotModel = sample_robots.inspector()
 REST = stance_angles(ROBOT, ROBOT.resting)
@@ -44,17 +48,17 @@ def switching() -> Iterator[None]:
 def test_state_reason_and_power_of_a_view_belong_together(output: SharedOutput, switching: None) -> None:
     """Read one after the other, they do not: then this fails within some hundred views."""
     belongs = {
-        (OutputState.FOLLOWING, "the watchdog's commands", ALL),
-        (OutputState.FOLLOWING, "the watchdog's commands", NONE),
-        (OutputState.STOPPED, "a test", NONE),
-        (OutputState.OFF, "no command yet", NONE),
+        (OutputState.FOLLOWING, ReasonCode.COMMANDS_FOLLOWED, ALL),
+        (OutputState.FOLLOWING, ReasonCode.COMMANDS_FOLLOWED, NONE),
+        (OutputState.STOPPED, ReasonCode.EMERGENCY_STOP, NONE),
+        (OutputState.OFF, ReasonCode.NO_COMMAND_YET, NONE),
     }
     over = threading.Event()
 
     def change() -> None:
         now = 0.0
         while not over.is_set():
-            output.stop("a test", now)
+            output.stop(STOP, now)
             now += 2 * STOPPED_TIME
             output.follow(OFF_COMMAND, 1, now)
             output.follow(REST_COMMAND, 2, now)
@@ -66,7 +70,7 @@ def test_state_reason_and_power_of_a_view_belong_together(output: SharedOutput, 
         views, deadline = 0, time.monotonic() + CHANGES_WITHIN
         while views < 5000 or (len(seen) < 2 and time.monotonic() < deadline):
             view = output.view()
-            seen.add((view.state, view.why, view.powered))
+            seen.add((view.state, view.reason.code, view.powered))
             views += 1
     finally:
         over.set()
@@ -77,7 +81,7 @@ def test_state_reason_and_power_of_a_view_belong_together(output: SharedOutput, 
 
 def test_no_frame_has_power_after_a_stop(output: SharedOutput) -> None:
     assert output.next_frame().powered == ALL
-    output.stop("a test", 1.0)
+    output.stop(STOP, 1.0)
     assert output.next_frame().powered == NONE
     assert not output.follow(REST_COMMAND, 3, 1.0 + 2 * STOPPED_TIME)
     assert output.next_frame().powered == NONE
@@ -90,9 +94,9 @@ def test_a_stamp_goes_with_one_frame(output: SharedOutput) -> None:
 
 
 def test_power_that_is_lost_is_a_stop_where_a_joint_had_it(output: SharedOutput) -> None:
-    assert output.power_lost("the board was without power", 1.0)
+    assert output.power_lost(Reason.of(ReasonCode.BOARD_POWER_LOST, detail="a test"), 1.0)
     assert output.view().state is OutputState.STOPPED
-    assert not output.power_lost("the board was without power", 1.1)
+    assert not output.power_lost(Reason.of(ReasonCode.BOARD_POWER_LOST, detail="a test"), 1.1)
 
 
 def test_who_ends_gives_no_joint_power_again(output: SharedOutput) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from quadleg.client import NodeReport, Snapshot
 from quadleg.client.status_sentences import status_in_words
 from quadleg.geometry.transforms import Pose
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 STANDING = Pose.from_rpy(0.0, 0.0, 0.15, 0.0, 0.0, 0.0)
 
@@ -20,10 +21,10 @@ def heard(message: str = "", level: bytes = b"\x00", **values: object) -> NodeRe
 def whole() -> Snapshot:
     watchdog = {"frames_sent": 7, "frames_slowed": 1, "frames_dropped": 2, "targets_refused": 3, "holds": 4}
     return Snapshot(
-        state="active",
-        why="following the joint targets",
-        servo_state="following",
-        servo_why="the watchdog's commands",
+        statuses={
+            "joint_watchdog": NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED)),
+            "servo_output": NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED)),
+        },
         diagnostics={
             "joint_watchdog": heard(last_good_frame_s="0.012", **watchdog),
             "servo_output": heard(
@@ -59,17 +60,16 @@ def test_all_that_is_known_is_said() -> None:
 
 
 def test_the_hottest_servo_is_said_with_where_the_figure_comes_from() -> None:
-    hot = heard(
-        **whole().values("joint_watchdog"), servo_heat="too_hot", servo_hottest="rear_left_knee", servo_hottest_c="91"
-    )
-    said = dict(status_in_words(whole().with_reports({"joint_watchdog": hot}), None, None))["heat"]
+    figures = {"servo_heat": "too_hot", "servo_hottest": "rear_left_knee", "servo_hottest_c": "91"}
+    now = whole().with_status("joint_watchdog", NodeStatus("active", figures=figures), 0.0)
+    said = dict(status_in_words(now, None, None))["heat"]
     assert said.startswith("too hot: ")
     assert "rear_left_knee, about 91 °C" in said
     assert "nothing measures it" in said
 
 
 def test_a_limp_robot_has_neither_a_pose_asked_nor_one_reached() -> None:
-    now = replace(whole(), state="fault")
+    now = whole().with_status("joint_watchdog", NodeStatus("fault"), 0.0)
     said = dict(status_in_words(now, STANDING, STANDING))
     assert "asked" not in said
     assert "reached" not in said
@@ -152,7 +152,11 @@ ASKED = {"asker": "cmd_vel", "asked": "0.2 0 0"}
 def test_the_line_on_walking_says_who_asks_for_what_and_what_scales_or_stops_it(
     values: dict[str, str], words: str
 ) -> None:
-    now = replace(whole(), state="off").with_reports({"gait": heard("what gait says", **{**GAIT, **values})})
+    now = (
+        whole()
+        .with_status("joint_watchdog", NodeStatus("off"), 0.0)
+        .with_reports({"gait": heard("what gait says", **{**GAIT, **values})})
+    )
     said = dict(status_in_words(now, None, None))
     assert said["walk"] == words
     assert said["limits"] == (

@@ -21,7 +21,7 @@ from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot_file.load import find_robot, load_robot
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 from quadleg.servos.simulated_board import SimulatedBoard
 
 KNEE = JOINT_NAMES.index("front_left_knee")

@@ -21,9 +21,12 @@ from watchdog_rig import WatchdogRig
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward, legs_inverse
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety import supply_watch, transitions, watchdog
+from quadleg.safety import deadlines, state_machine, transitions
 from quadleg.safety.joint_command import ALL, NONE, Command
-from quadleg.safety.watchdog import State
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Answer
 
 ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
@@ -145,8 +148,8 @@ def test_first_pulses_are_the_resting_pose_one_servo_after_the_other(bench):
             assert bench.watchdog.why == f"first pulses: {JOINT_NAMES[i]}, {i + 1} of 12"
     assert [i for i, _ in order] == list(range(12))
     apart = np.diff([when for _, when in order])
-    np.testing.assert_allclose(apart, watchdog.POWER_INTERVAL, atol=bench.period)
-    bench.tick(round(watchdog.POWER_INTERVAL / bench.period))
+    np.testing.assert_allclose(apart, state_machine.POWER_INTERVAL, atol=bench.period)
+    bench.tick(round(state_machine.POWER_INTERVAL / bench.period))
     assert bench.watchdog.why == "rising to the standing height"
 
 
@@ -192,8 +195,12 @@ def test_good_frames_are_followed(up):
     up.run(1.0, angles)
     assert up.sent == Command(angles, ALL)
     assert up.state is State.ACTIVE
-    assert up.watchdog.age(up.now) == pytest.approx(up.period)
-    assert (up.watchdog.dropped, up.watchdog.late, up.watchdog.refused) == (0, 0, 0)
+    assert up.watchdog.target_watch.age(up.now) == pytest.approx(up.period)
+    assert (
+        up.watchdog.target_watch.assembly.dropped,
+        up.watchdog.target_watch.assembly.late,
+        up.watchdog.target_watch.refused,
+    ) == (0, 0, 0)
 
 
 def test_a_whole_frame_is_one_of_four_targets(up):
@@ -201,7 +208,7 @@ def test_a_whole_frame_is_one_of_four_targets(up):
     angles = legs_inverse(up.robot, pose, up.robot.standing.feet)
     up.tick()
     assert up.watchdog.frame(angles, up.now) == Command(angles, ALL)
-    assert up.watchdog.age(up.now) == 0.0
+    assert up.watchdog.target_watch.age(up.now) == 0.0
 
 
 def test_a_frame_faster_than_the_servos_is_slowed_and_said_and_stops_nothing(up):
@@ -228,10 +235,10 @@ def test_an_incomplete_frame_is_not_sent_and_says_which_leg_was_missing(up):
     assert up.legs(np.add(up.standing, 0.01), *LEGS[:3]) is None
     up.tick(2)
     assert up.sent == sent
-    assert up.watchdog.dropped == 1
+    assert up.watchdog.target_watch.assembly.dropped == 1
     assert up.watchdog.why == "following the joint targets; frame without rear_right not sent"
     assert up.legs(np.add(up.standing, 0.01), LEGS[3]) is None
-    assert up.watchdog.late == 1
+    assert up.watchdog.target_watch.assembly.late == 1
     up.run(1.5)
     assert up.watchdog.why == "following the joint targets"
 
@@ -241,7 +248,7 @@ def test_a_stamp_that_goes_back_is_no_fault(up):
     up.stamp = 5
     up.run(0.5)
     assert up.state is State.ACTIVE
-    assert (up.watchdog.dropped, up.watchdog.late) == (0, 0)
+    assert (up.watchdog.target_watch.assembly.dropped, up.watchdog.target_watch.assembly.late) == (0, 0)
 
 
 # No good frame: category 2, then 1
@@ -261,7 +268,7 @@ def test_two_seconds_of_hold_without_frames_end_in_lowering_and_then_off(up):
     hold(up)
     begun = up.now
     up.until(State.LOWERING, frames=False)
-    assert up.now - begun == pytest.approx(watchdog.HOLD_TIME, abs=2 * up.period)
+    assert up.now - begun == pytest.approx(deadlines.HOLD_TIME, abs=2 * up.period)
     assert "held for 2 s: no good frame" in up.watchdog.why
     assert up.sent.powered == ALL  # category 1: with power down to the ground
     last = up.sent
@@ -327,10 +334,10 @@ def test_three_bad_targets_in_a_row_are_a_hold_and_then_lowering(up, names, poin
     up.tick()
     assert up.state is State.HOLD
     assert up.sent.powered == ALL
-    assert up.watchdog.refused == 3
+    assert up.watchdog.target_watch.refused == 3
     begun = up.now
     up.until(State.LOWERING)  # good frames do not end this hold
-    assert up.now - begun == pytest.approx(watchdog.HOLD_TIME, abs=2 * up.period)
+    assert up.now - begun == pytest.approx(deadlines.HOLD_TIME, abs=2 * up.period)
     up.until(State.OFF)
 
 
@@ -348,7 +355,7 @@ def test_bad_targets_between_good_frames_are_said_and_stop_nothing(up):
         up.frame()
         up.tick()
     assert up.state is State.ACTIVE
-    assert up.watchdog.refused == 60
+    assert up.watchdog.target_watch.refused == 60
     assert "front_left_hip is nan" in up.watchdog.why
     up.run(1.5)
     assert "nan" not in up.watchdog.why
@@ -401,7 +408,7 @@ def test_a_leg_past_a_joint_limit_stays_at_its_last_good_point_and_the_others_go
 def test_a_limit_for_three_seconds_is_a_hold_that_only_enable_ends(up):
     wanted = beyond(up)
     took = up.until(State.HOLD, angles=wanted)
-    assert took == pytest.approx(watchdog.LIMIT_TIME, abs=3 * up.period)
+    assert took == pytest.approx(deadlines.LIMIT_TIME, abs=3 * up.period)
     assert "at a limit for 3 s: front_right_abduction asked for" in up.watchdog.why
     up.run(10.0)  # neither good frames nor time end it
     assert up.state is State.HOLD
@@ -590,7 +597,7 @@ def test_an_emergency_stop_is_off_at_once_and_a_fault_in_any_state(bench, state)
     if state is not State.OFF:
         power(bench, state)
     assert bench.state is state
-    bench.says("stopped", "emergency stop")
+    bench.says("stopped", ReasonCode.EMERGENCY_STOP)
     assert bench.state is State.FAULT
     assert bench.tick() == Command(bench.rest, NONE)
     assert bench.watchdog.why == "emergency stop"
@@ -598,7 +605,7 @@ def test_an_emergency_stop_is_off_at_once_and_a_fault_in_any_state(bench, state)
 
 def test_a_fault_is_left_only_by_reset(bench):
     bench.up()
-    bench.says("stopped", "emergency stop")
+    bench.says("stopped", ReasonCode.EMERGENCY_STOP)
     assert bench.refused() == "not enabled: in fault (emergency stop); call reset first"
     bench.says("off")
     bench.says("following")
@@ -608,7 +615,7 @@ def test_a_fault_is_left_only_by_reset(bench):
     assert bench.state is State.FAULT
     done, words = bench.watchdog.reset(bench.now)
     assert done
-    assert words.startswith("reset; put the legs into the resting pose")
+    assert str(words).startswith("reset; put the legs into the resting pose")
     assert bench.state is State.OFF
     assert "enable when the legs are in the resting pose" in bench.watchdog.why
     bench.enable()
@@ -618,7 +625,7 @@ def test_a_fault_is_left_only_by_reset(bench):
 @pytest.mark.parametrize("state", [State.OFF, State.ACTIVE])
 def test_reset_without_a_fault_changes_nothing(bench, state):
     bench.up() if state is State.ACTIVE else bench.follow()
-    assert bench.watchdog.reset(bench.now) == (True, f"nothing to reset: {state.value}")
+    assert bench.watchdog.reset(bench.now) == Answer(True, Reason.of(ReasonCode.NO_FAULT, state=state.value))
     assert bench.state is state
 
 
@@ -628,7 +635,7 @@ def test_reset_without_a_fault_changes_nothing(bench, state):
 def test_a_silent_servo_output_is_a_hold_that_ends_when_it_follows_again(up):
     up.alive = False
     took = up.until(State.HOLD)
-    assert took == pytest.approx(watchdog.OUTPUT_SILENT, abs=3 * up.period)
+    assert took == pytest.approx(deadlines.OUTPUT_SILENT, abs=3 * up.period)
     assert up.watchdog.why == "servo_output is silent"
     up.run(5.0)
     assert up.state is State.HOLD  # it would not hear of a lowering
@@ -647,7 +654,7 @@ def test_enabled_before_servo_output_is_back_it_goes_on_when_that_follows(up):
     up.alive = True
     up.run(0.4)  # its joint states are heard, its word is not: the last one was that of the old servo_output
     assert up.state is State.HOLD
-    up.says("holding", "the board was found running")
+    up.says("holding", ReasonCode.FOUND_RUNNING)
     up.run(0.4)
     assert up.state is State.HOLD
     up.says("following")
@@ -659,7 +666,7 @@ def test_enabled_with_a_servo_output_that_does_not_come_back_it_lowers_after_two
     up.alive = False
     up.until(State.HOLD)
     up.enable()
-    assert up.until(State.LOWERING) == pytest.approx(watchdog.HOLD_TIME, abs=2 * up.period)
+    assert up.until(State.LOWERING) == pytest.approx(deadlines.HOLD_TIME, abs=2 * up.period)
     assert "servo_output is silent" in up.watchdog.why
 
 
@@ -683,7 +690,7 @@ def test_a_watchdog_that_finds_itself_ignored_goes_off_and_keeps_silent(up, doin
     before = up.count
     up.run(1.0)
     assert up.count == before
-    up.says("off", "at rest")
+    up.says("off", ReasonCode.OUTPUT_ENDING)
     assert up.tick() == Command(up.rest, NONE)
 
 
@@ -700,9 +707,10 @@ def test_while_another_watchdog_has_the_power_this_one_is_silent_and_does_not_en
     for _ in range(round(2 / bench.period)):
         bench.watchdog.other_commands(bench.now)
         assert bench.tick() is None, "a command without joints would cut the other's power"
-    done, why = bench.watchdog.enable(True, bench.now)
+    done, reason = bench.watchdog.enable(True, bench.now)
     assert not done
-    assert "another joint_watchdog" in why
+    assert reason.cause.code == ReasonCode.ANOTHER_WATCHDOG
+    assert "another joint_watchdog" in str(reason)
 
 
 def test_another_watchdog_does_not_disturb_one_that_has_the_power(up):
@@ -717,9 +725,9 @@ def test_another_watchdog_does_not_disturb_one_that_has_the_power(up):
 def test_servo_outputs_off_ends_the_power_here_too(bench, state):
     bench.follow()
     power(bench, state)
-    bench.says("off", "the board does not answer")
+    bench.says("off", ReasonCode.BOARD_FAILS, detail="it does not answer")
     assert bench.state is State.OFF
-    assert bench.watchdog.why == "servo_output switched off: the board does not answer"
+    assert bench.watchdog.why == "servo_output switched off: the board takes no frame: it does not answer"
     assert bench.tick() == Command(bench.rest, NONE)
 
 
@@ -783,7 +791,7 @@ def test_a_good_supply_message_after_a_bad_one_lets_it_be_enabled(bench):
 
 def test_a_low_supply_lowers_after_half_a_second_and_says_voltage_and_limit(up):
     low = volts(up, 0.84)
-    up.measured(supply_watch.LOW_TIME - up.period, low)
+    up.measured(deadlines.LOW_TIME - up.period, low)
     assert up.state is State.ACTIVE
     up.measured(4 * up.period, low)
     assert up.state is State.LOWERING
@@ -840,7 +848,7 @@ def test_with_the_current_over_the_rating_frames_go_at_half_speed_and_it_is_said
 def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
     far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
     near = amperes(up, 0.95)
-    up.measured(1.5 * (supply_watch.OVER_TIME + watchdog.HOLD_TIME), current=near)
+    up.measured(1.5 * (deadlines.OVER_TIME + deadlines.HOLD_TIME), current=near)
     assert up.state is State.ACTIVE
     words = f"supply gives {near:.1f} A, it is rated for {amperes(up, 1):g} A"
     assert up.watchdog.why == f"following the joint targets; slowed to half of the servos' speed: {words}"
@@ -851,14 +859,14 @@ def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
 
 def test_a_current_over_the_rating_for_a_second_is_a_hold_and_two_seconds_later_lowering(up):
     over = amperes(up, 1.2)
-    up.measured(supply_watch.OVER_TIME - up.period, current=over)
+    up.measured(deadlines.OVER_TIME - up.period, current=over)
     assert up.state is State.ACTIVE
     up.measured(4 * up.period, current=over)
     assert up.state is State.HOLD
     assert up.sent.powered == ALL
     assert up.watchdog.why.startswith("supply gives ")
     assert "supply gives" in up.refused()
-    up.measured(watchdog.HOLD_TIME - 0.1, current=over)  # good frames do not end it
+    up.measured(deadlines.HOLD_TIME - 0.1, current=over)  # good frames do not end it
     assert up.state is State.HOLD
     up.measured(0.2, current=over)
     assert up.state is State.LOWERING
@@ -896,7 +904,7 @@ def test_a_current_over_the_rating_while_it_rises_is_lowered_after_a_second(benc
         bench.measure(current=amperes(bench, 1.2))
         bench.tick()
     assert bench.state is State.LOWERING
-    assert bench.now - begun == pytest.approx(supply_watch.OVER_TIME, abs=3 * bench.period)
+    assert bench.now - begun == pytest.approx(deadlines.OVER_TIME, abs=3 * bench.period)
     assert bench.watchdog.why.startswith("supply gives ")
 
 
@@ -958,7 +966,7 @@ def test_the_tip_angle_is_the_robot_files(bench):
 def test_a_tilt_not_measured_any_more_is_forgotten(up):
     up.watchdog.tilt(radians(80), up.now)
     up.run(2.1)
-    assert np.isnan(up.watchdog.tilted)
+    assert np.isnan(up.watchdog.tilt_watch.tilt)
     up.watchdog.tilt(radians(80), up.now)  # a first one again
     up.tick()
     assert up.state is State.ACTIVE
@@ -1013,7 +1021,7 @@ class WatchdogStateMachine(RuleBasedStateMachine):
     @rule(on=st.booleans())
     def enable(self, on) -> None:
         done, words = self.bench.watchdog.enable(on, self.bench.now)
-        assert words
+        assert str(words)
         if on and done:
             assert self.bench.watchdog.powered
 

@@ -13,7 +13,10 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.safety.joint_command import NONE, Command
-from quadleg.safety.watchdog import State, Watchdog
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
 
 
 def heating(resistance: float, seconds: float = 5.0) -> RobotModel:
@@ -73,9 +76,9 @@ class WatchdogRig:
         self.count += 1
         return command
 
-    def says(self, state: str, why: str = "so it is") -> None:
+    def says(self, state: str, code: ReasonCode = ReasonCode.BOARD_FAILS, **figures: str) -> None:
         self.heard = True
-        self.watchdog.output_says(state, why, self.now)
+        self.watchdog.output_says(state, Reason.of(code, **figures), self.now)
         self.lasting &= self.watchdog.powered
 
     def tick(self, count: int = 1) -> Command | None:
@@ -83,7 +86,7 @@ class WatchdogRig:
         for _ in range(count):
             self.now += self.period
             if self.alive and self.heard:
-                self.watchdog.output_heard(self.now)
+                self.watchdog.output_watch.heard(self.now)
             command = self.look(self.watchdog.tick(self.now))
             self.lasting &= self.watchdog.powered
         return command
@@ -106,7 +109,7 @@ class WatchdogRig:
             self.lasting &= self.watchdog.powered
 
     def off_now(self) -> None:
-        self.watchdog.off_now("switched off at once", self.now)
+        self.watchdog.off_now(Reason.of(ReasonCode.SWITCHED_OFF), self.now)
         self.lasting = False
 
     def seconds(self, seconds: float) -> None:
@@ -145,16 +148,16 @@ class WatchdogRig:
         return self.now - begun
 
     def enable(self, on: bool = True) -> str:
-        done, words = self.watchdog.enable(on, self.now)
-        assert done, words
-        return words
+        done, answer = self.watchdog.enable(on, self.now)
+        assert done, answer
+        return str(answer)
 
     def refused(self) -> str:
         before = self.state
-        done, words = self.watchdog.enable(True, self.now)
+        done, answer = self.watchdog.enable(True, self.now)
         assert not done
         assert self.state is before
-        return words
+        return str(answer)
 
     def follow(self) -> None:
         self.says("following")

@@ -17,7 +17,7 @@ from quadleg.analysis.joint_analysis import JointAnalysis
 from quadleg.analysis.state_history import StateHistory
 from quadleg.errors import RobotFileError
 from quadleg.recording.reader import Recording
-from quadleg.recording.signal_table import DIAGNOSTICS, HIDDEN, TOPICS, Panel
+from quadleg.recording.signal_table import DIAGNOSTICS, HIDDEN, STATE_TEXTS, TOPICS, Panel
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import RobotModel
@@ -25,7 +25,6 @@ from quadleg.robot_file.load import robot_from_text
 
 Array = NDArray[Any]
 
-_TOLD = ("off:", "stopped:", "holding:", "lowering:")  # what servo_output says of its state is among the events
 _MOST_COUNTED = 1e15  # no counter of a robot gets there
 
 
@@ -54,7 +53,7 @@ class RecordingAnalysis:
         self.signals: Signals = signals_of(recording, topics, np.float32, unused)
         self.notes: list[str] = []
         self.robot = robot or self._recorded_robot()
-        watchdog, output = (spells(self.signals.texts.get(topic, ()), self.end) for topic in ("state", "servo_state"))
+        watchdog, output = (spells(self.signals.states(node), self.end) for node in STATE_TEXTS)
         self.states = StateHistory(watchdog, output)
         self.joints = JointAnalysis(self.signals, self.robot, self.states)
         self.body = BodyAnalysis(self.signals, self.robot, self.states, self.joints)
@@ -141,17 +140,12 @@ class RecordingAnalysis:
     @cached_property
     def events(self) -> list[Event]:
         """All events in the order of time."""
-        told = [d for d in self.signals.diagnostics if d.node == "joint_watchdog"]
-        following, heat, idle = (
-            [(d.time, d.values[key]) for d in told if key in d.values] for key in ("following", "servo_heat", "idle")
-        )
-        return events(self.states.watchdog, self.states.servo_output, following, heat, idle)
+        return events(self.states.watchdog, self.states.servo_output)
 
     @cached_property
     def complaints(self) -> list[Complaint]:
         """What the nodes complained of, apart from what the events say."""
-        told = [d for d in self.signals.diagnostics if d.level and d.node != "joint_watchdog"]
-        return complaints([(d.time, d.node, d.level, d.message) for d in told if not d.message.startswith(_TOLD)])
+        return complaints(d for d in self.signals.diagnostics if d.node != "joint_watchdog")
 
     # What nodes say in numbers
 

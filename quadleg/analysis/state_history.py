@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.analysis.events import POWERED, StateInterval
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import ReasonCode
 
 Array = NDArray[Any]
 Flags = NDArray[np.bool_]
@@ -41,9 +43,13 @@ class StateHistory:
         """(n,) whether the servos were getting their first pulses, one after the other."""
         result = np.zeros(len(times), bool)
         for each in self.watchdog:
-            pulses = [time for time, why in each.said if why.startswith("first pulses")]
+            pulses = [time for time, status in each.told if _gives_first_pulses(status)]
             if pulses:
-                after = (time for time, _ in each.said if time > pulses[-1])
+                after = (time for time, _ in each.told if time > pulses[-1])
                 first, end = np.searchsorted(times, (each.start, next(after, each.end)))
                 result[first:end] = True
         return result
+
+
+def _gives_first_pulses(status: NodeStatus) -> bool:
+    return status.reason is not None and status.reason.code == ReasonCode.FIRST_PULSES

@@ -9,8 +9,9 @@ from types import MappingProxyType
 from typing import Any
 
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN, GuardedListener
-from quadleg.client.snapshot import NodeReport, Snapshot
+from quadleg.client.snapshot import SERVO_OUTPUT, WATCHDOG, NodeReport, Snapshot
 from quadleg.runtime.node_table import GRAPH
+from quadleg.safety.node_status import NodeStatus
 
 NEEDED = tuple(entry.name for entry in GRAPH)
 
@@ -29,16 +30,16 @@ class StackConnection(GuardedListener):
         super().__init__(namespace)
         from diagnostic_msgs.msg import DiagnosticArray
         from sensor_msgs.msg import JointState
-        from std_msgs.msg import String
 
-        from quadleg.middleware.topics import JOINT_STATES, LATCHED
+        from quadleg.middleware.status_topic import hear_status
+        from quadleg.middleware.topics import JOINT_STATES
 
         self._now = Snapshot()  # replaced under the listener's lock, read without
         self.on_angles: Callable[[Mapping[str, float], float], None] | None = None
         self.on_state: Callable[[str], None] | None = None
         self.on_plan: Callable[[Any], None] | None = None
-        self.subscribe(String, "state", self._on_state, LATCHED)
-        self.subscribe(String, "servo_state", self._on_servo_state, LATCHED)
+        hear_status(self.subscribe, WATCHDOG, self._on_watchdog_status)
+        hear_status(self.subscribe, SERVO_OUTPUT, self._on_servo_status)
         self.subscribe(JointState, "joint_states", self._on_joint_states, JOINT_STATES)
         self.subscribe(DiagnosticArray, "diagnostics", self._on_diagnostics, 10)
         self.start()
@@ -97,18 +98,12 @@ class StackConnection(GuardedListener):
         """Forget that the joints stand still: a target goes out."""
         self._replace(lambda now: replace(now, still=False))
 
-    def _on_state(self, message: Any) -> None:
-        from quadleg.middleware.topics import split_state
+    def _on_watchdog_status(self, status: NodeStatus) -> None:
+        self._replace(lambda now: now.with_status(WATCHDOG, status, time.monotonic()))
+        self.tell("on_state", status.state)
 
-        state, why = split_state(message.data)
-        self._replace(lambda now: now.with_state(state, why, time.monotonic()))
-        self.tell("on_state", state)
-
-    def _on_servo_state(self, message: Any) -> None:
-        from quadleg.middleware.topics import split_state
-
-        state, why = split_state(message.data)
-        self._replace(lambda now: now.with_servo_state(state, why))
+    def _on_servo_status(self, status: NodeStatus) -> None:
+        self._replace(lambda now: now.with_status(SERVO_OUTPUT, status, time.monotonic()))
 
     def _on_joint_states(self, message: Any) -> None:
         angles = dict(zip(message.name, message.position))

@@ -13,6 +13,7 @@ from quadleg.client.keywords import check_height, check_numbers, keywords_only
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN
 from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, over_feet, pose_from_words
 from quadleg.client.results import EstimateSource, PoseResult
+from quadleg.client.snapshot import SERVO_OUTPUT, WATCHDOG
 from quadleg.errors import NotReached, Refused, StackNotFound
 from quadleg.geometry.transforms import Pose
 from quadleg.robot.model import JOINT_NAMES, RobotModel
@@ -76,9 +77,7 @@ class PosedRobot(StackConnection):
         self.wait(self._everyone, HEARD_WITHIN, self._who_is_missing)
         if self.last.state != "active":
             self.wait(
-                lambda: (
-                    self.last.state != "off" or self.last.values("joint_watchdog").get("servo_output") == "following"
-                ),
+                lambda: self.last.state != "off" or self.last.codes(WATCHDOG).get("servo_output") == "following",
                 ANSWER_WITHIN,
                 lambda: "servo_output does not follow",
             )
@@ -135,7 +134,7 @@ class PosedRobot(StackConnection):
             lambda: f"the servos do not come to the planned pose; the joints are at {self.reached()}",
             NotReached,
         )
-        joints = self.last.values("servo_output").get("joint_angles", "modelled")
+        joints = self.last.codes(SERVO_OUTPUT).get("joint_angles", "modelled")
         return PoseResult(asked, self.reached(), JOINTS[joints], request.following.shortfall)
 
     def _insist(self, pose: Pose, stamp: Any, request: PoseRequest) -> None:

@@ -6,16 +6,17 @@ from collections.abc import Mapping, Sequence
 from math import inf, radians
 
 from quadleg.client.results import pose_difference
-from quadleg.client.snapshot import Snapshot
+from quadleg.client.snapshot import WATCHDOG, Snapshot
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.geometry.registration import fit_pose
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.safety.following import FollowingCode
+from quadleg.safety.deadlines import HOLD_TIME
+from quadleg.safety.reason_codes import FollowingCode
 
 SHORTFALL_PATIENCE = 1.0  # s: unverified; what passes sooner, as a lag on a busy computer, is in the result only
-HOLD_PATIENCE = 3.0  # s: a hold for missing frames goes on or lowers before that (safety/watchdog.py)
+HOLD_PATIENCE = HOLD_TIME + 1.0  # s: a hold for missing frames goes on or lowers before that
 # m between the planned pose and the joints' pose: under load servos give way, some 3 mm in physics.
 POSITION_TOLERANCE = 0.006
 TURN_TOLERANCE = radians(1.0)
@@ -39,7 +40,7 @@ class FollowingJudge:
 
     def judge(self, now: Snapshot, time: float) -> None:
         """Raise NotReached where the body has not followed for a while; the robot may go on after a short lag."""
-        watchdog = now.values("joint_watchdog")
+        watchdog = now.codes(WATCHDOG)
         code = watchdog.get("following", FollowingCode.FOLLOWS.value)
         if code == FollowingCode.FOLLOWS.value:
             self._since = inf

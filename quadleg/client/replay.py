@@ -17,9 +17,11 @@ from quadleg.errors import NotReached, RecordingError, Refused
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS
 from quadleg.recording.signals import Signals, signals_of
+from quadleg.safety.state_machine import State
 
 VELOCITIES = ("cmd_vel", "teleop/cmd_vel")
 TARGETS = ("base_target", "teleop/base_target")
+STATES = ("state", "joint_watchdog/status")
 GAIT = "gait"
 SAID_EVERY = 5.0  # s
 LOOK_PERIOD = 0.05  # s
@@ -58,9 +60,9 @@ def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: C
 
 def asked_for(recording: Recording) -> Iterator[ReplayedRequest]:
     """All that was asked for while the recorded robot was active, in order. Raises RecordingError for nothing."""
-    signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, "state", DIAGNOSTICS))
+    signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, *STATES, DIAGNOSTICS))
     found = sorted(filter(_is_finite, _all_of(signals)), key=lambda one: one.time)
-    active = [time for time, text in signals.texts.get("state", []) if text.startswith("active")]
+    active = [time for time, status in signals.states("joint_watchdog") if status.state == State.ACTIVE]
     begin = active[0] if active else 0.0
     before = {one.topic: one for one in found if one.time < begin and one.topic in ("base_target", GAIT)}
     kept = [one for one in found if one.time >= begin]

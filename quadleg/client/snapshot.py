@@ -7,9 +7,12 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from types import MappingProxyType
 
+from quadleg.safety.node_status import NodeStatus
+
 STILL_ANGLE = 5e-4  # rad between two messages, below which a joint stands still
 SILENT_AFTER = 3.0  # s: every node publishes diagnostics once a second (middleware/node.py)
 STATE_WORDS: dict[str | None, str] = {"hold": "in hold", "fault": "in fault"}  # the other states are adjectives
+WATCHDOG, SERVO_OUTPUT = "joint_watchdog", "servo_output"
 OK = b"\x00"  # diagnostic_msgs/DiagnosticStatus.OK
 
 
@@ -29,18 +32,48 @@ class NodeReport:
 class Snapshot:
     """What was last heard of a stack. Angles are in rad by joint name, times in s of the steady clock.
 
-    `why` is the sentence that came with `state`, `servo_why` that with `servo_state`; `still` tells that no joint
-    moved between the last two messages of `joint_states`; `diagnostics` are by node.
+    `statuses` are the nodes' states and codes by node, `diagnostics` what they said last; `still` tells that no joint
+    moved between the last two messages of `joint_states`.
     """
 
-    state: str | None = None
+    statuses: Mapping[str, NodeStatus] = field(default_factory=lambda: MappingProxyType({}))
     state_since: float = 0.0
-    why: str = ""
-    servo_state: str | None = None
-    servo_why: str = ""
     angles: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     still: bool = False
     diagnostics: Mapping[str, NodeReport] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def state(self) -> str | None:
+        """The watchdog's state; None where it is not heard."""
+        return self._state_of(WATCHDOG)
+
+    @property
+    def why(self) -> str:
+        """Why it is so, as a sentence."""
+        return self._why_of(WATCHDOG)
+
+    @property
+    def servo_state(self) -> str | None:
+        """servo_output's state; None where it is not heard."""
+        return self._state_of(SERVO_OUTPUT)
+
+    @property
+    def servo_why(self) -> str:
+        """Why it is so, as a sentence."""
+        return self._why_of(SERVO_OUTPUT)
+
+    def codes(self, node: str) -> Mapping[str, str]:
+        """The codes and figures in a node's last status; empty before the first."""
+        status = self.statuses.get(node)
+        return status.figures if status else {}
+
+    def _state_of(self, node: str) -> str | None:
+        status = self.statuses.get(node)
+        return status.state if status else None
+
+    def _why_of(self, node: str) -> str:
+        status = self.statuses.get(node)
+        return status.sentence if status else ""
 
     def values(self, node: str) -> Mapping[str, str]:
         """The figures in a node's last diagnostics; empty before the first."""
@@ -83,13 +116,11 @@ class Snapshot:
 
     # The next snapshot
 
-    def with_state(self, state: str, why: str, now: float) -> Snapshot:
-        """With the watchdog's state and reason."""
-        return replace(self, state=state, why=why, state_since=self.state_since if state == self.state else now)
-
-    def with_servo_state(self, state: str, why: str) -> Snapshot:
-        """With the state of servo_output and its reason."""
-        return replace(self, servo_state=state, servo_why=why)
+    def with_status(self, node: str, status: NodeStatus, now: float) -> Snapshot:
+        """With a newer status of a node, heard at `now`."""
+        statuses = MappingProxyType({**self.statuses, node: status})
+        changed = node == WATCHDOG and status.state != self.state
+        return replace(self, statuses=statuses, state_since=now if changed else self.state_since)
 
     def with_angles(self, angles: Mapping[str, float]) -> Snapshot:
         """With the joints' angles, in rad."""

@@ -28,7 +28,7 @@ def status_in_words(now: Snapshot, asked: Pose | None, reached: Pose | None) -> 
         lines.append(("asked", str(asked)))
     if reached and now.state not in ("off", "fault", None):
         lines.append(("reached", str(reached)))
-    lines += _walking(now) + _servos(now) + _heat(now.values("joint_watchdog")) + _frames(now.values("joint_watchdog"))
+    lines += _walking(now) + _servos(now) + _heat(now.codes("joint_watchdog")) + _frames(now.values("joint_watchdog"))
     lines += _recordings(now.values("recorder"))
     for node, report in sorted(now.diagnostics.items()):
         if report.level != OK and node not in SAID_ABOVE:

@@ -94,12 +94,6 @@ def join_state(state: str, why: str) -> str:
     return f"{state}{STATE_SEPARATOR}{why}"
 
 
-def split_state(text: str) -> tuple[str, str]:
-    """`<state>: <why>` taken apart."""
-    state, _, why = text.partition(STATE_SEPARATOR)
-    return state, why
-
-
 def led_angles(command: RawMessage) -> Sequence[float] | None:
     """The twelve angles of a message of `joint_commands` that powers all joints; None of any other.
 

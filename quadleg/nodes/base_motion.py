@@ -6,7 +6,6 @@ from typing import Any
 
 from geometry_msgs.msg import PointStamped, PoseStamped
 from sensor_msgs.msg import MultiDOFJointState
-from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import TargetError
@@ -18,17 +17,17 @@ from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import feet_and_shift
 from quadleg.middleware.process_host import main_of
+from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import (
-    LATCHED,
     LATEST,
     check_frame,
     led_angles,
     nanoseconds,
     near_place,
     rotation_of,
-    split_state,
 )
 from quadleg.robot.model import LEGS
+from quadleg.safety.node_status import NodeStatus
 
 
 class BaseMotion(QuadlegNode):
@@ -52,7 +51,7 @@ class BaseMotion(QuadlegNode):
         self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
         self.subscribe(PoseStamped, "base_target", self._base_target, LATEST)
         self.subscribe(PoseStamped, "teleop/base_target", self._teleop_target, LATEST)
-        self.subscribe(String, "state", self._state, LATCHED)
+        hear_status(self.subscribe, "joint_watchdog", self._watchdog_status)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
 
     def _base_target(self, message: PoseStamped) -> None:
@@ -73,9 +72,8 @@ class BaseMotion(QuadlegNode):
             self.say_health()
             return None
 
-    def _state(self, message: String) -> None:
-        state, _ = split_state(message.data)
-        self._motion.follow_state(state)
+    def _watchdog_status(self, said: NodeStatus) -> None:
+        self._motion.follow_state(said.state)
 
     def _joint_commands(self, message: RawMessage) -> None:
         self.say_changes(*self._motion.progress(self.steady_time()))  # now that the frame is on its way, nothing waits

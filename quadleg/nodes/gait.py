@@ -21,7 +21,8 @@ from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import PlannedFeetMessage
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, SENSOR_DATA, known_pose, led_angles, split_state
+from quadleg.middleware.status_topic import hear_status
+from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, SENSOR_DATA, known_pose, led_angles
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
 from quadleg.robot.model import JOINT_NAMES
@@ -57,7 +58,7 @@ class Gait(QuadlegNode):
         self._message = PlannedFeetMessage(self.robot, self.prefix)
         self._say_limits()
         inputs = VelocityInputs(self, velocities)
-        self.subscribe(String, "state", self._state, LATCHED)
+        hear_status(self.subscribe, "joint_watchdog", lambda said: self._walk.follow_state(said.state))
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
         self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
@@ -65,10 +66,6 @@ class Gait(QuadlegNode):
         self.handle.check_changes(lambda name, value: self._gaits.choose(value) if name == "gait" else "")
         self.every(period, self._tick)
         self.every(LOOK_PERIOD, inputs.look)
-
-    def _state(self, message: String) -> None:
-        state, _ = split_state(message.data)
-        self._walk.follow_state(state)
 
     def _joint_commands(self, message: RawMessage) -> None:
         self.say_changes(*self._walk.progress())  # now that the frame is on its way, nothing waits for it

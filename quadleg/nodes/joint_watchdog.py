@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from array import array
-from math import degrees, isfinite, nan
+from math import isfinite, nan
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import BatteryState, Imu, JointState
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
@@ -17,35 +17,33 @@ from quadleg.health import Health
 from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import (
-    JOINT_STATES,
-    JOINT_TARGETS,
-    LATCHED,
-    LATEST,
-    SENSOR_DATA,
-    join_state,
-    nanoseconds,
-    split_state,
-)
+from quadleg.middleware.status_topic import StatusPublisher, hear_status
+from quadleg.middleware.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, SENSOR_DATA, join_state, nanoseconds
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import urdf
 from quadleg.safety.idle_watch import default_idle_time
 from quadleg.safety.joint_command import ALL, Command
-from quadleg.safety.watchdog import State, Watchdog
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.output_supervisor import OutputState
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
+from quadleg.safety.watchdog_report import codes, figures, status
 
 LEVELS = {
     State.FAULT: DiagnosticStatus.ERROR,
     State.HOLD: DiagnosticStatus.WARN,
 }
-SERVO_OUTPUT = "quadleg: servo_output"  # in diagnostics
 NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 REPEAT_PERIOD = 1.0  # s: listeners that take no latched messages have the state too
+UNTOLD = Reason.of(ReasonCode.DEFECT, detail="servo_output tells no reason")
 LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
 
 
 class JointWatchdog(QuadlegNode):
-    """Publishes `joint_commands` at the control rate in every state, and `state` with its reason."""
+    """Publishes `joint_commands` at the control rate; state and reason in `state` and, as codes, in `status`."""
 
     sole_topics = ("joint_commands", "state")
 
@@ -66,17 +64,18 @@ class JointWatchdog(QuadlegNode):
         self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle)
         self._tilt = Tilt(self.robot)
         self._measured = False  # whether joint_states are
+        self._told: tuple[object, ...] = ()
         self._said: str | None = None
         self._urdf = urdf(self.robot)
-        self._mismatch: str | None = None
+        self._mismatch: Reason | None = None
         self._last_words = LAST_WORDS
         self._message = JointTrajectory(points=[JointTrajectoryPoint()])
         self._commands = self.create_publisher(JointTrajectory, "joint_commands", LATEST)
         self._state = self.create_publisher(String, "state", LATCHED)
+        self._status = StatusPublisher(self)
         self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
-        self.subscribe(String, "servo_state", self._servo_state, LATCHED)
+        hear_status(self.subscribe, "servo_output", self._servo_status)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
-        self.subscribe(DiagnosticArray, "diagnostics", self._servo_diagnostics, 10, raw=True)
         self.subscribe(BatteryState, "supply", self._supply, LATEST)
         self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
         self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
@@ -89,7 +88,9 @@ class JointWatchdog(QuadlegNode):
     @property
     def ready(self) -> bool:
         """Whether the chain is closed on both sides: frames come in, servo_output is heard."""
-        return self._watchdog.output == "following" and isfinite(self._watchdog.age(self.steady_time()))
+        watchdog = self._watchdog
+        following = watchdog.output_watch.state == OutputState.FOLLOWING
+        return following and isfinite(watchdog.target_watch.age(self.steady_time()))
 
     def _joint_targets(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]
@@ -119,12 +120,10 @@ class JointWatchdog(QuadlegNode):
             point.positions = array("d", [command.angles[i] for i in named])
         self._commands.publish(self._message)
 
-    def _servo_state(self, message: String) -> None:
-        before = self._watchdog.output
-        self._watchdog.output_says(*split_state(message.data), self.steady_time())
+    def _servo_status(self, said: NodeStatus) -> None:
+        self._measured = said.figures.get("joint_angles") == MEASURED
+        self._watchdog.output_says(said.state, said.reason or UNTOLD, self.steady_time())
         self._say()
-        if self._watchdog.output != before:
-            self.say_health()
 
     def _joint_commands(self, message: RawMessage) -> None:
         # Its own name no joint while it has no power on.
@@ -133,19 +132,12 @@ class JointWatchdog(QuadlegNode):
 
     def _joint_states(self, raw: RawMessage) -> None:
         now = self.steady_time()
-        self._watchdog.output_heard(now)
+        self._watchdog.output_watch.heard(now)
         if self._measured and self._watchdog.powered:
             message = raw.read()
             places = dict(zip(message.name, message.position))
             if all(isfinite(places.get(name, nan)) for name in JOINT_NAMES):
                 self._watchdog.following.joints([places[name] for name in JOINT_NAMES], now)
-
-    def _servo_diagnostics(self, message: RawMessage) -> None:
-        if SERVO_OUTPUT.encode() not in message.data:  # reading what every node says would cost
-            return
-        for status in message.read().status:
-            if status.name == SERVO_OUTPUT:
-                self._measured = ("joint_angles", MEASURED) in ((pair.key, pair.value) for pair in status.values)
 
     def _supply(self, message: BatteryState) -> None:
         drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
@@ -165,68 +157,43 @@ class JointWatchdog(QuadlegNode):
         # Commands for another robot than the one that servo_output moves could twist its legs.
         self._mismatch = None
         if message.data != self._urdf:
-            own = f"joint_watchdog has {self.robot.path}"
-            self._mismatch = f"servo_output runs another robot, {own}: give all nodes the same file"
+            self._mismatch = Reason.of(ReasonCode.ANOTHER_ROBOT, path=self.robot.path)
         self.say_health()
 
     def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
         if request.data and self._mismatch:
-            return False, f"not enabled: {self._mismatch}"
-        answer = self._watchdog.enable(request.data, self.steady_time())
+            return False, str(Reason.of(ReasonCode.REFUSED, self._mismatch))
+        done, answer = self._watchdog.enable(request.data, self.steady_time())
         self._say()
-        return answer
+        return done, str(answer)
 
     def _reset(self, _: Trigger.Request) -> tuple[bool, str]:
-        answer = self._watchdog.reset(self.steady_time())
+        done, answer = self._watchdog.reset(self.steady_time())
         self._say()
-        return answer
+        return done, str(answer)
 
     def _repeat(self) -> None:
         if self._said:
             self._state.publish(String(data=self._said))
 
     def _say(self) -> None:
-        text = join_state(self._watchdog.state.value, self._watchdog.why)
-        if text == self._said:
+        watchdog, now = self._watchdog, self.steady_time()
+        told = codes(watchdog, now)
+        if told == self._told:
             return
-        if self._said is None or split_state(self._said)[0] != self._watchdog.state.value:
+        text = join_state(watchdog.state.value, watchdog.why)
+        if not self._told or self._told[0] != watchdog.state:
             self.get_logger().info(text)
-        self._said = text
+        self._told, self._said = told, text
         self._state.publish(String(data=text))
+        self._status.publish(status(watchdog, now), LEVELS.get(watchdog.state, DiagnosticStatus.OK))
         self.say_health()
 
     def health(self) -> Health:
         watchdog, now = self._watchdog, self.steady_time()
-        age, idle_left = watchdog.age(now), watchdog.idle.left(now)
-        values = {
-            "state": watchdog.state.value,
-            "servo_output": watchdog.output or "not heard",
-            "frames_sent": watchdog.sent,
-            "frames_dropped": watchdog.dropped,
-            "frames_slowed": watchdog.slowed,
-            "holds": watchdog.holds,
-            "targets_late": watchdog.late,
-            "targets_refused": watchdog.refused,
-            "last_good_frame_s": f"{age:.3f}",
-            "imu_refused": self._tilt.refused,
-            "stop_category": "" if watchdog.stop_category is None else watchdog.stop_category,
-            "following": watchdog.shortfall.code.value,
-            "following_where": " ".join(watchdog.shortfall.where),
-            "following_figure": watchdog.shortfall.figure,
-            "servo_heat": watchdog.heat.level.value,
-            "servo_hottest": JOINT_NAMES[watchdog.heat.hottest],
-            "servo_hottest_c": f"{watchdog.heat.temperature:.0f}",
-            "idle": watchdog.idle.code(now).value,
-            "idle_left_s": f"{max(idle_left, 0.0):.0f}" if isfinite(idle_left) else "",
-        }
-        measured = {
-            "supply_v": watchdog.supply_watch.voltage,
-            "supply_a": watchdog.supply_watch.current,
-            "tilt_deg": degrees(watchdog.tilted),
-        }
-        values |= {name: f"{value:.2f}" for name, value in measured.items() if isfinite(value)}
+        values = status(watchdog, now).values() | figures(watchdog, now) | {"imu_refused": self._tilt.refused}
         if self._mismatch:
-            return Health(self._mismatch, values, DiagnosticStatus.ERROR)
+            return Health(str(self._mismatch), values, DiagnosticStatus.ERROR)
         level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)
         return Health(join_state(watchdog.state.value, watchdog.why), values, level)
 
@@ -235,7 +202,7 @@ class JointWatchdog(QuadlegNode):
 
     def off_now(self) -> None:
         self._watchdog.end(self.steady_time())
-        self._watchdog.off_now("switched off at once", self.steady_time())
+        self._watchdog.off_now(Reason.of(ReasonCode.SWITCHED_OFF), self.steady_time())
 
 
 main = main_of(JointWatchdog)

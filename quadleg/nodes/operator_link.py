@@ -13,7 +13,8 @@ from std_srvs.srv import SetBool, Trigger
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.middleware.guarded_node import GuardedNode
-from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds, split_state, text_parameter
+from quadleg.middleware.status_topic import hear_status
+from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds, text_parameter
 from quadleg.safety.stop_socket import stop_here
 from quadleg.teleop.body_offsets import BodyOffsets
 from quadleg.teleop.stack_link import Service, ServiceAnswer
@@ -99,6 +100,6 @@ def operator_on(
     """A `StackOperator` that is linked by a node, and hears what it has to over it."""
     operator = StackOperator(OperatorLink(node, frame), body, say, after_fault)
     node.subscribe(TwistStamped, "teleop/cmd_vel", lambda m: operator.hear_velocity(nanoseconds(m.header.stamp)), 10)
-    node.subscribe(String, "state", lambda message: operator.hear_state(*split_state(message.data)), LATCHED)
+    hear_status(node.subscribe, "joint_watchdog", lambda said: operator.hear_state(said.state, said.sentence))
     node.subscribe(String, "walking_limits", lambda message: operator.hear_limits(message.data), LATCHED)
     return operator

@@ -30,6 +30,7 @@ from quadleg.middleware.frame_latency import Latency
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
+from quadleg.middleware.status_topic import StatusPublisher
 from quadleg.middleware.topics import (
     JOINT_STATES,
     LATCHED,
@@ -48,7 +49,10 @@ from quadleg.robot.model import (
 from quadleg.robot.urdf import urdf
 from quadleg.safety.joint_command import NONE, command_of
 from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.safety.stop_socket import StopSocket
 from quadleg.servos.board_kinds import board_kind, open_board
@@ -98,7 +102,7 @@ class ServoOutput(QuadlegNode):
         self._frame_news = threading.Event()
         self._pending_since: float | None = None
         self._written: tuple[tuple[float, ...], tuple[bool, ...]] | None = None
-        self._said: str | None = None
+        self._said: tuple[OutputState, Reason] | None = None
         self._closed = False
         self._refusal: str | None = None
         self._refused = 0
@@ -108,6 +112,7 @@ class ServoOutput(QuadlegNode):
         self._latency = Latency()
         self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
+        self._status = StatusPublisher(self)
         self._description = self.create_publisher(String, "robot_description", LATCHED)
         self._description.publish(String(data=urdf(self.robot)))
         self._message = JointState(name=list(JOINT_NAMES))
@@ -205,7 +210,7 @@ class ServoOutput(QuadlegNode):
 
     def _stop(self) -> tuple[bool, str]:
         """Stop of category 0: the state first, then the cut, so that no frame with power follows."""
-        self._output.stop("emergency stop", self.steady_time())
+        self._output.stop(Reason.of(ReasonCode.EMERGENCY_STOP), self.steady_time())
         cut = self._cut()
         self._say(again=True)
         if not cut:
@@ -321,7 +326,7 @@ class ServoOutput(QuadlegNode):
     def _note_power_lost(self, error: PowerLost) -> None:
         self._pending_since = None
         self._written = None
-        if self._output.power_lost(str(error), self.steady_time()):
+        if self._output.power_lost(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error), self.steady_time()):
             self._say(again=True)
         else:
             self.get_logger().warning(f"{error}; no servo had power")
@@ -375,10 +380,13 @@ class ServoOutput(QuadlegNode):
     def _say(self, again: bool = False) -> None:
         with self._speech:
             view = self._output.view()
-            text = join_state(view.state.value, view.why)
-            if again or text != self._said:
-                self._said = text
+            told = view.state, view.reason
+            if again or told != self._said:
+                self._said = told
+                text = join_state(view.state.value, str(view.reason))
                 self._servo_state.publish(String(data=text))
+                status = NodeStatus(view.state.value, view.reason, figures={"joint_angles": self._joint_angles})
+                self._status.publish(status, self._level(view))
 
     def _repeat(self) -> None:
         # A stop is said once: said again after a reset it would be a new fault.
@@ -414,8 +422,12 @@ class ServoOutput(QuadlegNode):
             return Health(str(values["board_trouble"]), values, DiagnosticStatus.WARN)
         if values["sensor_trouble"]:
             return Health(str(values["sensor_trouble"]), values, DiagnosticStatus.WARN)
-        level = DiagnosticStatus.OK if view.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
-        return Health(join_state(view.state.value, view.why), values, level)
+        return Health(join_state(view.state.value, str(view.reason)), values, self._level(view))
+
+    @staticmethod
+    def _level(view: OutputView) -> bytes:
+        level: bytes = DiagnosticStatus.OK if view.state is OutputState.FOLLOWING else DiagnosticStatus.WARN
+        return level
 
     def _board_trouble(self) -> str:
         """What keeps the board from taking frames in time, in words; empty where nothing does."""

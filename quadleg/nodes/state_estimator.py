@@ -5,22 +5,22 @@ from __future__ import annotations
 from math import nan
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import Quaternion, Transform, TransformStamped, Twist, Wrench
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
-from std_msgs.msg import String
 
 from quadleg.errors import TargetError
 from quadleg.estimation.body_estimate import Estimate, in_body, loads_in_body
 from quadleg.estimation.state_observer import StateObserver
 from quadleg.health import Health
-from quadleg.middleware.interface import Middleware, RawMessage
+from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import plan_of
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, SENSOR_DATA, TRANSFORMS, nanoseconds, split_state
+from quadleg.middleware.status_topic import hear_status
+from quadleg.middleware.topics import JOINT_STATES, LATEST, SENSOR_DATA, TRANSFORMS, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED
+from quadleg.safety.node_status import NodeStatus
 
 try:
     from tf2_msgs.msg import TFMessage
@@ -29,7 +29,6 @@ except ImportError:  # not among the wheels for machines without ROS
 
 NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 ODOM = "odom"
-SERVO_OUTPUT = "quadleg: servo_output"  # as its diagnostics are named
 
 
 class StateEstimator(QuadlegNode):
@@ -42,7 +41,7 @@ class StateEstimator(QuadlegNode):
     ) -> None:
         super().__init__(middleware, name, parameters)
         period = self.declare_period()
-        about = f"joint_states are {MEASURED} or {MODELLED}; empty: as servo_output's diagnostics say"
+        about = f"joint_states are {MEASURED} or {MODELLED}; empty: as servo_output's status says"
         angles = self.declare("joint_angles", "", about)
         self._observer = StateObserver(self.robot, period, angles)
         self._odometry = self.create_publisher(Odometry, "odom", LATEST)
@@ -56,23 +55,15 @@ class StateEstimator(QuadlegNode):
         self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
         self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES)
         self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
-        self.subscribe(String, "state", self._state, LATCHED)
+        hear_status(self.subscribe, "joint_watchdog", lambda said: self._observer.follow_state(said.state))
         if not angles:
-            self.subscribe(DiagnosticArray, "diagnostics", self._servo_output_says, 10, raw=True)
+            hear_status(self.subscribe, "servo_output", self._servo_status)
 
     # What comes in
 
-    def _state(self, message: String) -> None:
-        state, _ = split_state(message.data)
-        self._observer.follow_state(state)
-
-    def _servo_output_says(self, message: RawMessage) -> None:
-        if SERVO_OUTPUT.encode() not in message.data:  # reading what every node says would cost
-            return
-        for status in message.read().status:
-            kinds = [pair.value for pair in status.values if pair.key == "joint_angles"]
-            if status.name == SERVO_OUTPUT and kinds:
-                self._observer.angles_are(kinds[0])
+    def _servo_status(self, said: NodeStatus) -> None:
+        if kind := said.figures.get("joint_angles"):
+            self._observer.angles_are(kind)
 
     def _imu(self, message: Imu) -> None:
         # Its orientation, known or not, is not used: what the IMU's own filter makes of it counts twice otherwise.

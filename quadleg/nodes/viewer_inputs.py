@@ -9,14 +9,15 @@ import numpy as np
 from diagnostic_msgs.msg import DiagnosticArray
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
-from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.middleware.interface import RawMessage
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.topics import LATCHED, LATEST, known_pose, led_angles, split_state
+from quadleg.middleware.status_topic import hear_status
+from quadleg.middleware.topics import LATEST, known_pose, led_angles
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.node_status import NodeStatus
 from quadleg.viewer.live_view import NOT_HEARD, SILENT, HeardState
 
 DIAGNOSED = ("servo_output", "joint_watchdog", "base_motion", "gait")
@@ -39,12 +40,12 @@ class ViewerInputs:
         self._heard: dict[str, tuple[RawMessage, float]] = {}  # topic or node: the last message, and when it came
         self._diagnoses: dict[str, tuple[RawMessage, Diagnosis]] = {}
         self._servo_state = ("", "servo_output is not heard")
-        node.subscribe(String, "servo_state", self._servo_state_heard, LATCHED)
+        hear_status(node.subscribe, "servo_output", self._servo_status)
         node.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
         self._polled = {topic: node.create_polled(kind, topic, LATEST) for topic, kind in TOPICS.items()}
 
-    def _servo_state_heard(self, message: String) -> None:
-        self._servo_state = split_state(message.data)
+    def _servo_status(self, said: NodeStatus) -> None:
+        self._servo_state = said.state, said.sentence
 
     def _diagnostics_heard(self, message: RawMessage) -> None:
         for node in DIAGNOSED:

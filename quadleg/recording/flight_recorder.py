@@ -15,8 +15,9 @@ from quadleg.recording import signal_table
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recording_writer import RecordingWriter
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
-from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, STRING, diagnostics_decoder, text_decoder
+from quadleg.recording.text_messages import DIAGNOSTIC_STATUS, status_decoder
 from quadleg.robot.model import RobotModel
+from quadleg.safety.state_machine import State
 
 TOPICS = (*signal_table.TOPICS, "joint_targets", "joy", "markers")
 OF_ALL_ROBOTS = ("/tf", "/tf_static")
@@ -106,10 +107,11 @@ class FlightRecorder:
     def _taker(self, topic: str, channel: int, kind: str, definition: str) -> Take:
         take = self._writer.take
 
-        def state(data: bytes, received: int, now: float) -> None:
+        def watchdog_status(data: bytes, received: int, now: float) -> None:
             take(channel, data, received)
-            name, _, _ = text_of(data).partition(": ")
-            if name == "fault" and self._state != "fault":
+            (said,) = status_of(0.0, data)
+            name = said.values.get("state", "")
+            if name == State.FAULT and self._state != State.FAULT:
                 self._save_at = now + AFTER_FAULT
             self._state = name
 
@@ -117,19 +119,16 @@ class FlightRecorder:
             take(channel, data, received)
             self._states_at = now
 
-        def diagnostics(data: bytes, received: int, _: float) -> None:
+        def servo_status(data: bytes, received: int, _: float) -> None:
             take(channel, data, received)
-            for said in diagnoses_of(0.0, data):
-                if said.node == "servo_output" and "joint_angles" in said.values:
-                    self._writer.describe("joint_angles", {"kind": said.values["joint_angles"]})
+            (said,) = status_of(0.0, data)
+            if angles := said.values.get("joint_angles"):
+                self._writer.describe("joint_angles", {"kind": angles})
 
         own: dict[str, Take] = {"joint_states": joint_states}
-        if kind == STRING:
-            text_of = text_decoder(definition)
-            own["state"] = state
-        elif kind == DIAGNOSTIC_ARRAY:
-            diagnoses_of = diagnostics_decoder(definition)
-            own["diagnostics"] = diagnostics
+        if kind == DIAGNOSTIC_STATUS:
+            status_of = status_decoder(definition)
+            own |= {"joint_watchdog/status": watchdog_status, "servo_output/status": servo_status}
         return own.get(topic, lambda data, received, _: take(channel, data, received))
 
     def all_ended(self, now: float) -> bool:

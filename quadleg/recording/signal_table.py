@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.recording.cdr import Rows
-from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, STRING
+from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, DIAGNOSTIC_STATUS, STRING
 from quadleg.robot.model import JOINT_NAMES, LEGS
+from quadleg.safety.node_status import NODES_WITH_STATES
 
 Array = NDArray[Any]
 
@@ -65,7 +66,8 @@ class RecordedTopic:
 
     - `read` gives arrays (n, ...) by name for messages of one shape, in SI units, angles in rad; None for texts;
     - `type`: the only type that it may have, empty where its fields decide;
-    - `columns`: its arrays in a table; a text with `column` is one there, too;
+    - `columns`: its arrays in a table;
+    - `state_of`: the node whose state it is in words; that state is a column of the topic's name;
     - `tells`: what a report cannot show without it, empty where it is not missed;
     - `stands`: whether a value counts until it is changed, and not only while it is `FRESH`;
     - `modelled`: the key under which servo_output says whether its numbers are measured or modelled;
@@ -75,7 +77,7 @@ class RecordedTopic:
     read: Callable[[Rows], dict[str, Array]] | None = None
     type: str = ""
     columns: Sequence[Columns] = ()
-    column: bool = False
+    state_of: str = ""
     tells: str = ""
     stands: bool = False
     modelled: str = ""
@@ -196,9 +198,11 @@ _SPEEDS = "which walking speeds were asked for"
 
 TOPICS: dict[str, RecordedTopic] = {
     "state": RecordedTopic(
-        type=STRING, column=True, tells="the watchdog's states and reasons: what stopped the robot, and why"
+        type=STRING,
+        state_of="joint_watchdog",
+        tells="the watchdog's states and reasons: what stopped the robot",
     ),
-    "servo_state": RecordedTopic(type=STRING, column=True, tells="what servo_output did by itself"),
+    "servo_state": RecordedTopic(type=STRING, state_of="servo_output", tells="what servo_output did by itself"),
     "joint_commands": RecordedTopic(
         _joint_commands,
         columns=[Columns("position", "{joint}_command_rad")],
@@ -265,6 +269,7 @@ TOPICS: dict[str, RecordedTopic] = {
         modelled="supply",
     ),
     **{f"{leg}/foot_target": RecordedTopic(_point, in_report=False) for leg in LEGS},
+    **{f"{node}/status": RecordedTopic(type=DIAGNOSTIC_STATUS) for node in NODES_WITH_STATES},
     DIAGNOSTICS: RecordedTopic(
         type=DIAGNOSTIC_ARRAY, tells="latency, dropped frames, and what the nodes complained of"
     ),
@@ -272,5 +277,7 @@ TOPICS: dict[str, RecordedTopic] = {
     "robot_description": RecordedTopic(type=STRING, in_report=False),
 }
 
+# The topics that tell the nodes' states in words, by node.
+STATE_TEXTS = {topic.state_of: name for name, topic in TOPICS.items() if topic.state_of}
 # What a report cannot show without a topic.
 HIDDEN = {name: topic.tells for name, topic in TOPICS.items() if topic.tells}

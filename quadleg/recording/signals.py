@@ -15,11 +15,20 @@ from numpy.typing import NDArray
 from quadleg.errors import MessageError, RecordingError, shortened
 from quadleg.recording.cdr import Rows, rows_of
 from quadleg.recording.reader import Batch, Recording, Topic
-from quadleg.recording.signal_table import DIAGNOSTICS, TOPICS
-from quadleg.recording.text_messages import Diagnosis, diagnostics_decoder, text_decoder
+from quadleg.recording.signal_table import STATE_TEXTS, TOPICS
+from quadleg.recording.text_messages import (
+    DIAGNOSTIC_ARRAY,
+    DIAGNOSTIC_STATUS,
+    Diagnosis,
+    diagnostics_decoder,
+    status_decoder,
+    text_decoder,
+)
 from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
+from quadleg.safety.node_status import NodeStatus
 
 Array = NDArray[Any]
+TextDecoder = Callable[[float, bytes], list[Any]]
 
 
 @dataclass(frozen=True)
@@ -50,6 +59,7 @@ class Signals:
     - `signals`: by the topic's name without namespace, as `joint_states`;
     - `texts`: of the topics of texts, (time in s, text) each;
     - `diagnostics`: one after the other;
+    - `statuses`: by node, one after the other;
     - `unknown_joints`: joints that no robot of quadleg has;
     - `unexpected`: topics with messages that are not what a robot of quadleg says there, with their types; those are
       left out;
@@ -59,9 +69,16 @@ class Signals:
     signals: dict[str, Signal] = field(default_factory=dict)
     texts: dict[str, list[tuple[float, str]]] = field(default_factory=dict)
     diagnostics: list[Diagnosis] = field(default_factory=list)
+    statuses: dict[str, list[Diagnosis]] = field(default_factory=dict)
     unknown_joints: set[str] = field(default_factory=set)
     unexpected: dict[str, str] = field(default_factory=dict)
     skipped: Counter[str] = field(default_factory=Counter)
+
+    def states(self, node: str) -> list[tuple[float, NodeStatus]]:
+        """(time in s, status) each that a node told; of recordings without codes, what its texts tell."""
+        if node in self.statuses:
+            return [(status.time, NodeStatus.of_values(status.values)) for status in self.statuses[node]]
+        return [(time, NodeStatus.of_text(text)) for time, text in self.texts.get(STATE_TEXTS[node], ())]
 
     def get(self, topic: str) -> Signal | None:
         """The signal of a topic, None where it was not recorded."""
@@ -121,11 +138,10 @@ def signals_of(
 
 
 def _take_texts(result: Signals, name: str, topic: Topic, batch: Batch) -> None:
-    """Add texts, or diagnoses; damaged messages are counted."""
-    decode: Callable[[float, bytes], list[Any]]
-    into: list[Any] = result.diagnostics if name == DIAGNOSTICS else result.texts.setdefault(name, [])
+    """Add texts, diagnoses or statuses; damaged messages are counted."""
+    into, decoder = _texts_of(result, name, topic.type)
     try:
-        decode = diagnostics_decoder(topic.definition) if name == DIAGNOSTICS else _timed(topic.definition)
+        decode = decoder(topic.definition)
     except MessageError:
         result.skipped[name] += len(batch.data)
         return
@@ -136,7 +152,16 @@ def _take_texts(result: Signals, name: str, topic: Topic, batch: Batch) -> None:
             result.skipped[name] += 1
 
 
-def _timed(definition: str) -> Callable[[float, bytes], list[tuple[float, str]]]:
+def _texts_of(result: Signals, name: str, kind: str) -> tuple[list[Any], Callable[[str], TextDecoder]]:
+    """Where messages of a type go, and the maker of what decodes them."""
+    if kind == DIAGNOSTIC_ARRAY:
+        return result.diagnostics, diagnostics_decoder
+    if kind == DIAGNOSTIC_STATUS:
+        return result.statuses.setdefault(name.removesuffix("/status"), []), status_decoder
+    return result.texts.setdefault(name, []), _timed
+
+
+def _timed(definition: str) -> TextDecoder:
     text_of = text_decoder(definition)
     return lambda time, data: [(time, text_of(data))]
 

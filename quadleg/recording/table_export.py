@@ -19,6 +19,7 @@ from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import FRESH, TOPICS
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.robot.model import MODELLED
+from quadleg.safety.node_status import NodeStatus
 
 Array = NDArray[Any]
 
@@ -60,8 +61,8 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
     columns: dict[str, Array | list[str]] = {"time_s": times, "unix_time_s": begin + times}
     found: list[tuple[tuple[int, int, int], str, Array]] = []
     for number, (topic, known) in enumerate(TOPICS.items()):
-        if known.column and topic in signals.texts:
-            columns[topic] = _held_text(signals.texts[topic], times)
+        if known.state_of and (statuses := signals.states(known.state_of)):
+            columns[topic] = _held_state(statuses, times)
         signal = signals.get(topic)
         for own in known.columns:
             if signal and own.array in signal.values:
@@ -73,10 +74,10 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
     return {name: column for name, column in columns.items() if not _is_empty(column)}
 
 
-def _held_text(said: list[tuple[float, str]], times: Array) -> list[str]:
-    """The last text before each of the times, without the reason behind the colon."""
-    words = ["", *(text.partition(":")[0] for _, text in said)]
-    return [words[k] for k in np.searchsorted([time for time, _ in said], times, side="right")]
+def _held_state(told: list[tuple[float, NodeStatus]], times: Array) -> list[str]:
+    """The last state before each of the times."""
+    states = ["", *(status.state for _, status in told)]
+    return [states[k] for k in np.searchsorted([time for time, _ in told], times, side="right")]
 
 
 def _is_empty(column: Array | list[str]) -> bool:

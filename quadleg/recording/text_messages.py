@@ -1,4 +1,4 @@
-"""Messages of texts: the words of std_msgs/String, and what nodes say of themselves in DiagnosticArrays."""
+"""Messages of texts: the words of std_msgs/String, and what nodes say of themselves in diagnostic messages."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from quadleg.recording.message_decoder import MessageDecoder
 from quadleg.recording.message_fields import Field
 
 STRING, DIAGNOSTIC_ARRAY = "std_msgs/msg/String", "diagnostic_msgs/msg/DiagnosticArray"
+DIAGNOSTIC_STATUS = "diagnostic_msgs/msg/DiagnosticStatus"
 _STRING_FIELDS = {"std_msgs/String": [Field("data", "string", None)]}
-_DIAGNOSTIC_FIELDS = {
-    "diagnostic_msgs/DiagnosticArray": [Field("status", "diagnostic_msgs/DiagnosticStatus", 0)],
+_STATUS_FIELDS = {
     "diagnostic_msgs/DiagnosticStatus": [
         Field("level", "byte", None),
         Field("name", "string", None),
@@ -20,6 +20,10 @@ _DIAGNOSTIC_FIELDS = {
         Field("values", "diagnostic_msgs/KeyValue", 0),
     ],
     "diagnostic_msgs/KeyValue": [Field("key", "string", None), Field("value", "string", None)],
+}
+_ARRAY_FIELDS = {
+    "diagnostic_msgs/DiagnosticArray": [Field("status", "diagnostic_msgs/DiagnosticStatus", 0)],
+    **_STATUS_FIELDS,
 }
 
 
@@ -42,8 +46,14 @@ def text_decoder(definition: str) -> Callable[[bytes], str]:
 
 def diagnostics_decoder(definition: str) -> Callable[[float, bytes], list[Diagnosis]]:
     """Return what gives the diagnoses in a DiagnosticArray of a time in s. Raises MessageError as `text_decoder`."""
-    decode = MessageDecoder(DIAGNOSTIC_ARRAY, definition, _DIAGNOSTIC_FIELDS, deferred=("values",))
+    decode = MessageDecoder(DIAGNOSTIC_ARRAY, definition, _ARRAY_FIELDS, deferred=("values",))
     return lambda time, data: [_diagnosis(time, status) for status in decode(data)["status"]]
+
+
+def status_decoder(definition: str) -> Callable[[float, bytes], list[Diagnosis]]:
+    """Return what gives the diagnosis in a DiagnosticStatus of a time in s. Raises MessageError as `text_decoder`."""
+    decode = MessageDecoder(DIAGNOSTIC_STATUS, definition, _STATUS_FIELDS, deferred=("values",))
+    return lambda time, data: [_diagnosis(time, decode(data))]
 
 
 def _diagnosis(time: float, status: dict[str, Any]) -> Diagnosis:

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from quadleg.analysis.events import Event, Weight
+from quadleg.analysis.events import Event
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import RecordingMetric, metrics
 from quadleg.errors import OutputPathError, shortened
 from quadleg.report.report_page import Block, Box, PageImage, PageTable, Paragraph, Section, TableColumns, page
 from quadleg.report.report_pictures import ReportPicture, pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
+from quadleg.safety.explanation import Weight
 
 PAGE = "report.html"
 _TOLD = 2  # of the worst events, in the first sentences

@@ -8,13 +8,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from quadleg.analysis.events import Weight
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.series import true_runs
 from quadleg.plotting.panels import LEFT, RIGHT, SMALL, PanelSheet, few, report_style
 from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, quiet_frame, spread, thinned
 from quadleg.plotting.state_colours import STATES, shown_state, state_patch
 from quadleg.robot.colours import BODY
+from quadleg.safety.explanation import Weight
 
 _APART = 80  # pixels between event numbers, about
 

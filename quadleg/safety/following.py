@@ -16,17 +16,20 @@ walks slower raises no alarm. What leaves that, beyond the bumps that a foot may
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from enum import Enum, IntEnum
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import IntEnum
 from math import atan, degrees, hypot, inf, isfinite, nan
 
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.current_model import CurrentModel
+from quadleg.safety.deadlines import SHORTFALL_HOLD, SHORTFALL_LOWER
 from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.joint_lag import JointLag
+from quadleg.safety.reason_codes import FollowingCode, ReasonCode
+from quadleg.safety.sentences import Reason
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
@@ -43,26 +46,8 @@ TURN_TIME = 1.0  # s after which a turn without a command is forgotten: a gyro's
 TURN = 0.35  # rad: 20°, and as much as was asked for; sound walks stay below 0.8 of that (test/faults/physics.py)
 CAUGHT_SHARE = 0.9  # of the current that is too much
 OVER_TIME = 0.3  # s for which current or torque has to be over
-HOLD_AFTER = 1.0  # s that a shortfall lasts while the robot goes slower, until it holds
-LOWER_AFTER = 2.0  # s more, until it is lowered
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
 RISEN = 0.01  # m over the resting pose: the belly is off the ground
-
-
-class FollowingCode(str, Enum):
-    """Why the body does not follow; stable values for programs."""
-
-    FOLLOWS = "follows"
-    TORQUE_LIMIT = "torque_limit"
-    JOINT_LIMP = "joint_limp"
-    JOINT_STUCK = "joint_stuck"
-    LEG_CAUGHT = "leg_caught"
-    SLIPPING = "slipping"
-    TILTING = "tilting"
-    SINKING = "sinking"
-    OVERLOADED = "overloaded"
-    SUPPLY_WEAK = "supply_weak"
-    WEAK_OR_LIMP = "weak_or_limp"
 
 
 class Response(IntEnum):
@@ -78,25 +63,25 @@ class Response(IntEnum):
 @dataclass(frozen=True)
 class FollowingShortfall:
     """One way in which the body does not follow: `where` are joints or legs, `share` is of what is allowed (1: the
-    limit), `figure` the measured value with its unit, `words` a sentence."""
+    limit), `figure` the measured value with its unit, `more` what else its sentence tells."""
 
     code: FollowingCode
     where: tuple[str, ...]
     share: float
     figure: str
-    words: str
     response: Response = Response.SLOW
     grows: bool = True  # whether the response grows as it lasts; else something else stops the robot
+    more: Mapping[str, str] = field(default_factory=dict)
+    strained: tuple[str, ...] = ()  # joints that are near their torque limit by the robot file
+
+    @property
+    def reason(self) -> Reason:
+        """Code and figures."""
+        cause = Reason.of(ReasonCode.NEAR_TORQUE_LIMIT, joints=" ".join(self.strained)) if self.strained else None
+        return Reason.of(self.code, cause, joints=" ".join(self.where), figure=self.figure, **self.more)
 
 
-# What joints do that do not follow: one, and several.
-_JOINT_WORDS = {
-    FollowingCode.TORQUE_LIMIT: ("at its torque limit", "at their torque limit"),
-    FollowingCode.JOINT_STUCK: ("stands still", "stand still"),
-    FollowingCode.JOINT_LIMP: ("gives way", "give way"),
-}
-
-FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", "", Response.NONE)
+FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", Response.NONE)
 
 
 class Following:
@@ -209,8 +194,8 @@ class Following:
         if worst.grows:
             self._began = min(self._began, now)
             lasting = now - self._began
-            if lasting > HOLD_AFTER:
-                grown = Response.LOWER if lasting > HOLD_AFTER + LOWER_AFTER else Response.HOLD
+            if lasting > SHORTFALL_HOLD:
+                grown = Response.LOWER if lasting > SHORTFALL_HOLD + SHORTFALL_LOWER else Response.HOLD
         self.shortfall = replace(worst, response=max(worst.response, grown, self.shortfall.response))
 
     def _kind(self, now: float) -> int:
@@ -254,10 +239,11 @@ class Following:
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
         figure = f"{degrees(lean):.0f}°"
-        words = f"the body leans {figure} towards {LEGS[leg]}, sound servos allow {degrees(limit):.0f}°"
-        if self._load.strained:
-            words += f"; by the robot file {in_words(self._load.strained)} near the torque limit"
-        return FollowingShortfall(FollowingCode.TILTING, (LEGS[leg],), lean / limit, figure, words, Response.DROP)
+        more = {"limit_deg": f"{degrees(limit):.0f}"}
+        strained = tuple(self._load.strained)
+        return FollowingShortfall(
+            FollowingCode.TILTING, (LEGS[leg],), lean / limit, figure, Response.DROP, more=more, strained=strained
+        )
 
     def _rises(self, by: float, dt: float) -> None:
         """How far the body is lower than commanded: both velocities and what they add up to fade over SINK_TIME."""
@@ -278,8 +264,8 @@ class Following:
         if self._sunk < LASTS:
             return None
         figure = f"{1000 * self._low_by:.0f} mm"
-        words = f"the body has sunk by {figure}, sound servos give way by {1000 * limit:.0f} mm"
-        return FollowingShortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, words, Response.LOWER)
+        more = {"limit_mm": f"{1000 * limit:.0f}"}
+        return FollowingShortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, Response.LOWER, more=more)
 
     def _by_turning(self, dt: float) -> FollowingShortfall | None:
         """By how much more or less the body turned than its feet were sent round it, faded over TURN_TIME."""
@@ -294,9 +280,7 @@ class Following:
         caught = self.drawn_share > CAUGHT_SHARE
         code = FollowingCode.LEG_CAUGHT if caught else FollowingCode.SLIPPING
         figure = f"{degrees(abs(self._off_turn)):.0f}°"
-        why = "a leg is caught" if caught else "the feet slip, or a leg is caught"
-        words = f"the body turned by {figure} without a command: {why}"
-        return FollowingShortfall(code, (), self.off_turn, figure, words)
+        return FollowingShortfall(code, (), self.off_turn, figure)
 
     # By the supply, the joints and the model
 
@@ -305,33 +289,21 @@ class Following:
         load.step(angles, self.commanded, self._kind(now), now, dt)
         self._low_for = self._low_for + dt if self._voltage < self._low else 0.0
         if self._low_for > OVER_TIME:
-            words = f"the servos' supply gives {self._voltage:.2f} V under load, {self._low:.2f} V is the least"
-            share = self._low / max(self._voltage, 0.1)
-            figure = f"{self._voltage:.2f} V"
-            return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, words, Response.SLOW, grows=False)
+            share, figure = self._low / max(self._voltage, 0.1), f"{self._voltage:.2f} V"
+            more = {"limit_v": f"{self._low:.2f}"}
+            return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, grows=False, more=more)
         if load.needed_for > OVER_TIME:
-            joints = load.overloaded
-            code, figure = FollowingCode.TORQUE_LIMIT, f"{100 * load.needed:.0f} %"
-            words = f"{_at(code, joints)}: the pose needs {figure} of the stall torque by the robot file"
-            return FollowingShortfall(code, joints, load.needed, figure, words)
+            figure = f"{100 * load.needed:.0f} %"
+            return FollowingShortfall(FollowingCode.TORQUE_LIMIT, load.overloaded, load.needed, figure)
         if load.drawn_for > OVER_TIME:
-            words = (
-                f"the servos draw {load.current:.1f} A, {load.drawn:.1f} times the current that the motion explains: a "
-                "leg is caught, a joint is stuck, or the load is more than the robot file says"
-            )
-            return FollowingShortfall(
-                FollowingCode.OVERLOADED, (), load.drawn / load.limit, f"{load.drawn:.1f} times", words
-            )
+            figure = f"{load.drawn:.1f} times the modelled"
+            return FollowingShortfall(FollowingCode.OVERLOADED, (), load.drawn / load.limit, figure)
         # Somebody who lifts a standing robot, or leans on it, is no failure of the robot.
         if load.off_for > OVER_TIME and (load.walking or load.off_usual > 1.0):
             figure = f"{100 * load.off_usual:.0f} % of the usual"
             if load.off_usual > 1.0:
-                words = f"the servos draw {figure} current: a leg is caught, a joint is stuck, or the load has grown"
-                return FollowingShortfall(
-                    FollowingCode.OVERLOADED, (), load.off_usual, figure, words, grows=load.walking
-                )
-            words = f"the servos draw {figure} current: a servo is weak or limp, or the feet slip"
-            return FollowingShortfall(FollowingCode.WEAK_OR_LIMP, (), 1.0 / max(load.off_usual, 0.1), figure, words)
+                return FollowingShortfall(FollowingCode.OVERLOADED, (), load.off_usual, figure, grows=load.walking)
+            return FollowingShortfall(FollowingCode.WEAK_OR_LIMP, (), 1.0 / max(load.off_usual, 0.1), figure)
         return None
 
     def _by_lag(self, angles: Sequence[float], now: float) -> FollowingShortfall | None:
@@ -342,8 +314,7 @@ class Following:
         code = FollowingCode(kind)
         joints = tuple(JOINT_NAMES[i] for i in sorted(i for i, _, other in away if other == kind))
         figure = f"{degrees(lag):.0f}°"
-        words = f"{_at(code, joints)}, {figure} from the commanded angle"
-        return FollowingShortfall(code, joints, lag / self._lag.limit, figure, words)
+        return FollowingShortfall(code, joints, lag / self._lag.limit, figure)
 
 
 def lean_limits(robot: RobotModel) -> dict[int, float]:
@@ -358,22 +329,3 @@ def lean_limits(robot: RobotModel) -> dict[int, float]:
     gives_way = atan(FULL_TORQUE_ERROR * (leg.upper_length + leg.lower_length) / half_width)
     bump = atan(clearance / (2 * half_width))
     return {4: gives_way, 3: gives_way + bump, 2: gives_way + bump + atan(clearance / half_width)}
-
-
-def _at(code: FollowingCode, joints: Sequence[str]) -> str:
-    """Which joints do not follow, and how."""
-    one, many = _JOINT_WORDS[code]
-    return f"{in_words(joints)} {one if len(joints) == 1 else many}"
-
-
-def in_words(joints: Sequence[str]) -> str:
-    """Joints as a person calls them: "rear knees" for both of them."""
-    rest = list(joints)
-    said = []
-    for end in ("front", "rear"):
-        for kind in ("abduction", "hip", "knee"):
-            pair = [f"{end}_left_{kind}", f"{end}_right_{kind}"]
-            if all(name in rest for name in pair):
-                said.append(f"{end} {kind}s")
-                rest = [name for name in rest if name not in pair]
-    return ", ".join([*said, *rest])

@@ -3,22 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from enum import Enum
 
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM, ServoHeat
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
+from quadleg.safety.reason_codes import HeatLevel, ReasonCode
+from quadleg.safety.sentences import Reason
 
 LOOK_PERIOD = 0.93  # s between looks at the currents; no simple share of a stride, so that all of its phases count
-
-
-class HeatLevel(str, Enum):
-    """How hot the hottest servo is: `warm` is said, `hot` asks for rest, `too_hot` is a stop of category 1."""
-
-    COOL = "cool"
-    WARM = "warm"
-    HOT = "hot"
-    TOO_HOT = "too_hot"
 
 
 class HeatWatch:
@@ -49,21 +41,17 @@ class HeatWatch:
         return next((level for least, level in steps if at >= least), HeatLevel.COOL)
 
     @property
-    def words(self) -> str:
-        """The hottest joint and what to do, in words."""
-        advice = {HeatLevel.HOT: ": let the robot rest, `quadleg sit`", HeatLevel.TOO_HOT: ": let it cool"}
-        return self._said() + advice.get(self.level, "")
+    def reason(self) -> Reason:
+        """The level, with the hottest joint."""
+        return Reason.of(self.level, joint=JOINT_NAMES[self.hottest], celsius=f"{self.temperature:.0f}")
 
-    def _said(self) -> str:
-        how = self.level.value.replace("_", " ")
-        return f"{JOINT_NAMES[self.hottest]} is {how}, about {self.temperature:.0f} °C by the model of its current"
-
-    def refusal(self) -> str | None:
+    def refusal(self) -> Reason | None:
         """Why the servos may not be powered now; None where they may."""
         if self.temperature < HOT:
             return None
         minutes = max(self._heat.seconds_to_cool(self.hottest, HOT) / 60, 0.1)
-        return f"{self._said()}: let it cool for about {minutes:.1f} min"
+        figures = {"level": self.level.value.replace("_", " "), "minutes": f"{minutes:.1f}"}
+        return Reason.of(ReasonCode.COOLING, **figures, **self.reason.figures)
 
     def take(self, angles: Angles, powered: Sequence[bool], now: float) -> None:
         """Take what the servos are sent to (rad) and which have power; to be called once a control period."""

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-from enum import Enum
 from math import inf, radians
 
 from quadleg.robot.model import Angles, RobotModel
+from quadleg.safety.reason_codes import IdleCode
 
 ON_A_BOARD = 300.0  # s, the default on a real board (our own choice)
 MOVED = radians(1.0)  # a target that differs by more is a command; levelling and course corrections stay below it
 SAID_BEFORE = 30.0  # s before the robot lowers itself
-
-
-class IdleCode(str, Enum):
-    """Whether the robot lowers itself because no command comes; stable values for programs."""
-
-    NOT_IDLE = "not_idle"
-    LOWERS_SOON = "lowers_soon"  # in less than SAID_BEFORE
-    LOWERED = "lowered"  # until it is asked for something
 
 
 def default_idle_time(robot: RobotModel) -> float:

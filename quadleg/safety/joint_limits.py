@@ -10,6 +10,8 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.kinematics.clearance import Clearance, Gap
 from quadleg.kinematics.ground_clearance import StandingGround
 from quadleg.robot.model import LEGS, RobotModel
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 IN_GROUND = 0.003  # m: legs give way by as much under the body
 TOLERANCE = 1e-6  # rad of a joint limit, m of a gap: rounding alone must stop no leg
@@ -21,7 +23,7 @@ class LimitedFrame:
 
     angles: tuple[float, ...]
     share: float
-    stops: tuple[str, ...]
+    stops: tuple[Reason, ...]
 
 
 class JointLimits:
@@ -55,10 +57,10 @@ class JointLimits:
                     return LimitedFrame(tuple(last), share, (*stops, pressed))
                 return LimitedFrame(angles, share, tuple(stops))
             for gap in nearer:
-                stops.append(
-                    f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart, "
-                    f"the clearance is {1000 * self._robot.clearance:.1f} mm"
-                )
+                part, other = gap.parts
+                mm = {"distance_mm": gap.distance, "clearance_mm": self._robot.clearance}
+                figures = {name: f"{1000 * value:.1f}" for name, value in mm.items()}
+                stops.append(Reason.of(ReasonCode.PARTS_TOO_NEAR, part=part, other=other, **figures))
                 for leg in gap.legs:
                     first = 3 * LEGS.index(leg)
                     target[first : first + 3] = last[first : first + 3]
@@ -73,16 +75,15 @@ class JointLimits:
         share = 1.0 / excess
         return tuple(a + share * (b - a) for a, b in zip(last, wanted)), share
 
-    def _stop_at_joint_limits(self, last: Sequence[float], target: list[float]) -> list[str]:
+    def _stop_at_joint_limits(self, last: Sequence[float], target: list[float]) -> list[Reason]:
         stops = []
         for i, (angle, (lower, upper)) in enumerate(zip(target, self._bounds)):
             if lower <= angle <= upper:
                 continue
             joint = self._robot.joints[i]
-            stops.append(
-                f"{joint.name} asked for {degrees(angle):.1f}°, allowed is "
-                f"{degrees(joint.lower):.1f}° to {degrees(joint.upper):.1f}°"
-            )
+            angles = {"angle_deg": angle, "lower_deg": joint.lower, "upper_deg": joint.upper}
+            figures = {name: f"{degrees(value):.1f}" for name, value in angles.items()}
+            stops.append(Reason.of(ReasonCode.JOINT_LIMIT, joint=joint.name, **figures))
             first = i - i % 3
             target[first : first + 3] = last[first : first + 3]
         return stops
@@ -95,7 +96,7 @@ class JointLimits:
         before = {gap.parts: gap.distance for gap in self._clearance.gaps_below(last, self._robot.clearance)}
         return [gap for gap in near if gap.distance < before.get(gap.parts, inf) - TOLERANCE]
 
-    def _pressed(self, last: Sequence[float], angles: Sequence[float]) -> str | None:
+    def _pressed(self, last: Sequence[float], angles: Sequence[float]) -> Reason | None:
         """What would be pressed into the ground under four standing feet, deeper than it is by the last angles."""
         sunk = self._ground.sunk(angles, IN_GROUND)
         if sunk is None:
@@ -103,4 +104,4 @@ class JointLimits:
         before = self._ground.sunk(last, IN_GROUND)
         if before is not None and sunk.height >= before.height - TOLERANCE:
             return None
-        return f"{sunk} would be pressed {-1000 * sunk.height:.1f} mm into the ground that the feet stand on"
+        return Reason.of(ReasonCode.INTO_GROUND, part=sunk, depth_mm=f"{-1000 * sunk.height:.1f}")

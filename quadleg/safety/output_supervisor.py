@@ -12,14 +12,13 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety import transitions
+from quadleg.safety.deadlines import FOUND_TIME, SILENCE_HOLD, SILENCE_LOWER, STOPPED_TIME
 from quadleg.safety.joint_command import NONE, Command
 from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
-HOLD_AFTER = 0.5
-LOWER_AFTER = 3.0
-FOUND_TIME = 3.0  # more, for a servo_output that was started again: the others take up to 3 s to hear it
 LEAST_SHARE = 0.05  # of a period that the servos are given for a command, however soon it comes after the last
-STOPPED_TIME = 0.5  # a stop stands at least so long, so that everyone hears of it
 
 
 class OutputState(str, Enum):
@@ -57,19 +56,19 @@ class OutputSupervisor:
         self._failing: str | None = None
         self._failing_since = now
         self.state = OutputState.OFF
-        self.why = "no command yet"
+        self.reason = Reason.of(ReasonCode.NO_COMMAND_YET)
         if found is not None and any(angle is not None for angle in found):
             self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
             self.powered = tuple(angle is not None for angle in found)
             self._followed = now + FOUND_TIME
-            self._enter(OutputState.HOLDING, "the board was found running; it holds what it held", now)
+            self._enter(OutputState.HOLDING, Reason.of(ReasonCode.FOUND_RUNNING), now)
 
     def command(self, command: Command, now: float) -> bool:
         """Takes the watchdog's command; whether it is followed."""
         if self._fails_long(now) and any(command.powered):
             if not any(self.powered):
                 # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
-                self.off(f"the board takes no frame: {self._failing}", now)
+                self.off(Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing), now)
             return False
         changes = command.powered != self.powered
         if changes and any(command.powered) and any(was and not on for on, was in zip(command.powered, self.powered)):
@@ -78,10 +77,10 @@ class OutputSupervisor:
         if self.state is not OutputState.FOLLOWING:
             if not self._may_follow(command, now):
                 return False
-            self._enter(OutputState.FOLLOWING, "the watchdog's commands", now)
+            self._enter(OutputState.FOLLOWING, Reason.of(ReasonCode.COMMANDS_FOLLOWED), now)
         if changes and (far := self._far_from_rest(command)):
             if not any(self.powered):
-                self.off(f"the first pulse of {far} would not be the resting pose", now)
+                self.off(Reason.of(ReasonCode.FIRST_PULSE_FAR, joint=far), now)
             return False
         self.angles = self._no_faster_than_the_servos(command, now - self._followed)
         if not any(command.powered):
@@ -113,21 +112,21 @@ class OutputSupervisor:
             return False
         return all(abs(a - b) <= reach for a, b, reach in zip(command.angles, self.angles, self._reach))
 
-    def stop(self, why: str, now: float) -> None:
+    def stop(self, reason: Reason, now: float) -> None:
         """Stop of category 0: all joints limp."""
-        self._go_limp(OutputState.STOPPED, why, now)
+        self._go_limp(OutputState.STOPPED, reason, now)
 
-    def off(self, why: str, now: float) -> None:
+    def off(self, reason: Reason, now: float) -> None:
         """All joints limp, with no fault. A stop stays a stop: its joints are limp already."""
         if self.state is not OutputState.STOPPED:
-            self._go_limp(OutputState.OFF, why, now)
+            self._go_limp(OutputState.OFF, reason, now)
 
-    def lower(self, why: str, now: float) -> None:
+    def lower(self, reason: Reason, now: float) -> None:
         """Stop of category 1 by servo_output itself: whatever the watchdog says, lower, then off."""
         if not any(self.powered):
-            self.off(why, now)
+            self.off(reason, now)
         elif self.state is not OutputState.LOWERING:
-            self._enter(OutputState.LOWERING, why, now)
+            self._enter(OutputState.LOWERING, reason, now)
             path = transitions.lowering(self._robot, self.angles, self._period)
             self._path = transitions.SlowedPath(self._limits, path)
 
@@ -151,31 +150,35 @@ class OutputSupervisor:
             self._followed = min(now, self._followed + now - self._failing_since)
 
     def _fails_long(self, now: float) -> bool:
-        return self._failing is not None and now - self._failing_since > HOLD_AFTER
+        return self._failing is not None and now - self._failing_since > SILENCE_HOLD
 
     def tick(self, now: float) -> None:
         """One control period: judges the watchdog's silence, moves along the own way down."""
         if self._failing is not None:
             if self._fails_long(now) and self.state is OutputState.FOLLOWING and any(self.powered):
-                self._enter(OutputState.HOLDING, f"the board takes no frame: {self._failing}", now)
+                self._enter(OutputState.HOLDING, Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing), now)
             return
         silence = now - self._followed
-        if self.state is OutputState.FOLLOWING and any(self.powered) and silence > HOLD_AFTER:
-            self._enter(OutputState.HOLDING, f"no command from the watchdog for {HOLD_AFTER:g} s", now)
-        elif self.state is OutputState.HOLDING and silence > LOWER_AFTER:
-            self.lower(f"{self.why}; no command to go on for {LOWER_AFTER:g} s", now)
+        if self.state is OutputState.FOLLOWING and any(self.powered) and silence > SILENCE_HOLD:
+            self._enter(OutputState.HOLDING, _after(ReasonCode.WATCHDOG_SILENT, SILENCE_HOLD), now)
+        elif self.state is OutputState.HOLDING and silence > SILENCE_LOWER:
+            self.lower(_after(ReasonCode.SILENCE_LASTS, SILENCE_LOWER, self.reason), now)
         if self._path is not None:
             angles = self._path.step(self.angles)
             if angles is None:
-                self.off(f"at rest ({self.why})", now)
+                self.off(Reason.of(ReasonCode.AT_REST, self.reason), now)
             else:
                 self.angles = angles
 
-    def _go_limp(self, state: OutputState, why: str, now: float) -> None:
+    def _go_limp(self, state: OutputState, reason: Reason, now: float) -> None:
         self.powered = NONE
         self.angles = self._rest
-        self._enter(state, why, now)
+        self._enter(state, reason, now)
 
-    def _enter(self, state: OutputState, why: str, now: float) -> None:
-        self.state, self.why, self._since = state, why, now
+    def _enter(self, state: OutputState, reason: Reason, now: float) -> None:
+        self.state, self.reason, self._since = state, reason, now
         self._path = None
+
+
+def _after(code: ReasonCode, seconds: float, cause: Reason | None = None) -> Reason:
+    return Reason.of(code, cause, seconds=f"{seconds:g}")

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 from quadleg.safety.joint_command import Command
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 
 @dataclass(frozen=True)
@@ -22,7 +24,7 @@ class OutputView:
     """
 
     state: OutputState
-    why: str
+    reason: Reason
     angles: tuple[float, ...]
     powered: tuple[bool, ...]
     slowed: int
@@ -54,7 +56,7 @@ class SharedOutput:
 
     def _look(self) -> OutputView:
         o = self._output
-        return OutputView(o.state, o.why, o.angles, o.powered, o.slowed, self._stamp, self._ending)
+        return OutputView(o.state, o.reason, o.angles, o.powered, o.slowed, self._stamp, self._ending)
 
     def follow(self, command: Command, stamp: int, now: float) -> bool:
         """Take the watchdog's command with its stamp (ns); return whether it is followed."""
@@ -66,17 +68,17 @@ class SharedOutput:
                 self._stamp = stamp
             return followed
 
-    def stop(self, why: str, now: float) -> None:
+    def stop(self, reason: Reason, now: float) -> None:
         """Stop of category 0. The pulses are to be cut after this: no frame has power any more."""
         with self._lock:
-            self._output.stop(why, now)
+            self._output.stop(reason, now)
 
-    def power_lost(self, why: str, now: float) -> bool:
+    def power_lost(self, reason: Reason, now: float) -> bool:
         """Stop of category 0 where a joint had power; return whether one had."""
         with self._lock:
             had = any(self._output.powered)
             if had:
-                self._output.stop(why, now)
+                self._output.stop(reason, now)
             return had
 
     def end(self, lower: bool, now: float) -> None:
@@ -84,13 +86,13 @@ class SharedOutput:
         with self._lock:
             self._ending = True
             if lower:
-                self._output.lower("servo_output is ending", now)
+                self._output.lower(Reason.of(ReasonCode.OUTPUT_ENDING), now)
 
     def end_now(self, now: float) -> None:
         """End without power: category 0, and no fault. The pulses are to be cut after this."""
         with self._lock:
             self._ending = True
-            self._output.off("switched off at once", now)
+            self._output.off(Reason.of(ReasonCode.SWITCHED_OFF), now)
 
     def tick(self, now: float) -> None:
         """One control period."""

@@ -5,16 +5,16 @@ from __future__ import annotations
 from math import inf, isfinite, nan
 
 from quadleg.robot.model import RobotModel
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 KNOWN_TIME = 2.0  # s for which a reading counts; nobody has to measure
 LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
-LOW_TIME = 0.5  # s: longer than an inrush
 NEAR_SHARE = 0.9  # of the supply's rated current: the robot goes slower from there on
-OVER_TIME = 1.0  # s with the current over the rating: slower still, then a hold
 
 
 class SupplyWatch:
-    """The last reading, `voltage` (V) and `current` (A drawn), NaN where unknown, and what is wrong with it, in words.
+    """The last reading, `voltage` (V) and `current` (A drawn), NaN where unknown, and what is wrong with it.
 
     Times are those of a steady clock, in s.
     """
@@ -39,35 +39,38 @@ class SupplyWatch:
         return now - self._heard > KNOWN_TIME
 
     @property
-    def lost(self) -> str:
-        """That the supply is gone; empty where it is not known to be."""
+    def lost(self) -> Reason | None:
+        """That the supply is gone; None where it is not known to be."""
         if not self._present:
-            return "servo supply lost: it says that it is not present"
+            return Reason.of(ReasonCode.SUPPLY_ABSENT)
         if self.voltage < LOST_SHARE * self._rated.voltage:
-            return f"servo supply lost: {self.voltage:.1f} V of {self._rated.voltage:g} V"
-        return ""
+            figures = {"voltage_v": f"{self.voltage:.1f}", "rated_v": f"{self._rated.voltage:g}"}
+            return Reason.of(ReasonCode.SUPPLY_LOST, **figures)
+        return None
 
     @property
-    def low(self) -> str:
-        """That the voltage is below the robot file's limit, else empty."""
+    def low(self) -> Reason | None:
+        """That the voltage is below the robot file's limit, else None."""
         limit = self._rated.low_voltage
-        return f"servo supply low: {self.voltage:.2f} V, the limit is {limit:.2f} V" if self.voltage < limit else ""
+        if not self.voltage < limit:
+            return None
+        return Reason.of(ReasonCode.SUPPLY_LOW, voltage_v=f"{self.voltage:.2f}", limit_v=f"{limit:.2f}")
 
     @property
-    def over(self) -> str:
-        """That the current is over the rating, else empty."""
+    def over(self) -> Reason | None:
+        """That the current is over the rating, else None."""
         return self._beyond(1.0)
 
     @property
-    def near(self) -> str:
-        """That the current is over NEAR_SHARE of the rating, else empty."""
+    def near(self) -> Reason | None:
+        """That the current is over NEAR_SHARE of the rating, else None."""
         return self._beyond(NEAR_SHARE)
 
-    def _beyond(self, share: float) -> str:
+    def _beyond(self, share: float) -> Reason | None:
         rating = self._rated.rated_current
         if not self.current > share * rating:
-            return ""
-        return f"supply gives {self.current:.1f} A, it is rated for {rating:g} A"
+            return None
+        return Reason.of(ReasonCode.OVER_CURRENT, current_a=f"{self.current:.1f}", rated_a=f"{rating:g}")
 
     def low_for(self, now: float) -> float:
         """For how many s the voltage has been low; below 0 where it is not."""

@@ -20,10 +20,12 @@ from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.leg import inverse
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import MEASURED, RobotModel
+from quadleg.safety.deadlines import QUIET_TIME
 from quadleg.safety.joint_command import ALL, Command
 from quadleg.safety.output_supervisor import OutputSupervisor
+from quadleg.safety.state_machine import State
 from quadleg.safety.transitions import standing_over
-from quadleg.safety.watchdog import QUIET_TIME, State, Watchdog
+from quadleg.safety.watchdog import Watchdog
 from quadleg.servos.servo_bank import ServoBank
 from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.simulation.ground import Ground
@@ -83,19 +85,19 @@ class Rollout:
     @property
     def thrown_over(self) -> bool:
         """Whether the body is tipped, in truth or by what the watchdog felt last."""
-        return self.world.fallen or self.watchdog.tilted > self._robot.tip_angle
+        return self.world.fallen or self.watchdog.tilt_watch.tilt > self._robot.tip_angle
 
     def stand(self) -> None:
         """Rise to the standing height. Raises CannotWalk with the watchdog's words where that fails."""
         begun = self.world.time
         while self.world.time - begun < 2 * QUIET_TIME:
             self.tick()
-        done, words = self.watchdog.enable(True, self.world.time)
+        done, reason = self.watchdog.enable(True, self.world.time)
         while done and self.watchdog.state is not State.ACTIVE and self.world.time - begun < LONGEST_RISE:
             self.tick()
-            words = self.watchdog.why
+            reason = self.watchdog.reason
         if self.watchdog.state is not State.ACTIVE:
-            raise CannotWalk(f"the robot does not stand: {words}")
+            raise CannotWalk(f"the robot does not stand: {reason}")
         self._stood = True
 
     def tick(self, asked: Planar = ZERO_TWIST) -> None:
@@ -135,7 +137,7 @@ class Rollout:
             except Unreachable as error:
                 frame += error.angles
         command = self.watchdog.frame(tuple(frame), now)
-        self.watchdog.output_says(self._output.state.value, self._output.why, now)
+        self.watchdog.output_says(self._output.state.value, self._output.reason, now)
         return self.watchdog.tick(now) or command
 
     def _angles(self) -> list[float]:

@@ -18,7 +18,7 @@ from quadleg.gait.walk_codes import JUDGED_SHARE, SPEED_KEPT, WalkCode
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import Planar
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 

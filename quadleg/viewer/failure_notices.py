@@ -8,11 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from quadleg.analysis.events import not_followed
-from quadleg.safety.following import in_words
-from quadleg.safety.heat_watch import HeatLevel
-from quadleg.safety.idle_watch import IdleCode
-from quadleg.safety.watchdog import State
+from quadleg.safety.reason_codes import HeatLevel, IdleCode
+from quadleg.safety.sentences import joints_in_words, not_followed
+from quadleg.safety.state_machine import State
 
 # What the robot does about it, by its state.
 _LOWERS = "It lowers itself, then its servos are off."
@@ -52,7 +50,7 @@ def _following(watchdog: Mapping[str, str]) -> Iterator[FailureNotice]:
     explanation = not_followed(code) if code else None
     if not code or not explanation:
         return
-    where = in_words(watchdog.get("following_where", "").split()).replace("_", " ")
+    where = joints_in_words(watchdog.get("following_where", "").split()).replace("_", " ")
     about = ", ".join(filter(None, (where, watchdog.get("following_figure", ""))))
     what = f"The body does not follow{f' ({about})' if about else ''}: {explanation.what}."
     yield FailureNotice(code, what, _does(watchdog), _sentence(explanation.cure), loud=True)

@@ -31,7 +31,7 @@ from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.safety.following import Response
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.fault_trials import FaultOutcome, outcome, play
 from quadleg.simulation.ground import Ground
@@ -138,7 +138,7 @@ def sound_walk(
                 nearest = {key: max(value, getattr(following, key)) for key, value in nearest.items()}
                 least_usual = min(least_usual, following.off_usual)
                 if following.shortfall.response is not Response.NONE and not said:
-                    said = f"{rollout.world.time - begun:.2f} s: {following.shortfall.words}"
+                    said = f"{rollout.world.time - begun:.2f} s: {following.shortfall.reason}"
         if rollout.watchdog.state is not State.ACTIVE:
             break
     return {

@@ -17,8 +17,12 @@ from quadleg.hardware.board import Board
 from quadleg.hardware.output_enable import OutputSwitch
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, OutputEnable, RobotModel
+from quadleg.safety.deadlines import QUIET_TIME
 from quadleg.safety.output_supervisor import OutputSupervisor
-from quadleg.safety.watchdog import QUIET_TIME, State, Watchdog
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
+from quadleg.safety.watchdog import Watchdog
 from quadleg.servos.board_link import BoardLink
 
 LONGEST_WAY = 30.0  # s, up or down
@@ -98,7 +102,8 @@ class InProcessRobot:
 
         def enabled(now: float) -> bool:
             nonlocal words
-            done, words = self._watchdog.enable(True, now)
+            done, answer = self._watchdog.enable(True, now)
+            words = str(answer)
             return done
 
         done = self._wait(enabled, 3 * QUIET_TIME)
@@ -138,7 +143,7 @@ class InProcessRobot:
     def cut(self) -> None:
         """Pulses off at once, from any thread: the robot falls onto its belly. Raises BoardError where that fails."""
         with self._turn:
-            self._output.stop("stopped by a key", self._clock())
+            self._output.stop(Reason.of(ReasonCode.STOPPED_BY_KEY), self._clock())
         self._link.cut()
 
     def _run(self) -> None:
@@ -187,7 +192,7 @@ class InProcessRobot:
                     self._follow(now)
                 except Exception as error:
                     self._note(error, "the robot is lowered")
-                    self._output.lower(self._defect, now)
+                    self._output.lower(Reason.of(ReasonCode.DEFECT, detail=self._defect), now)
             self._output.tick(now)
             planned, powered = self._output.angles, self._output.powered
         angles = [angle + offset for angle, offset in zip(planned, self.offsets)]
@@ -196,7 +201,7 @@ class InProcessRobot:
         except BoardError as error:
             with self._turn:
                 if isinstance(error, PowerLost):
-                    self._output.off(str(error), now)
+                    self._output.off(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error), now)
                 else:
                     self._output.board_fails(str(error), self._held, now)
             return
@@ -207,7 +212,7 @@ class InProcessRobot:
 
     def _follow(self, now: float) -> None:
         command = self._watchdog.frame(self._frame, now)
-        self._watchdog.output_says(self._output.state.value, self._output.why, now)
+        self._watchdog.output_says(self._output.state.value, self._output.reason, now)
         command = self._watchdog.tick(now) or command
         if command:
             self._output.command(command, now)
@@ -217,7 +222,7 @@ class InProcessRobot:
         """Stop of category 0, where even lowering fails; again each period, until the board takes it."""
         with self._turn:
             self._note(error, "the pulses are switched off")
-            self._output.stop(self._defect, self._clock())
+            self._output.stop(Reason.of(ReasonCode.DEFECT, detail=self._defect), self._clock())
         try:
             self._link.cut()
         except Exception as failure:

@@ -15,7 +15,7 @@ from quadleg.errors import OutputPathError, Refused
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor
 from quadleg.robot_file.load import load_robot
-from quadleg.safety.watchdog import State
+from quadleg.safety.state_machine import State
 
 LARGEST = radians(8)  # what is more off than this is calibrated, not trimmed
 

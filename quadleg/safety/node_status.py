@@ -1,0 +1,52 @@
+"""What a node with states tells programs: state, reason and notices as codes with their figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import count, takewhile
+
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import FOLLOWING_CODES, Reason
+
+NODES_WITH_STATES = ("joint_watchdog", "servo_output", "base_motion", "gait", "state_estimator")
+_STATE, _REASON, _NOTICE = "state", "reason", "notice_"
+
+
+@dataclass(frozen=True)
+class NodeStatus:
+    """A state, why it is so, what goes on within it (the worst first), and other `figures` by name."""
+
+    state: str
+    reason: Reason | None = None
+    notices: tuple[Reason, ...] = ()
+    figures: Mapping[str, str] = field(default_factory=dict)
+
+    def values(self) -> dict[str, str]:
+        """Key/value pairs for the message."""
+        found = {_STATE: self.state} | (self.reason.values(_REASON) if self.reason else {})
+        for number, notice in enumerate(self.notices, 1):
+            found |= notice.values(f"{_NOTICE}{number}")
+        return {**found, **self.figures}
+
+    @staticmethod
+    def of_text(text: str) -> NodeStatus:
+        """The status that `<state>: <sentence>` says: all there is in recordings of before there were codes."""
+        state, _, words = text.partition(": ")
+        return NodeStatus(state, Reason.of(ReasonCode.TOLD_IN_WORDS, detail=words))
+
+    @property
+    def sentence(self) -> str:
+        """Reason and notices for people; a body that does not follow comes first, and says what the robot does."""
+        notices = [str(notice) for notice in self.notices]
+        if self.notices and self.notices[0].code in FOLLOWING_CODES:
+            return "; ".join([f"{notices[0]}; it goes slower", *notices[1:]])
+        return "; ".join([*([str(self.reason)] if self.reason else []), *notices])
+
+    @staticmethod
+    def of_values(values: Mapping[str, str]) -> NodeStatus:
+        """The status that such pairs say; what they do not say is empty."""
+        keys = takewhile(values.__contains__, (f"{_NOTICE}{number}" for number in count(1)))
+        notices = (Reason.of_values(values, key) for key in keys)
+        reason = Reason.of_values(values, _REASON)
+        return NodeStatus(values.get(_STATE, ""), reason, tuple(filter(None, notices)), values)

@@ -1,0 +1,41 @@
+"""Whether the body is tipped over."""
+
+from __future__ import annotations
+
+from math import degrees, inf, nan
+
+from quadleg.safety.deadlines import TIP_TIME
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.supply_watch import KNOWN_TIME
+
+
+class TiltWatch:
+    """The body's `tilt` in rad, NaN where unknown, against a limit in rad. Times are of a steady clock, in s."""
+
+    def __init__(self, limit: float, now: float) -> None:
+        self._limit = limit
+        self._heard = now
+        self._tipped_since = inf  # infinite: it is not so
+        self.tilt = nan
+
+    def take(self, angle: float, now: float) -> None:
+        """Take the angle between the body's z axis and the vertical; NaN is unknown."""
+        self.tilt, self._heard = angle, now
+        self._tipped_since = min(self._tipped_since, now) if self.tipped else inf
+
+    def is_old(self, now: float) -> bool:
+        """Whether the last angle says nothing any more."""
+        return now - self._heard > KNOWN_TIME
+
+    @property
+    def tipped(self) -> Reason | None:
+        """That the body is tipped, else None."""
+        if not self.tilt > self._limit:
+            return None
+        figures = {"tilt_deg": f"{degrees(self.tilt):.0f}", "limit_deg": f"{degrees(self._limit):.0f}"}
+        return Reason.of(ReasonCode.TIPPED, **figures)
+
+    def lasts(self, now: float) -> Reason | None:
+        """That it has been tipped for longer than a jolt, else None."""
+        return self.tipped if now - self._tipped_since >= TIP_TIME else None
