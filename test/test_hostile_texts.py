@@ -18,7 +18,7 @@ from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.cli.console import say, warn
 from quadleg.client.replay import asked_for
 from quadleg.errors import RecordingError, RobotFileError
-from quadleg.plotting.panels import few
+from quadleg.plotting.panels import joined_bars
 from quadleg.recording.reader import Recording
 from quadleg.recording.table_export import export
 from quadleg.report.report import write_report
@@ -159,7 +159,7 @@ def test_bars_that_are_joined_cover_all_and_are_few(gaps: list[tuple[float, floa
     for gap, long in gaps * more:
         bars.append((at + gap, long))
         at += gap + long
-    drawn = few(bars, 10.0)
+    drawn = joined_bars(bars, 10.0)
     if len(bars) <= 400:
         assert drawn == bars
         return

@@ -20,7 +20,7 @@ from quadleg.analysis.course_measures import MeasuredCourse
 from quadleg.analysis.series import true_runs
 from quadleg.gait.stability import support_polygon
 from quadleg.plotting.portrait import PortraitView, Stand, draw_robot
-from quadleg.plotting.sheet import INK, PALE, QUIET, styled, thinned
+from quadleg.plotting.sheet import INK, PALE, QUIET, styled, tinted
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import LEGS, RobotModel
 
@@ -103,7 +103,7 @@ def _draw(axes: Axes, robot: RobotModel, course: MeasuredCourse, tick: int, here
     down = course.down[tick]
     feet = [(x, y) for x, y, _ in stand.legs[down, -1].tolist()]
     hull = ground(support_polygon(feet))
-    axes.add_patch(Polygon(hull, facecolor=thinned(BODY, 0.25), edgecolor=QUIET, linewidth=0.6, zorder=1))
+    axes.add_patch(Polygon(hull, facecolor=tinted(BODY, 0.25), edgecolor=QUIET, linewidth=0.6, zorder=1))
     draw_robot(axes, robot, stand, OBLIQUE, _FAR_WIDTH)
 
 

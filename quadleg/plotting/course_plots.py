@@ -12,7 +12,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from quadleg.analysis.course_measures import MeasuredCourse, course_figures, footholds, slips
-from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, leg_handles, quiet_frame, styled, thinned
+from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, leg_handles, quiet_frame, styled, tinted
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS, RobotModel
 
@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 ESTIMATE = "#d55e00"  # vermilion, of the same palette as the legs' hues and none of theirs
 BAND = 3.0  # standard deviations
-_SHADE: dict[str, Any] = {"color": thinned(ESTIMATE, 0.2), "linewidth": 0}
+_SHADE: dict[str, Any] = {"color": tinted(ESTIMATE, 0.2), "linewidth": 0}
 
 # All below in pixels.
 _ABOVE = (170, 256, 2170, 400)  # left, top, width, height
@@ -145,6 +145,6 @@ class CourseSheet(Sheet):
             )
         ):
             axes = self._panel(2, column, name, words, unit)
-            axes.fill_between(course.times, values, color=thinned(QUIET, 0.35), linewidth=0)
+            axes.fill_between(course.times, values, color=tinted(QUIET, 0.35), linewidth=0)
             axes.plot(course.times, values, color=INK, linewidth=0.7, label=name)
             axes.set_ylim(bottom=0.0)

@@ -20,7 +20,7 @@ from quadleg.analysis.events import StateInterval
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import words
 from quadleg.plotting.course_plots import ESTIMATE
-from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, quiet_frame, styled, thinned
+from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, quiet_frame, styled, tinted
 from quadleg.plotting.state_colours import STATE_EDGE, STATES, shown_state
 from quadleg.robot.colours import BODY
 from quadleg.robot.model import JOINTS, LEGS
@@ -44,7 +44,7 @@ JOINTS_STYLE: dict[str, Any] = {"color": BODY, "linewidth": 2.6, "zorder": 3}
 FOUND_STYLE: dict[str, Any] = {"color": ESTIMATE, "linewidth": 1.4, "zorder": 4}
 TRUE_STYLE: dict[str, Any] = {"color": INK, "linewidth": 1.1, "zorder": 4.5}
 LIMIT_STYLE: dict[str, Any] = {"color": QUIET, "linewidth": 1.1, "linestyle": (0, (6, 4)), "zorder": 1}
-SHADE_STYLE: dict[str, Any] = {"color": thinned(ESTIMATE, 0.2), "linewidth": 0}
+SHADE_STYLE: dict[str, Any] = {"color": tinted(ESTIMATE, 0.2), "linewidth": 0}
 
 
 # What is drawn of a speed: ahead and to the left in m/s, turning in rad/s.
@@ -93,7 +93,7 @@ def envelope(times: Array, values: Array, points: int) -> tuple[Array, Array]:
     return np.column_stack((times[edges], times[ends])).ravel(), np.column_stack((first, second)).ravel()
 
 
-def few(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[float, float]]:
+def joined_bars(bars: Sequence[tuple[float, float]], apart: float) -> Sequence[tuple[float, float]]:
     """Return bars (start, length) in order; where there are very many, those nearer than `apart` are joined."""
     if len(bars) <= _MOST_BARS:
         return bars
@@ -121,7 +121,7 @@ class PanelSheet(Sheet):
         """A sheet over the whole of one recording."""
         return cls(height, analysis.start, analysis.end, analysis.states.watchdog)
 
-    def headed(self, left: float, baseline: float, name: str, said: str = "") -> None:
+    def named(self, left: float, baseline: float, name: str, said: str = "") -> None:
         """Write the name of the panel below, and words about it."""
         head = Text(left / WIDTH, 1 - baseline / self._height, name, fontweight="bold", fontsize=TEXT)
         head.set_transform(self.figure.transFigure)
@@ -131,7 +131,7 @@ class PanelSheet(Sheet):
             about.set(va="bottom", color=QUIET, fontsize=SMALL, annotation_clip=False)
             self.figure.add_artist(about)
 
-    def key(self, handles: Sequence[Artist], top: float = 30) -> None:
+    def legend_above(self, handles: Sequence[Artist], top: float = 30) -> None:
         """Write the legend above all panels."""
         self.legend(handles, WIDTH - MARGIN, top, handlelength=1.8)
 
@@ -148,7 +148,7 @@ class PanelSheet(Sheet):
             own = [interval for interval in intervals if shown_state(interval.state) == name]
             bars = [(s.start / self.scale, max((s.end - s.start) / self.scale, least)) for s in own]
             style: dict[str, Any] = {"facecolor": colour, "hatch": hatch, "linewidth": 0.6, "edgecolor": STATE_EDGE}
-            axes.broken_barh(few(bars, least), (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
+            axes.broken_barh(joined_bars(bars, least), (0, 1), zorder=3 if name in ("hold", "fault") else 2, **style)
             for (start, long), interval in zip(bars, own):
                 if long / (last - first) * width > 21 * len(interval.state) + 16:
                     text = axes.text(start + long / 2, 0.45, interval.state, ha="center", va="center", zorder=4)
@@ -176,7 +176,7 @@ class PanelSheet(Sheet):
             bars = [(interval.start / self.scale, (interval.end - interval.start) / self.scale) for interval in own]
             style: dict[str, Any] = {"facecolor": STATES[state][0], "alpha": 0.45, "linewidth": 0, "zorder": 0}
             apart = 3 * (self.last - self.first) / width
-            axes.broken_barh(few(bars, apart), (0, 1), transform=axes.get_xaxis_transform(), **style)
+            axes.broken_barh(joined_bars(bars, apart), (0, 1), transform=axes.get_xaxis_transform(), **style)
         if last:
             axes.set_xlabel(f"time ({self.unit})", labelpad=2)
         else:
@@ -191,7 +191,7 @@ class PanelSheet(Sheet):
             left, own_top = LEFT - 60 + (i % 3) * (width + _GRID_GAP), top + _GRID_ROW * (i // 3)
             if i < 3:
                 self.states(left, top - 106, width, f"states {joint}")
-            self.headed(left, own_top - 14, f"{words(leg)} {joint}", said[i])
+            self.named(left, own_top - 14, f"{words(leg)} {joint}", said[i])
             unit = "°" if i % 3 == 0 else ""
             axes = self.over_time(f"{leg}_{joint}", left, own_top, width, _GRID_PANEL, unit, i // 3 == 3)
             axes.yaxis.set_label_coords(-95 / width, 0.5)
@@ -211,7 +211,7 @@ class PanelSheet(Sheet):
         own = _dense(style) if len(thin) < len(held) else style
         axes.plot(shown / self.scale, thin, drawstyle="steps-post", **own)
 
-    def sizes(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+    def magnitudes(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
         """Draw absolute values over time; of a long curve the largest of each part."""
         shown, thin = envelope(times, np.abs(values), _points(axes))
         if len(thin) < len(values):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.leg import points
-from quadleg.plotting.sheet import thinned
+from quadleg.plotting.sheet import tinted
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import RobotModel
 
@@ -72,12 +72,12 @@ def draw_robot(
     towards = np.array(view.towards)
     for face, facing in zip(stand.faces, stand.normals @ towards):
         if facing > 1e-6:
-            shade = thinned(BODY, 0.25 + 0.3 * float(facing))
+            shade = tinted(BODY, 0.25 + 0.3 * float(facing))
             axes.add_patch(Polygon(view.flat(face), facecolor=shade, edgecolor=BODY, linewidth=1.0, zorder=5))
 
     depths = stand.legs[:, 0] @ towards
     for leg, places, near in zip(robot.legs, stand.legs, depths > depths.mean()):
-        colour = LEG[leg.name] if near else thinned(LEG[leg.name], 0.55)
+        colour = LEG[leg.name] if near else tinted(LEG[leg.name], 0.55)
         line = view.flat(places)
         # By default a far leg is wider, so that it is seen even right behind a near one.
         (drawn,) = axes.plot(*line.T, color=colour, linewidth=near_width if near else far_width, label=leg.name)

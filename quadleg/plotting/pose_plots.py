@@ -31,7 +31,7 @@ from quadleg.plotting.sheet import (
     quiet_frame,
     spread,
     styled,
-    thinned,
+    tinted,
 )
 from quadleg.plotting.state_colours import STATES, state_patch
 from quadleg.robot.colours import LEG
@@ -272,7 +272,7 @@ def _span(stands: Sequence[Stand], view: PortraitView) -> tuple[float, float]:
 
 
 def _draw_ground(axes: Axes) -> None:
-    axes.axhspan(-_GROUND, 0.0, color=thinned(QUIET, 0.2), linewidth=0, zorder=9)
+    axes.axhspan(-_GROUND, 0.0, color=tinted(QUIET, 0.2), linewidth=0, zorder=9)
     axes.axhline(0.0, color=QUIET, linewidth=0.8, zorder=9)
 
 

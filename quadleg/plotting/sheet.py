@@ -37,7 +37,7 @@ def styled() -> AbstractContextManager[None]:
     )
 
 
-def thinned(colour: str, strength: float) -> tuple[float, float, float]:
+def tinted(colour: str, strength: float) -> tuple[float, float, float]:
     """Return the colour mixed with white; strength 1 is the colour itself."""
     red, green, blue = (1 - strength * (1 - part) for part in rgb(colour))
     return red, green, blue

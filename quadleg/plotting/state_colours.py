@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matplotlib.patches import Rectangle
 
-from quadleg.plotting.sheet import INK, thinned
+from quadleg.plotting.sheet import INK, tinted
 
 # Colour and hatch, apart from the hues of the legs.
 STATES = {
@@ -15,7 +15,7 @@ STATES = {
     "lowering": ("#d3dae2", "\\\\\\"),
     "fault": ("#e58a80", "xxx"),
 }
-STATE_EDGE = thinned(INK, 0.45)
+STATE_EDGE = tinted(INK, 0.45)
 _OF_OUTPUT = {"following": "active", "holding": "hold", "stopped": "fault"}
 
 

@@ -30,7 +30,7 @@ from quadleg.plotting.sheet import (
     quiet_frame,
     spread,
     styled,
-    thinned,
+    tinted,
 )
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
@@ -52,8 +52,8 @@ _SIDES, _SIDE_GAP = (1850, 130, 490, 270), 30
 _MARGINS = (970, 554, 1190, 150)
 _SPEEDS, _SPEED_GAP = (970, 774, 1190, 60), 16  # of the first of the three
 
-_PLANNED: dict[str, Any] = {"color": thinned(BODY, 0.7), "linewidth": 2.6, "linestyle": (0, (1.5, 1.0))}
-_SUPPORT: dict[str, Any] = {"facecolor": (*thinned(BODY, 1.0), 0.1), "edgecolor": QUIET, "linewidth": 0.7}
+_PLANNED: dict[str, Any] = {"color": tinted(BODY, 0.7), "linewidth": 2.6, "linestyle": (0, (1.5, 1.0))}
+_SUPPORT: dict[str, Any] = {"facecolor": (*tinted(BODY, 1.0), 0.1), "edgecolor": QUIET, "linewidth": 0.7}
 _OUTLINE: dict[str, Any] = {"facecolor": "none", "edgecolor": BODY, "linewidth": 1.0}
 _REFERENCE: dict[str, Any] = {"color": QUIET, "linewidth": 0.8, "linestyle": (0, (6, 4)), "zorder": 1}
 
@@ -83,7 +83,7 @@ def walk_figure(robot: RobotModel, walks: Sequence[Walk]) -> Figure:
             Line2D([], [], color=QUIET, linewidth=0.7, label="foot in the air"),
             Patch(**_SUPPORT, label=f"support at {MOMENTS} moments"),
             Patch(**_OUTLINE, label="body at the beginning"),
-            Patch(**_OUTLINE | {"facecolor": thinned(BODY, 0.2)}, label="at the end"),
+            Patch(**_OUTLINE | {"facecolor": tinted(BODY, 0.2)}, label="at the end"),
         ]
         sheet.legend(marks, WIDTH - MARGIN, 210)
         for number, walk in enumerate(walks):
@@ -134,7 +134,7 @@ class WalkBand:
         axes = self._axes("above", (left, top, width, height))
         fit_equal(axes, places, width / height, margin=1.06)
 
-        for (box, arrow), fill in zip(outlines, ("none", thinned(BODY, 0.2))):
+        for (box, arrow), fill in zip(outlines, ("none", tinted(BODY, 0.2))):
             axes.add_patch(Polygon(box, zorder=1, **_OUTLINE | {"facecolor": fill}))
             axes.add_patch(Polygon(arrow, zorder=1, facecolor=BODY, linewidth=0))
         for tick in self._moments():
@@ -145,7 +145,7 @@ class WalkBand:
         for i, leg in enumerate(LEGS):
             down = measured.down[:, i]
             flying = np.where(down[:, None], np.nan, measured.ground[:, i])
-            axes.plot(*flying.T, color=thinned(LEG[leg], 0.7), linewidth=0.7, zorder=3)
+            axes.plot(*flying.T, color=tinted(LEG[leg], 0.7), linewidth=0.7, zorder=3)
             stood = np.array([measured.ground[first:end, i].mean(axis=0) for first, end in true_runs(down)])
             axes.plot(*stood.T, "o", color=LEG[leg], markersize=3.6, markeredgewidth=0, label=leg, zorder=4)
         axes.plot(*self._walk.place[:, :2].T, label="planned way", zorder=5, **_PLANNED)
@@ -170,7 +170,7 @@ class WalkBand:
             for first, end in true_runs(~walk.in_air[:, i]):
                 start, stop = times[first], times[min(end, len(times) - 1)]
                 axes.add_patch(Rectangle((start, row), stop - start, 0.34, facecolor=LEG[leg], linewidth=0, label=leg))
-            hill = thinned(LEG[leg], 0.45)
+            hill = tinted(LEG[leg], 0.45)
             axes.fill_between(times, row, row - 0.55 * lifted[:, i], facecolor=hill, linewidth=0)
             axes.axhline(row, color=PALE, linewidth=0.6, zorder=0)
             baseline = self._top + top + height * (row + 0.9) / (len(ROWS) + 0.25) + 10
@@ -223,7 +223,7 @@ class WalkBand:
         axes = self._axes(label, box)
         axes.set(xlim=(0, self._times[-1]), ylim=ylim)
         start, end = self._times[self._falls.first], self._times[self._falls.last]
-        axes.axvspan(start, end, color=thinned(BODY, 0.15), linewidth=0, zorder=0)
+        axes.axvspan(start, end, color=tinted(BODY, 0.15), linewidth=0, zorder=0)
         values = sorted(lines)
         for value, place in zip(values, spread(values, LINE * (ylim[1] - ylim[0]) / box[3], ylim[1])):
             axes.axhline(value, label=lines[value], **_REFERENCE)
@@ -263,7 +263,7 @@ class WalkBand:
             box = left, top + j * (height + _SPEED_GAP), width, height
             axes = self._over_time(f"{joint} speed", box, lines if j == 0 else dict.fromkeys(lines, ""), ylim)
             fastest = speeds[:, j :: len(JOINTS)].max(axis=1)
-            axes.fill_between(times, fastest, color=thinned(BODY, 0.55), linewidth=0)
+            axes.fill_between(times, fastest, color=tinted(BODY, 0.55), linewidth=0)
             axes.plot(times, fastest, color=INK, linewidth=0.7, label=joint)
             axes.set_yticks([0, 1])
             axes.tick_params(labelbottom=joint == JOINTS[-1])

@@ -146,7 +146,7 @@ def _span(sides: Sequence[ComparedRecording]) -> tuple[float, float]:
 
 def _sheet(sides: Sequence[ComparedRecording], height: int) -> PanelSheet:
     sheet = PanelSheet(height, *_span(sides))
-    sheet.key([handle(style, side.name) for side, style in zip(sides, _STYLES)])
+    sheet.legend_above([handle(style, side.name) for side, style in zip(sides, _STYLES)])
     return sheet
 
 
@@ -164,7 +164,7 @@ def _figure(sides: Sequence[ComparedRecording], panels: Sequence[ComparedPanel])
                 sheet.write(LEFT - 12, 94 + 44 * k, _short(side.name), ha="right")
                 sheet.strip(LEFT, 66 + 44 * k, width, 34, side.states, f"states {k}")
         for k, panel in enumerate(panels):
-            sheet.headed(LEFT, top + row * k - 14, panel.name)
+            sheet.named(LEFT, top + row * k - 14, panel.name)
             axes = sheet.over_time(panel.name, LEFT, top + row * k, width, height, panel.unit, k == len(panels) - 1)
             for side, (times, values), style in zip(sides, panel.curves, _STYLES):
                 sheet.line(axes, times - side.zero, values, label=side.name, **style)
@@ -182,7 +182,7 @@ def _path(sides: Sequence[ComparedRecording]) -> Figure:
     with report_style():
         height = 620
         sheet = _sheet(sides, height + 220)
-        sheet.headed(LEFT, 66, "from above", "by the truth" if true else "by the estimate")
+        sheet.named(LEFT, 66, "from above", "by the truth" if true else "by the estimate")
         axes = sheet.axes("above", LEFT, 84, RIGHT - LEFT, height)
         quiet_frame(axes)
         for side, way, style in zip(sides, ways, _STYLES):

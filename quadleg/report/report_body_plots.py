@@ -46,14 +46,14 @@ def pose(analysis: RecordingAnalysis) -> Figure:
         keys = [handle(ASKED_STYLE, "asked")] * (asked is not None)
         keys += [handle(JOINTS_STYLE, "by the joints")] * (done is not None)
         keys += [handle(style, "estimate" if topic == "odom" else "true") for topic, style in sources]
-        sheet.key(keys)
+        sheet.legend_above(keys)
         attitudes = {topic: np.asarray(analysis.body.attitude(topic)) for topic, _ in sources}
         panel = 900
         for k, (name, index, unit) in enumerate(_POSE):
             left, top = (LEFT, LEFT + panel + 300)[k % 2], 150 + row * (k // 2)
             if k < 2:
                 sheet.states(left, 62, panel, f"states {name}")
-            sheet.headed(left, top - 14, name)
+            sheet.named(left, top - 14, name)
             axes = sheet.over_time(name, left, top, panel, height, unit, k >= 4)
             factor = UNITS[unit].factor
             for topic, style in sources:
@@ -85,12 +85,12 @@ def speed(analysis: RecordingAnalysis) -> Figure:
             if (found := analysis.body.mean_speed(topic)) is not None
         ]
         keys = [handle(ASKED_STYLE, "asked")] * (asked is not None)
-        sheet.key([*keys, *(handle(style, said) for said, style, _ in sources)])
+        sheet.legend_above([*keys, *(handle(style, said) for said, style, _ in sources)])
         width = RIGHT - LEFT
         sheet.states(LEFT, 64, width, "states")
         for k, (name, unit) in enumerate(SPEED_PANELS):
             top, factor = 160 + row * k, UNITS[unit].factor
-            sheet.headed(LEFT, top - 14, name)
+            sheet.named(LEFT, top - 14, name)
             axes = sheet.over_time(name, LEFT, top, width, height, unit, k == 2)
             axes.axhline(0.0, color=PALE, linewidth=0.8, zorder=0)
             for said, style, (times, values) in sources:

@@ -38,7 +38,7 @@ def joints(analysis: RecordingAnalysis) -> Figure:
         keys = [handle({"color": INK, "linewidth": 1.6}, f"angle, {source}" if source else "angle")]
         keys += [handle(PLANNED_STYLE, "commanded")] * (own.commanded is not None)
         keys += [handle(LIMIT_STYLE, "limit")] * (robot is not None)
-        sheet.key(keys)
+        sheet.legend_above(keys)
         said = [""] * len(JOINT_NAMES)
         if own.tracking is not None:
             worst = np.degrees(own.tracking.most)
@@ -67,15 +67,15 @@ def tracking_error(analysis: RecordingAnalysis) -> Figure:
         assert found is not None
         rms, most = np.degrees(found.rms), np.degrees(found.most)
         sheet = PanelSheet.of(analysis, 1010)
-        sheet.key(leg_handles(linewidth=4))
+        sheet.legend_above(leg_handles(linewidth=4))
         width = RIGHT - LEFT
         sheet.states(LEFT, 64, width, "states")
-        sheet.headed(LEFT, 146, "the farthest of twelve joints", "over time")
+        sheet.named(LEFT, 146, "the farthest of twelve joints", "over time")
         axes = sheet.over_time("tracking", LEFT, 160, width, 270, "°", True)
         worst = np.degrees(analysis.joints.worst_errors)
         sheet.line(axes, analysis.joints.times, worst, color=INK, linewidth=1.0, label="worst")
         axes.set_ylim(bottom=0.0)
-        sheet.headed(LEFT, 606, "by joint", "bar: root mean square; line: the largest")
+        sheet.named(LEFT, 606, "by joint", "bar: root mean square; line: the largest")
         bars = sheet.axes("by joint", LEFT, 624, width, 270)
         quiet_frame(bars)
         for i, name in enumerate(JOINT_NAMES):
@@ -108,7 +108,7 @@ def power(analysis: RecordingAnalysis) -> Figure:
         row, count = 300, len(kinds) + len(analysis.panels)
         sheet = PanelSheet.of(analysis, 160 + row * count + 50)
         if kinds:
-            sheet.key(leg_handles(linewidth=4))
+            sheet.legend_above(leg_handles(linewidth=4))
         sheet.states(LEFT, 64, RIGHT - LEFT, "states")
         tops = [160 + row * k for k in range(count)]
         for joint, top in zip(kinds, tops):
@@ -124,7 +124,7 @@ def power(analysis: RecordingAnalysis) -> Figure:
                 least, most = (number(float(end), 2) for end in (np.nanmin(curve.values), np.nanmax(curve.values)))
                 head, said = name, f"{least} to {most} {unit}"
                 at_least(axes, curve.panel.span)
-            sheet.headed(LEFT, top - 14, head, said)
+            sheet.named(LEFT, top - 14, head, said)
         return sheet.figure
 
 
@@ -162,7 +162,7 @@ def _torque(sheet: PanelSheet, analysis: RecordingAnalysis, joint: str, top: flo
     axes = sheet.over_time(f"torque {joint}", LEFT, top, RIGHT - LEFT, _HEIGHT, "N·m", last)
     own = torques[:, column::3]
     for i, leg in enumerate(LEGS):
-        sheet.sizes(axes, analysis.joints.times, own[:, i], color=LEG[leg], linewidth=1.1, label=leg)
+        sheet.magnitudes(axes, analysis.joints.times, own[:, i], color=LEG[leg], linewidth=1.1, label=leg)
     said = f"{number(float(np.nanmax(np.abs(own))), 2)} N·m at most"
     if shares is not None and analysis.robot:
         said += f", {100 * float(np.nanmax(shares[:, column::3])):.0f} % of stall"
@@ -171,4 +171,4 @@ def _torque(sheet: PanelSheet, analysis: RecordingAnalysis, joint: str, top: flo
         sheet.limit(axes, stall / 2, "half of it")
         axes.set_ylim(0.0, 1.3 * max(stall, float(np.nanmax(np.abs(own)))))
     axes.set_ylim(bottom=0.0)
-    sheet.headed(LEFT, top - 14, f"torque of the {joint} joints, size", said)
+    sheet.named(LEFT, top - 14, f"torque of the {joint} joints, size", said)

@@ -10,8 +10,8 @@ from matplotlib.lines import Line2D
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.series import true_runs
-from quadleg.plotting.panels import LEFT, RIGHT, SMALL, PanelSheet, few, report_style
-from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, quiet_frame, spread, thinned
+from quadleg.plotting.panels import LEFT, RIGHT, SMALL, PanelSheet, joined_bars, report_style
+from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, quiet_frame, spread, tinted
 from quadleg.plotting.state_colours import STATES, shown_state, state_patch
 from quadleg.robot.colours import BODY
 from quadleg.safety.explanation import Weight
@@ -39,7 +39,7 @@ def time_line(analysis: RecordingAnalysis) -> Figure:
             keys.append(Line2D([], [], color=INK, marker="v", markersize=6, linestyle="none", label="a pose"))
         if analysis.body.speed_setpoint:
             keys.append(Line2D([], [], color=QUIET, linewidth=5, label="a speed"))
-        sheet.key(keys)
+        sheet.legend_above(keys)
         left, top = LEFT + 90, 126
         width = RIGHT - left
         _event_numbers(sheet, analysis, left, 72, width)
@@ -104,7 +104,9 @@ def _event_numbers(sheet: PanelSheet, analysis: RecordingAnalysis, left: float, 
 def _walks(sheet: PanelSheet, axes: Axes, analysis: RecordingAnalysis, width: float) -> None:
     first, last = axes.get_xlim()
     bars = [(each.start / sheet.scale, (each.end - each.start) / sheet.scale) for each in analysis.body.walks]
-    axes.broken_barh(few(bars, 3 * (last - first) / width), (0.15, 0.7), facecolor=thinned(BODY, 0.45), linewidth=0)
+    axes.broken_barh(
+        joined_bars(bars, 3 * (last - first) / width), (0.15, 0.7), facecolor=tinted(BODY, 0.45), linewidth=0
+    )
     for (start, long), walk in zip(bars, analysis.body.walks):
         if walk.gait and long / (last - first) * width > 24 * len(walk.gait):
             axes.text(start + long / 2, 0.48, walk.gait, ha="center", va="center", fontsize=SMALL)
@@ -117,7 +119,7 @@ def _asks(sheet: PanelSheet, axes: Axes, analysis: RecordingAnalysis, width: flo
         times = speed.times / sheet.scale
         spans = [(times[start], times[min(end, len(times) - 1)] - times[start]) for start, end in true_runs(moving)]
         first, last = axes.get_xlim()
-        axes.broken_barh(few(spans, 3 * (last - first) / width), (0.55, 0.3), facecolor=QUIET, linewidth=0)
+        axes.broken_barh(joined_bars(spans, 3 * (last - first) / width), (0.55, 0.3), facecolor=QUIET, linewidth=0)
     if asked is not None:
         axes.plot(
             asked.times / sheet.scale, np.full(len(asked.times), 0.25), "v", color=INK, markersize=6, clip_on=False

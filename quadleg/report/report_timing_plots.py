@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.plotting.panels import LEFT, LIMIT_STYLE, RIGHT, SMALL, PanelSheet, handle, report_style
-from quadleg.plotting.sheet import INK, quiet_frame, thinned
+from quadleg.plotting.sheet import INK, quiet_frame, tinted
 from quadleg.robot.colours import BODY
 
 
@@ -23,11 +23,11 @@ def timing(analysis: RecordingAnalysis) -> Figure:
         width = RIGHT - LEFT
         p50, p99 = np.percentile(between, [50, 99])
         said = f"median {p50:.1f} ms, 99th percentile {p99:.1f} ms, at most {between.max():.1f} ms"
-        sheet.headed(LEFT, 50, "between joint states", said)
+        sheet.named(LEFT, 50, "between joint states", said)
         axes = sheet.axes("intervals", LEFT, 66, width, 230)
         quiet_frame(axes)
         most = max(float(between.max()), 2 * p50)
-        axes.hist(between, bins=np.linspace(0, most, 90).tolist(), color=thinned(BODY, 0.8), log=True)
+        axes.hist(between, bins=np.linspace(0, most, 90).tolist(), color=tinted(BODY, 0.8), log=True)
         for value, label, side in ((p50, "median ", "right"), (p99, " 99 %", "left")):
             axes.axvline(value, **LIMIT_STYLE | {"color": INK})
             axes.text(value, 0.97, label, ha=side, va="top", transform=axes.get_xaxis_transform(), fontsize=SMALL)
@@ -36,18 +36,18 @@ def timing(analysis: RecordingAnalysis) -> Figure:
         axes.yaxis.set_label_coords(-130 / width, 0.5)
         top = 450
         if latency:
-            sheet.headed(LEFT, top - 14, "tick to bytes", "of 500 frames at a time, from the gait's tick to the board")
+            sheet.named(LEFT, top - 14, "tick to bytes", "of 500 frames at a time, from the gait's tick to the board")
             axes = sheet.over_time("latency", LEFT, top, width, height, "ms", not frames)
             lines = (("p99", "99th percentile", INK, 1.2), ("p50", "median", BODY, 2.4))
             for key, label, colour, line in lines:
                 sheet.line(axes, *told[key], label=label, color=colour, linewidth=line)
             axes.set_ylim(bottom=0.0)
             keys = [handle({"color": colour, "linewidth": line}, label) for _, label, colour, line in lines]
-            sheet.key(keys, top - 24)
+            sheet.legend_above(keys, top - 24)
             top += row
         if frames:
             said = f"{counted['dropped']} dropped, {counted['slowed']} slowed to the servos' speed"
-            sheet.headed(LEFT, top - 14, "frames, counted", said)
+            sheet.named(LEFT, top - 14, "frames, counted", said)
             axes = sheet.over_time("frames", LEFT, top, width, height, "frames", True)
             dash = {"color": BODY, "linewidth": 2.4, "linestyle": (0, (3, 1.5))}
             styles = {"slowed": dash, "dropped": {"color": INK, "linewidth": 1.4}}
@@ -56,5 +56,5 @@ def timing(analysis: RecordingAnalysis) -> Figure:
                 rises = np.diff(values, prepend=values[:1])
                 sheet.line(axes, times, np.cumsum(np.where(rises < 0, values, rises)), label=key, **style)
             axes.set_ylim(0.0, max(5.0, axes.get_ylim()[1]))
-            sheet.key([handle(style, key) for key, style in styles.items()], top - 24)
+            sheet.legend_above([handle(style, key) for key, style in styles.items()], top - 24)
         return sheet.figure

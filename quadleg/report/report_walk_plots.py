@@ -27,7 +27,7 @@ from quadleg.plotting.panels import (
     handle,
     report_style,
 )
-from quadleg.plotting.sheet import INK, QUIET, fit_equal, leg_handles, quiet_frame, thinned
+from quadleg.plotting.sheet import INK, QUIET, fit_equal, leg_handles, quiet_frame, tinted
 from quadleg.plotting.walk_plots import ROWS
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS
@@ -54,7 +54,7 @@ def gait(analysis: RecordingAnalysis) -> Figure:
         drawn = [walk for walk in chosen.values() if walk in longest]
         one = 430 + (410 if analysis.robot else 0)
         sheet = PanelSheet.of(analysis, 100 + one * len(drawn))
-        sheet.key(leg_handles(linewidth=4))
+        sheet.legend_above(leg_handles(linewidth=4))
         for k, walk in enumerate(drawn):
             _one_gait(sheet, analysis, walk, 100 + one * k)
         return sheet.figure
@@ -79,7 +79,7 @@ def _one_gait(sheet: PanelSheet, analysis: RecordingAnalysis, walk: WalkSegment,
     width = RIGHT - LEFT - 60
     left = LEFT + 60
     whole = f"{first:.1f} s to {last:.1f} s of a walk from {walk.start:.1f} s to {walk.end:.1f} s"
-    sheet.headed(left, top, f"{walk.gait or 'walking'}: feet on the ground", whole)
+    sheet.named(left, top, f"{walk.gait or 'walking'}: feet on the ground", whole)
     axes = sheet.axes(f"{walk.gait} footfalls", left, top + 16, width, 260)
     quiet_frame(axes)
     axes.set(xlim=(first, last), ylim=(len(ROWS) - 0.35, -0.45), xlabel="time (s)")
@@ -88,7 +88,7 @@ def _one_gait(sheet: PanelSheet, analysis: RecordingAnalysis, walk: WalkSegment,
         i = LEGS.index(leg)
         for signal, offset, high, colour in (
             (planned, -0.3, 0.34, LEG[leg]),
-            (loads, 0.1, 0.2, thinned(LEG[leg], 0.5)),
+            (loads, 0.1, 0.2, tinted(LEG[leg], 0.5)),
         ):
             if signal is None:
                 continue
@@ -133,7 +133,7 @@ def _sides(
         if wanted is None
         else "forward is to the right; pale: commanded; in colour: by the angles"
     )
-    sheet.headed(LEFT - 60, top - 18, name, said)
+    sheet.named(LEFT - 60, top - 18, name, said)
     for i, leg in enumerate(LEGS):
         left = LEFT + i * (width + gap)
         axes = sheet.axes(f"{walk.gait} {leg} side", left, top, width, height)
@@ -161,13 +161,13 @@ def path(analysis: RecordingAnalysis) -> Figure:
         keys = [handle(FOUND_STYLE, "estimate"), Patch(label=f"estimate ± {BAND:g}σ", **SHADE_STYLE)]
         if estimate.true is not None:
             keys.insert(0, handle(TRUE_STYLE | {"linewidth": 2.4}, "true"))
-        sheet.key(keys)
+        sheet.legend_above(keys)
         width = RIGHT - LEFT
         found = estimate.estimated
         known = np.flatnonzero(~np.isnan(found[:, 0]))
         picks = known[np.linspace(0, len(known) - 1, _ELLIPSES).astype(int)[1:]]
         ahead, aside = (1000 * BAND * estimate.deviations[picks[-1], :2]).tolist()
-        sheet.headed(LEFT, 56, "from above", f"{BAND:g}σ at the end: {ahead:.0f} mm ahead, {aside:.0f} mm to the left")
+        sheet.named(LEFT, 56, "from above", f"{BAND:g}σ at the end: {ahead:.0f} mm ahead, {aside:.0f} mm to the left")
         axes = sheet.axes("above", LEFT, 80, width, above)
         quiet_frame(axes)
         for pick in picks:
@@ -214,7 +214,7 @@ def _errors(sheet: PanelSheet, analysis: RecordingAnalysis, top: float, row: flo
         within = 100 * float((np.abs(errors) <= band)[known].mean())
         place = top + row * (k // 2)
         sp = "" if unit == "°" else " "
-        sheet.headed(left, place - 14, f"error {name}", f"{number(rms, 2)}{sp}{unit} rms, {within:.0f} % in the band")
+        sheet.named(left, place - 14, f"error {name}", f"{number(rms, 2)}{sp}{unit} rms, {within:.0f} % in the band")
         axes = sheet.over_time(f"error {name}", left, place, panel, 210, unit, k >= 4)
         times, upper = envelope(estimate.times, band, POINTS)
         axes.fill_between(times / sheet.scale, -upper, upper, **SHADE_STYLE)

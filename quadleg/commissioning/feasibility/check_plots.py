@@ -32,7 +32,7 @@ from quadleg.plotting.sheet import (
     quiet_frame,
     save_png,
     styled,
-    thinned,
+    tinted,
 )
 from quadleg.plotting.sheet import MARGIN as EDGE
 from quadleg.robot.colours import LEG
@@ -112,7 +112,7 @@ def _workspace(robot: RobotModel) -> Figure:
     sheet = Sheet(round(top + height + 110))
     words = f"{SHOWN_LEG.replace('_', ' ')} foot, the others standing at {1000 * robot.standing.height:.0f} mm"
     sheet.title(_title(robot, "where a leg can go"), [f"{words}; each view is a cut through the place of that foot"])
-    free, near = thinned(LEG[SHOWN_LEG], 0.42), thinned("#c0392b", 0.75)
+    free, near = tinted(LEG[SHOWN_LEG], 0.42), tinted("#c0392b", 0.75)
     marks = [Patch(color=free, label="free"), Patch(color=near, label="in reach, too near another part")]
     sheet.legend(marks, WIDTH - EDGE, 54)
     left = float(EDGE + gap)
@@ -183,7 +183,7 @@ def _strides(checked: Check) -> Figure:
         "current of the servos over a stride at the gait's fastest, once a servo frame; stacked by leg: walking ahead"
     )
     sheet.title(_title(checked.robot, "what a stride draws"), [f"{words}; the supply is rated for {rated:g} A"])
-    marks: list[Any] = [Patch(color=thinned(LEG[leg], 0.6), label=leg.replace("_", " ")) for leg in LEGS]
+    marks: list[Any] = [Patch(color=tinted(LEG[leg], 0.6), label=leg.replace("_", " ")) for leg in LEGS]
     sheet.legend(marks, WIDTH - EDGE, 54)
     ways = [Line2D([], [], color=INK, linewidth=1.4, linestyle=dash, label=way) for way, dash in _WAY.items()]
     sheet.legend([Line2D([], [], color=INK, linewidth=1.4, label="ahead"), *ways], WIDTH - EDGE, 96, handlelength=2.4)
@@ -205,7 +205,7 @@ def _one_gait(axes: Axes, use: GaitUse, rated: float, most: float) -> None:
     times = np.append(stride.phases, 1.0) * period
     by_leg = stride.currents.reshape(len(stride.phases), len(LEGS), -1).sum(axis=2)
     by_leg = np.vstack([by_leg, by_leg[:1]])
-    colours = [thinned(LEG[leg], 0.6) for leg in LEGS]
+    colours = [tinted(LEG[leg], 0.6) for leg in LEGS]
     axes.stackplot(times, by_leg.T, colors=colours, labels=LEGS, linewidth=0)
     axes.plot(times, by_leg.sum(axis=1), color=INK, linewidth=1.4, label=first[0])
     for way, other in others:
