@@ -12,7 +12,7 @@ from quadleg.commissioning.calibration.bench import QuickClock, on_bench
 from quadleg.commissioning.calibration.bench_servo import BenchServo
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
-from quadleg.commissioning.dialog import Question, Talk, converse
+from quadleg.commissioning.dialog import Dialog, Question, run_dialog
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
@@ -147,8 +147,8 @@ class SimulatedUser:
         return f"{1e6 * true.pulse_per_radian * away:+.0f}"
 
 
-def hold(talk: Talk[bool], person: Callable[[Question], str]) -> bool:
-    """Whether the conversation came to its good end; one that goes round and round fails."""
+def hold(dialog: Dialog[bool], person: Callable[[Question], str]) -> bool:
+    """Whether the dialog came to its good end; one that goes round and round fails."""
     asked: list[str] = []
 
     def answer(question: Question) -> str:
@@ -156,4 +156,4 @@ def hold(talk: Talk[bool], person: Callable[[Question], str]) -> bool:
         assert len(asked) < 1500, f"goes round and round: {asked[-12:]}"
         return person(question)
 
-    return converse(talk, answer)
+    return run_dialog(dialog, answer)

@@ -161,7 +161,7 @@ def test_a_signal_switches_the_pulses_off(path: Path, number: signal.Signals) ->
 import sys, time
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from quadleg.commissioning.calibration import bench, session
-from quadleg.commissioning.dialog import converse
+from quadleg.commissioning.dialog import run_dialog
 boards = []
 class Board(bench.SimulatedBoard):
     def __init__(self, *arguments):
@@ -179,7 +179,7 @@ def answer(question):
     time.sleep(30)
 try:
     with session.sure_end(work):
-        converse(work.talk(), answer)
+        run_dialog(work.dialog(), answer)
 except KeyboardInterrupt:
     print("ended", flush=True)
 """

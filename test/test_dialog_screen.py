@@ -45,7 +45,7 @@ class ScreenUser:
 
     @property
     def question(self) -> Question | None:
-        """What the screen asks; None while it waits for the conversation."""
+        """What the screen asks; None while it waits for the dialog."""
         return self.shown._question
 
     async def enter(self, angle: float) -> None:
@@ -223,7 +223,7 @@ def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:
     play(work, act)
 
 
-def test_what_ends_the_conversation_is_raised_after_the_screen(tmp_path: Path) -> None:
+def test_what_ends_the_dialog_is_raised_after_the_screen(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     path.write_text(path.read_text().replace("kind: simulated", "kind: i2c") + "nonsense: 1\n")
     work = BenchSession(path, [NAME])

@@ -17,7 +17,7 @@ from hypothesis_settings import examples
 from quadleg.commissioning.calibration.calibration_fit import Mark
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
 from quadleg.commissioning.calibration.trim import Trim
-from quadleg.commissioning.dialog import Question, converse
+from quadleg.commissioning.dialog import Question, run_dialog
 from quadleg.errors import OutputPathError
 from quadleg.robot_file.editor import RobotFileEditor
 from quadleg.robot_file.load import find_robot, load_robot
@@ -147,7 +147,7 @@ def trimmed(tmp_path: Path) -> Path:
 def trim(path: Path, *answers: str) -> Trim:
     work = Trim(path, quick=True)
     given = iter(answers)
-    converse(work.talk(), lambda question: next(given))
+    run_dialog(work.dialog(), lambda question: next(given))
     return work
 
 
@@ -171,7 +171,7 @@ def test_nudges_on_another_zero_are_not_offered(trimmed: Path) -> None:
         asked.append(question)
         return "end"
 
-    converse(Trim(trimmed, quick=True).talk(), answer)
+    run_dialog(Trim(trimmed, quick=True).dialog(), answer)
     assert "front_left_abduction has been changed in the robot file since" in asked[0].text
 
 
@@ -187,7 +187,7 @@ def offered(file: ProgressFile, path: Path) -> tuple[Progress, Question]:
         questions.append(question)
         return question.choices[0].word
 
-    return converse(file.offered(load_robot(path)), answer), questions[0]
+    return run_dialog(file.offered(load_robot(path)), answer), questions[0]
 
 
 def test_progress_is_read_back(path: Path) -> None:

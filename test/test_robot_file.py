@@ -10,7 +10,7 @@ import os
 import random
 import re
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -27,10 +27,26 @@ from sample_robots import digger, inspector
 from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
 from quadleg.hardware.ina226 import SHUNT_RANGE
-from quadleg.robot.model import JOINT_NAMES, OutputEnable
+from quadleg.robot.model import (
+    JOINT_NAMES,
+    BoardSettings,
+    BodyBox,
+    FixedFrame,
+    GaitParameters,
+    ImuChip,
+    Leg,
+    Masses,
+    OutputEnable,
+    PowerSensor,
+    Servo,
+    ServoKind,
+    Supply,
+)
 from quadleg.robot.urdf import urdf
 from quadleg.robot_file.load import find_robot, load_robot, shipped_robots
-from quadleg.robot_file.schema_document import Document
+from quadleg.robot_file.maker_units import without_unit
+from quadleg.robot_file.robot_schema import robot_schema
+from quadleg.robot_file.schema_document import FIELD, Document
 
 CONFIG = Path(__file__).parents[1] / "config"
 INSPECTOR = CONFIG / "greenhouse_inspector.yaml"
@@ -287,6 +303,34 @@ def test_schema_is_sound_and_says_what_each_key_means() -> None:
 
     silent = [name for name, part in properties(schema) if "description" not in part]
     assert silent == []
+
+
+# The sections that become a dataclass by their keys' names, and the keys of each that the loader turns itself.
+SECTIONS = {
+    ("body",): (BodyBox, {"length_mm", "width_mm", "height_mm"}),
+    ("leg",): (Leg, set()),
+    ("mass",): (Masses, {"total_g"}),
+    ("servo_kinds", "*"): (ServoKind, {"seconds_per_60_deg"}),
+    ("servos", "front_left_hip"): (Servo, {"us_per_degree"}),
+    ("board",): (BoardSettings, set()),
+    ("board", "output_enable"): (OutputEnable, set()),
+    ("supply",): (Supply, {"low_v"}),
+    ("supply", "sensor"): (PowerSensor, set()),
+    ("imu",): (ImuChip, set()),
+    ("frames", "*"): (FixedFrame, set()),
+    ("gaits", "*"): (GaitParameters, set()),
+}
+
+
+@pytest.mark.parametrize("section", SECTIONS, ids=".".join)
+def test_each_key_of_the_schema_is_read(section: tuple[str, ...]) -> None:
+    schema = robot_schema()
+    for name in section:
+        schema = schema["additionalProperties"] if name == "*" else schema["properties"][name]
+    kind, others = SECTIONS[section]
+    read = {field.name for field in fields(kind)}
+    keys = schema["properties"].items()
+    assert {key for key, part in keys if part.get(FIELD, without_unit(key)) not in read} == others
 
 
 # --- one fault of each kind ----------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The calibration as a conversation: found angles, and whatever may go wrong on a bench."""
+"""The calibration as a dialog: found angles, and whatever may go wrong on a bench."""
 
 from __future__ import annotations
 

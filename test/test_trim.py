@@ -15,7 +15,7 @@ from quadleg.cli import main
 from quadleg.commissioning.calibration import bench
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.trim import Trim
-from quadleg.commissioning.dialog import Question, converse
+from quadleg.commissioning.dialog import Question, run_dialog
 from quadleg.errors import Refused
 from quadleg.hardware.pca9685 import PCA9685
 from quadleg.kinematics.body_pose import stance_angles
@@ -48,7 +48,7 @@ def test_a_nudge_moves_the_standing_joint_and_becomes_its_zero(path: Path) -> No
         return next(given)
 
     before = load_robot(path).joints[KNEE].servo.pulse_at_zero
-    assert converse(work.talk(), answer)
+    assert run_dialog(work.dialog(), answer)
     assert read[-1] - read[2] == pytest.approx(40 / 11.111, abs=0.6)  # a count, and the deadband
     assert load_robot(path).joints[KNEE].servo.pulse_at_zero == pytest.approx(before + 40e-6, abs=1e-7)
     assert work.said[:2] == ["It rises.", "Saved: front_left_knee"]
@@ -77,9 +77,9 @@ def test_whatever_ends_it_it_sits_down_first(path: Path, how: str, monkeypatch: 
     before = path.read_text()
     if how == "interrupt":
         with pytest.raises(KeyboardInterrupt):
-            converse(work.talk(), answer)
+            run_dialog(work.dialog(), answer)
     else:
-        assert not converse(work.talk(), answer)
+        assert not run_dialog(work.dialog(), answer)
     ((state, powered, angles),) = cut_from
     assert (state, powered) == (State.OFF, False)
     # At rest, not dropped from the height at which it stood.
@@ -107,7 +107,7 @@ def test_a_stop_is_limp_at_once_and_saves_nothing(path: Path, monkeypatch: pytes
         return "+5"
 
     with pytest.raises(Refused, match="stopped by a key"):
-        converse(work.talk(), answer)
+        run_dialog(work.dialog(), answer)
 
 
 def test_a_clock_that_runs_on_between_two_looks_at_it_does_not_end_the_standing() -> None:
@@ -151,7 +151,7 @@ def test_what_is_too_far_off_is_to_be_calibrated(path: Path) -> None:
     work = Trim(path, quick=True)
     given = iter(["yes", "yes", "to 100", "save"])
     before = path.read_text()
-    assert converse(work.talk(), lambda question: next(given))
+    assert run_dialog(work.dialog(), lambda question: next(given))
     assert any("calibrate front_left_abduction anew" in sentence for sentence in work.said)
     assert path.read_text() == before
 

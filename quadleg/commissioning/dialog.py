@@ -1,6 +1,6 @@
-"""A conversation with a person at the bench: what is asked, what answers it takes, and who gives them.
+"""A dialog with a person at the bench: what is asked, what answers it takes, and who gives them.
 
-A conversation is a generator: it yields each `Question`, receives the answer as text, and returns when all is said.
+A dialog is a generator: it yields each `Question`, receives the answer as text, and returns when all is said.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import TypeVar
 
 from quadleg.robot_file.maker_units import UNITS, number_from
 
-Said = TypeVar("Said")
-Talk = Generator["Question", str, Said]
+Result = TypeVar("Result")
+Dialog = Generator["Question", str, Result]
 
 STILL_HELD = (
     "THE BOARD DID NOT TAKE THE LAST STOP: a servo may hold its last pulse for ever. Open the servo supply's switch."
@@ -120,7 +120,7 @@ def jogged(answer: str, pulse: float) -> float | None:
     return pulse + float(step) if step else float(to.replace(",", "."))
 
 
-def ask(question: Question) -> Talk[str]:
+def ask(question: Question) -> Dialog[str]:
     """Ask until the answer is one that is taken. Raises Ended where the person ends it all."""
     while True:
         answer = (yield question).strip() or question.default
@@ -132,14 +132,14 @@ def ask(question: Question) -> Talk[str]:
         question = replace(question, complaint=complaint)
 
 
-def converse(talk: Talk[Said], answer: Callable[[Question], str]) -> Said:
-    """Hold a conversation with whoever gives the answers; the conversation's own end is run whatever happens."""
+def run_dialog(dialog: Dialog[Result], answer: Callable[[Question], str]) -> Result:
+    """Put each question of a dialog to `answer`, and return the dialog's result. The dialog is closed in any case."""
     try:
-        question = next(talk)
+        question = next(dialog)
         while True:
-            question = talk.send(answer(question))
+            question = dialog.send(answer(question))
     except StopIteration as end:
-        said: Said = end.value
-        return said
+        result: Result = end.value
+        return result
     finally:
-        talk.close()
+        dialog.close()

@@ -1,4 +1,4 @@
-"""A conversation line by line: each question with what Enter stands for, as at a plain terminal."""
+"""A dialog line by line: each question with what Enter stands for, as at a plain terminal."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Ask = Callable[[str], str]  # shows a question, and gives what the person answer
 Say = Callable[[str], None]
 
 
-class LineDialog:
+class LineAnswers:
     """Gives the answers of a person who is asked by `ask`; choices and complaints are shown by `say`."""
 
     def __init__(self, ask: Ask, say: Say) -> None:

@@ -1,6 +1,6 @@
-"""The whole terminal for one conversation: the question, its keys, what is known, and what was said.
+"""The whole terminal for one dialog: the question, its keys, what is known, and what was said.
 
-Every key that does something is on the screen. The conversation runs in a thread, since a move takes its time; keys
+Every key that does something is on the screen. The dialog runs in a thread, since a move takes its time; keys
 that come while it moves are passed over, but for Space (pulses off) and q.
 """
 
@@ -20,7 +20,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.events import Key
 from textual.widgets import RichLog, Static
 
-from quadleg.commissioning.dialog import END, Question, Talk, converse
+from quadleg.commissioning.dialog import END, Dialog, Question, run_dialog
 from quadleg.errors import BoardError
 
 # key -> step in µs
@@ -32,7 +32,7 @@ ALWAYS = (("Space", "pulses off, at once"), ("q", "end; what is saved stays"))
 _TYPED = {"minus": "-", "full_stop": ".", "comma": ".", "plus": "+"}
 
 
-class SessionWork(Protocol):
+class ScreenSession(Protocol):
     """What the screen shows and asks."""
 
     hear: Callable[[str], None] | None
@@ -42,13 +42,13 @@ class SessionWork(Protocol):
     def title(self) -> str: ...
     @property
     def over(self) -> str: ...
-    def talk(self) -> Talk[bool]: ...
+    def dialog(self) -> Dialog[bool]: ...
     def facts(self) -> list[tuple[str, str]]: ...
     def cut(self) -> None: ...
 
 
 class Screen(App[None]):
-    """Shows one `SessionWork` until it ends; `hold` does it all."""
+    """Shows one `ScreenSession` until it ends; `hold` does it all."""
 
     CSS = """
     Screen { background: #10151c; }
@@ -64,7 +64,7 @@ class Screen(App[None]):
     ENABLE_COMMAND_PALETTE = False
     TITLE = "quadleg"
 
-    def __init__(self, work: SessionWork) -> None:
+    def __init__(self, work: ScreenSession) -> None:
         super().__init__()
         self._work = work
         self._answers: SimpleQueue[str] = SimpleQueue()
@@ -75,10 +75,10 @@ class Screen(App[None]):
         self._result = False
         self._error: BaseException | None = None
         self._thread = Thread(target=self._converse, daemon=True)
-        work.hear = lambda sentence: self._from_conversation(self._say, sentence)
+        work.hear = lambda sentence: self._from_dialog(self._say, sentence)
 
     def hold(self) -> bool:
-        """Run until the conversation's end; whether all was done. Raises what ended it."""
+        """Run until the dialog's end; whether all was done. Raises what ended it."""
         try:
             self.run()
         finally:
@@ -174,7 +174,7 @@ class Screen(App[None]):
         self._refresh()
 
     def _refresh(self) -> None:
-        if self._question and self._work.over:  # the conversation then says why
+        if self._question and self._work.over:  # the dialog then says why
             self._answer(END)
         question = self._question
         self.query_one("#title", Static).update(self._work.title)
@@ -210,20 +210,20 @@ class Screen(App[None]):
             return ""
         return f"the angle you read, then Enter:  {self._typed}_ {question.number.unit}\n"
 
-    # The conversation's thread
+    # The dialog's thread
 
     def _converse(self) -> None:
         try:
-            self._result = converse(self._work.talk(), self._wait)
+            self._result = run_dialog(self._work.dialog(), self._wait)
         except Exception as error:  # shown by `hold`, in the terminal as it was
             self._error = error
-        self._from_conversation(self.exit)
+        self._from_dialog(self.exit)
 
     def _wait(self, question: Question) -> str:
-        self._from_conversation(self._ask, question)
+        self._from_dialog(self._ask, question)
         return self._answers.get()
 
-    def _from_conversation(self, action: Callable[..., None], *arguments: object) -> None:
+    def _from_dialog(self, action: Callable[..., None], *arguments: object) -> None:
         if self.is_running:
             self.call_from_thread(action, *arguments)
 

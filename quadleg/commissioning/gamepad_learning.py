@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from quadleg.commissioning.dialog import Question, Talk, ask, converse
+from quadleg.commissioning.dialog import Dialog, Question, ask, run_dialog
 from quadleg.commissioning.dialog_lines import Say
 from quadleg.errors import GamepadError, OutputPathError
 from quadleg.teleop.control_mapping import CONTROLS, NEEDED, STICK, Control, Input, Inputs, Reading, as_yaml
@@ -55,10 +55,10 @@ def _look(pad: Gamepad) -> Reading | None:
 
 def learn(look: Look, say: Say) -> Inputs:
     """The inputs that the person moves when asked; `look` is called once every LOOK_PERIOD (s)."""
-    return converse(_learning(say), MovementDialog(look, say))
+    return run_dialog(_learning(say), MovementAnswers(look, say))
 
 
-def _learning(say: Say) -> Talk[Inputs]:
+def _learning(say: Say) -> Dialog[Inputs]:
     learnt: dict[Control, Input] = {}
     for number, control in enumerate(CONTROLS, 1):
 
@@ -76,7 +76,7 @@ def _learning(say: Say) -> Talk[Inputs]:
     return {control.name: found for control, found in learnt.items()}
 
 
-class MovementDialog:
+class MovementAnswers:
     """Answers the question of a control by the input that the person moves, or `none` where that is skipped."""
 
     def __init__(self, look: Look, say: Say) -> None:

@@ -10,7 +10,7 @@ from dataclasses import KW_ONLY, dataclass, field, replace
 from math import radians
 from pathlib import Path
 
-from quadleg.commissioning.dialog import Choice, Question, Talk, ask
+from quadleg.commissioning.dialog import Choice, Dialog, Question, ask
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
 from quadleg.kinematics.body_pose import stance_angles
@@ -24,7 +24,7 @@ TURN_ERROR = 0.01  # share
 
 
 @dataclass
-class BenchWork:
+class BenchCommand:
     """What one command at the bench works on: which file, on which board. `said` keeps all its sentences.
 
     `seed` hides errors of simulated servos; `quick` lets a simulated robot's time run ahead, where nobody watches it.
@@ -89,7 +89,7 @@ class Bench:
 
     def _read(self, name: str) -> float:
         if self._simulated:
-            # A screen may look once more while the conversation's thread closes the board.
+            # A screen may look once more while the dialog's thread closes the board.
             with suppress(BoardError):
                 self._seen = self._simulated.angles()
         return self._seen[JOINT_NAMES.index(name)]
@@ -127,7 +127,7 @@ def on_bench(robot: RobotModel) -> RobotModel:
     return robot.with_joints(free)
 
 
-def own_file(path: Path) -> Talk[Path]:
+def own_file(path: Path) -> Dialog[Path]:
     """The file to write into: the person's own, or a copy of one that belongs to the installation.
 
     Raises OutputPathError where the copy cannot be made.
@@ -143,7 +143,7 @@ def own_file(path: Path) -> Talk[Path]:
     return copy
 
 
-def confirm(cautions: Sequence[str]) -> Talk[None]:
+def confirm(cautions: Sequence[str]) -> Dialog[None]:
     """Ask whether all of these cautions are heeded, before anything is powered."""
     text = "\n• ".join(("Confirm before you start.", *cautions))
     yield from ask(Question("cautions", text, (Choice("yes", "y", "all so"),)))

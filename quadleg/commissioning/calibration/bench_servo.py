@@ -9,7 +9,7 @@ from typing import Any
 
 from quadleg.commissioning.calibration.calibration_fit import TEETH, Fit, Mark, way
 from quadleg.commissioning.calibration.servo_pulses import Pulses, Stopped
-from quadleg.commissioning.dialog import Choice, Question, Talk, ask, jogged
+from quadleg.commissioning.dialog import Choice, Dialog, Question, ask, jogged
 from quadleg.errors import BoardError, OutputPathError, RobotFileError
 from quadleg.robot.model import JOINT_NAMES, Joint, RobotModel, Servo
 from quadleg.robot_file.editor import Changes, RobotFileEditor
@@ -94,7 +94,7 @@ class BenchServo:
                 lines.append(("worst mark", f"{degrees(self.found.residual):.2f}° off"))
         return lines
 
-    def ready(self, first: str) -> Talk[None]:
+    def ready(self, first: str) -> Dialog[None]:
         """Ask before the first pulse, after the words `first`. Raises JointLeft where the person leaves the joint."""
         servo = self.unlimited
         again = "where it was" if self.pulses.at(servo) != sum(servo.kind.pulse_range) / 2 else "to its middle"
@@ -106,14 +106,14 @@ class BenchServo:
             SKIP,
         )
 
-    def choose(self, key: str, text: str, *choices: Choice) -> Talk[str]:
+    def choose(self, key: str, text: str, *choices: Choice) -> Dialog[str]:
         """Ask for one of these answers. Raises JointLeft where it is to leave the joint."""
         answer = yield from ask(Question(key, text, choices))
         if answer == SKIP.word:
             raise JointLeft
         return answer
 
-    def jog(self, question: Question) -> Talk[str]:
+    def jog(self, question: Question) -> Dialog[str]:
         """Ask, and jog by the answers until one is none. Raises JointLeft as `choose` does."""
         while True:
             answer = yield from ask(question)
@@ -127,18 +127,18 @@ class BenchServo:
                 self.say(f"No further: {shortest} to {longest} µs is all that a {self.joint.servo.kind.name} takes")
             yield from self.to(pulse / 1e6)
 
-    def to(self, pulse: float) -> Talk[None]:
+    def to(self, pulse: float) -> Dialog[None]:
         """Bring the servo at hand to a pulse in s within its kind's range."""
         yield from self.go(self.unlimited, pulse)
 
-    def go(self, servo: Servo, pulse: float) -> Talk[None]:
+    def go(self, servo: Servo, pulse: float) -> Dialog[None]:
         """Bring a servo to a pulse in s, or to the nearer of its stops."""
         low, high = servo.stops
         # A step finer than a count is kept, though only whole counts are sent.
         self.wanted = min(max(pulse, low), high)
         yield from self.carry(lambda: self.pulses.go(servo, self.wanted))
 
-    def carry(self, action: Callable[[], None]) -> Talk[None]:
+    def carry(self, action: Callable[[], None]) -> Dialog[None]:
         """Do it on the board, again and again until the board takes it or the person ends it all."""
         broken = False
         while True:
@@ -163,7 +163,7 @@ class BenchServo:
                 )
             )
 
-    def save(self, changes: Changes) -> Talk[None]:
+    def save(self, changes: Changes) -> Dialog[None]:
         """Write changes into the robot file."""
 
         def write() -> None:
@@ -172,7 +172,7 @@ class BenchServo:
         yield from until_saved(write, changes, self.say)
 
 
-def until_saved(write: Callable[[], None], changes: Mapping[str, Any], say: Callable[[str], None]) -> Talk[None]:
+def until_saved(write: Callable[[], None], changes: Mapping[str, Any], say: Callable[[str], None]) -> Dialog[None]:
     """Write changes to a robot file, again and again until that works or the person ends it all."""
     while True:
         try:

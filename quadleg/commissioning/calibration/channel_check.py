@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from quadleg.commissioning.calibration.bench_servo import SKIP, YES, BenchServo, spoken
-from quadleg.commissioning.dialog import Choice, Talk
+from quadleg.commissioning.dialog import Choice, Dialog
 from quadleg.robot.model import JOINT_NAMES
 
 WIGGLE = 40e-6  # s to each side: some 4°
 
 
-def confirm_channel(servo: BenchServo) -> Talk[None]:
+def confirm_channel(servo: BenchServo) -> Dialog[None]:
     """Which joint is on this channel? The answer may swap two channels of the file."""
     while True:
         alone = servo.unlimited
@@ -48,7 +48,7 @@ def confirm_channel(servo: BenchServo) -> Talk[None]:
                 yield from _swap(servo, moved)
 
 
-def _swap(servo: BenchServo, moved: str) -> Talk[None]:
+def _swap(servo: BenchServo, moved: str) -> Dialog[None]:
     here, there = servo.joint.servo.channel, servo.robot.joints[JOINT_NAMES.index(moved)].servo.channel
     yield from servo.carry(servo.pulses.off)
     yield from servo.save({"servos": {servo.name: {"channel": there}, moved: {"channel": here}}})

@@ -6,10 +6,10 @@ from math import degrees, radians
 
 from quadleg.commissioning.calibration.bench_servo import SKIP, BenchServo, JointLeft, sides
 from quadleg.commissioning.calibration.calibration_fit import horn_teeth, teeth_in_words
-from quadleg.commissioning.dialog import Number, Question, Talk, ask, number_of
+from quadleg.commissioning.dialog import Dialog, Number, Question, ask, number_of
 
 
-def fit_horn(servo: BenchServo) -> Talk[None]:
+def fit_horn(servo: BenchServo) -> Dialog[None]:
     """Bring the servo at hand to its middle, and tell which tooth is right. Raises JointLeft."""
     joint = servo.joint
     middle = (joint.lower + joint.upper) / 2

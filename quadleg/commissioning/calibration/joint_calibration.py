@@ -11,7 +11,7 @@ from quadleg.commissioning.calibration.channel_check import confirm_channel
 from quadleg.commissioning.calibration.joint_marking import INWARD, Marking, offer_other_side
 from quadleg.commissioning.calibration.servo_ends import find_ends
 from quadleg.commissioning.calibration.session_progress import SessionProgress
-from quadleg.commissioning.dialog import Choice, Number, Question, Talk, ask, number_of
+from quadleg.commissioning.dialog import Choice, Dialog, Number, Question, ask, number_of
 from quadleg.robot.model import JOINT_NAMES, Servo
 from quadleg.robot_file.editor import Changes
 from quadleg.servos.pulse_conversion import angle_from_pulse, pulse_from_angle
@@ -28,7 +28,7 @@ class JointCalibration:
         self._progress = progress
         self._limp_asked: set[str] = set()
 
-    def calibrate(self, name: str) -> Talk[bool]:
+    def calibrate(self, name: str) -> Dialog[bool]:
         """Calibrate one joint and save it; whether that was done."""
         servo = self._servo
         servo.take(name)
@@ -51,7 +51,7 @@ class JointCalibration:
         servo.say(f"{name}: saved")
         return True
 
-    def _calibrated(self) -> Talk[Servo]:
+    def _calibrated(self) -> Dialog[Servo]:
         """The servo by its marks and ends, once a check move has shown that they are right."""
         slope = yield from self._slope_of_other_side()
         marking = Marking(self._servo, slope, self._progress.keep)
@@ -68,7 +68,7 @@ class JointCalibration:
             self._servo.take(self._servo.name)
             self._progress.keep()
 
-    def _slope_of_other_side(self) -> Talk[float | None]:
+    def _slope_of_other_side(self) -> Dialog[float | None]:
         """The slope that the joint on the other side gives; none where that is still to be calibrated itself."""
         other = self._servo.robot.joints[JOINT_NAMES.index(other_side(self._servo.name))]
         old = other.name in self._progress.names and other.name not in self._progress.passed
@@ -76,7 +76,7 @@ class JointCalibration:
             return None
         return (yield from offer_other_side(self._servo, other))
 
-    def _dropped(self) -> Talk[bool]:
+    def _dropped(self) -> Dialog[bool]:
         """Whether the joint is to be left although it has marks, which are then gone."""
         if not self._servo.marks:
             return True
@@ -88,7 +88,7 @@ class JointCalibration:
         )
         return (yield from ask(question)) == "yes"
 
-    def _checked(self, servo: Servo) -> Talk[bool]:
+    def _checked(self, servo: Servo) -> Dialog[bool]:
         """Go to zero, or to the middle where the limits leave that out; whether the person reads it there."""
         joint = self._servo.joint
         lower, upper = degrees(joint.lower) + INWARD, degrees(joint.upper) - INWARD
@@ -117,7 +117,7 @@ class JointCalibration:
             copied = "; these two are not mounted as in a mirror" if len(self._servo.marks) == 1 else ""
             self._servo.say(f"{off}{copied}: read again, or mark it anew")
 
-    def _limp(self, servo: Servo) -> Talk[Changes]:
+    def _limp(self, servo: Servo) -> Dialog[Changes]:
         """Does this kind hold without pulses? Asked once a kind."""
         kind = servo.kind.name
         if kind in self._limp_asked or servo.kind.holds_without_pulses:
@@ -135,7 +135,7 @@ class JointCalibration:
             )
         return {"servo_kinds": {kind: {"holds_without_pulses": answer == "no"}}}
 
-    def announce_swings(self, leg: str, names: Sequence[str]) -> Talk[None]:
+    def announce_swings(self, leg: str, names: Sequence[str]) -> Dialog[None]:
         """Ask before the joints of a leg swing, to show that they turn the right way."""
         self._servo.take(self._servo.name)
         which = f"the {spoken(names[0])}" if len(names) == 1 else f"each joint of the {spoken(leg)} leg"
@@ -146,7 +146,7 @@ class JointCalibration:
             Choice("go", "g", "fingers clear: move"),
         )
 
-    def prove(self, name: str) -> Talk[None]:
+    def prove(self, name: str) -> Dialog[None]:
         """Swing a calibrated joint, and calibrate it again until it swings the right way or is left."""
         while True:
             self._servo.take(name)
@@ -166,7 +166,7 @@ class JointCalibration:
             if not (yield from self.calibrate(name)):
                 return
 
-    def _swung(self) -> Talk[str]:
+    def _swung(self) -> Dialog[str]:
         """Move the joint at hand to one side and back, until the person has seen which way that was."""
         name, answer = self._servo.name, "again"
         while answer == "again":

@@ -15,7 +15,7 @@ from quadleg.commissioning.calibration.calibration_fit import (
     mark_fault,
     mirrored,
 )
-from quadleg.commissioning.dialog import Choice, Number, Question, Talk, number_of
+from quadleg.commissioning.dialog import Choice, Dialog, Number, Question, number_of
 from quadleg.robot.model import Joint
 
 INWARD = 5.0  # degrees between two marks at the same end
@@ -35,7 +35,7 @@ class Marking:
         self._keep = keep
         servo.found = self._fit()
 
-    def mark(self) -> Talk[None]:
+    def mark(self) -> Dialog[None]:
         """Ask for marks, until a fit of them is believed. Raises JointLeft."""
         joint = self._servo.joint
         asked = known_angles(joint)
@@ -110,7 +110,7 @@ class Marking:
         return fit(marks, self._slope) if marks and self._slope else None
 
 
-def offer_other_side(servo: BenchServo, other: Joint) -> Talk[float | None]:
+def offer_other_side(servo: BenchServo, other: Joint) -> Dialog[float | None]:
     """The slope (s/rad) of the same joint on the other side, mirrored, where the person wants it."""
     answer = yield from servo.choose(
         "mirror",

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from quadleg.commissioning.calibration.calibration_fit import Mark
-from quadleg.commissioning.dialog import Choice, Question, Talk, ask
+from quadleg.commissioning.dialog import Choice, Dialog, Question, ask
 from quadleg.errors import OutputPathError
 from quadleg.robot.model import JOINT_NAMES, RobotModel, Servo
 from quadleg.robot_file.editor import keep_version, write_whole
@@ -87,7 +87,7 @@ class ProgressFile:
         except OSError as error:
             raise OutputPathError(f"{self.path} cannot be removed: {error.strerror}") from error
 
-    def offered(self, robot: RobotModel) -> Talk[Progress]:
+    def offered(self, robot: RobotModel) -> Dialog[Progress]:
         """Ask whether to go on from what is kept; empty progress where nothing is, or the person starts anew.
 
         What is not gone on from is set aside among the versions of the robot file. Raises OutputPathError where that

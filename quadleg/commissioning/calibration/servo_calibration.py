@@ -1,4 +1,4 @@
-"""`quadleg calibrate`: from horns that went on anywhere to a robot that knows its angles, as a conversation.
+"""`quadleg calibrate`: from horns that went on anywhere to a robot that knows its angles, as a dialog.
 
 One servo at a time is powered. What is found is saved after each joint, and each mark is kept in a file beside the
 robot file, so that an end anywhere loses nothing.
@@ -13,7 +13,7 @@ from quadleg.commissioning.calibration.bench_servo import BenchServo, JointLeft
 from quadleg.commissioning.calibration.horn_fitting import fit_horn
 from quadleg.commissioning.calibration.joint_calibration import JointCalibration
 from quadleg.commissioning.calibration.session_progress import SessionProgress
-from quadleg.commissioning.dialog import STILL_HELD, Choice, Ended, Question, Talk, ask
+from quadleg.commissioning.dialog import STILL_HELD, Choice, Dialog, Ended, Question, ask
 from quadleg.errors import Refused
 from quadleg.robot.model import JOINT_NAMES, LEGS
 
@@ -37,15 +37,17 @@ class Calibration:
         self.servo = servo
         self.number, self.count = 0, 0
 
-    def calibrate(self, names: Sequence[str] = JOINT_NAMES) -> Talk[bool]:
+    def calibrate(self, names: Sequence[str] = JOINT_NAMES) -> Dialog[bool]:
         """Calibrate these joints, one after the other; whether all of them were."""
         return (yield from self._session(names, self._joints, "calibrate"))
 
-    def fit_horns(self, names: Sequence[str] = JOINT_NAMES) -> Talk[bool]:
+    def fit_horns(self, names: Sequence[str] = JOINT_NAMES) -> Dialog[bool]:
         """Bring these servos to their middle, one after the other, for their horns to go on."""
         return (yield from self._session(names, self._horns, "fit_horns"))
 
-    def _session(self, names: Sequence[str], work: Callable[[SessionProgress], Talk[bool]], command: str) -> Talk[bool]:
+    def _session(
+        self, names: Sequence[str], work: Callable[[SessionProgress], Dialog[bool]], command: str
+    ) -> Dialog[bool]:
         servo, complete = self.servo, False
         progress = SessionProgress(servo, command)
         try:
@@ -79,7 +81,7 @@ class Calibration:
             f"what they hold up will drop."
         )
 
-    def _horns(self, progress: SessionProgress) -> Talk[bool]:
+    def _horns(self, progress: SessionProgress) -> Dialog[bool]:
         for self.number, name in enumerate(progress.names, 1):
             self.servo.take(name)
             if name in progress.passed:
@@ -93,7 +95,7 @@ class Calibration:
         self.servo.say("All horns are asked for. Next: `quadleg calibrate` without --fit-horns.")
         return True
 
-    def _joints(self, progress: SessionProgress) -> Talk[bool]:
+    def _joints(self, progress: SessionProgress) -> Dialog[bool]:
         joints, complete = JointCalibration(self.servo, progress), True
         for leg in LEGS:
             own = [name for name in progress.names if name.startswith(leg)]

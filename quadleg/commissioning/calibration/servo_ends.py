@@ -7,12 +7,12 @@ from math import ceil, degrees, floor, radians
 
 from quadleg.commissioning.calibration.bench_servo import SKIP, BenchServo, spoken
 from quadleg.commissioning.calibration.calibration_fit import Mark, travel_fault, way
-from quadleg.commissioning.dialog import Choice, Question, Talk
+from quadleg.commissioning.dialog import Choice, Dialog, Question
 from quadleg.robot.model import Servo
 from quadleg.servos.pulse_conversion import angle_from_pulse
 
 
-def find_ends(servo: BenchServo) -> Talk[Servo | None]:
+def find_ends(servo: BenchServo) -> Dialog[Servo | None]:
     """The servo with its stops; None where it shall be marked anew."""
     assert servo.found
     shortest, longest = servo.joint.servo.kind.pulse_range
@@ -63,7 +63,7 @@ def _mark_beyond(servo: BenchServo, pulse: float, sign: int) -> Mark | None:
     return next((mark for mark in servo.marks if sign * (mark.pulse - pulse) > servo.pulses.count), None)
 
 
-def _travelled(servo: BenchServo, calibrated: Servo) -> Talk[Servo | None]:
+def _travelled(servo: BenchServo, calibrated: Servo) -> Dialog[Servo | None]:
     """The same servo if it turns its joint from limit to limit, or if the limits are narrowed to what it does."""
     joint = replace(servo.joint, servo=calibrated)
     fault = travel_fault(calibrated, joint, servo.teeth)

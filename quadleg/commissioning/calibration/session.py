@@ -1,4 +1,4 @@
-"""What `quadleg calibrate` and `quadleg trim` do around a conversation: file, board, who answers, and a sure end."""
+"""What `quadleg calibrate` and `quadleg trim` do around a dialog: file, board, who answers, and a sure end."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from quadleg.commissioning.answer_file import FileAnswers
-from quadleg.commissioning.calibration.bench import Bench, BenchWork, on_bench, own_file
+from quadleg.commissioning.calibration.bench import Bench, BenchCommand, on_bench, own_file
 from quadleg.commissioning.calibration.bench_servo import BenchServo, spoken
 from quadleg.commissioning.calibration.calibration_fit import TEETH
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
 from quadleg.commissioning.calibration.trim import Trim
-from quadleg.commissioning.dialog import Talk, converse
+from quadleg.commissioning.dialog import Dialog, run_dialog
 from quadleg.errors import BoardError, QuadlegError
 from quadleg.interrupts import ended_by_signals
 from quadleg.robot.model import JOINT_NAMES
@@ -24,7 +24,7 @@ from quadleg.robot_file.load import load_robot
 
 
 @dataclass
-class BenchSession(BenchWork):
+class BenchSession(BenchCommand):
     """One `quadleg calibrate`: of which joints."""
 
     names: Sequence[str] = JOINT_NAMES
@@ -34,16 +34,16 @@ class BenchSession(BenchWork):
     session: Calibration | None = None
     pulses: Pulses | None = None
 
-    def talk(self) -> Talk[bool]:
-        """The whole conversation; whether all was done. Raises QuadlegError where the file or the board are no good."""
+    def dialog(self) -> Dialog[bool]:
+        """The whole dialog; whether all was done. Raises QuadlegError where the file or the board are no good."""
         self.path = yield from own_file(self.path)
         robot = load_robot(self.path).on_board(self.board)
         bench = Bench(on_bench(robot), self.seed, self.quick)
         self.pulses = Pulses(robot.board, bench.open, bench.sleep)
         servo = BenchServo(robot, RobotFileEditor(self.path), self.pulses, self.say, bench.protractor, self.teeth)
         self.session = Calibration(servo)
-        conversation = self.session.fit_horns if self.fit_horns else self.session.calibrate
-        return (yield from conversation(self.names))
+        dialog = self.session.fit_horns if self.fit_horns else self.session.calibrate
+        return (yield from dialog(self.names))
 
     def cut(self) -> None:
         """Pulses off at once, from any thread. Raises BoardError where the board does not take that."""
@@ -70,16 +70,16 @@ class BenchSession(BenchWork):
 
 
 def by_file(work: BenchSession | Trim, answers: Path) -> bool:
-    """Hold the conversation with a file of answers. Raises AnswerError where they do not fit."""
+    """Hold the dialog with a file of answers. Raises AnswerError where they do not fit."""
     given = FileAnswers(answers)
     with sure_end(work):
-        done = converse(work.talk(), given)
+        done = run_dialog(work.dialog(), given)
     given.check_all_used()
     return done
 
 
 def on_screen(work: BenchSession | Trim) -> bool:
-    """Hold the conversation on the whole terminal. Raises QuadlegError where that or textual is missing."""
+    """Hold the dialog on the whole terminal. Raises QuadlegError where that or textual is missing."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise QuadlegError("this takes keys from a terminal, and here is none; --answers FILE needs none")
     try:

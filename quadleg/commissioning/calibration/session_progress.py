@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from quadleg.commissioning.calibration.bench_servo import BenchServo
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
-from quadleg.commissioning.dialog import Talk
+from quadleg.commissioning.dialog import Dialog
 from quadleg.errors import OutputPathError
 
 
@@ -23,7 +23,7 @@ class SessionProgress:
         self.passed: set[str] = set()
         self.shown: list[str] = []
 
-    def begin(self, names: Sequence[str]) -> Talk[None]:
+    def begin(self, names: Sequence[str]) -> Dialog[None]:
         """Offer to go on from what an earlier session left; else begin with these joints."""
         self._earlier = yield from self._file.offered(self._servo.robot)
         self.names = self._earlier.names or tuple(names)

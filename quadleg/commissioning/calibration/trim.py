@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import degrees, radians
 
-from quadleg.commissioning.calibration.bench import Bench, BenchWork, confirm, own_file
+from quadleg.commissioning.calibration.bench import Bench, BenchCommand, confirm, own_file
 from quadleg.commissioning.calibration.bench_servo import until_saved
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
 from quadleg.commissioning.calibration.servo_calibration import CAUTIONS
-from quadleg.commissioning.dialog import STILL_HELD, Choice, Ended, Question, Talk, ask, jogged
+from quadleg.commissioning.dialog import STILL_HELD, Choice, Dialog, Ended, Question, ask, jogged
 from quadleg.errors import OutputPathError, Refused
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor
@@ -23,7 +23,7 @@ _TRIM_CAUTIONS = ("The robot is on level ground that is free around it.", *CAUTI
 
 
 @dataclass
-class Trim(BenchWork):
+class Trim(BenchCommand):
     """One `quadleg trim`."""
 
     cut_at_end: bool = False  # it sits down instead
@@ -33,8 +33,8 @@ class Trim(BenchWork):
     unfinished: ProgressFile | None = None
     joint: int = 0
 
-    def talk(self) -> Talk[bool]:
-        """The whole conversation; whether what was nudged is saved.
+    def dialog(self) -> Dialog[bool]:
+        """The whole dialog; whether what was nudged is saved.
 
         Raises QuadlegError where the file or the board are no good, or the robot does not stand.
         """
@@ -66,7 +66,7 @@ class Trim(BenchWork):
             self.say("It sits down.")
             self.say("The pulses are off." if self.standing.sit() else STILL_HELD)
 
-    def _confirmed(self, robot: RobotModel) -> Talk[None]:
+    def _confirmed(self, robot: RobotModel) -> Dialog[None]:
         yield from confirm(_TRIM_CAUTIONS)
         placed = (
             f"Are the legs in the resting pose?\n"
@@ -76,7 +76,7 @@ class Trim(BenchWork):
         )
         yield from ask(Question("placed", placed, (Choice("yes", "y", "legs placed, fingers clear: stand up"),)))
 
-    def _nudged(self, robot: RobotModel, standing: InProcessRobot) -> Talk[bool]:
+    def _nudged(self, robot: RobotModel, standing: InProcessRobot) -> Dialog[bool]:
         file = RobotFileEditor(self.path)
         choices = (
             Choice("next", "n", "next joint"),
@@ -138,7 +138,7 @@ class Trim(BenchWork):
             f"the robot stands no more, and the robot file was not changed: {self.over}. {self._where_kept()}".strip()
         )
 
-    def _saved(self, robot: RobotModel, standing: InProcessRobot, file: RobotFileEditor) -> Talk[bool]:
+    def _saved(self, robot: RobotModel, standing: InProcessRobot, file: RobotFileEditor) -> Dialog[bool]:
         zeros = {
             joint.name: {
                 "pulse_at_zero_us": round(1e6 * (joint.servo.pulse_at_zero + joint.servo.pulse_per_radian * offset), 1)

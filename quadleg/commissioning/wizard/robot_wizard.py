@@ -9,8 +9,8 @@ from math import ceil, floor
 from pathlib import Path
 from typing import Any
 
-from quadleg.commissioning.dialog import Choice, Number, Question, Talk, ask, converse
-from quadleg.commissioning.dialog_lines import Ask, LineDialog, Say
+from quadleg.commissioning.dialog import Choice, Dialog, Number, Question, ask, run_dialog
+from quadleg.commissioning.dialog_lines import Ask, LineAnswers, Say
 from quadleg.commissioning.wizard.new_robot_file import robot_file
 from quadleg.commissioning.wizard.pose_search import STANDING_SHARE, find_poses
 from quadleg.commissioning.wizard.robot_measures import Electrics, Measures, Poses
@@ -68,7 +68,7 @@ def describe(path: Path, ask: Ask, say: Say) -> RobotModel:
     written.
     """
     check_new(path)
-    return converse(_description(path, say), LineDialog(ask, say))
+    return run_dialog(_description(path, say), LineAnswers(ask, say))
 
 
 def say_next_steps(path: Path, robot: RobotModel, say: Say) -> None:
@@ -86,7 +86,7 @@ def say_next_steps(path: Path, robot: RobotModel, say: Say) -> None:
         say(f"  {number}. {step}")
 
 
-def _description(path: Path, say: Say) -> Talk[RobotModel]:
+def _description(path: Path, say: Say) -> Dialog[RobotModel]:
     say(WELCOME.format(path=path))
     name, mass_g = _name_from(path), 1500.0
     measures: Measures | None = None
@@ -120,19 +120,19 @@ def _write(path: Path, text: str, say: Say) -> RobotModel:
         raise
 
 
-def _words(key: str, text: str, default: str, judge: Callable[[str], str]) -> Talk[str]:
+def _words(key: str, text: str, default: str, judge: Callable[[str], str]) -> Dialog[str]:
     """An answer with which `judge` finds no fault."""
     return (yield from ask(Question(key, text, judge=judge, default=default)))
 
 
-def _number(key: str, text: str, usual: float, number: Number) -> Talk[float]:
+def _number(key: str, text: str, usual: float, number: Number) -> Dialog[float]:
     default = f"{min(max(usual, number.low), number.high):g}"
     value = number.read((yield from ask(Question(key, text, number=number, default=default))))
     assert value is not None
     return value
 
 
-def _choice(key: str, text: str, labels: Sequence[str], default: int = 1) -> Talk[int]:
+def _choice(key: str, text: str, labels: Sequence[str], default: int = 1) -> Dialog[int]:
     """The place of the chosen one, from 0."""
     choices = tuple(Choice(f"{number}", f"{number}", label) for number, label in enumerate(labels, 1))
     return int((yield from ask(Question(key, text, choices, default=f"{default}")))) - 1
@@ -148,7 +148,7 @@ def _name_fault(name: str) -> str:
     return "" if good else f"'{name}' will not do: up to 64 of A to Z, digits, spaces, - and _, and a letter first"
 
 
-def _ask_measures(say: Say, given: Measures | None) -> Talk[Measures]:
+def _ask_measures(say: Say, given: Measures | None) -> Dialog[Measures]:
     """The lengths one after the other, each with bounds and a usual length that follow from those before it.
 
     Those that were `given` before take the place of the usual ones.
@@ -157,7 +157,7 @@ def _ask_measures(say: Say, given: Measures | None) -> Talk[Measures]:
 
     def length(
         key: str, question: str, low: float, high: float, beyond: str = "", default: float | None = None
-    ) -> Talk[None]:
+    ) -> Dialog[None]:
         nonlocal so_far
         usual = default if default and not given else getattr(so_far, key)
         value = yield from _number(key, question, usual, Number("mm", low, high, beyond))
@@ -202,7 +202,7 @@ def _ask_measures(say: Say, given: Measures | None) -> Talk[Measures]:
     return replace(so_far, front_knee=front, rear_knee=rear)
 
 
-def _ask_electrics(say: Say, given: Electrics | None) -> Talk[Electrics]:
+def _ask_electrics(say: Say, given: Electrics | None) -> Dialog[Electrics]:
     """Servos, supply and board; what was `given` before takes the place of what is usual."""
     words = [kind.words for kind in READY_KINDS]
     before = 2
@@ -233,7 +233,7 @@ def _ask_electrics(say: Say, given: Electrics | None) -> Talk[Electrics]:
     return Electrics(kind, voltage, current, board, where)
 
 
-def _ask_servo(say: Say, given: ReadyKind | None) -> Talk[ReadyKind]:
+def _ask_servo(say: Say, given: ReadyKind | None) -> Dialog[ReadyKind]:
     """The figures of a data sheet, in the units that data sheets have."""
     usual = given if given and given.key == OWN else READY_KINDS[1]
     say('Torques are in kg-cm, but "0.98 N-m" or "136 oz-in" does too; speeds in seconds for 60 degrees, or "62 rpm".')
