@@ -13,7 +13,7 @@ import pytest
 import sample_robots
 from watchdog_rig import WatchdogRig
 
-from quadleg.analysis.events import events, spells
+from quadleg.analysis.events import events, state_intervals
 from quadleg.safety.explanation import Weight
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import FollowingCode, ReasonCode
@@ -127,7 +127,7 @@ def test_a_switch_off_at_once_is_category_0(up: WatchdogRig) -> None:
 def test_reports_tell_the_cause_by_its_code() -> None:
     tilting = Reason.of(FollowingCode.TILTING, joints="rear_left", figure="14°", limit_deg="9")
     told = [(0.0, NodeStatus("active")), (5.0, NodeStatus("lowering", tilting)), (7.0, NodeStatus("off"))]
-    lowering = next(event for event in events(spells(told, 9.0), []) if event.state == "lowering")
+    lowering = next(event for event in events(state_intervals(told, 9.0), []) if event.state == "lowering")
     assert "leaned farther" in lowering.explanation.what
     assert lowering.weight is Weight.FAULT
     assert lowering.why == "the body leans 14° towards rear_left, sound servos allow 9°"
@@ -136,7 +136,7 @@ def test_reports_tell_the_cause_by_its_code() -> None:
 def test_reports_tell_what_was_said_while_it_still_went_on() -> None:
     active = NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))
     slower = replace(active, notices=(Reason.of(FollowingCode.OVERLOADED, figure="1.8 times the modelled"),))
-    found = events(spells([(0.0, active), (3.0, slower), (6.0, active)], 9.0), [])
+    found = events(state_intervals([(0.0, active), (3.0, slower), (6.0, active)], 9.0), [])
     told = next(event for event in found if event.weight is Weight.FAULT)
     assert (told.start, told.end) == (3.0, 6.0)
     assert "more current than the motion explains" in told.explanation.what
@@ -145,6 +145,6 @@ def test_reports_tell_what_was_said_while_it_still_went_on() -> None:
 
 @pytest.mark.parametrize("code", [code for code in FollowingCode if code is not FollowingCode.FOLLOWS])
 def test_every_code_is_explained(code: FollowingCode) -> None:
-    found = events(spells([(0.0, NodeStatus("hold", Reason.of(code)))], 5.0), [])
+    found = events(state_intervals([(0.0, NodeStatus("hold", Reason.of(code)))], 5.0), [])
     assert found[0].weight is Weight.FAULT
     assert found[0].explanation.cure

@@ -8,7 +8,7 @@ import pytest
 import sample_robots
 from watchdog_rig import WatchdogRig, heating
 
-from quadleg.analysis.events import complaints, events, explain, spells
+from quadleg.analysis.events import complaints, events, explain, state_intervals
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.safety.explanation import Weight
@@ -43,7 +43,7 @@ class RecordingRig(WatchdogRig):
 
     @property
     def events(self):
-        return events(spells(self.told, self.now), [])
+        return events(state_intervals(self.told, self.now), [])
 
 
 @pytest.fixture
@@ -266,12 +266,14 @@ def test_every_code_has_a_sentence_unless_nothing_is_so(code) -> None:
 def test_a_code_of_another_version_is_told_by_its_name() -> None:
     said = NodeStatus.of_values({"state": "hold", "reason": "moon_too_bright", "notice_1": "owls"})
     assert said.sentence == "moon too bright; owls"
-    assert [event.explanation.what for event in events(spells([(0.0, said)], 1.0), [])] == ["it held still with power"]
+    assert [event.explanation.what for event in events(state_intervals([(0.0, said)], 1.0), [])] == [
+        "it held still with power"
+    ]
 
 
 def test_a_recording_without_codes_has_its_states_and_their_words() -> None:
     told = [(0.0, "active: following the joint targets"), (5.0, "hold: no good frame"), (6.0, "fault: emergency stop")]
-    found = events(spells([(time, NodeStatus.of_text(text)) for time, text in told], 9.0), [])
+    found = events(state_intervals([(time, NodeStatus.of_text(text)) for time, text in told], 9.0), [])
     assert [(event.state, event.why, event.weight) for event in found] == [
         ("active", "following the joint targets", Weight.USUAL),
         ("hold", "no good frame", Weight.TROUBLE),
@@ -289,7 +291,7 @@ def test_reasons_of_servo_output_are_explained() -> None:
         now += 0.02
         output.tick(now)
         said.append((now, NodeStatus(output.state.value, output.reason)))
-    found = events([], spells(said, now))
+    found = events([], state_intervals(said, now))
     assert [event.state for event in found] == ["holding", "lowering", "off"]
     assert not any(event.explanation.what == UNKNOWN for event in found)
     for code in (ReasonCode.WATCHDOG_SILENT, ReasonCode.BOARD_FAILS):
@@ -300,8 +302,8 @@ def test_a_stop_that_both_tell_is_one_event() -> None:
     stop = Reason.of(ReasonCode.EMERGENCY_STOP)
     active = NodeStatus("active", Reason.of(ReasonCode.TARGETS_FOLLOWED))
     following = NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED))
-    states = spells([(0.0, active), (5.02, NodeStatus("fault", stop))], 9.0)
-    output = spells([(0.0, following), (5.0, NodeStatus("stopped", stop))], 9.0)
+    states = state_intervals([(0.0, active), (5.02, NodeStatus("fault", stop))], 9.0)
+    output = state_intervals([(0.0, following), (5.0, NodeStatus("stopped", stop))], 9.0)
     assert [(event.source, event.state) for event in events(states, output)] == [
         ("watchdog", "active"),
         ("watchdog", "fault"),
@@ -309,7 +311,7 @@ def test_a_stop_that_both_tell_is_one_event() -> None:
 
 
 def test_a_state_of_another_version_is_told_in_its_own_words() -> None:
-    found = events(spells([(0.0, NodeStatus.of_text("dancing: for joy"))], 1.0), [])
+    found = events(state_intervals([(0.0, NodeStatus.of_text("dancing: for joy"))], 1.0), [])
     assert (found[0].state, found[0].why, found[0].explanation.what) == ("dancing", "for joy", UNKNOWN)
 
 

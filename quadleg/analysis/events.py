@@ -68,7 +68,7 @@ class Complaint:
     last: float
 
 
-def spells(told: Sequence[tuple[float, NodeStatus]], end: float) -> list[StateInterval]:
+def state_intervals(told: Sequence[tuple[float, NodeStatus]], end: float) -> list[StateInterval]:
     """The states that were told, from the first until `end` in s; what is only repeated is left out."""
     changes: list[list[tuple[float, NodeStatus]]] = []
     for time, status in told:
@@ -118,24 +118,26 @@ _USUAL_OFF = (ReasonCode.AT_REST, ReasonCode.NO_COMMAND_YET, ReasonCode.ENDING, 
 def events(states: Sequence[StateInterval], servo_states: Sequence[StateInterval]) -> list[Event]:
     """All events in the order of time: the watchdog's states, what went on within them, and what servo_output did by
     itself."""
-    found = [event for spell in states for event in _of_spell(spell)]
-    stops = [spell.start for spell in states if spell.state == State.FAULT]
-    for before, spell in pairwise(servo_states):
-        told = spell.state == "stopped" and any(abs(spell.start - stop) < _LIMP_AT for stop in stops)
+    found = [event for interval in states for event in _of_interval(interval)]
+    stops = [interval.start for interval in states if interval.state == State.FAULT]
+    for before, interval in pairwise(servo_states):
+        told = interval.state == "stopped" and any(abs(interval.start - stop) < _LIMP_AT for stop in stops)
         by_itself = before.state in ("holding", "lowering")
-        usual = spell.reason is not None and spell.reason.code in _USUAL_OFF
-        if told or spell.state == "following" or (spell.state == "off" and not by_itself and usual):
+        usual = interval.reason is not None and interval.reason.code in _USUAL_OFF
+        if told or interval.state == "following" or (interval.state == "off" and not by_itself and usual):
             continue
-        explanation = explain(spell.state, spell.reason, by_output=True)
-        found.append(Event(spell.start, spell.end, "servo_output", spell.state, spell.why, explanation))
+        explanation = explain(interval.state, interval.reason, by_output=True)
+        found.append(Event(interval.start, interval.end, "servo_output", interval.state, interval.why, explanation))
     return sorted(found, key=lambda event: event.start)
 
 
-def _of_spell(spell: StateInterval) -> Iterator[Event]:
-    yield Event(spell.start, spell.end, "watchdog", spell.state, spell.why, explain(spell.state, spell.reason))
-    known = _codes(spell.reason) if spell.state == State.HOLD else set()  # the reasons for the hold itself
+def _of_interval(interval: StateInterval) -> Iterator[Event]:
+    yield Event(
+        interval.start, interval.end, "watchdog", interval.state, interval.why, explain(interval.state, interval.reason)
+    )
+    known = _codes(interval.reason) if interval.state == State.HOLD else set()  # the reasons for the hold itself
     going_on: dict[Explanation, Event] = {}
-    for (time, status), (until, _) in pairwise([*spell.told, (spell.end, NodeStatus(""))]):
+    for (time, status), (until, _) in pairwise([*interval.told, (interval.end, NodeStatus(""))]):
         for notice in status.notices:
             explanation = notice.meaning
             if explanation is None or notice.code in known:
@@ -149,7 +151,7 @@ def _of_spell(spell: StateInterval) -> Iterator[Event]:
                 if before:
                     yield before
                 begun, why = time, str(notice)
-            going_on[explanation] = Event(begun, until, "watchdog", spell.state, why, explanation)
+            going_on[explanation] = Event(begun, until, "watchdog", interval.state, why, explanation)
     yield from going_on.values()
 
 

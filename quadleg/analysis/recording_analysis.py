@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.analysis.body_analysis import BodyAnalysis
-from quadleg.analysis.events import Complaint, Event, complaints, events, spells
+from quadleg.analysis.events import Complaint, Event, complaints, events, state_intervals
 from quadleg.analysis.joint_analysis import JointAnalysis
 from quadleg.analysis.state_history import StateHistory
 from quadleg.errors import RobotFileError
@@ -53,7 +53,7 @@ class RecordingAnalysis:
         self.signals: Signals = signals_of(recording, topics, np.float32, unused)
         self.notes: list[str] = []
         self.robot = robot or self._recorded_robot()
-        watchdog, output = (spells(self.signals.states(node), self.end) for node in STATE_TEXTS)
+        watchdog, output = (state_intervals(self.signals.states(node), self.end) for node in STATE_TEXTS)
         self.states = StateHistory(watchdog, output)
         self.joints = JointAnalysis(self.signals, self.robot, self.states)
         self.body = BodyAnalysis(self.signals, self.robot, self.states, self.joints)
