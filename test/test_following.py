@@ -299,14 +299,12 @@ def measured(robot: RobotModel, off: dict[int, float], swing: float = 0.0):
     return shortfall
 
 
-def test_a_joint_that_stands_far_from_its_command_is_stuck() -> None:
-    shortfall = measured(sample_robots.inspector(), {5: radians(20)})
-    assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_STUCK, ("front_right_knee",))
-
-
-def test_a_joint_that_moves_far_from_its_command_is_limp() -> None:
-    shortfall = measured(sample_robots.inspector(), {5: radians(25)}, radians(5))
-    assert (shortfall.code, shortfall.where) == (FollowingCode.JOINT_LIMP, ("front_right_knee",))
+@pytest.mark.parametrize(
+    ("error_deg", "moves_deg", "code"), [(20, 0, FollowingCode.JOINT_STUCK), (25, 5, FollowingCode.JOINT_LIMP)]
+)
+def test_a_joint_far_from_its_command_is_stuck_or_limp_where_it_moves(error_deg, moves_deg, code) -> None:
+    shortfall = measured(sample_robots.inspector(), {5: radians(error_deg)}, radians(moves_deg))
+    assert (shortfall.code, shortfall.where) == (code, ("front_right_knee",))
 
 
 def test_a_joint_that_gives_way_as_servos_do_is_fine() -> None:

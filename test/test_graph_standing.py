@@ -99,9 +99,10 @@ def test_in_off_pose_and_sit_say_what_to_do_first(robot: Robot) -> None:
         robot.sit()
 
 
-def test_a_pose_that_is_no_number_is_refused_by_the_client(standing: Robot) -> None:
-    with pytest.raises(Refused, match="is not a number"):
-        standing.pose(height_mm=nan)
+@pytest.mark.parametrize(("height", "why"), [(nan, "is not a number"), (5000, "more than 1 m away")])
+def test_a_pose_that_is_no_number_or_a_metre_away_is_refused_at_once(standing: Robot, height: float, why: str) -> None:
+    with pytest.raises(Refused, match=why):
+        standing.pose(height_mm=height)
 
 
 def test_emergency_stop_cuts_all_pulses_and_wants_a_reset(shared_stack: Stack, standing: Robot) -> None:
@@ -305,8 +306,3 @@ def test_pose_of_is_the_inverse_of_the_body_kinematics(shared_stack: Stack, stan
     shift, turn = pose_difference(pose, standing.pose_of(dict(zip(JOINT_NAMES, angles))))
     assert shift < 1e-9
     assert turn < 1e-6
-
-
-def test_a_pose_a_metre_away_is_refused_at_once(standing: Robot) -> None:
-    with pytest.raises(Refused, match="more than 1 m away"):
-        standing.pose(height_mm=5000)

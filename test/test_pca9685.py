@@ -69,8 +69,9 @@ def test_start_of_a_chip_after_reset() -> None:
     assert waits == [(500e-6, 5)]
 
 
-def test_start_of_a_running_chip_writes_nothing() -> None:
-    board = RegisterRecorder(RUNNING)
+@pytest.mark.parametrize("mode1", [0x20, 0x21])  # and with its all-call address on
+def test_start_of_a_running_chip_writes_nothing(mode1: int) -> None:
+    board = RegisterRecorder({**RUNNING, 0x00: mode1})
     assert chip(board).start() is True
     assert board.transactions == []
 
@@ -90,12 +91,6 @@ def test_start_of_a_chip_that_runs_otherwise(difference: dict[int, int]) -> None
     assert chip(board).start() is False
     assert board.transactions[0] == (bytes((0xFD, 0x10)),)
     assert {register: board.registers[register] for register in RUNNING} == RUNNING
-
-
-def test_a_chip_found_with_its_all_call_address_on_is_running() -> None:
-    board = RegisterRecorder({**RUNNING, 0x00: 0x21})
-    assert chip(board).start() is True
-    assert board.transactions == []
 
 
 def test_a_chip_that_keeps_nothing_is_an_error() -> None:

@@ -36,20 +36,14 @@ def test_the_parents_words_end_the_whole_graph_and_then_switch_off() -> None:
     wait_until(lambda: wishes.off, 5.0, "off")
 
 
-def test_a_parent_that_died_is_an_end_of_the_whole_graph() -> None:
+@pytest.mark.parametrize("unread", [b"", READY])  # with words unread it is a reset of the connection
+def test_a_parent_that_died_is_an_end_of_the_whole_graph(unread: bytes) -> None:
     ours, theirs = socket.socketpair()
+    theirs.send(unread)
     wishes = ShutdownRequests(theirs)
     ours.close()
     wait_until(lambda: wishes.end, 5.0, "the end")
     assert not wishes.alone
-
-
-def test_a_parent_that_died_with_words_unread_is_one_too() -> None:
-    ours, theirs = socket.socketpair()
-    theirs.send(READY)
-    wishes = ShutdownRequests(theirs)
-    ours.close()  # with READY unread this is a reset of the connection, not its orderly end
-    wait_until(lambda: wishes.end, 5.0, "the end")
 
 
 def test_signals_are_an_end_of_this_process_alone_and_the_second_is_off() -> None:

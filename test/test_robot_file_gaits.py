@@ -71,14 +71,16 @@ def test_a_usual_gait_keeps_what_is_not_changed(tmp_path):
     assert trot == replace(TROT, foot_clearance=0.03)
 
 
-def test_another_duty_factor_of_the_creeping_walk_moves_its_phases(tmp_path):
-    creep, _ = gaits_of(tmp_path, "\ngaits:\n  creep: {duty_factor: 0.9}\n")
-    assert creep == replace(CREEP, duty_factor=0.9, phases=wave_phases(0.9))
-
-
-def test_a_creeping_walk_in_another_order(tmp_path):
-    creep, _ = gaits_of(tmp_path, "\ngaits:\n  creep: {phases: [0.25, 0.75, 0.5, 0]}\n")
-    assert creep == replace(CREEP, phases=(0.25, 0.75, 0.5, 0.0))
+@pytest.mark.parametrize(
+    ("keys", "changes"),
+    [
+        ("duty_factor: 0.9", {"duty_factor": 0.9, "phases": wave_phases(0.9)}),  # moves its phases
+        ("phases: [0.25, 0.75, 0.5, 0]", {"phases": (0.25, 0.75, 0.5, 0.0)}),
+    ],
+)
+def test_a_creeping_walk_with_another_duty_factor_or_order(tmp_path, keys, changes):
+    creep, _ = gaits_of(tmp_path, f"\ngaits:\n  creep: {{{keys}}}\n")
+    assert creep == replace(CREEP, **changes)
 
 
 FAULTS = {

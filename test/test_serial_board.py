@@ -228,11 +228,21 @@ def test_a_write_of_nothing_is_no_harm(board: SerialBoard) -> None:
     board.write()
 
 
-def test_silence_is_noticed_and_passes(device: FirmataDevice, board: SerialBoard) -> None:
-    device.silent = True
-    with pytest.raises(BoardError, match=r"did not answer within 0.5 s: check its cable, .* reset button"):
+@pytest.mark.parametrize(
+    ("attribute", "value", "why"),
+    [
+        ("silent", True, r"did not answer within 0.5 s: check its cable, .* reset button"),
+        ("address", 0, r"no chip answers at address 0x40 .*Too few bytes received.*SDA, SCL"),
+    ],
+)
+def test_silence_of_device_or_chip_is_noticed_and_passes(
+    device: FirmataDevice, board: SerialBoard, attribute: str, value: int, why: str
+) -> None:
+    usual = getattr(device, attribute)
+    setattr(device, attribute, value)
+    with pytest.raises(BoardError, match=why):
         board.write(TWELVE)
-    device.silent = False
+    setattr(device, attribute, usual)
     board.write(TWELVE)
     assert board.read(LED0_ON_L, 48) == TWELVE[1:]
 
@@ -293,15 +303,6 @@ def test_a_byte_lost_on_the_way_back(device: FirmataDevice, board: SerialBoard, 
     with pytest.raises(BoardError, match="did not answer"):
         board.write(TWELVE)
     board.write(TWELVE)
-
-
-def test_a_chip_that_no_longer_answers(device: FirmataDevice, board: SerialBoard) -> None:
-    device.address = 0
-    with pytest.raises(BoardError, match=r"no chip answers at address 0x40 .*Too few bytes received.*SDA, SCL"):
-        board.write(TWELVE)
-    device.address = 0x40
-    board.write(TWELVE)
-    assert board.read(LED0_ON_L, 48) == TWELVE[1:]
 
 
 # Urgent
