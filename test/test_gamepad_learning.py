@@ -135,7 +135,7 @@ def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
     file.write_text("mine")
     with pytest.raises(OutputPathError, match="is there already"):
         learn_to(file)
-    with pytest.raises(OutputPathError, match="no folder that you may write into"):
+    with pytest.raises(OutputPathError, match="there is no folder"):
         learn_to(tmp_path / "nowhere" / "mine.yaml")
     assert file.read_text() == "mine"
 

@@ -25,7 +25,7 @@ _JOG = re.compile(rf"([+-]\d+(?:\.\d+)?)|to ({_NUMBER})")
 
 
 class Ended(Exception):
-    """The person has had enough; what is done stays done."""
+    """The person ended the dialog; what was saved stays."""
 
 
 @dataclass(frozen=True)
@@ -50,11 +50,11 @@ class Number:
         return f"{self.low:g} to {self.high:g} {self.unit}"
 
     def read(self, answer: str) -> float | None:
-        """The number in an answer, where makers use several units also in another of them; None where there is none."""
+        """Return the number in an answer, converted if it names another unit; None without a number."""
         return number_from(answer, self.unit) if self.unit in UNITS else number_of(answer)
 
     def fault_of(self, number: float) -> str:
-        """Why a number will not do; empty for a good one."""
+        """Say why a number is not valid; empty for a valid one."""
         if number > self.high and self.beyond:
             return f"{number:g} is too much: {self.beyond}; {self} would be right"
         return "" if self.low <= number <= self.high else f"{number:g} makes no sense here: {self} would be right"
@@ -80,7 +80,7 @@ class Question:
 
     @property
     def valid(self) -> str:
-        """All answers that it takes, in words."""
+        """All valid answers, for a message."""
         answers = [choice.word for choice in self.choices]
         if self.number:
             at = "at " if self.jog else ""
@@ -90,7 +90,7 @@ class Question:
         return ", ".join([*answers, END])
 
     def fault_of(self, answer: str) -> str:
-        """Why an answer is none to this question, and which would be; empty for a good one."""
+        """Say why an answer is not valid and which would be; empty for a valid one."""
         if self.judge:
             return self.judge(answer)
         word = answer.lower()
@@ -106,7 +106,7 @@ class Question:
 
 
 def number_of(answer: str) -> float | None:
-    """The number in an answer, None where there is none."""
+    """Return the number in an answer; None without one."""
     text = answer.removeprefix("at ").strip()
     return float(text.replace(",", ".")) if re.fullmatch(_NUMBER, text) else None
 
@@ -121,7 +121,7 @@ def jogged(answer: str, pulse: float) -> float | None:
 
 
 def ask(question: Question) -> Dialog[str]:
-    """Ask until the answer is one that is taken. Raises Ended where the person ends it all."""
+    """Ask until the answer is valid. Raises Ended when the person ends the dialog."""
     while True:
         answer = (yield question).strip() or question.default
         if answer.lower() == END and not question.judge:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import select
 import sys
 from collections.abc import Callable
@@ -10,7 +9,8 @@ from pathlib import Path
 
 from quadleg.commissioning.dialog import Dialog, Question, ask, run_dialog
 from quadleg.commissioning.dialog_lines import Say
-from quadleg.errors import GamepadError, OutputPathError
+from quadleg.errors import GamepadError
+from quadleg.robot_file.editor import check_new
 from quadleg.teleop.control_mapping import CONTROLS, NEEDED, STICK, Control, Input, Inputs, Reading, as_yaml
 from quadleg.teleop.gamepad import Gamepad, find_pad
 
@@ -28,10 +28,7 @@ def learn_to(path: Path, wanted: str = "") -> None:
 
     Raises OutputPathError where it cannot be written, and GamepadError without a gamepad, or when that is lost.
     """
-    if path.exists():
-        raise OutputPathError(f"{path} is there already: name a new file, or remove it first")
-    if not os.access(path.parent, os.W_OK):
-        raise OutputPathError(f"{path} cannot be written: {path.parent} is no folder that you may write into")
+    check_new(path)
     pad = find_pad(wanted)
     print(f"Learns {pad.name}. Let go of everything; Enter skips what this gamepad cannot do, Ctrl-C writes nothing.")
     try:
@@ -114,7 +111,7 @@ def _moved(rest: Reading, look: Look, control: Control) -> Input:
 
 
 def _movements(rest: Reading, reading: Reading, control: Control) -> dict[Input, float]:
-    """How far every input that would do is from rest, the way that it has gone."""
+    """How far each input that suits the control is from rest, with the direction in which it moved."""
     moved = {}
     for number, (before, now) in enumerate(zip(rest.axes, reading.axes)):
         if control.kind != STICK or abs(before) < STICK_RESTS_WITHIN:
@@ -128,7 +125,7 @@ def _movements(rest: Reading, reading: Reading, control: Control) -> dict[Input,
 
 
 def _clashes(control: Control, found: Input, other: Control, its: Input) -> bool:
-    """Whether one movement would do both. The groups of sticks are used one at a time, so they may share."""
+    """Whether one movement would trigger both. Groups of sticks are used one at a time, so they may share."""
     if found.kind == "none" or (found.kind, found.number) != (its.kind, its.number):
         return False
     if control.kind == other.kind == STICK:

@@ -87,7 +87,7 @@ def copy_to(source: Path, target: Path) -> None:
 
 
 def check_new(path: Path) -> None:
-    """Raises OutputPathError where no new robot file can be written."""
+    """Raise OutputPathError if no new file can be written at a path."""
     if os.path.lexists(path):
         raise OutputPathError(f"{path} is there already and stays as it is: name a new file, or remove that one first")
     if not path.parent.is_dir():

@@ -27,7 +27,7 @@ TURN_ERROR = 0.01  # share
 class BenchCommand:
     """What one command at the bench works on: which file, on which board. `said` keeps all its sentences.
 
-    `seed` hides errors of simulated servos; `quick` lets a simulated robot's time run ahead, where nobody watches it.
+    `seed` hides errors of simulated servos; `quick` runs a simulated robot faster than real time.
     """
 
     path: Path
@@ -46,7 +46,7 @@ class BenchCommand:
 
 
 class QuickClock:
-    """A clock that a sleep moves on at once: a simulated robot that nobody watches need not wait."""
+    """A simulated clock: a sleep advances it at once."""
 
     def __init__(self, now: float = 0.0) -> None:
         self.now = now
@@ -82,7 +82,7 @@ class Bench:
 
     @property
     def protractor(self) -> Callable[[str], float] | None:
-        """The true angle (rad) of a simulated joint, by its name; nobody tells that of a real one."""
+        """The true angle (rad) of a simulated joint by its name; None for a real robot."""
         if not self._robot.board.simulated:
             return None
         return self._read
@@ -119,7 +119,7 @@ def as_assembled(robot: RobotModel) -> RobotModel:
 
 
 def on_bench(robot: RobotModel) -> RobotModel:
-    """The robot as its servos are by themselves: they turn as far as their kind does, whatever its file says."""
+    """The robot with servos that turn as far as their kind does, whatever their stops in the file."""
 
     def free(joint: Joint) -> Joint:
         return replace(joint, servo=replace(joint.servo, stops=joint.servo.kind.pulse_range))

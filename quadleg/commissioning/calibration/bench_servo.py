@@ -1,4 +1,4 @@
-"""The servo at hand of a calibration: moved by answers, through failures of the board, and saved."""
+"""The current servo of a calibration: moved by answers, through failures of the board, and saved."""
 
 from __future__ import annotations
 
@@ -58,18 +58,18 @@ class BenchServo:
 
     @property
     def joint(self) -> Joint:
-        """The joint at hand, as the robot file has it."""
+        """The current joint, as the robot file has it."""
         return self.robot.joints[JOINT_NAMES.index(self.name)]
 
     @property
     def unlimited(self) -> Servo:
-        """The servo at hand by its pulses alone: all that its kind takes."""
+        """The current servo with all pulses that its kind takes."""
         servo, kind = self.joint.servo, self.joint.servo.kind
         shortest, longest = kind.pulse_range
         return replace(servo, stops=kind.pulse_range, pulse_per_radian=(longest - shortest) / kind.turn)
 
     def facts(self) -> list[tuple[str, str]]:
-        """What is known of the joint at hand, as pairs of a heading and words."""
+        """What is known of the current joint, as pairs of a heading and words."""
         if not self.name:
             return []
         servo = self.unlimited
@@ -107,14 +107,14 @@ class BenchServo:
         )
 
     def choose(self, key: str, text: str, *choices: Choice) -> Dialog[str]:
-        """Ask for one of these answers. Raises JointLeft where it is to leave the joint."""
+        """Ask for one of these answers. Raises JointLeft when it is SKIP."""
         answer = yield from ask(Question(key, text, choices))
         if answer == SKIP.word:
             raise JointLeft
         return answer
 
     def jog(self, question: Question) -> Dialog[str]:
-        """Ask, and jog by the answers until one is none. Raises JointLeft as `choose` does."""
+        """Ask, and move by jogging answers until another one comes. Raises JointLeft as `choose` does."""
         while True:
             answer = yield from ask(question)
             if answer == SKIP.word:
@@ -128,7 +128,7 @@ class BenchServo:
             yield from self.to(pulse / 1e6)
 
     def to(self, pulse: float) -> Dialog[None]:
-        """Bring the servo at hand to a pulse in s within its kind's range."""
+        """Bring the current servo to a pulse in s within its kind's range."""
         yield from self.go(self.unlimited, pulse)
 
     def go(self, servo: Servo, pulse: float) -> Dialog[None]:
@@ -139,7 +139,7 @@ class BenchServo:
         yield from self.carry(lambda: self.pulses.go(servo, self.wanted))
 
     def carry(self, action: Callable[[], None]) -> Dialog[None]:
-        """Do it on the board, again and again until the board takes it or the person ends it all."""
+        """Run an action on the board, asking to try again when it fails. Raises Ended."""
         broken = False
         while True:
             try:
@@ -173,7 +173,7 @@ class BenchServo:
 
 
 def until_saved(write: Callable[[], None], changes: Mapping[str, Any], say: Callable[[str], None]) -> Dialog[None]:
-    """Write changes to a robot file, again and again until that works or the person ends it all."""
+    """Write changes to a robot file, asking to try again when it fails. Raises Ended."""
     while True:
         try:
             write()

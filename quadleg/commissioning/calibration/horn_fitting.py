@@ -10,7 +10,7 @@ from quadleg.commissioning.dialog import Dialog, Number, Question, ask, number_o
 
 
 def fit_horn(servo: BenchServo) -> Dialog[None]:
-    """Bring the servo at hand to its middle, and tell which tooth is right. Raises JointLeft."""
+    """Bring the current servo to its middle and say by how many teeth to turn its horn. Raises JointLeft."""
     joint = servo.joint
     middle = (joint.lower + joint.upper) / 2
     yield from servo.ready("Take the horn off first. ")

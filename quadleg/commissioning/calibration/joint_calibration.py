@@ -21,7 +21,7 @@ SWING = radians(12)  # of the yes/no moves by leg
 
 
 class JointCalibration:
-    """The steps with the servo at hand; `progress` is kept after each."""
+    """The steps with the current servo; `progress` is kept after each."""
 
     def __init__(self, servo: BenchServo, progress: SessionProgress) -> None:
         self._servo = servo
@@ -167,7 +167,7 @@ class JointCalibration:
                 return
 
     def _swung(self) -> Dialog[str]:
-        """Move the joint at hand to one side and back, until the person has seen which way that was."""
+        """Move the current joint to one side and back until the person has seen it; return the answer."""
         name, answer = self._servo.name, "again"
         while answer == "again":
             joint = self._servo.joint

@@ -24,7 +24,7 @@ BEYOND = 30.0  # degrees beyond a joint's limits that are still believed
 
 
 class Marking:
-    """Marks the servo at hand. Where the `slope` (s/rad) is known, one mark is enough.
+    """Marks the current servo. Where the `slope` (s/rad) is known, one mark is enough.
 
     `keep` is called after each change of the marks.
     """

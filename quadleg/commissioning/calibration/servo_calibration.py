@@ -30,7 +30,7 @@ CAUTIONS = (
 class Calibration:
     """One session with a robot's file and its board.
 
-    `servo` is the one at hand, the `number`th of `count`.
+    `servo` is the current one, the `number`th of `count`.
     """
 
     def __init__(self, servo: BenchServo) -> None:

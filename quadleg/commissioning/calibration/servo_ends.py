@@ -13,7 +13,7 @@ from quadleg.servos.pulse_conversion import angle_from_pulse
 
 
 def find_ends(servo: BenchServo) -> Dialog[Servo | None]:
-    """The servo with its stops; None where it shall be marked anew."""
+    """Ask for both ends and return the calibrated servo; None to mark the joint again. Raises JointLeft."""
     assert servo.found
     shortest, longest = servo.joint.servo.kind.pulse_range
     ends = []
@@ -59,7 +59,7 @@ def find_ends(servo: BenchServo) -> Dialog[Servo | None]:
 
 
 def _mark_beyond(servo: BenchServo, pulse: float, sign: int) -> Mark | None:
-    """A mark farther to one side than a pulse, if there is one."""
+    """A mark beyond a pulse on that side; None without one."""
     return next((mark for mark in servo.marks if sign * (mark.pulse - pulse) > servo.pulses.count), None)
 
 

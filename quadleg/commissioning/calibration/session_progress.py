@@ -30,7 +30,7 @@ class SessionProgress:
         self.passed, self.shown = set(self._earlier.passed), list(self._earlier.shown)
 
     def resume_joint(self) -> None:
-        """Give the joint at hand the marks that it had when an earlier session ended."""
+        """Give the current joint the marks that it had when an earlier session ended."""
         if self._servo.name == self._earlier.joint:
             self._servo.marks = list(self._earlier.marks)
             self._earlier = replace(self._earlier, joint="", marks=())
@@ -40,13 +40,13 @@ class SessionProgress:
         return name in self._servo.saved or name in self._earlier.saved
 
     def pass_joint(self) -> None:
-        """The joint at hand is done with, or left."""
+        """Note that the current joint is done or left."""
         self.passed.add(self._servo.name)
         self._servo.marks = []
         self.keep()
 
     def reopen_joint(self) -> None:
-        """The joint at hand is to be calibrated again."""
+        """Note that the current joint has to be calibrated again."""
         name = self._servo.name
         self._servo.saved = [other for other in self._servo.saved if other != name]
         self.passed.discard(name)
@@ -54,7 +54,7 @@ class SessionProgress:
         self.keep()
 
     def show_joint(self) -> None:
-        """The joint at hand was seen to turn the right way."""
+        """Note that the person saw the current joint turn the right way."""
         self.shown.append(self._servo.name)
         self.keep()
 
@@ -73,7 +73,7 @@ class SessionProgress:
                 self._servo.say(f"An end before the joint is saved would lose its marks: {error}")
 
     def finish(self) -> None:
-        """All is done: nothing is left to go on from. Raises OutputPathError where the file cannot be removed."""
+        """Remove the file to go on from: all is done. Raises OutputPathError where the file cannot be removed."""
         self._file.remove()
 
     @property

@@ -103,7 +103,7 @@ class Check:
 
     @property
     def walks(self) -> bool:
-        """Whether it walks in some gait, as far as was looked."""
+        """Whether it walks in at least one of the gaits that were examined."""
         return bool(self._walks_on)
 
     @property

@@ -26,7 +26,7 @@ RESISTIVITY = 1.7241e-8  # Ω·m, of annealed copper at 20 °C: IEC 60028; unver
 def capacity(area: float) -> float:
     """The current in A that a wire of a cross-section in m² carries: that of the next thinner one in the table.
 
-    One thinner than all of them carries nothing, as far as the table knows; a thicker one what the thickest does.
+    0 for a wire thinner than the table's; the last entry for a thicker one.
     """
     return max((most for size, most in TABLE.items() if size <= area * 1e6 + 1e-9), default=0.0)
 

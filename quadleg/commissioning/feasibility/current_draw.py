@@ -66,7 +66,7 @@ class Current:
 
     @cached_property
     def plan(self) -> SupplyPlan:
-        """What would do: all advice is taken from it."""
+        """The supply, fuse and wire to recommend: all advice is taken from it."""
         return SupplyPlan.of(self.supply, self.in_use, self.stalled)
 
     @property

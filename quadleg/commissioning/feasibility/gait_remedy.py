@@ -38,7 +38,7 @@ class _Figure:
 
 
 def gait_remedies(robot: RobotModel, gait: GaitParameters, obstacle: StrideObstacle, speed: float) -> tuple[Need, ...]:
-    """For each figure that would do, changed alone, about the nearest value with which the gait goes `speed` (m/s).
+    """For each figure that helps when changed alone, about the nearest value with which the gait goes `speed` (m/s).
 
     By halving between what there is and the farthest value: a try takes some 20 ms.
     """

@@ -25,7 +25,7 @@ from quadleg.safety.transitions import LIFT_SPEED
 
 Array = NDArray[np.float64]
 
-# Of torques that would do: stronger servos have more friction (4 % of their stall torque) and draw more current.
+# Added to the torques needed: stronger servos have more friction (4 % of their stall torque) and draw more current.
 HEADROOM = 1.05
 MARGIN = 2.0  # stall torque over static torque (common practice, no source)
 HOT = 1 / 3  # share of the stall torque that a servo holds for long without getting hot (common practice, no source)

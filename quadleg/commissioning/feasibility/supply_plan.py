@@ -1,4 +1,4 @@
-"""Supply, fuse and wire that would do for a robot: one computation, from which each line of advice is taken."""
+"""Supply, fuse and wire that suit a robot: one computation, from which each line of advice is taken."""
 
 from __future__ import annotations
 

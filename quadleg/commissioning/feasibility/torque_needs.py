@@ -18,10 +18,10 @@ _PLURALS = {"abduction": "abductions", "hip": "hips", "knee": "knees"}
 
 
 def torque_needs(robot: RobotModel, torques: Array, margin: float = 1.0) -> tuple[Need, ...]:
-    """For each kind of joint that is too weak for torques (12,) in N·m times a margin: the stall torque that would do.
+    """For each kind of joint that is too weak for torques (12,) in N·m times a margin: the stall torque needed.
 
     As a data sheet has it, at the voltage of the servos that there are, where the supply's is another. The last one is
-    the mass that would do instead: torques go with it.
+    the mass that would suffice instead: torques are proportional to it.
     """
     asked = margin * np.abs(torques).reshape(-1, len(JOINTS)).max(axis=0)
     needs, weakest = [], 1.0

@@ -1,4 +1,4 @@
-"""What `quadleg check` says of one thing: a verdict, why, what to change, and the numbers that would do."""
+"""What `quadleg check` says of one thing: a verdict, its reason, what to change, and the figures needed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Quantity(str, Enum):
 
 @dataclass(frozen=True)
 class Need:
-    """The number that would do, and the one there is (None: none); `at` says where, empty for the whole robot.
+    """A figure that is needed and the present one (None: missing); `at` says where, empty for the whole robot.
 
     At most so much of mass, seconds for 60° and ohm; at least so much of torque, current and wire; of a gait and a
     stance, this value.

@@ -52,7 +52,7 @@ class WalkObstruction(str, Enum):
 
 @dataclass(frozen=True)
 class LimitingFactor:
-    """One cause: the code that follows, the sentence, what to change, and the numbers that would do."""
+    """One cause: the code that follows, the sentence, what to change, and the figures needed."""
 
     cause: WalkObstruction
     code: WalkCode

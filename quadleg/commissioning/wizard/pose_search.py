@@ -34,7 +34,7 @@ def find_poses(measures: Measures) -> Poses | str:
     rise = RISE_SHARE * measures.straight
     wanted = max(wanted, measures.belly + rise)
     step = ceil(measures.straight / 150)
-    # The belly as whoever reads the file finds it, to the last bit.
+    # The belly exactly as the loader computes it from the file.
     belly = measures.height / 2 - measures.centre
     heights = np.arange(ceil(belly), ceil(measures.straight + measures.foot_radius), step)
     aside = ceil(measures.straight / 20)
@@ -53,7 +53,7 @@ def find_poses(measures: Measures) -> Poses | str:
 
 
 def _of_heights(good: NDArray[np.int_], step: int, wanted: float, rise: float) -> tuple[int, int] | None:
-    """Of heights in mm that would do: the lowest and the one nearest to `wanted` of a run without gaps around that."""
+    """The lowest and the one nearest to `wanted` of the run of good heights (mm) without gaps around `wanted`."""
     if not len(good):
         return None
     breaks = np.flatnonzero(np.diff(good) > step) + 1
