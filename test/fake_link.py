@@ -51,4 +51,4 @@ class FakeLink:
 
     def answer(self, service: Service, success: bool = True) -> None:
         """Answer what was asked first."""
-        self.waiting[service].pop(0)(ServiceAnswer(success, "call reset first"))
+        self.waiting[service].pop(0)(ServiceAnswer(success, "`quadleg reset` first"))

@@ -35,6 +35,7 @@ class SlippingStack:
 
     def __init__(self, probe: RosProbe) -> None:
         self.limits = FASTEST
+        self.steps_on = False  # never comes to a square stance
         self.trouble = ""  # why it cannot walk, by gait
         self.teleop: Planar | None = None  # what counts before cmd_vel
         self.gait_every = 1  # gait's part is in every so many diagnostics
@@ -153,7 +154,7 @@ class SlippingStack:
         forward = self.limits
         gait = {
             "gait": "glide",
-            "motion": "stands" if self._twist == ZERO_TWIST else "walks",
+            "motion": "stands" if self._twist == ZERO_TWIST and not self.steps_on else "walks",
             "asked": words(self._counts),
             "asker": "cmd_vel" if self.teleop is None else "teleop/cmd_vel",
             "asker_stamp": str(self._stamp),

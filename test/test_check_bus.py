@@ -8,9 +8,11 @@ from math import degrees
 import numpy as np
 import pytest
 import sample_robots
+from random_robots import with_torque
 from register_recorder import RegisterRecorder
 
 from quadleg.commissioning.feasibility.bus_load import Bus
+from quadleg.commissioning.feasibility.check import check
 from quadleg.commissioning.feasibility.resolution import Resolution
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT
@@ -98,6 +100,19 @@ def test_a_gait_that_no_servo_follows_will_not_work_and_says_the_remedy() -> Non
     assert (row.about, row.word) == ("speed, hop", FAILS)
     assert "90 mm and back in 0.09 s" in row.why
     assert row.cure == "lower foot_clearance_mm, or raise stride_period_s"
+
+
+def test_a_slow_gait_is_cured_by_what_limits_it_and_none_is_good_that_does_not_walk() -> None:
+    weak = check(with_torque(INSPECTOR, 0.65))
+    rows = {row.about: row for row in weak.verdicts["bus"]}
+    walks = {row.about: row for row in weak.verdicts["walk"]}
+    assert [walks[f"walk, {gait}"].word for gait in ("creep", "trot")] == [TIGHT, FAILS]
+    creep, trot = rows["speed, creep"], rows["speed, trot"]
+    assert creep.word == TIGHT
+    assert "kg·cm" in creep.cure
+    assert "lower stance" not in creep.cure
+    assert trot.word != GOOD
+    assert "does not walk in this gait" in trot.why
 
 
 def test_a_count_is_a_4096th_of_the_true_period() -> None:

@@ -180,6 +180,16 @@ def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
     assert "scaled" not in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("came", "off"), [(172, True), (155, False)])
+def test_a_walk_by_time_that_ends_off_its_place_says_so(
+    came: float, off: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = WalkResult(GroundMove(150, 0, 0), GroundMove(came, 0, 0), EstimateSource.ODOMETRY, "creep")
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(result))
+    assert main.main(["walk", "--forward-m-s", "0.05", "--seconds", "3"]) == 0
+    assert ("a walk by time does not correct" in capsys.readouterr().out) == off
+
+
 def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(replace(THERE, scale=0.9996)))
     assert main.main(["walk", "--forward-m-s", "0.05"]) == 0
@@ -313,7 +323,7 @@ class FakeTerminal:
         self.slept = 0.0
         self.interrupted_after = 1000
         monkeypatch.chdir(folder)
-        monkeypatch.setattr(commands, "_robot", lambda _: self.robot)
+        monkeypatch.setattr(commands, "find_running", lambda _: self.robot)
         monkeypatch.setattr(commands, "time", SimpleNamespace(sleep=self._sleep))
         monkeypatch.setattr(builtins, "input", self._input)
         monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
@@ -334,6 +344,19 @@ class FakeTerminal:
 @pytest.fixture
 def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeTerminal:
     return FakeTerminal(monkeypatch, tmp_path)
+
+
+@pytest.mark.parametrize("arguments", [["stand"], ["sit"], ["walk", "--forward-m-s", "0.03"], ["status"]])
+def test_an_interrupt_before_a_stack_is_found_tells_nothing_of_a_robot(
+    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    def search(namespace: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("quadleg.client.Robot", search)
+    assert main.main(arguments) == 130
+    said = capsys.readouterr().err
+    assert said == "quadleg: interrupted: no stack was found so far, and nothing was asked of a robot\n"
 
 
 @pytest.mark.parametrize("answer", ["yes", "y", " YES "])
@@ -488,3 +511,22 @@ def test_a_parameter_file_that_ros_would_not_understand_is_refused(
 def test_the_shipped_parameter_file_is_taken() -> None:
     file = Path(__file__).parents[1] / "config" / "parameters.yaml"
     assert main.parser().parse_args(["run", "--params-file", str(file)]).params_file == file
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["pose", "--hieght", "65"], "unknown: --hieght 65. Did you mean --height?"),
+        (["walk", "--forwrad-m-s=0.03"], "Did you mean --forward-m-s?"),
+        (["stand", "70", "80"], "unknown: 80\n"),
+    ],
+)
+def test_what_a_command_does_not_know_is_told_with_its_own_usage(
+    arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        main.main(arguments)
+    said = capsys.readouterr().err
+    assert end.value.code == 2
+    assert said.startswith(f"usage: quadleg {arguments[0]} ")
+    assert told in said

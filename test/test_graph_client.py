@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
+import sample_recordings
 from conftest import RosProbe
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from geometry_msgs.msg import TwistStamped
 from rclpy.task import Future
 from slipping_stack import SlippingStack
 from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
+from quadleg.client.replay import replay
 from quadleg.client.status_sentences import status_in_words
 from quadleg.errors import CallbackFailed, NotReached, Overridden, Refused, StackNotFound
+from quadleg.recording.reader import Recording
 
 
 @pytest.fixture
@@ -173,8 +178,72 @@ def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: SlippingStack
     assert 50 < result.reached.forward_mm < 1000
 
 
+def test_a_walk_does_not_begin_while_another_drives(robot: Robot, stack: SlippingStack):
+    with Robot() as first:
+        walking = threading.Thread(target=lambda: first.walk(forward_m_s=0.1, seconds=5.0))
+        walking.start()
+        robot.wait(lambda: robot.last.values("gait").get("motion") == "walks", 5.0, lambda: "the first walk")
+        with pytest.raises(Overridden, match=r"by another publisher of cmd_vel, and this walk has not begun") as found:
+            robot.walk(left_m_s=0.2, seconds=1.0)
+        walking.join()
+    assert found.value.result.overridden_by == "another publisher of cmd_vel"
+    assert stack.went == pytest.approx((0.5, 0.0, 0.0), abs=0.05), "the first walk was not disturbed"
+
+
+@pytest.fixture
+def course(tmp_path: Path) -> Recording:
+    """Ten seconds of walking ahead and a stop, with a body pose at their begin."""
+
+    def ahead(speed: float) -> object:
+        twist = sample_recordings.twist((speed, 0.0, 0.0))
+        return sample_recordings.msg("geometry_msgs/TwistStamped", header=sample_recordings.header(), twist=twist)
+
+    pose = sample_recordings.msg(
+        "geometry_msgs/PoseStamped", header=sample_recordings.header(), pose=sample_recordings.pose_of((0.0, 0.0, 0.14))
+    )
+    messages = [(0.05 * k, "joint_states", sample_recordings.joint_state([0.0] * 12)) for k in range(200)]
+    messages += [(0.05 * k + 0.01, "cmd_vel", ahead(0.1)) for k in range(200)]
+    messages += [(0.02, "base_target", pose), (10.0, "cmd_vel", ahead(0.0))]
+    messages.sort(key=lambda message: message[0])
+    return Recording(sample_recordings.write(tmp_path / "course.mcap", messages, sample_recordings.metadata()))
+
+
+def take_over(probe: RosProbe, action: Callable[[], object]) -> None:
+    """Do it once 40 velocities were replayed."""
+    velocities: list[TwistStamped] = []
+
+    def count(message: TwistStamped) -> None:
+        velocities.append(message)
+        if len(velocities) == 40:
+            action()
+
+    probe.node.create_subscription(TwistStamped, "cmd_vel", count, 100)
+
+
+def test_a_replay_that_is_not_disturbed_goes_to_its_end(course: Recording, stack: SlippingStack) -> None:
+    said: list[str] = []
+    replay(course, speed=5.0, say=said.append)
+    assert said[-1] == "replayed"
+    assert len(stack.targets) == 1
+    assert stack.went[0] > 0.5
+
+
+def test_an_operator_who_drives_ends_a_replay(course: Recording, stack: SlippingStack, probe: RosProbe) -> None:
+    take_over(probe, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0)))
+    with pytest.raises(
+        Overridden, match=r"someone else drives the robot, by teleop/cmd_vel; the replay has ended after \d+ s"
+    ):
+        replay(course, say=lambda words: None)
+
+
+def test_an_operator_who_poses_the_body_ends_a_replay(course: Recording, stack: SlippingStack, probe: RosProbe) -> None:
+    take_over(probe, lambda: stack.targets.append(7))
+    with pytest.raises(Overridden, match="another base target came after those sent"):
+        replay(course, say=lambda words: None)
+
+
 def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: SlippingStack):
     threading.Timer(1.0, lambda: stack.say_state("lowering: supply low, 4.9 V")).start()
-    with pytest.raises(NotReached, match=r"The robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
+    with pytest.raises(NotReached, match=r"the robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
         robot.walk_to(x_mm=2000)
     assert found.value.result.reached.forward_mm > 50

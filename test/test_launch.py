@@ -22,6 +22,7 @@ from included_launch import including
 from launch_pytest.actions import ReadyToTest
 
 from launch import LaunchDescription
+from quadleg.safety.stop_socket import stop_here
 
 DOMAIN = os.getpid() % 100 + 1
 
@@ -46,8 +47,11 @@ def running(request: pytest.FixtureRequest, local: None) -> LaunchDescription:
 
 
 @pytest.mark.launch(fixture=running)
-def test_the_launch_file_takes_a_base_target_to_joint_states(running: LaunchDescription, probe: RosProbe) -> None:
+def test_the_launch_file_takes_a_base_target_to_joint_states_and_is_stopped(
+    running: LaunchDescription, probe: RosProbe
+) -> None:
     from_base_target_to_joint_states(probe, "bench", "bench/")
+    assert [done for done, _ in stop_here("bench")] == [True]
 
 
 @pytest.mark.parametrize(

@@ -17,13 +17,14 @@ from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import metrics
+from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
 from quadleg.recording.signal_table import HIDDEN
 from quadleg.report.report import Report, damage, sentences, write_report
 from quadleg.report.report_pictures import pictures
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import load_robot, robot_from_text
 
 
@@ -77,6 +78,39 @@ def test_each_joint_has_its_own_tracking_error(analysis: RecordingAnalysis) -> N
     assert found.most == pytest.approx(np.abs(errors).max(axis=0), rel=1e-4)
     at = given.times[commanded][np.abs(errors).argmax(axis=0)]
     assert found.times == pytest.approx(at, abs=1e-6)
+
+
+def test_the_hottest_servo_is_told_with_its_time_and_as_an_estimate(analysis: RecordingAnalysis) -> None:
+    (figure,) = (figure for figure in metrics(analysis) if figure.name == "hottest servo")
+    assert figure.value == made().temperatures.max()
+    assert figure.note == "rear right knee, at 11.2 s, estimated, unverified"
+
+
+def test_the_hottest_servo_of_each_leg_is_drawn_with_the_limits(
+    analysis: RecordingAnalysis,
+) -> None:
+    picture = next(each for each in pictures(analysis) if each.name == "temperature")
+    assert "unverified: nothing measures it" in picture.about
+    drawn = picture.draw()
+    axes = next(axes for axes in drawn.axes if axes.get_label() == "temperature")
+    lines = {line.get_label(): line for line in axes.get_lines()}
+    for i, leg in enumerate(LEGS):
+        hottest = made().temperatures[:, 3 * i : 3 * i + 3].max(axis=1)
+        assert lines[leg].get_ydata().tolist() == pytest.approx(hottest, abs=0.06)  # told to 0.1 °C
+    limits = [line.get_ydata()[0] for name, line in lines.items() if name not in LEGS]
+    assert limits == [WARM, HOT, TOO_HOT]
+    assert axes.get_ylim()[1] > TOO_HOT
+
+
+@pytest.mark.parametrize("told", ["", "hot", "55 " * 11, "55 " * 11 + "nan", "55 " * 11 + "1e300"])
+def test_temperatures_that_are_none_are_left_out(told: str, tmp_path: Path) -> None:
+    messages = [message for message in made().messages if message[1] != "diagnostics"]
+    messages.append(
+        (12.0, "diagnostics", sample_recordings.diagnosis("joint_watchdog", 0, "", servo_temperatures_c=told))
+    )
+    analysis = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
+    assert "hottest servo" not in values(analysis)
+    assert "temperature" not in [each.name for each in pictures(analysis)]
 
 
 def test_the_way_is_the_planned_the_estimated_and_the_true_one(analysis: RecordingAnalysis) -> None:
@@ -191,7 +225,7 @@ def test_the_page_holds_all_pictures_and_needs_nothing_else(report: Report) -> N
     found = StrictPage(report.page)
     inside = [b64decode(image["src"].removeprefix("data:image/png;base64,")) for image in found.all("img")]
     assert inside == [path.read_bytes() for path in report.pictures]
-    assert len(inside) == 9
+    assert len(inside) == 10
     assert all(image["alt"] for image in found.all("img"))
     assert not found.all("script") + found.all("link")
     assert not re.search(r"https?://", report.page.read_text(encoding="utf-8"))
@@ -335,7 +369,9 @@ def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) ->
 def test_a_robot_that_was_never_enabled_is_reported(tmp_path: Path) -> None:
     brief = [message for message in made().messages if message[0] < 0.9]
     report = write_report(write(tmp_path / "a.mcap", brief, metadata()), tmp_path)
-    assert [path.stem for path in report.pictures] == ["time_line", "pose", "speed", "joints", "power", "timing"]
+    assert [path.stem for path in report.pictures] == [
+        *("time_line", "pose", "speed", "joints", "power", "temperature", "timing")
+    ]
     assert "Nothing stopped it: no hold, no fault." in report.sentences
 
 

@@ -34,6 +34,7 @@ from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, RobotModel, Stance
 from quadleg.robot.urdf import urdf
+from quadleg.robot_file.maker_units import KG_CM
 from quadleg.teleop.velocity_scale import VelocityScale
 
 ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
@@ -274,7 +275,9 @@ def test_servos_that_cannot_carry_the_robot_are_named_with_what_would_do():
     assert limits.trouble
     effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(ZERO_TWIST), None)
     needed, has = effort.stall_torque_needed, robot.stall_torque(robot.joints[0])
-    assert f"{effort.joint} needs {needed:.2f} N·m of stall torque" in limits.trouble
+    sheet = robot.joints[0].servo.kind.stall_torque / KG_CM * needed / has
+    assert f"{effort.joint} needs {sheet:.3g} kg·cm ({needed:.3g} N·m) of stall torque only to step" in limits.trouble
+    assert "`quadleg check`" in limits.trouble
     assert WalkingLimits(with_torque(robot, 0.97 * needed / has), robot.gait("trot")).trouble
     assert not WalkingLimits(with_torque(robot, 1.03 * needed / has), robot.gait("trot")).trouble
 
@@ -329,6 +332,28 @@ def test_a_limit_of_nothing_is_walked_with(axis, way):
         planner.step()
     assert planner.twist == ZERO_TWIST, "it brakes, and goes no farther"
     assert planner.settled
+
+
+@pytest.mark.parametrize("axis", range(3))
+def test_a_walk_brakes_by_the_limit_of_the_way_that_it_goes(axis):
+    """A robot may walk backward far slower than forward: that is no reason to brake longer from its speed forward."""
+    robot = ROBOTS["greenhouse_inspector"]
+    limits = copy(limits_of(robot.name, "creep"))
+    limits.axes = [
+        [behind / 5 if number == axis else behind, ahead] for number, (behind, ahead) in enumerate(limits.axes)
+    ]
+    planner = Planner(robot, limits, 1 / robot.control_rate)
+    asked = [0.0, 0.0, 0.0]
+    asked[axis] = 0.9 * limits.forward[axis]
+    ramp = round(RAMP_STRIDES * limits.gait.stride_period * robot.control_rate)
+    planner.walk(tuple(asked))
+    for _ in range(2 * ramp):
+        planner.step()
+    assert planner.twist == pytest.approx(asked)
+    planner.walk(ZERO_TWIST)
+    for _ in range(ramp):
+        planner.step()
+    assert planner.twist == ZERO_TWIST
 
 
 def test_a_walk_keeps_the_knees_off_the_ground():

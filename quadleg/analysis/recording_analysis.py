@@ -20,7 +20,7 @@ from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS, HIDDEN, STATE_TEXTS, TOPICS, Panel
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.recording.text_messages import Diagnosis
-from quadleg.robot.model import RobotModel
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.load import robot_from_text
 
 Array = NDArray[Any]
@@ -155,6 +155,21 @@ class RecordingAnalysis:
         times, values = np.array(told, float).reshape(-1, 2).T
         known = np.isfinite(values)
         return times[known], values[known]
+
+    @cached_property
+    def temperatures(self) -> tuple[Array, Array] | None:
+        """(times in s, (n, 12) in °C): the watchdog's estimates of the servos' temperatures; None where it told none.
+
+        They follow from a model of the current; nothing measures them.
+        """
+        told = [
+            (d.time, [_number(word) for word in d.values.get("servo_temperatures_c", "").split()])
+            for d in self._by_node.get("joint_watchdog", ())
+        ]
+        sound = [(time, row) for time, row in told if len(row) == len(JOINT_NAMES) and np.isfinite(row).all()]
+        if not sound:
+            return None
+        return np.array([time for time, _ in sound]), np.array([row for _, row in sound])
 
     @cached_property
     def _by_node(self) -> dict[str, list[Diagnosis]]:

@@ -115,6 +115,11 @@ def _joints(analysis: RecordingAnalysis) -> Iterator[RecordingMetric]:
     _, jumps = analysis.reported("servo_output", "power_up_movement_deg")
     if len(jumps):
         yield RecordingMetric(JOINTS, "moved by the first pulses", float(jumps.max()), "°", 1)
+    if analysis.temperatures:
+        times, values = analysis.temperatures
+        tick, joint = np.unravel_index(np.argmax(values), values.shape)
+        note = f"{words(JOINT_NAMES[joint])}, at {times[tick]:.1f} s, estimated, unverified"
+        yield RecordingMetric(JOINTS, "hottest servo", float(values[tick, joint]), "°C", 0, note)
     shares = analysis.joints.torque_shares
     if shares is not None:
         tick, joint = np.unravel_index(np.nanargmax(shares), shares.shape)

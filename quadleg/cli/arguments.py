@@ -6,15 +6,19 @@ import argparse
 from collections.abc import Callable
 from math import isfinite, nan
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ruamel.yaml.error import YAMLError
 
 from quadleg.cli.console import say, warn
-from quadleg.errors import Refused
+from quadleg.errors import Refused, SearchInterrupted
 from quadleg.robot_file.load import DEFAULT_ROBOT
 from quadleg.robot_file.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot_file.yaml_errors import syntax_fault
 from quadleg.servos.board_kinds import BOARD_KINDS
+
+if TYPE_CHECKING:
+    from quadleg.client import Robot
 
 __all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy is
 
@@ -24,6 +28,16 @@ CAUTION = (
     "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
     "of the servo supply within reach."
 )
+
+
+def find_running(namespace: str) -> Robot:
+    """The robot of a running stack. Raises StackNotFound, and SearchInterrupted on a Ctrl-C while it is looked for."""
+    try:
+        from quadleg.client import Robot
+
+        return Robot(namespace)
+    except KeyboardInterrupt:
+        raise SearchInterrupted from None
 
 
 def rate(text: str) -> float:

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 from quadleg.cli.arguments import (
     Command,
+    find_running,
     say,
     speed,
     takes_namespace,
+    warn,
 )
 from quadleg.cli.output_folder import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
@@ -24,9 +26,7 @@ if TYPE_CHECKING:
 
 
 def _keep(options: argparse.Namespace) -> int:
-    from quadleg.client import Robot
-
-    with Robot(options.namespace) as robot:
+    with find_running(options.namespace) as robot:
         say(f"kept: {robot.keep()}")
     return 0
 
@@ -54,7 +54,7 @@ def _export(options: argparse.Namespace) -> int:
     from quadleg.recording.table_export import export
 
     path = options.out or recording.path.with_suffix(".csv")
-    say(f"{path}: {export(recording, path)} rows")
+    say(f"{path}: {export(recording, path, warn)} rows")
     return 0
 
 
@@ -62,7 +62,7 @@ def _replay(options: argparse.Namespace) -> int:
     recording = _opened(options.recording)
     from quadleg.client.replay import replay
 
-    replay(recording, options.namespace, options.speed, say)
+    replay(recording, options.namespace, options.speed, say, warn)
     return 0
 
 

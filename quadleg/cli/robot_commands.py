@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from quadleg.cli.arguments import (
     CAUTION,
     Command,
+    find_running,
     height,
     number,
     params_file,
@@ -123,7 +124,7 @@ def _need_sound(robot: RobotModel, despite_check: bool) -> None:
 def _stand(options: argparse.Namespace) -> int:
     from quadleg.client import SIMULATED
 
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         # A state that is not heard may be off.
         if robot.board_kind != SIMULATED and robot.status().state in ("off", None):
             picture = options.picture or fresh(Path(f"{robot.model.name}_resting.png"))
@@ -134,7 +135,7 @@ def _stand(options: argparse.Namespace) -> int:
 
 
 def _pose(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         result = robot.pose(
             height_mm=options.height,
             x_mm=options.x,
@@ -148,7 +149,7 @@ def _pose(options: argparse.Namespace) -> int:
 
 
 def _sit(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         robot.sit()
     say("sits; the servos are off")
     return 0
@@ -159,7 +160,7 @@ def _stop(options: argparse.Namespace) -> int:
 
 
 def _reset(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         say(robot.reset())
     return 0
 
@@ -167,7 +168,7 @@ def _reset(options: argparse.Namespace) -> int:
 def _status(options: argparse.Namespace) -> int:
     from quadleg.client.status_sentences import status_in_words
 
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         now, asked = robot.status(), robot.asked()
         reached = robot.reached() if now.angles else None
     for heading, sentence in status_in_words(now, asked, reached):
@@ -193,12 +194,6 @@ def _urdf(options: argparse.Namespace) -> int:
 
     say(urdf(load_robot(find_robot(options.robot))))
     return 0
-
-
-def _robot(options: argparse.Namespace):
-    from quadleg.client import Robot
-
-    return Robot(options.namespace)
 
 
 def _legs_placed(robot: RobotModel, picture: Path, answered: bool) -> bool:

@@ -6,14 +6,21 @@ Joint commands are never replayed: gait, limits and watchdog of the running stac
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from quadleg.client import SIMULATED, Robot
-from quadleg.errors import NotReached, RecordingError, Refused
+from quadleg.client.override_watch import OverrideWatch
+from quadleg.errors import (
+    NotReached,
+    Overridden,
+    RecordingError,
+    Refused,
+)
+from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS
 from quadleg.recording.signals import Signals, signals_of
@@ -36,14 +43,20 @@ class ReplayedRequest:
     what: Any
 
 
-def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: Callable[[str], None] = print) -> None:
+def replay(
+    recording: Recording,
+    namespace: str = "",
+    speed: float = 1.0,
+    say: Callable[[str], None] = print,
+    warn: Callable[[str], None] = print,
+) -> None:
     """Ask for all of it, `speed` times faster; velocities are so much larger, so that the way stays the same.
 
-    A simulated robot that is off stands up first, and sits down in the end. Raises RecordingError where nothing was
-    asked for, Refused for a real robot that does not stand, NotReached where the watchdog ends it, and what Robot
-    raises.
+    A simulated robot that is off stands up first, and sits down in the end. `warn` takes a sentence for each thing that
+    is left out. Raises RecordingError where nothing was asked for, Refused for a real robot that does not stand,
+    NotReached where the watchdog ends it, Overridden where someone else commands the robot, and what Robot raises.
     """
-    asked = list(asked_for(recording))
+    asked = list(asked_for(recording, warn))
     length = (asked[-1].time - asked[0].time) / speed
     with Robot(namespace) as robot:
         was_off = robot.status().state != "active"
@@ -58,10 +71,16 @@ def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: C
     say("replayed")
 
 
-def asked_for(recording: Recording) -> Iterator[ReplayedRequest]:
-    """All that was asked for while the recorded robot was active, in order. Raises RecordingError for nothing."""
+def asked_for(recording: Recording, warn: Callable[[str], None] = lambda words: None) -> Iterator[ReplayedRequest]:
+    """All that was asked for while the recorded robot was active, in order. Raises RecordingError for nothing.
+
+    `warn` takes a sentence for each thing that is left out.
+    """
     signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, *STATES, DIAGNOSTICS))
-    found = sorted(filter(_is_finite, _all_of(signals)), key=lambda one: one.time)
+    all_asked = sorted(_all_of(signals), key=lambda one: one.time)
+    found = [one for one in all_asked if _is_finite(one)]
+    for words in (*skipped(recording, signals), *_not_finite(all_asked)):
+        warn(words)
     active = [time for time, status in signals.states("joint_watchdog") if status.state == State.ACTIVE]
     begin = active[0] if active else 0.0
     before = {one.topic: one for one in found if one.time < begin and one.topic in ("base_target", GAIT)}
@@ -89,6 +108,19 @@ def _all_of(signals: Signals) -> Iterator[ReplayedRequest]:
             yield ReplayedRequest(said.time, GAIT, gait)
 
 
+def _not_finite(asked: Iterable[ReplayedRequest]) -> Iterator[str]:
+    """How many messages of each topic have numbers that are not finite, and when the first came."""
+    bad: dict[str, list[ReplayedRequest]] = {}
+    for one in asked:
+        if not _is_finite(one):
+            bad.setdefault(one.topic, []).append(one)
+    for topic, messages in bad.items():
+        yield (
+            f"messages of {topic} with numbers that are not finite are left out: {len(messages)}, the first at "
+            f"{messages[0].time:.1f} s"
+        )
+
+
 def _is_finite(asked: ReplayedRequest) -> bool:
     """Whether all its numbers are some: a damaged recording may have others, which nobody ever asked for."""
     return asked.topic == GAIT or bool(np.isfinite(np.hstack(asked.what)).all())
@@ -109,16 +141,29 @@ def _play(robot: Robot, asked: list[ReplayedRequest], speed: float, say: Callabl
         robot.wait_for_listener(publisher, topic)
     begun, origin = time.monotonic(), asked[0].time
     said = begun
+    watch = OverrideWatch(begun)
+
+    def check() -> None:
+        now = robot.last
+        if now.state != "active":
+            raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {now.state}, {now.why}")
+        try:
+            watch.judge(now)
+        except Overridden as error:
+            raise Overridden(f"{error}; the replay has ended after {time.monotonic() - begun:.0f} s") from None
+
     try:
         for one in asked:
             while (left := begun + (one.time - origin) / speed - time.monotonic()) > 0:
                 time.sleep(min(left, LOOK_PERIOD))
-            if robot.last.state != "active":
-                raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {robot.last.state}, {robot.last.why}")
+                check()
+            check()
             if one.topic == GAIT:
                 robot.set_parameter("gait", "gait", one.what)
             else:
-                publishers[one.topic].publish(_message(one, speed, robot.frame))
+                stamp = robot.node.get_clock().now()
+                watch.sent(one.topic, stamp.nanoseconds)
+                publishers[one.topic].publish(_message(one, speed, robot.frame, stamp))
             if time.monotonic() - said > SAID_EVERY:
                 said = time.monotonic()
                 say(f"{said - begun:.0f} s of {(asked[-1].time - origin) / speed:.0f} s")
@@ -126,20 +171,20 @@ def _play(robot: Robot, asked: list[ReplayedRequest], speed: float, say: Callabl
         # Silence is a stop, and the robot comes into its square stance.
         for publisher in publishers.values():
             robot.node.destroy_publisher(publisher)
-    robot.wait_until_it_stands()
+    robot.wait_until_it_stands(check)
 
 
-def _message(one: ReplayedRequest, speed: float, frame: str) -> Any:
+def _message(one: ReplayedRequest, speed: float, frame: str, stamp: Any) -> Any:
     from geometry_msgs.msg import PoseStamped, TwistStamped
 
     if one.topic in VELOCITIES:
         message = TwistStamped()
-        message.header.frame_id = frame
+        message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
         going = message.twist
         going.linear.x, going.linear.y, going.angular.z = (speed * value for value in one.what)
         return message
     message = PoseStamped()
-    message.header.frame_id = frame
+    message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
     position, quaternion = one.what
     p, q = message.pose.position, message.pose.orientation
     p.x, p.y, p.z = position

@@ -36,6 +36,7 @@ from quadleg.robot.model import RobotModel
 
 OWN_TOPIC = "cmd_vel"
 VELOCITY_PERIOD = 0.05  # s
+ANOTHER_DRIVES_AFTER = FRESH + 1.5  # s: a velocity ages, and gait says so within a second
 STAMPS_KEPT = 200  # 10 s of velocities: gait names the one that counts
 STOP_WALKING_WITHIN = 15.0  # s for a stride or two
 # s besides three times what the way takes at the gait's limits: for setting off, stopping, and going on after a slip
@@ -101,11 +102,28 @@ class WalkSession:
             self._connection.wait(
                 lambda: self._tracker.heard, HEARD_WITHIN, lambda: "no planned_feet: is gait running?"
             )
+            self._need_nobody_driving()
         except BaseException:
             self._close()
             raise
         self._began = self._judged = time.monotonic()
         return self
+
+    def _need_nobody_driving(self) -> None:
+        """Raise Overridden where the robot goes with another's velocity, once any older one of this client has aged."""
+
+        def idle() -> bool:
+            self.report = GaitReport.of(self._connection.last.values("gait"))
+            return self.report.asked == ZERO_TWIST
+
+        try:
+            self._connection.wait(idle, ANOTHER_DRIVES_AFTER, lambda: "driven", NotReached)
+        except NotReached:
+            by = self._other(self.report.asker)
+            raise Overridden(
+                f"someone else drives the robot, by {by}, and this walk has not begun",
+                replace(self.result(), overridden_by=by),
+            ) from None
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -148,7 +166,12 @@ class WalkSession:
             self.check()
             return self.report.motion == "stands" and self.report.asked == ZERO_TWIST and self._judged > stopped
 
-        self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
+        try:
+            self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
+        except NotReached as error:
+            if error.result is not None:
+                raise
+            raise NotReached(f"{error}; {self._so_far()}", self.result()) from None
 
     def check(self) -> None:
         """Judge what was heard last. Raises NotReached or Overridden, with what was reached so far."""
@@ -173,12 +196,18 @@ class WalkSession:
             if report.asker_stamp in self._stamps:
                 self.scale = min(self.scale, report.scale)
             elif self._judged > self._began + FRESH:  # else it may be what this client asked for before
-                self._override(f"another publisher of {OWN_TOPIC}")
+                self._override(report.asker)
         unheard = not report.asker and report.obstacle in (Obstacle.UNHEARD_TYPE, Obstacle.VELOCITY_REFUSED)
         if unheard or report.obstacle is Obstacle.CANNOT_WALK:
             raise NotReached(f"{said}; {self._so_far()}", self.result())
 
-    def _override(self, by: str) -> None:
+    @staticmethod
+    def _other(asker: str) -> str:
+        """Another operator than this one, by the topic whose velocity counts."""
+        return f"another publisher of {asker}" if asker == OWN_TOPIC else asker
+
+    def _override(self, asker: str) -> None:
+        by = self._other(asker)
         result = replace(self.result(), overridden_by=by)
         raise Overridden(f"someone else drives the robot, by {by}, and this walk has ended; {self._so_far()}", result)
 
@@ -295,4 +324,5 @@ def what_stops(session: WalkSession) -> str:
     """What keeps a walk from its goal, by gait's words and by plan and estimate."""
     track, said = session.track, session.said
     planned = hypot(*track.planned[:2]), abs(degrees(track.planned[2]))
-    return f"the plan went {1000 * planned[0]:.0f} mm and turned {planned[1]:.0f}°; gait: {said}"
+    words = f"the plan went {1000 * planned[0]:.0f} mm and turned {planned[1]:.0f}°"
+    return words if session.report.obstacle is Obstacle.NONE else f"{words}; {said}"

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from math import degrees, radians
 
 from quadleg.client.gait_report import GaitReport
-from quadleg.client.keywords import check_numbers, check_place, check_seconds, keywords_only
+from quadleg.client.keywords import check_numbers, check_place, check_seconds, check_speeds, keywords_only
 from quadleg.client.listener import HEARD_WITHIN
 from quadleg.client.posed_robot import PosedRobot
 from quadleg.client.results import WalkResult
@@ -61,7 +62,8 @@ class Robot(PosedRobot):
         Refused where the robot cannot walk so, Overridden where someone else drives, NotReached (its `result` tells
         how far it came) or StackNotFound.
         """
-        check_numbers(forward_m_s=forward_m_s, left_m_s=left_m_s, turn_deg_s=turn_deg_s)
+        check_numbers(turn_deg_s=turn_deg_s)
+        check_speeds(forward_m_s=forward_m_s, left_m_s=left_m_s)
         check_seconds(seconds)
         twist = float(forward_m_s), float(left_m_s), radians(turn_deg_s)
         if twist == ZERO_TWIST:
@@ -103,11 +105,15 @@ class Robot(PosedRobot):
         """What gait says of itself: its limits, whose velocity counts, what blocks the walk; raises StackNotFound."""
         return gait_report(self)
 
-    def wait_until_it_stands(self) -> None:
-        """Return when the robot, asked for no velocity any more, is in its square stance; raises NotReached."""
+    def wait_until_it_stands(self, check: Callable[[], None] = lambda: None) -> None:
+        """Return when the robot, asked for no velocity any more, is in its square stance; raises NotReached.
+
+        `check` is called whenever something is heard, and may raise.
+        """
         stopped = time.monotonic()
 
         def stands() -> bool:
+            check()
             if self.last.heard("gait") <= stopped:
                 return False
             report = GaitReport.of(self.last.values("gait"))

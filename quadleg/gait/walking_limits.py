@@ -23,6 +23,7 @@ from quadleg.gait.sway import HARMONICS, basis
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, GaitParameters, RobotModel
+from quadleg.robot_file.maker_units import KG_CM
 
 Array = NDArray[np.float64]
 Signs = tuple[int, int, int]
@@ -135,9 +136,12 @@ class WalkingLimits:
         use = self.use(twist)
         return twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
 
-    def use_of_change(self, change: Planar) -> float:
-        """As `use` of a change from one possible twist to another: what brakes may have a direction of no limit."""
-        x, y, yaw = (value if limits[int(value > 0)] else -value for value, limits in zip(change, self.axes))
+    def use_of_change(self, twist: Planar, wanted: Planar) -> float:
+        """As `use`, of the change from one possible twist to another. What brakes counts against the limit of the way
+        that the robot goes, not against that of the way back, which may be far lower or zero.
+        """
+        changes = [b - a for a, b in zip(twist, wanted)]
+        x, y, yaw = (-change if now * change < 0.0 else change for now, change in zip(twist, changes))
         return self.use((x, y, yaw))
 
     def sway(self, twist: Planar) -> Array:
@@ -201,10 +205,12 @@ class WalkingLimits:
         if obstacle is StrideObstacle.TORQUE:
             effort = self._feasible.hardest(np.array(ZERO_TWIST), self.margin)
             joint = self._robot.joints[JOINT_NAMES.index(effort.joint)]
+            has, sheet = self._robot.stall_torque(joint), joint.servo.kind.stall_torque / KG_CM  # sheet: kg·cm
+            needs = effort.stall_torque_needed
             return (
-                f"{effort.joint} needs {effort.stall_torque_needed:.2f} N·m of stall torque to carry the robot and has "
-                f"{self._robot.stall_torque(joint):.2f} N·m",
-                "stronger servos, less mass, or stand higher",
+                f"{effort.joint} needs {sheet * needs / has:.3g} kg·cm ({needs:.3g} N·m) of stall torque only to step "
+                f"on the spot and has {sheet:.3g} ({has:.3g})",
+                "less mass, stand higher, or stronger servos: `quadleg check` says which do for rising and walking",
             )
         if obstacle is StrideObstacle.BALANCE:
             return (

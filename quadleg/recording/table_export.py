@@ -7,7 +7,7 @@ longer ago than `FRESH`, but for what stands until it is changed.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import OutputPathError, RecordingError
+from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import FRESH, TOPICS
 from quadleg.recording.signals import Signals, angles_are, signals_of
@@ -26,8 +27,8 @@ Array = NDArray[Any]
 _ENDS = (".csv", ".parquet")
 
 
-def export(recording: Recording, path: Path) -> int:
-    """Write the table of a recording; return the number of its rows.
+def export(recording: Recording, path: Path, warn: Callable[[str], None] = lambda words: None) -> int:
+    """Write the table of a recording; return the number of its rows. `warn` takes a sentence for each thing left out.
 
     Raises RecordingError if the recording has no joint_states, or the path does not end in .csv or .parquet, and
     OutputPathError if the file exists or cannot be written.
@@ -45,6 +46,8 @@ def export(recording: Recording, path: Path) -> int:
         raise OutputPathError(f"{path} is there already and stays as it is: name a new file") from None
     except OSError as error:
         raise OutputPathError(f"{path} cannot be written: {error.strerror or error}") from error
+    for words in skipped(recording, signals):
+        warn(words)
     return len(columns["time_s"])
 
 

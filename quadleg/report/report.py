@@ -10,7 +10,8 @@ from pathlib import Path
 from quadleg.analysis.events import Event
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import RecordingMetric, metrics
-from quadleg.errors import OutputPathError, shortened
+from quadleg.errors import OutputPathError
+from quadleg.recording.damage import skipped
 from quadleg.report.report_page import Block, Box, PageImage, PageTable, Paragraph, Section, TableColumns, page
 from quadleg.report.report_pictures import ReportPicture, pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
@@ -137,18 +138,13 @@ def _wrong(analysis: RecordingAnalysis) -> str:
 
 def damage(analysis: RecordingAnalysis) -> list[str]:
     """What is wrong with the recording itself."""
-    said, recording = [], analysis.recording
+    said: list[str] = []
+    recording = analysis.recording
     if recording.cut:
         said.append(
             f"the file was cut at {_span(analysis.end - analysis.start)}, as by a loss of power: all before is shown"
         )
-    if recording.damage:
-        place, why = next(iter(recording.damage.items()))
-        parts = "1 part of the file is" if recording.lost == 1 else f"{recording.lost} parts of the file are"
-        said.append(f"{parts} damaged and left out; at byte {place}: {shortened(why)}")
-    for topic, count in analysis.signals.skipped.items():
-        if count:
-            said.append(f"{count} messages of {topic} are damaged, or of too many shapes; they are left out")
+    said += skipped(recording, analysis.signals)
     if missed := analysis.counter_rise("recorder", "missed"):
         said.append(f"{missed} messages did not reach the recorder: the computer was too busy")
     for at, step in recording.clock_steps[:_MOST_STEPS]:
@@ -157,11 +153,6 @@ def damage(analysis: RecordingAnalysis) -> list[str]:
         said.append(f"{set_by}; times here go on without that step")
     if len(recording.clock_steps) > _MOST_STEPS:
         said.append(f"it was set {len(recording.clock_steps)} times in all")
-    for topic, kind in analysis.signals.unexpected.items():
-        said.append(f"{topic} has messages ({shortened(kind)}) that no robot of quadleg says there; they are left out")
-    if analysis.signals.unknown_joints:
-        unknown = shortened(", ".join(sorted(analysis.signals.unknown_joints)), 200)
-        said.append(f"joint_states also name {unknown}, which is left out")
     return said
 
 

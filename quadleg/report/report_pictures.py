@@ -9,8 +9,10 @@ from io import BytesIO
 from matplotlib.figure import Figure
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.dynamics.servo_heat import UNKNOWN
 from quadleg.plotting.panels import PNG_DPI
 from quadleg.report.report_body_plots import pose, speed
+from quadleg.report.report_heat_plot import temperature
 from quadleg.report.report_joint_plots import joints, power, tracking_error
 from quadleg.report.report_state_plots import time_line
 from quadleg.report.report_timing_plots import timing
@@ -101,6 +103,13 @@ def pictures(analysis: RecordingAnalysis) -> list[ReportPicture]:
         "Torque, current and voltage",
         "What the servos had to give, against what they and their supply can. A hobby servo that holds more than half "
         "its stall torque for long gets hot.",
+    )
+    add(
+        analysis.temperatures is not None,
+        temperature,
+        "Servo temperatures, estimated",
+        "The hottest servo of each leg, by the watchdog's model of its current. Estimated, unverified: nothing "
+        f"measures it. Each servo begins at {UNKNOWN:.0f} °C, since what it did before is not known.",
     )
     add(
         len(analysis.joints) > 1,

@@ -62,6 +62,16 @@ def number_from(answer: str, unit: str) -> float | None:
     return round(value, _DIGITS.get(unit, _USUAL_DIGITS))
 
 
+# By the unit of the robot file, the units that are written there by mistake.
+_MISTAKEN = {"mm": ("m",), "g": ("kg",), "V": ("mv",), "A": ("ma",), "s/60deg": ("ms",), "us": ("ms", "s")}
+
+
+def in_larger_and_smaller_units(value: float, unit: str) -> list[float]:
+    """What a number comes to in `unit` if it was written in one of a thousand times more or less, such as metres."""
+    digits = _DIGITS.get(unit, _USUAL_DIGITS)
+    return [round(value * _FACTORS[unit][other], digits) for other in _MISTAKEN.get(unit, ())]
+
+
 # By the end of a key of the robot file: the unit of what stands there, None where nobody writes another, and what makes
 # SI of it. An end that is also the end of another comes after it.
 _ENDS: dict[str, tuple[str | None, Callable[[float], float]]] = {

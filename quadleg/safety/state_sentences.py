@@ -212,7 +212,7 @@ _OWN: dict[Code, Sentence] = {
     Code.TOLD_IN_WORDS: Sentence("{detail}"),
     # Answers
     Code.REFUSED: Sentence("not enabled: {cause}"),
-    Code.IN_FAULT: Sentence("in fault ({cause}); call reset first"),
+    Code.IN_FAULT: Sentence("in fault ({cause}); `quadleg reset` first"),
     Code.OUTPUT_NOT_HEARD: Sentence("servo_output has not been heard; start it with `quadleg run`"),
     Code.OUTPUT_NOT_READY: Sentence("servo_output is {output}; wait until it is following"),
     Code.ANOTHER_WATCHDOG: Sentence(

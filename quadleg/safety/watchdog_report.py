@@ -45,6 +45,7 @@ def figures(watchdog: Watchdog, now: float) -> dict[str, object]:
         "targets_late": targets.assembly.late,
         "targets_refused": targets.refused,
         "last_good_frame_s": f"{targets.age(now):.3f}",
+        "servo_temperatures_c": " ".join(f"{one:.1f}" for one in watchdog.heat.temperatures),
     }
     measured = {
         "supply_v": supply.voltage,

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import degrees
+from math import degrees, isfinite
 from typing import Any
 
 import numpy as np
@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.bus_load import Bus
 from quadleg.commissioning.feasibility.current_draw import Current, Draw
+from quadleg.commissioning.feasibility.heating import Heat
 from quadleg.commissioning.feasibility.reach import Reach, Stop
 from quadleg.commissioning.feasibility.resolution import Resolution
 from quadleg.commissioning.feasibility.standing_torque import FEET, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
-from quadleg.commissioning.feasibility.torque_needs import torque_needs
+from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs, with_servos_to_buy
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.commissioning.feasibility.walk_forecast import WalkForecast, WalkObstruction, stall_torques_needed
 from quadleg.robot.model import JOINT_NAMES, RobotModel
@@ -45,6 +46,7 @@ class Check:
     current: Current
     resolution: Resolution
     bus: Bus
+    heat: Heat
     gaits: tuple[GaitUse, ...]
 
     @cached_property
@@ -56,8 +58,8 @@ class Check:
             "torque": self.torque.verdicts(self.needed if self._weak else None, self._walks_on),
             "current": self.current.verdicts(),
             "resolution": self.resolution.verdicts(),
-            "bus": self.bus.verdicts(torque_needs(self.robot, self.needed)),
-            "heat": [self.torque.heat()],
+            "bus": self.bus.verdicts(torque_needs(self.robot, self.needed), self._walks_not),
+            "heat": self.heat.verdicts(),
         }
 
     @cached_property
@@ -72,6 +74,28 @@ class Check:
         """(12,) the stall torques in N·m to buy: one number for all verdicts."""
         return stall_torques_needed(self.torque, self.gaits)
 
+    @cached_property
+    def current_to_buy_for(self) -> Current:
+        """What the servos draw that would do, where those that there are do not; else what these draw."""
+        if not self._weak or not torque_needs(self.robot, self.needed):
+            return self.current
+        robot = with_servos_to_buy(self.robot, self.needed)
+        torque = Torque.of(robot, self.reach.lowest.value, self.reach.highest.value)
+        whole = any(use.fastest is not None for use in self.gaits)
+        make = GaitUse.of if whole else GaitUse.on_the_spot
+        return Current.of(robot, torque, [make(robot, use.gait) for use in self.gaits])
+
+    @property
+    def buy(self) -> str:
+        """Which supply to buy, in one line: for the servos that would do, and for these."""
+        plan, now = self.current_to_buy_for.plan, self.current.plan
+        if self.current_to_buy_for is self.current:
+            return now.sentence
+        torques = torque_cure(torque_needs(self.robot, self.needed)[:-1])
+        walks = f"with these servos {now.rating} A" if self.walks else "with these servos it does not walk"
+        servos = f"the servos that would do ({torques}) and their stall current"
+        return f"Supply to buy, with {servos}: {plan.figures}; {walks}."
+
     @property
     def _weak(self) -> bool:
         """Whether stronger servos would let it rise or walk, or walk better."""
@@ -85,6 +109,11 @@ class Check:
         walking = {forecast.use.feet_down for forecast in self.forecasts if forecast.code.walks}
         unknown = {use.feet_down for use in self.gaits if use.fastest is None and use.steps}
         return walking | unknown if self.torque.rising.effort <= 1.0 else set()
+
+    @property
+    def _walks_not(self) -> set[str]:
+        """The gaits of which it is known that it does not walk in them."""
+        return {forecast.use.gait.name for forecast in self.forecasts if not forecast.code.walks}
 
     @property
     def refusals(self) -> list[str]:
@@ -135,7 +164,11 @@ def verdicts(robot: RobotModel) -> dict[str, list[Verdict]]:
 def refusals(robot: RobotModel) -> list[str]:
     """A sentence for each thing that keeps a robot from standing or from every gait, as `verdicts` finds them."""
     checked = _quick(robot)
-    return [row.sentence for row in checked.failing if not (checked.walks and row in checked.of_gaits)]
+    spared = [
+        *(checked.of_gaits if checked.walks else ()),
+        *checked.verdicts["heat"],
+    ]  # the watchdog lowers a hot robot
+    return [row.sentence for row in checked.failing if row not in spared]
 
 
 def _quick(robot: RobotModel) -> Check:
@@ -152,6 +185,7 @@ def _check(robot: RobotModel, gaits: Sequence[GaitUse]) -> Check:
         current=Current.of(robot, torque, gaits),
         resolution=Resolution.of(robot),
         bus=Bus.of(robot, gaits),
+        heat=Heat.of(robot, torque, gaits),
         gaits=tuple(gaits),
     )
 
@@ -162,10 +196,10 @@ def as_json(checked: Check) -> str:
         "walk": {forecast.use.gait.name: _walk(forecast) for forecast in checked.forecasts},
         "reach": _reach(checked.reach),
         "torque": _torque(checked.torque),
-        "current": _current(checked.current),
+        "current": _current(checked),
         "resolution": _resolution(checked.resolution),
         "bus": _bus(checked.bus),
-        "heat": {"share_of_stall_torque": _by_joint(checked.torque.share)},
+        "heat": _heat(checked),
     }
     rows = {
         section: [
@@ -216,7 +250,8 @@ def _torque(torque: Torque) -> dict[str, Any]:
     return result
 
 
-def _current(current: Current) -> dict[str, Any]:
+def _current(checked: Check) -> dict[str, Any]:
+    current, to_buy_for = checked.current, checked.current_to_buy_for
     supply = current.supply
     return {
         "supply_v": supply.voltage,
@@ -226,8 +261,8 @@ def _current(current: Current) -> dict[str, Any]:
         "gaits": {draw.doing: _drawn(draw) for draw in current.gaits},
         "in_use_a": round(current.in_use, 3),
         "all_stalled_a": round(current.stalled, 3),
-        "supply_to_buy_a": current.to_buy,
-        "supply_to_bear_all_stalled_a": current.plan.stall_rating,
+        "supply_to_buy_a": to_buy_for.to_buy,
+        "supply_to_bear_all_stalled_a": to_buy_for.plan.stall_rating,
     }
 
 
@@ -264,6 +299,17 @@ def _bus(bus: Bus) -> dict[str, Any]:
             for use in bus.gaits
         },
     }
+
+
+def _heat(checked: Check) -> dict[str, Any]:
+    loads = {
+        load.doing: {
+            "steady_c": _by_joint(load.steady),
+            "too_hot_after_s": round(load.lasts, 1) if isfinite(load.lasts) else None,
+        }
+        for load in checked.heat.loads
+    }
+    return {"share_of_stall_torque": _by_joint(checked.torque.share), **loads}
 
 
 def _by_joint(values: Any) -> dict[str, float]:
