@@ -27,8 +27,8 @@ from quadleg.commissioning.feasibility.verdict import (
     Quantity,
     Verdict,
 )
+from quadleg.dynamics.gravity import KG_CM
 from quadleg.robot.model import RobotModel
-from quadleg.robot_file.maker_units import KG_CM
 from quadleg.safety.heat_watch import LOOK_PERIOD, HeatLevel, HeatWatch
 
 PERIOD = 0.02

@@ -18,7 +18,7 @@ from random_robots import with_torque
 from ruamel.yaml import YAML
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
-from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.dynamics.gravity import KG_CM, STANDARD_GRAVITY
 from quadleg.dynamics.load_sharing import share_weight
 from quadleg.dynamics.servo_motors import LOADED_SPEED_SHARE
 from quadleg.gait.planner import Planner
@@ -34,7 +34,6 @@ from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, RobotModel, Stance
 from quadleg.robot.urdf import urdf
-from quadleg.robot_file.maker_units import KG_CM
 from quadleg.teleop.velocity_scale import VelocityScale
 
 ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}

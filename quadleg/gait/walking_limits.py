@@ -10,6 +10,7 @@ from math import hypot, inf, pi
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.dynamics.gravity import KG_CM
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.steady_strides import (
     SAMPLES,
@@ -23,7 +24,6 @@ from quadleg.gait.sway import HARMONICS, basis
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, GaitParameters, RobotModel
-from quadleg.robot_file.maker_units import KG_CM
 
 Array = NDArray[np.float64]
 Signs = tuple[int, int, int]

@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterable
 from math import pi, radians
 from typing import Any
 
-from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.dynamics.gravity import KG_CM, STANDARD_GRAVITY
 
-KG_CM = STANDARD_GRAVITY / 100  # N·m
 INCH, OUNCE = 25.4, 28.349523125  # mm and g: the international inch and avoirdupois ounce, exact by definition
 OUNCE_INCH = OUNCE * INCH * 1e-6 * STANDARD_GRAVITY  # N·m
 

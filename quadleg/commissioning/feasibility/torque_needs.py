@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.verdict import Need, Quantity
+from quadleg.dynamics.gravity import KG_CM
 from quadleg.robot.model import JOINT_NAMES, JOINTS, Joint, RobotModel
-from quadleg.robot_file.maker_units import KG_CM
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from math import pi
 
-from quadleg.robot_file.maker_units import KG_CM
+from quadleg.dynamics.gravity import KG_CM
 
 OWN = "own"  # the key of a kind whose figures a person gave
 
