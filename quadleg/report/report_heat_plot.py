@@ -29,7 +29,7 @@ def temperature(analysis: RecordingAnalysis) -> Figure:
     with report_style():
         top, height, width = 160, 330, RIGHT - LEFT
         sheet = PanelSheet.of(analysis, top + height + 120)
-        sheet.key(leg_handles())
+        sheet.legend_above(leg_handles(linewidth=4))
         sheet.states(LEFT, 64, width, "states")
         axes = sheet.over_time("temperature", LEFT, top, width, height, "", True)
         axes.set_ylabel("°C")
@@ -41,5 +41,5 @@ def temperature(analysis: RecordingAnalysis) -> Figure:
         axes.set_ylim(min(AMBIENT, float(values.min())) - _AIR, max(TOO_HOT, float(values.max())) + _AIR)
         tick, joint = np.unravel_index(np.argmax(values), values.shape)
         most = f"{words(JOINT_NAMES[joint])} {number(float(values[tick, joint]), 0)} °C at most"
-        sheet.headed(LEFT, top - 14, "the hottest servo of each leg, estimated, unverified", most)
+        sheet.named(LEFT, top - 14, "the hottest servo of each leg, estimated, unverified", most)
         return sheet.figure
