@@ -71,7 +71,6 @@ class Drive:
         check_namespace(namespace)
         stay_local()
         find_each_other_soon()
-        from diagnostic_msgs.msg import DiagnosticArray
 
         from quadleg.middleware.guarded_node import GuardedNode
         from quadleg.middleware.rclpy_middleware import RclpyMiddleware
@@ -93,7 +92,7 @@ class Drive:
             body = BodyOffsets(self._robot.standing.height, RANGE)
             frame = f"{prefix}base_footprint"
             self._operator = operator_on(self._node, frame, body, self._hear, NEXT["fault"])
-            self._node.subscribe(DiagnosticArray, "diagnostics", self._diagnostics, 10)
+            self._node.listen("diagnostics", self._diagnostics, depth=10)
         except BaseException:
             self.close()
             raise

@@ -28,11 +28,8 @@ class StackConnection(GuardedListener):
 
     def __init__(self, namespace: str = "") -> None:
         super().__init__(namespace)
-        from diagnostic_msgs.msg import DiagnosticArray
-        from sensor_msgs.msg import JointState
 
         from quadleg.middleware.status_topic import hear_status
-        from quadleg.middleware.topics import JOINT_STATES
 
         self._now = Snapshot()  # replaced under the listener's lock, read without
         self.on_angles: Callable[[Mapping[str, float], float], None] | None = None
@@ -40,8 +37,8 @@ class StackConnection(GuardedListener):
         self.on_plan: Callable[[Any], None] | None = None
         hear_status(self.subscribe, WATCHDOG, self._on_watchdog_status)
         hear_status(self.subscribe, SERVO_OUTPUT, self._on_servo_status)
-        self.subscribe(JointState, "joint_states", self._on_joint_states, JOINT_STATES)
-        self.subscribe(DiagnosticArray, "diagnostics", self._on_diagnostics, 10)
+        self.listen("joint_states", self._on_joint_states)
+        self.listen("diagnostics", self._on_diagnostics, 10)
         self.start()
         try:
             # Not more than this: an emergency stop must not wait for a node that has died.

@@ -183,6 +183,13 @@ class GuardedListener:
 
     # What comes in, on the listener's thread
 
+    def listen(self, topic: str, callback: Callable[[Any], None], depth: int | None = None) -> Any:
+        """The subscription to a topic of topic_table.py; `depth` where that is not the table's."""
+        from quadleg.middleware.topics import heard
+
+        kind, name, quality = heard(topic, depth)
+        return self.subscribe(kind, name, callback, quality)
+
     def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any) -> Any:
         """The subscription of a callback that may raise: it ends no listener, and the call that waits raises it."""
 

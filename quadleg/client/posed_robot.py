@@ -39,11 +39,10 @@ class PosedRobot(StackConnection):
 
     def __init__(self, namespace: str = "") -> None:
         super().__init__(namespace)
-        from geometry_msgs.msg import PoseStamped
 
-        from quadleg.middleware.topics import LATEST
+        from quadleg.middleware.topics import published
 
-        self._target = self.node.create_publisher(PoseStamped, "base_target", LATEST)
+        self._target = self.node.create_publisher(*published("base_target"))
 
     @cached_property
     def model(self) -> RobotModel:

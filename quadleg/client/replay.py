@@ -127,14 +127,12 @@ def _is_finite(asked: ReplayedRequest) -> bool:
 
 
 def _play(robot: Robot, asked: list[ReplayedRequest], speed: float, say: Callable[[str], None]) -> None:
-    from geometry_msgs.msg import PoseStamped, TwistStamped
 
-    from quadleg.middleware.topics import LATEST
+    from quadleg.middleware.topics import published
 
     publishers = {
-        topic: robot.node.create_publisher(kind, topic, LATEST)
-        for kind, topics in ((TwistStamped, VELOCITIES), (PoseStamped, TARGETS))
-        for topic in topics
+        topic: robot.node.create_publisher(*published(topic))
+        for topic in (*VELOCITIES, *TARGETS)
         if any(one.topic == topic for one in asked)
     }
     for topic, publisher in publishers.items():

@@ -73,10 +73,8 @@ class WalkSession:
 
     def __init__(self, connection: StackConnection, model: RobotModel, frame: str) -> None:
         from geometry_msgs.msg import TwistStamped
-        from nav_msgs.msg import Odometry
-        from sensor_msgs.msg import MultiDOFJointState
 
-        from quadleg.middleware.topics import LATEST
+        from quadleg.middleware.topics import published
 
         self._connection = connection
         self._tracker = PlaceTracker(model)
@@ -90,10 +88,10 @@ class WalkSession:
         self._message = TwistStamped()
         self._message.header.frame_id = frame
         node = connection.node
-        self._velocities = node.create_publisher(TwistStamped, OWN_TOPIC, LATEST)
+        self._velocities = node.create_publisher(*published(OWN_TOPIC))
         self._heard = [
-            connection.subscribe(MultiDOFJointState, "planned_feet", self._hear_plan, 10),
-            connection.subscribe(Odometry, "odom", self._hear_estimate, 10),
+            connection.listen("planned_feet", self._hear_plan, 10),
+            connection.listen("odom", self._hear_estimate, 10),
         ]
 
     def __enter__(self) -> WalkSession:

@@ -7,25 +7,18 @@ from typing import Any
 import numpy as np
 from nav_msgs.msg import Odometry
 from rclpy.node import Node
-from rclpy.qos import QoSProfile
 from rclpy.serialization import deserialize_message
-from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 
 from quadleg.analysis.course_measures import BodyTrajectory, MeasuredCourse
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
-from quadleg.middleware.topics import LATEST, nanoseconds
+from quadleg.middleware.topics import class_of, heard, nanoseconds
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.topic_table import TOPICS as ALL_TOPICS
 
-TOPICS = {
-    "truth/odom": Odometry,
-    "odom": Odometry,
-    "joint_states": JointState,
-    "supply": BatteryState,
-    "planned_feet": MultiDOFJointState,
-}
-HEARD = QoSProfile(depth=100)
+TOPICS = ("truth/odom", "odom", "joint_states", "supply", "planned_feet")
+HEARD = 100  # messages of a topic that wait
 
 
 class TrueBody:
@@ -33,7 +26,8 @@ class TrueBody:
 
     def __init__(self, node: Node) -> None:
         self._truth = b""
-        node.create_subscription(Odometry, "truth/odom", self._hear, LATEST, raw=True)
+        kind, topic, quality = heard("truth/odom")
+        node.create_subscription(kind, topic, self._hear, quality, raw=True)
 
     def _hear(self, truth: bytes) -> None:
         self._truth = truth
@@ -63,8 +57,8 @@ class GroundTruth:
         self._node = node
         self._heard: dict[str, list[bytes]] = {topic: [] for topic in TOPICS}
         self._subscriptions = [
-            node.create_subscription(kind, topic, self._heard[topic].append, HEARD, raw=True)
-            for topic, kind in TOPICS.items()
+            node.create_subscription(kind, topic, self._heard[topic].append, quality, raw=True)
+            for kind, topic, quality in (heard(topic, HEARD) for topic in TOPICS)
         ]
 
     def __enter__(self) -> GroundTruth:
@@ -100,7 +94,9 @@ class GroundTruth:
 
     def _read(self, topic: str) -> dict[int, Any]:
         """What was heard, by its stamps."""
-        messages = (deserialize_message(serialized, TOPICS[topic]) for serialized in self._heard[topic])
+        messages = (
+            deserialize_message(serialized, class_of(ALL_TOPICS[topic].type)) for serialized in self._heard[topic]
+        )
         return {nanoseconds(message.header.stamp): message for message in messages}
 
 

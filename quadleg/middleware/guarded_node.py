@@ -7,7 +7,8 @@ from collections.abc import Callable
 from inspect import signature
 from typing import Any
 
-from quadleg.middleware.interface import Middleware, Step, Worker
+from quadleg.middleware.interface import Middleware, Polled, Publisher, Step, Worker
+from quadleg.middleware.topics import heard, published
 
 DEFECT_PAUSE = 0.1  # s from a first step that raises to the second
 
@@ -31,6 +32,19 @@ class GuardedNode:
         self.get_name, self.get_namespace = handle.get_name, handle.get_namespace
         self.get_logger = handle.get_logger
         self.ros_time, self.stamp = handle.ros_time, handle.stamp
+
+    def advertise(self, topic: str) -> Publisher:
+        """A publisher of a topic of topic_table.py."""
+        return self.handle.create_publisher(*published(topic))
+
+    def listen(self, topic: str, callback: Callable[[Any], None], raw: bool = False, depth: int | None = None) -> Any:
+        """The subscription to a topic of topic_table.py, as `subscribe` makes it; `depth` where that is another."""
+        kind, name, quality = heard(topic, depth)
+        return self.subscribe(kind, name, callback, quality, raw)
+
+    def poll(self, topic: str) -> Polled:
+        """A subscription to a topic of topic_table.py that calls nobody back."""
+        return self.handle.create_polled(*heard(topic))
 
     def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> Any:
         """The subscription, whose callback may raise without harm; with `raw` it gets a `RawMessage`."""

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import Any
 
 from rosidl_parser.definition import AbstractNestedType, Array, BasicType, BoundedSequence, NamespacedType
 
+from quadleg.middleware.topics import class_of
+
 _BASIC = {"boolean": "bool", "octet": "byte", "float": "float32", "double": "float64"}
 _SEPARATOR = "=" * 80
-
-
-def class_of(type_name: str) -> Any:
-    """The class of `package/msg/Name`. Raises ImportError or AttributeError where this computer has none."""
-    package, _, name = type_name.split("/")
-    return getattr(import_module(f"{package}.msg"), name)
 
 
 def definition_of(type_name: str) -> str:

@@ -10,7 +10,6 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from quadleg.health import ERROR, Health
 from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.interface import Middleware
-from quadleg.middleware.topics import LATEST
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 
@@ -31,7 +30,7 @@ class QuadlegNode(GuardedNode):
         path = self.declare("robot", DEFAULT_ROBOT, "Robot file: a path, or the name of one in config/")
         self.robot: RobotModel = _robot_at(find_robot(path))
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
-        self._diagnostics = self.create_publisher(DiagnosticArray, "diagnostics", LATEST)
+        self._diagnostics = self.advertise("diagnostics")
         self._reported: tuple[object, ...] = ()
         self._reported_at = 0.0
         self.finished = False

@@ -7,7 +7,7 @@ from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus, KeyValue
 
-from quadleg.middleware.topics import LATCHED
+from quadleg.middleware.topics import heard, published
 from quadleg.safety.node_status import NodeStatus
 
 
@@ -15,7 +15,7 @@ class StatusPublisher:
     """Publishes a node's status when it changes, with a level of DiagnosticStatus and a sentence for people."""
 
     def __init__(self, node: Any) -> None:
-        self._publisher = node.create_publisher(DiagnosticStatus, f"{node.get_name()}/status", LATCHED)
+        self._publisher = node.create_publisher(*published(f"{node.get_name()}/status"))
         self._node, self._robot = node.get_name(), node.robot.name
 
     def publish(self, status: NodeStatus, level: bytes) -> None:
@@ -34,7 +34,8 @@ def message_of(status: NodeStatus, node: str, robot: str = "", level: bytes = Di
 def hear_status(subscribe: Callable[..., Any], node: str, take: Callable[[NodeStatus], None]) -> None:
     """Call `take` with each status of a node."""
 
-    def heard(message: DiagnosticStatus) -> None:
+    def hear(message: DiagnosticStatus) -> None:
         take(NodeStatus.of_values({pair.key: pair.value for pair in message.values}))
 
-    subscribe(DiagnosticStatus, f"{node}/status", heard, LATCHED)
+    kind, topic, quality = heard(f"{node}/status")
+    subscribe(kind, topic, hear, quality)

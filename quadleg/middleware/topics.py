@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib import import_module
 from math import hypot, isfinite
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, Quaternion, Vector3
@@ -16,6 +17,7 @@ from quadleg.geometry.transforms import Pose
 from quadleg.middleware.interface import RawMessage
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.joint_command import ALL, command_of
+from quadleg.topic_table import TOPICS
 
 if TYPE_CHECKING:  # servo_output would wait for it at its start, and has no use for it
     from nav_msgs.msg import Odometry
@@ -34,6 +36,32 @@ STATE_SEPARATOR = ": "
 NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
 FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
+
+
+def class_of(type_name: str) -> Any:
+    """The class of `package/msg/Name`. Raises ImportError or AttributeError where this computer has none."""
+    package, _, name = type_name.split("/")
+    return getattr(import_module(f"{package}.msg"), name)
+
+
+def published(topic: str) -> tuple[Any, str, QoSProfile]:
+    """The arguments of `create_publisher` for a topic of the table: class, name and quality of service."""
+    entry = TOPICS[topic]
+    return class_of(entry.type), topic, _profile(entry.depth, entry.latched, entry.reliable)
+
+
+def heard(topic: str, depth: int | None = None) -> tuple[Any, str, QoSProfile]:
+    """The same for a subscription, with room for `depth` messages where that is not the table's."""
+    entry = TOPICS[topic]
+    return class_of(entry.type), topic, _profile(depth or entry.depth, entry.latched, entry.heard_reliable)
+
+
+def _profile(depth: int, latched: bool, reliable: bool) -> QoSProfile:
+    return QoSProfile(
+        depth=depth,
+        durability=DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE,
+        reliability=ReliabilityPolicy.RELIABLE if reliable else ReliabilityPolicy.BEST_EFFORT,
+    )
 
 
 def nanoseconds(stamp: Time) -> int:

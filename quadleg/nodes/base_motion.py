@@ -6,7 +6,6 @@ from typing import Any
 
 from geometry_msgs.msg import PointStamped, PoseStamped
 from sensor_msgs.msg import MultiDOFJointState
-from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
@@ -19,7 +18,6 @@ from quadleg.middleware.planned_feet import feet_and_shift
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import (
-    LATEST,
     check_frame,
     led_angles,
     nanoseconds,
@@ -44,15 +42,15 @@ class BaseMotion(QuadlegNode):
         self._motion = BodyMotion(self.robot, Posture(self.robot, speed, turn_speed, rise), period)
         self._outputs = []
         for leg in LEGS:
-            publisher = self.create_publisher(PointStamped, f"{leg}/foot_target", LATEST)
+            publisher = self.advertise(f"{leg}/foot_target")
             message = PointStamped()
             message.header.frame_id = self.prefix + "base_link"
             self._outputs.append((publisher, message))
-        self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
-        self.subscribe(PoseStamped, "base_target", self._base_target, LATEST)
-        self.subscribe(PoseStamped, "teleop/base_target", self._teleop_target, LATEST)
+        self.listen("planned_feet", self._planned_feet)
+        self.listen("base_target", self._base_target)
+        self.listen("teleop/base_target", self._teleop_target)
         hear_status(self.subscribe, "joint_watchdog", self._watchdog_status)
-        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
+        self.listen("joint_commands", self._joint_commands, raw=True)
 
     def _base_target(self, message: PoseStamped) -> None:
         if pose := self._pose_of(message):

@@ -5,10 +5,8 @@ from __future__ import annotations
 from math import inf
 from typing import Any
 
-from nav_msgs.msg import Odometry
-from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
+from sensor_msgs.msg import Imu
 from std_msgs.msg import String
-from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.estimation.tilt import Tilt
 from quadleg.gait.gait_selection import GaitSelection
@@ -22,7 +20,7 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import PlannedFeetMessage
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, SENSOR_DATA, known_pose, led_angles
+from quadleg.middleware.topics import known_pose, led_angles
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
 from quadleg.robot.model import JOINT_NAMES
@@ -53,16 +51,16 @@ class Gait(QuadlegNode):
         self._tilt = Tilt(self.robot)
         self._imu_at = -inf
         self._odom: tuple[RawMessage | None, float] = (None, -inf)  # the last message, and when it came
-        self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
-        self._walking_limits = self.create_publisher(String, "walking_limits", LATCHED)
+        self._feet = self.advertise("planned_feet")
+        self._walking_limits = self.advertise("walking_limits")
         self._message = PlannedFeetMessage(self.robot, self.prefix)
         self._say_limits()
         inputs = VelocityInputs(self, velocities)
         hear_status(self.subscribe, "joint_watchdog", lambda said: self._walk.follow_state(said.state))
-        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
-        self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
-        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
-        self.subscribe(Odometry, "odom", self._estimate, LATEST, raw=True)
+        self.listen("joint_commands", self._joint_commands, raw=True)
+        self.listen("joint_states", self._joint_states, raw=True)
+        self.listen("imu/data", self._imu)
+        self.listen("odom", self._estimate, raw=True)
         self.handle.check_changes(lambda name, value: self._gaits.choose(value) if name == "gait" else "")
         self.every(period, self._tick)
         self.every(LOOK_PERIOD, inputs.look)

@@ -7,7 +7,7 @@ from math import isfinite, nan
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticStatus
-from sensor_msgs.msg import BatteryState, Imu, JointState
+from sensor_msgs.msg import BatteryState, Imu
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -18,7 +18,7 @@ from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import StatusPublisher, hear_status
-from quadleg.middleware.topics import JOINT_STATES, JOINT_TARGETS, LATCHED, LATEST, SENSOR_DATA, join_state, nanoseconds
+from quadleg.middleware.topics import join_state, nanoseconds
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import urdf
@@ -70,16 +70,16 @@ class JointWatchdog(QuadlegNode):
         self._mismatch: Reason | None = None
         self._last_words = LAST_WORDS
         self._message = JointTrajectory(points=[JointTrajectoryPoint()])
-        self._commands = self.create_publisher(JointTrajectory, "joint_commands", LATEST)
-        self._state = self.create_publisher(String, "state", LATCHED)
+        self._commands = self.advertise("joint_commands")
+        self._state = self.advertise("state")
         self._status = StatusPublisher(self)
-        self.subscribe(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
+        self.listen("joint_targets", self._joint_targets)
         hear_status(self.subscribe, "servo_output", self._servo_status)
-        self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES, raw=True)
-        self.subscribe(BatteryState, "supply", self._supply, LATEST)
-        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
-        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST, raw=True)
-        self.subscribe(String, "robot_description", self._robot_description, LATCHED)
+        self.listen("joint_states", self._joint_states, raw=True)
+        self.listen("supply", self._supply)
+        self.listen("imu/data", self._imu)
+        self.listen("joint_commands", self._joint_commands, raw=True)
+        self.listen("robot_description", self._robot_description)
         self.serve(SetBool, "enable", self._enable)
         self.serve(Trigger, "reset", self._reset)
         self.every(period, self._tick)

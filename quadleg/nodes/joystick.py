@@ -34,7 +34,7 @@ class Joystick(QuadlegNode):
         wanted = self.declare("device", "", "Gamepad: path of its input device, or a part of its name; any where empty")
         dead_zone = self.declare("dead_zone", 0.1, "Share of a stick's way about its middle that is no way", 0.0, 0.9)
         need_evdev()
-        self._joy = self.create_publisher(Joy, "joy", 10)
+        self._joy = self.advertise("joy")
         self._last: Reading | None = None
         self._last_at = -inf
         self._pad = GamepadWatch(wanted, dead_zone, self.get_logger().info)

@@ -16,8 +16,6 @@ from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import (
-    JOINT_TARGETS,
-    LATEST,
     check_frame,
     finite_place,
 )
@@ -39,8 +37,8 @@ class LegIk(QuadlegNode):
         self._message = JointTrajectory(
             joint_names=[joint.name for joint in self._leg.joints], points=[JointTrajectoryPoint()]
         )
-        self._targets = self.create_publisher(JointTrajectory, "joint_targets", JOINT_TARGETS)
-        self.subscribe(PointStamped, f"{leg}/foot_target", self._foot_target, LATEST)
+        self._targets = self.advertise("joint_targets")
+        self.listen(f"{leg}/foot_target", self._foot_target)
 
     def _foot_target(self, target: PointStamped) -> None:
         try:

@@ -15,7 +15,6 @@ from quadleg.health import Health
 from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of, step_back
-from quadleg.middleware.topics import LATEST
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import LEGS
 
@@ -34,8 +33,8 @@ class Markers(QuadlegNode):
         step_back()
         self._plan: RawMessage | None = None
         self._heard = 0.0
-        self._markers = self.create_publisher(MarkerArray, "markers", LATEST)
-        self.subscribe(MultiDOFJointState, "planned_feet", self._take, LATEST, raw=True)
+        self._markers = self.advertise("markers")
+        self.listen("planned_feet", self._take, raw=True)
         self.every(PERIOD, self._publish)
 
     def _take(self, message: RawMessage) -> None:

@@ -7,14 +7,13 @@ from typing import Any
 
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.srv import SetParameters
-from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
 
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import LATCHED, LATEST, nanoseconds, text_parameter
+from quadleg.middleware.topics import nanoseconds, text_parameter
 from quadleg.safety.stop_socket import stop_here
 from quadleg.teleop.body_offsets import BodyOffsets
 from quadleg.teleop.stack_link import Service, ServiceAnswer
@@ -35,9 +34,9 @@ class OperatorLink:
         self._node = node
         self._frame = frame
         self.steady_time = node.steady_time
-        self._velocities = node.create_publisher(TwistStamped, "teleop/cmd_vel", LATEST)
-        self._teleop_poses = node.create_publisher(PoseStamped, "teleop/base_target", LATEST)
-        self._poses = node.create_publisher(PoseStamped, "base_target", LATEST)
+        self._velocities = node.advertise("teleop/cmd_vel")
+        self._teleop_poses = node.advertise("teleop/base_target")
+        self._poses = node.advertise("base_target")
         self._clients = {service: node.create_client(kind, service.value) for service, kind in SERVICES.items()}
 
     def publish_velocity(self, velocity: Planar) -> int:
@@ -99,7 +98,7 @@ def operator_on(
 ) -> StackOperator:
     """A `StackOperator` that is linked by a node, and hears what it has to over it."""
     operator = StackOperator(OperatorLink(node, frame), body, say, after_fault)
-    node.subscribe(TwistStamped, "teleop/cmd_vel", lambda m: operator.hear_velocity(nanoseconds(m.header.stamp)), 10)
+    node.listen("teleop/cmd_vel", lambda m: operator.hear_velocity(nanoseconds(m.header.stamp)), depth=10)
     hear_status(node.subscribe, "joint_watchdog", lambda said: operator.hear_state(said.state, said.sentence))
-    node.subscribe(String, "walking_limits", lambda message: operator.hear_limits(message.data), LATCHED)
+    node.listen("walking_limits", lambda message: operator.hear_limits(message.data))
     return operator

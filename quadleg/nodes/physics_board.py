@@ -9,7 +9,6 @@ from nav_msgs.msg import Odometry
 
 from quadleg.geometry.vectors import Vector
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.topics import LATEST
 from quadleg.nodes.sensor_publishers import SensorPublishers
 from quadleg.robot.model import Angles
 from quadleg.servos.simulated_board import SimulatedBoard
@@ -47,7 +46,7 @@ class PhysicsBoard:
             node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
         self._world.put_at_rest(board().angles())
         sensors.describe_imu(self._world.imu_frame, self._world.imu_variances)
-        self._truths = node.create_publisher(Odometry, "truth/odom", LATEST)
+        self._truths = node.advertise("truth/odom")
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
         self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from builtin_interfaces.msg import Time
-from sensor_msgs.msg import BatteryState, Imu
+from sensor_msgs.msg import Imu
 
 from quadleg.hardware.board import Board
 from quadleg.hardware.ina226 import PowerReading
@@ -18,7 +18,6 @@ from quadleg.hardware.sensor_kinds import IMU, SUPPLY
 from quadleg.middleware.interface import Worker
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.sensor_messages import imu_message, set_motion, set_supply, supply_message
-from quadleg.middleware.topics import LATEST, SENSOR_DATA
 from quadleg.servos.board_sensors import MODEL_PERIOD, BoardSensors, HeldJoints
 
 IMU_FRAME = "imu_link"
@@ -48,12 +47,12 @@ class SensorPublishers:
 
         self._sensors = BoardSensors(node.robot, period, physics, board, held, elsewhere, node.steady_time)
         self.topics, self.values = self._sensors.topics, self._sensors.values
-        self._supplies = node.create_publisher(BatteryState, SUPPLY.topic, LATEST)
+        self._supplies = node.advertise(SUPPLY.topic)
         self._supply = supply_message(node.robot.supply)
         self._imus, self._motion = None, Imu()
         imu = IMU.kind(node.robot)
         if imu or physics:
-            self._imus = node.create_publisher(Imu, IMU.topic, SENSOR_DATA)
+            self._imus = node.advertise(IMU.topic)
         if imu:
             self.describe_imu(IMU_FRAME, imu.variances)
         self._worker: Worker | None = None

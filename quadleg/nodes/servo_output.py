@@ -32,9 +32,6 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import StatusPublisher
 from quadleg.middleware.topics import (
-    JOINT_STATES,
-    LATCHED,
-    LATEST,
     join_state,
     nanoseconds,
 )
@@ -110,14 +107,14 @@ class ServoOutput(QuadlegNode):
         self._said_trouble = False
         self._power_up = 0.0
         self._latency = Latency()
-        self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
-        self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
+        self._states = self.advertise("joint_states")
+        self._servo_state = self.advertise("servo_state")
         self._status = StatusPublisher(self)
-        self._description = self.create_publisher(String, "robot_description", LATCHED)
+        self._description = self.advertise("robot_description")
         self._description.publish(String(data=urdf(self.robot)))
         self._message = JointState(name=list(JOINT_NAMES))
         self._say()
-        self.subscribe(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
+        self.listen("joint_commands", self._joint_commands)
         self.serve(Trigger, "emergency_stop", self._emergency_stop)
         self.every(REPEAT_PERIOD, self._repeat)
         self._sensors = SensorPublishers(self, self._period, self._working_board, self._held, physics is not None)

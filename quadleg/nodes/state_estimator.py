@@ -18,7 +18,7 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import plan_of
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import JOINT_STATES, LATEST, SENSOR_DATA, TRANSFORMS, nanoseconds
+from quadleg.middleware.topics import nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED
 from quadleg.safety.node_status import NodeStatus
 
@@ -44,17 +44,17 @@ class StateEstimator(QuadlegNode):
         about = f"joint_states are {MEASURED} or {MODELLED}; empty: as servo_output's status says"
         angles = self.declare("joint_angles", "", about)
         self._observer = StateObserver(self.robot, period, angles)
-        self._odometry = self.create_publisher(Odometry, "odom", LATEST)
-        self._foot_loads = self.create_publisher(MultiDOFJointState, "foot_loads", LATEST)
-        self._transforms = self.create_publisher(TFMessage, "/tf", TRANSFORMS) if TFMessage else None
+        self._odometry = self.advertise("odom")
+        self._foot_loads = self.advertise("foot_loads")
+        self._transforms = self.advertise("/tf") if TFMessage else None
         self._message = Odometry(child_frame_id=self.prefix + "base_link")
         self._message.header.frame_id = self.prefix + ODOM
         self._loads = MultiDOFJointState(joint_names=list(LEGS), wrench=[Wrench() for _ in LEGS])
         self._loads.transforms, self._loads.twist = [Transform() for _ in LEGS], [Twist() for _ in LEGS]
         self._loads.header.frame_id = self.prefix + "base_link"
-        self.subscribe(Imu, "imu/data", self._imu, SENSOR_DATA)
-        self.subscribe(JointState, "joint_states", self._joint_states, JOINT_STATES)
-        self.subscribe(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
+        self.listen("imu/data", self._imu)
+        self.listen("joint_states", self._joint_states)
+        self.listen("planned_feet", self._planned_feet)
         hear_status(self.subscribe, "joint_watchdog", lambda said: self._observer.follow_state(said.state))
         if not angles:
             hear_status(self.subscribe, "servo_output", self._servo_status)

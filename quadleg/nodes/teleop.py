@@ -12,7 +12,6 @@ from quadleg.health import Health
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import JOY
 from quadleg.nodes.operator_link import operator_on
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import BODY, CONTROLS, Reading, inputs_of
@@ -59,7 +58,7 @@ class Teleop(QuadlegNode):
         self._wish = TeleopCommand()
         self._hindrance = ""
         self._doubt = ""
-        self.subscribe(Joy, "joy", self._joy, JOY)
+        self.listen("joy", self._joy)
         self.every(PERIOD, self._tick)
         self.every(LOOK_PERIOD, self._look_for_others)
 

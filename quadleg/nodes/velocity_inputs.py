@@ -23,7 +23,7 @@ class VelocityInputs:
         self._commands = commands
         self._cmd_vel: Any = None
         self._type = ""
-        node.subscribe(TwistStamped, "teleop/cmd_vel", self._taker("teleop/cmd_vel"), LATEST)
+        node.listen("teleop/cmd_vel", self._taker("teleop/cmd_vel"))
 
     def look(self) -> None:
         """Subscribe to `cmd_vel` as it is published: a process can hear one type of a topic at a time."""

@@ -6,29 +6,18 @@ from math import inf, isfinite
 from typing import Any
 
 import numpy as np
-from diagnostic_msgs.msg import DiagnosticArray
-from nav_msgs.msg import Odometry
-from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
-from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.middleware.interface import RawMessage
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import LATEST, known_pose, led_angles
+from quadleg.middleware.topics import known_pose, led_angles
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.safety.node_status import NodeStatus
 from quadleg.viewer.live_view import NOT_HEARD, SILENT, HeardState
 
 DIAGNOSED = ("servo_output", "joint_watchdog", "base_motion", "gait")
-TOPICS = {
-    "joint_states": JointState,
-    "joint_commands": JointTrajectory,
-    "planned_feet": MultiDOFJointState,
-    "foot_loads": MultiDOFJointState,
-    "odom": Odometry,
-    "supply": BatteryState,
-}
+TOPICS = ("joint_states", "joint_commands", "planned_feet", "foot_loads", "odom", "supply")
 
 
 class ViewerInputs:
@@ -41,8 +30,8 @@ class ViewerInputs:
         self._diagnoses: dict[str, tuple[RawMessage, Diagnosis]] = {}
         self._servo_state = ("", "servo_output is not heard")
         hear_status(node.subscribe, "servo_output", self._servo_status)
-        node.subscribe(DiagnosticArray, "diagnostics", self._diagnostics_heard, 20, raw=True)
-        self._polled = {topic: node.create_polled(kind, topic, LATEST) for topic, kind in TOPICS.items()}
+        node.listen("diagnostics", self._diagnostics_heard, raw=True, depth=20)
+        self._polled = {topic: node.poll(topic) for topic in TOPICS}
 
     def _servo_status(self, said: NodeStatus) -> None:
         self._servo_state = said.state, said.sentence

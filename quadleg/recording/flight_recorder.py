@@ -11,16 +11,14 @@ from pathlib import Path
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.health import ERROR, WARN, Health
-from quadleg.recording import signal_table
 from quadleg.recording.mcap_file import finish
 from quadleg.recording.recording_writer import RecordingWriter
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 from quadleg.recording.text_messages import DIAGNOSTIC_STATUS, status_decoder
 from quadleg.robot.model import RobotModel
 from quadleg.safety.state_machine import State
+from quadleg.topic_table import TOPICS, full_name
 
-TOPICS = (*signal_table.TOPICS, "joint_targets", "joy", "markers")
-OF_ALL_ROBOTS = ("/tf", "/tf_static")
 AFTER_FAULT = 2.0  # s that are kept after a fault, with the minute before it
 SILENT = 0.7  # s without joint_states: all others have ended
 
@@ -49,7 +47,7 @@ class FlightRecorder:
         self.folder = Path(folder).expanduser().absolute() if folder else Path.home() / "quadleg_recordings"
         self._most_bytes = most_bytes
         self._writer = RecordingWriter(_free(Path(file).expanduser()) if file else None, self._metadata())
-        self.topics = frozenset({self._space + topic for topic in TOPICS} | set(OF_ALL_ROBOTS))
+        self.topics = frozenset(full_name(topic, namespace) for topic in TOPICS)
         self.heard: dict[str, str] = {}  # topics that are recorded, with their types
         self._not_known: dict[str, str] = {}
         self._missed: int | None = None  # unknown where the middleware does not tell who published

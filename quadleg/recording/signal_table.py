@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from quadleg.recording.cdr import Rows
 from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, DIAGNOSTIC_STATUS, STRING
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.safety.node_status import NODES_WITH_STATES
+from quadleg.topic_table import NODES_WITH_STATES
 
 Array = NDArray[Any]
 

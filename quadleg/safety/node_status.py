@@ -9,7 +9,6 @@ from itertools import count, takewhile
 from quadleg.safety.reason_codes import ReasonCode
 from quadleg.safety.sentences import FOLLOWING_CODES, Reason
 
-NODES_WITH_STATES = ("joint_watchdog", "servo_output", "base_motion", "gait", "state_estimator")
 _STATE, _REASON, _NOTICE = "state", "reason", "notice_"
 
 
