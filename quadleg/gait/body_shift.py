@@ -32,7 +32,16 @@ class BodyShift:
     def take(self, limits: WalkingLimits) -> None:
         """Sway as these limits' gait does."""
         self._limits = limits
-        self._twist, self._sway = ZERO_TWIST, limits.sway(ZERO_TWIST).tolist()
+        self._sway_for(ZERO_TWIST)
+
+    def _sway_for(self, twist: Planar) -> None:
+        """Take the sway's coefficients, by harmonic: its order, and those of cosine and sine along x and y."""
+        coefficients = self._limits.sway(twist).tolist()
+        self._twist = twist
+        self._harmonics = [
+            (order, *cosine, *sine)
+            for order, (cosine, sine) in enumerate(zip(coefficients[:HARMONICS], coefficients[HARMONICS:]), 1)
+        ]
 
     def rest(self) -> None:
         """Be at rest over the feet at once."""
@@ -67,13 +76,12 @@ class BodyShift:
         `since` are the shares of a stride since each foot landed.
         """
         if twist != self._twist:
-            self._twist, self._sway = twist, self._limits.sway(twist).tolist()
+            self._sway_for(twist)
         turn = tau * phase
         rate = tau / self._limits.gait.stride_period
         x = y = vx = vy = 0.0
-        for order in range(1, HARMONICS + 1):
+        for order, cx, cy, sx, sy in self._harmonics:
             c, s = cos(order * turn), sin(order * turn)
-            (cx, cy), (sx, sy) = self._sway[order - 1], self._sway[order - 1 + HARMONICS]
             x, y = x + cx * c + sx * s, y + cy * c + sy * s
             vx, vy = vx + order * (sx * c - cx * s), vy + order * (sy * c - cy * s)
         dx, dy = self._astray(feet, twist, since)
