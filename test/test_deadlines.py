@@ -1,0 +1,39 @@
+"""What the README and the parameter file say of deadlines, against the one module that has them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from quadleg.safety.deadlines import (
+    HOLD_TIME,
+    LIMIT_TIME,
+    LOW_TIME,
+    OVER_TIME,
+    SILENCE_HOLD,
+    SILENCE_LOWER,
+    TIP_TIME,
+)
+
+ROOT = Path(__file__).parents[1]
+SAID = [
+    ("README.md", f"goes on by itself after three good ones; after {HOLD_TIME:g} s lowers, then off"),
+    ("README.md", f"(not finite, wrong names or count) | holds (2); after {HOLD_TIME:g} s lowers, then off"),
+    ("README.md", f"that leg stays at its last good point; after {LIMIT_TIME:g} s holds"),
+    ("README.md", f"all legs stay, says so; after {LIMIT_TIME:g} s holds"),
+    ("README.md", f"`supply` says low for {LOW_TIME:g} s"),
+    ("README.md", f"after {OVER_TIME:g} s over it holds (2); after {HOLD_TIME:g} s more lowers"),
+    ("README.md", f"says tipped (`tip_angle_deg`, by default 45°) for {TIP_TIME:g} s"),
+    ("README.md", f"after {SILENCE_HOLD:g} s servo_output holds (2), opens the connection again"),
+    (
+        "README.md",
+        f"{SILENCE_HOLD:g} s after its last command servo_output holds (2), after {SILENCE_LOWER:g} s it",
+    ),
+    ("config/parameters.yaml", f"the watchdog then holds, and after {HOLD_TIME:g} s lowers the robot"),
+]
+
+
+@pytest.mark.parametrize(("file", "words"), SAID)
+def test_a_deadline_that_is_told_is_the_one_in_use(file: str, words: str) -> None:
+    assert words in (ROOT / file).read_text(encoding="utf-8")
