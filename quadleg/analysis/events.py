@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from quadleg.health import complaints_of
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.safety.explanation import Explanation, Weight
 from quadleg.safety.node_status import NodeStatus
@@ -181,9 +182,8 @@ def _complaints_of(said: Diagnosis) -> list[tuple[str, str]]:
     """Codes and sentences of what a node complains of; without a code the sentence stands for it."""
     if not said.level:
         return []
-    status = NodeStatus.of_values(said.values)
-    if status.notices:
-        return [(notice.code, str(notice)) for notice in status.notices]
-    if (code := said.values.get("complaint")) is not None:
-        return [(code, said.message)] if code else []
+    if found := complaints_of(said.values):
+        return list(found.items())
+    if said.node == "servo_output" and "servo_state" in said.values:
+        return []  # its status tells it
     return [(said.message, said.message)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +42,7 @@ class Estimate:
     standard deviation, beside the gyro's bias. The rows of `covariance` are named by `BLOCKS`: errors of attitude are
     rotation vectors in the world, others plain differences. `contacts` are the feet that carry, `loads` the forces of
     the ground on them (N, along the world's axes), `innovation` the mean squared normalized innovation of the feet, 1
-    being as expected. `troubles` are sentences, none where all is well.
+    being as expected. `troubles` are sentences by their codes, none where all is well.
     """
 
     position: Vector
@@ -56,7 +57,7 @@ class Estimate:
     loads: tuple[Vector, ...]
     slipping: tuple[bool, ...]
     innovation: float
-    troubles: tuple[str, ...]
+    troubles: Mapping[str, str]
 
 
 def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:

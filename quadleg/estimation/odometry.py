@@ -32,7 +32,7 @@ STILL_JOINTS, STILL_TIME = 0.01, 0.5  # rad, s: legs that have not moved further
 LEVEL = 0.05  # rad√s: how level a body is kept, for want of an IMU
 LOST_TIME = 0.3  # s without a foot that stands still: the velocity is then doubted
 TWIST_TIME = 0.005  # s: a turning rate is one sample of the gyro
-NO_IMU = "no IMU: estimating from leg kinematics; uncertainty grows"
+NO_IMU = "no_imu"  # code of a trouble
 SAID = 5.0  # s that something is said which has passed
 
 
@@ -188,27 +188,31 @@ class Estimator:
             loads=self._loads.share(matrix, feet, carrying, felt),
             slipping=tuple(self._feet.contacts.slipping),
             innovation=self._feet.innovation,
-            troubles=tuple(self._troubles()),
+            troubles=self._troubles(),
         )
 
-    def _troubles(self) -> list[str]:
+    def _troubles(self) -> dict[str, str]:
+        """Sentences by their stable codes."""
         prediction, feet = self._prediction, self._feet
-        troubles = []
+        troubles: dict[str, str] = {}
         if self._inertial.frozen:
-            troubles.append("the IMU repeats one and the same sample: it is left out")
+            troubles["imu_frozen"] = "the IMU repeats one and the same sample: it is left out"
         elif step := prediction.step_too_long:
-            troubles.append(f"the IMU's samples are {1000 * step:.0f} ms apart; {1000 * GAP:.0f} ms is the most")
+            apart = f"the IMU's samples are {1000 * step:.0f} ms apart"
+            troubles["imu_slow"] = f"{apart}; {1000 * GAP:.0f} ms is the most"
         elif not prediction.imu:
-            troubles.append(NO_IMU)
+            troubles[NO_IMU] = "no IMU: estimating from leg kinematics; uncertainty grows"
         if self._resting and self._lying.carried:
-            troubles.append("the robot is moved while it is off: its place is not followed")
+            troubles["carried"] = "the robot is moved while it is off: its place is not followed"
         for leg, known, slips in zip(LEGS, feet.known, feet.contacts.slipping):
             if not known:
-                troubles.append(f"{leg}: not all of its joint angles are known; the foot is left out")
+                unknown = f"{leg}: not all of its joint angles are known; the foot is left out"
+                troubles[f"{leg}_unknown"] = unknown
             elif slips:
-                troubles.append(f"{leg} slips: the foot is left out")
+                troubles[f"{leg}_slips"] = f"{leg} slips: the foot is left out"
         if prediction.elapsed - self._jumped < SAID:
-            troubles.append(f"time jumped by {self._jump:.1f} s: how the robot moved in it is not known")
+            jumped = f"time jumped by {self._jump:.1f} s"
+            troubles["time_jumped"] = f"{jumped}: how the robot moved in it is not known"
         if self.resets and prediction.elapsed < SAID:
-            troubles.append("time went back: the estimate has begun anew")
+            troubles["time_went_back"] = "time went back: the estimate has begun anew"
         return troubles

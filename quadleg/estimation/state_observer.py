@@ -101,10 +101,12 @@ class StateObserver:
         """How good the estimate is."""
         if self._estimator is None:
             words = f"servo_output does not say whether joint_states are {MEASURED} or {MODELLED}: it has to run, or "
-            return Health(words + "the parameter joint_angles to say so", level=WARN)
+            words += "the parameter joint_angles to say so"
+            return Health(words, level=WARN, state="waits", complaints={"angles_untold": words})
         estimate = self._estimate
         if estimate is None:
-            return Health("no joint_states are heard", {"joint_angles": self.angles}, WARN)
+            words = "no joint_states are heard"
+            return Health(words, {"joint_angles": self.angles}, WARN, "waits", {"no_joint_states": words})
         blocks = {name: np.sqrt(np.diag(estimate.covariance)[rows]) for name, rows in BLOCKS.items()}
         values: dict[str, object] = {
             "joint_angles": self.angles,
@@ -117,12 +119,14 @@ class StateObserver:
             "imu_samples_refused": self._estimator.refused,
             "resets": self._estimator.resets,
         }
-        troubles = [*filter(None, (self._plan_refusal, self._imu_trouble)), *estimate.troubles]
+        own = {"plan_refused": self._plan_refusal or "", "imu_incomplete": self._imu_trouble or ""}
+        troubles = {code: said for code, said in {**own, **estimate.troubles}.items() if said}
         if not self._has_imu:  # then nothing is wrong
-            troubles = [trouble for trouble in troubles if trouble != NO_IMU]
+            troubles.pop(NO_IMU, None)
+        state = "rests" if self._state in LYING else "follows"
         if troubles:
-            return Health("; ".join(troubles), values, WARN)
+            return Health("; ".join(troubles.values()), values, WARN, state, troubles)
         if self._state in LYING:
-            return Health(f"the robot is {self._state}: the estimate rests", values)
+            return Health(f"the robot is {self._state}: the estimate rests", values, state=state)
         without = "" if self._has_imu else ", without an IMU"
-        return Health(f"follows the body with {self.angles} joint angles{without}", values)
+        return Health(f"follows the body with {self.angles} joint angles{without}", values, state=state)

@@ -133,7 +133,8 @@ class WalkController:
             "obstacle": obstacle.value,
             "trouble": limits.trouble or "",
         }
-        return Health(why or self._in_words(), values, WARN if why else OK)
+        complaints = {obstacle.value: why} if why else {}
+        return Health(why or self._in_words(), values, WARN if why else OK, self._motion, complaints)
 
     def _obstacle(self, now: float, publishers: int) -> tuple[Obstacle, str]:
         """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""

@@ -125,4 +125,7 @@ class BodyMotion:
             "stopped_parts": " ".join(stop.parts) if stop else "",
             "short_of": " ".join(posture.short_of),
         }
-        return Health(self._refusal or message, values, WARN if self._refusal or motion == STOPPED else OK)
+        complaints = {"target_refused": self._refusal} if self._refusal else {}
+        if not complaints and stop and motion == STOPPED:
+            complaints = {f"stopped_by_{stop.limit.value}": message}
+        return Health(self._refusal or message, values, WARN if complaints else OK, motion, complaints)

@@ -24,6 +24,7 @@ class QuadlegNode(GuardedNode):
     """A node with its robot loaded. Subclasses say how they are in `health` and how they end in `end`."""
 
     sole_topics: tuple[str, ...] = ()  # what no other node may publish
+    has_state = False  # whether its health has one, which `<node>/status` then tells when a code changes
 
     def __init__(self, middleware: Middleware, name: str, parameters: dict[str, Any] | None = None) -> None:
         super().__init__(middleware, name, parameters)
@@ -31,6 +32,8 @@ class QuadlegNode(GuardedNode):
         self.robot: RobotModel = _robot_at(find_robot(path))
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
         self._diagnostics = self.advertise("diagnostics")
+        self._status = self.advertise(f"{self.get_name()}/status") if self.has_state else None
+        self._told: tuple[str, ...] = ()
         self._reported: tuple[object, ...] = ()
         self._reported_at = 0.0
         self.finished = False
@@ -69,16 +72,18 @@ class QuadlegNode(GuardedNode):
             )
         array = DiagnosticArray()
         array.header.stamp = self.stamp()
-        array.status = [
-            DiagnosticStatus(
-                level=health.level,
-                name=f"quadleg: {self.get_name()}",
-                message=health.message,
-                hardware_id=self.robot.name,
-                values=[KeyValue(key=key, value=str(value)) for key, value in health.values.items()],
-            )
-        ]
+        status = DiagnosticStatus(
+            level=health.level,
+            name=f"quadleg: {self.get_name()}",
+            message=health.message,
+            hardware_id=self.robot.name,
+            values=[KeyValue(key=key, value=value) for key, value in health.pairs().items()],
+        )
+        array.status = [status]
         self._diagnostics.publish(array)
+        if self._status and health.codes != self._told:
+            self._told = health.codes
+            self._status.publish(status)
 
     def say_changes(self, *shown: object) -> None:
         """Publish the diagnostics if any of what they show has changed, at most once a CHANGES_PERIOD."""

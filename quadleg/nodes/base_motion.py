@@ -31,6 +31,8 @@ from quadleg.safety.node_status import NodeStatus
 class BaseMotion(QuadlegNode):
     """Base targets and planned feet in, one foot target for each leg out, once for each planned frame."""
 
+    has_state = True
+
     def __init__(
         self, middleware: Middleware, name: str = "base_motion", parameters: dict[str, Any] | None = None
     ) -> None:

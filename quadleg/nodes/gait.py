@@ -35,6 +35,7 @@ class Gait(QuadlegNode):
     """Publishes `planned_feet` once a control period: standing, or walking with the velocity that is asked for."""
 
     sole_topics = ("planned_feet", "walking_limits")
+    has_state = True
 
     def __init__(self, middleware: Middleware, name: str = "gait", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(middleware, name, parameters)

@@ -64,7 +64,7 @@ class JointWatchdog(QuadlegNode):
         self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle)
         self._tilt = Tilt(self.robot)
         self._measured = False  # whether joint_states are
-        self._told: tuple[object, ...] = ()
+        self._announced: tuple[object, ...] = ()
         self._said: str | None = None
         self._urdf = urdf(self.robot)
         self._mismatch: Reason | None = None
@@ -72,7 +72,7 @@ class JointWatchdog(QuadlegNode):
         self._message = JointTrajectory(points=[JointTrajectoryPoint()])
         self._commands = self.advertise("joint_commands")
         self._state = self.advertise("state")
-        self._status = StatusPublisher(self)
+        self._codes = StatusPublisher(self)
         self.listen("joint_targets", self._joint_targets)
         hear_status(self.subscribe, "servo_output", self._servo_status)
         self.listen("joint_states", self._joint_states, raw=True)
@@ -179,14 +179,14 @@ class JointWatchdog(QuadlegNode):
     def _say(self) -> None:
         watchdog, now = self._watchdog, self.steady_time()
         told = codes(watchdog, now)
-        if told == self._told:
+        if told == self._announced:
             return
         text = join_state(watchdog.state.value, watchdog.why)
-        if not self._told or self._told[0] != watchdog.state:
+        if not self._announced or self._announced[0] != watchdog.state:
             self.get_logger().info(text)
-        self._told, self._said = told, text
+        self._announced, self._said = told, text
         self._state.publish(String(data=text))
-        self._status.publish(status(watchdog, now), LEVELS.get(watchdog.state, DiagnosticStatus.OK))
+        self._codes.publish(status(watchdog, now), LEVELS.get(watchdog.state, DiagnosticStatus.OK))
         self.say_health()
 
     def health(self) -> Health:

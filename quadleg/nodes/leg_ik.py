@@ -62,10 +62,10 @@ class LegIk(QuadlegNode):
 
     def health(self) -> Health:
         if self._refusal:
-            return Health(self._refusal, level=DiagnosticStatus.ERROR)
+            return Health(self._refusal, level=DiagnosticStatus.ERROR, complaints={"target_refused": self._refusal})
         if self._limit:
             message = f"foot target out of reach, at the nearest point: {self._limit}"
-            return Health(message, level=DiagnosticStatus.WARN)
+            return Health(message, level=DiagnosticStatus.WARN, complaints={"out_of_reach": message})
         return Health("foot targets in reach")
 
 

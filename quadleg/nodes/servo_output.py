@@ -109,7 +109,7 @@ class ServoOutput(QuadlegNode):
         self._latency = Latency()
         self._states = self.advertise("joint_states")
         self._servo_state = self.advertise("servo_state")
-        self._status = StatusPublisher(self)
+        self._codes = StatusPublisher(self)
         self._description = self.advertise("robot_description")
         self._description.publish(String(data=urdf(self.robot)))
         self._message = JointState(name=list(JOINT_NAMES))
@@ -383,7 +383,7 @@ class ServoOutput(QuadlegNode):
                 text = join_state(view.state.value, str(view.reason))
                 self._servo_state.publish(String(data=text))
                 status = NodeStatus(view.state.value, view.reason, figures={"joint_angles": self._joint_angles})
-                self._status.publish(status, self._level(view))
+                self._codes.publish(status, self._level(view))
 
     def _repeat(self) -> None:
         # A stop is said once: said again after a reset it would be a new fault.
@@ -411,14 +411,15 @@ class ServoOutput(QuadlegNode):
         }
         if self.simulated:
             values["power_up_movement_deg"] = f"{degrees(self._power_up):.2f}"
-        if self._link.trouble:
-            return Health(str(values["board_trouble"]), values, DiagnosticStatus.ERROR)
-        if self._refusal:
-            return Health(self._refusal, values, DiagnosticStatus.WARN)
-        if values["board_trouble"]:
-            return Health(str(values["board_trouble"]), values, DiagnosticStatus.WARN)
-        if values["sensor_trouble"]:
-            return Health(str(values["sensor_trouble"]), values, DiagnosticStatus.WARN)
+        troubles = {
+            "board_fails" if self._link.trouble else "board_slow": str(values["board_trouble"]),
+            "command_refused": self._refusal or "",
+            "sensor_trouble": str(values["sensor_trouble"]),
+        }
+        complaints = {code: sentence for code, sentence in troubles.items() if sentence}
+        if complaints:
+            level = DiagnosticStatus.ERROR if self._link.trouble else DiagnosticStatus.WARN
+            return Health("; ".join(complaints.values()), values, level, complaints=complaints)
         return Health(join_state(view.state.value, str(view.reason)), values, self._level(view))
 
     @staticmethod

@@ -35,6 +35,7 @@ class StateEstimator(QuadlegNode):
     """Publishes `odom`, `foot_loads` and `/tf` once for each joint_states."""
 
     sole_topics = ("odom", "foot_loads")
+    has_state = True
 
     def __init__(
         self, middleware: Middleware, name: str = "state_estimator", parameters: dict[str, Any] | None = None
