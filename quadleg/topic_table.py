@@ -10,6 +10,9 @@ from dataclasses import dataclass
 
 from quadleg.robot.model import LEGS
 
+# s that a velocity, or a base target of teleop, counts: what is not repeated within this is no command.
+COMMAND_FRESH = 0.5
+
 
 @dataclass(frozen=True)
 class Topic:

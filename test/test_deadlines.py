@@ -15,6 +15,7 @@ from quadleg.safety.deadlines import (
     SILENCE_LOWER,
     TIP_TIME,
 )
+from quadleg.topic_table import COMMAND_FRESH
 
 ROOT = Path(__file__).parents[1]
 SAID = [
@@ -30,6 +31,9 @@ SAID = [
         "README.md",
         f"{SILENCE_HOLD:g} s after its last command servo_output holds (2), after {SILENCE_LOWER:g} s it",
     ),
+    ("README.md", f"anyone → base_motion; teleop wins while it is fresh ({COMMAND_FRESH:g} s)"),
+    ("README.md", f"teleop, drive, viewer → gait; wins while it is fresh ({COMMAND_FRESH:g} s)"),
+    ("README.md", f"no velocity for {COMMAND_FRESH:g} s | stops"),
     ("config/parameters.yaml", f"the watchdog then holds, and after {HOLD_TIME:g} s lowers the robot"),
 ]
 

@@ -15,8 +15,9 @@ from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.teleop.body_offsets import FULL_RANGE_TIME, RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import BODY
-from quadleg.teleop.publisher_conflicts import FRESH, PublisherConflicts
+from quadleg.teleop.publisher_conflicts import PublisherConflicts
 from quadleg.teleop.velocity_scale import VelocityScale
+from quadleg.topic_table import COMMAND_FRESH
 
 ROBOT = load_robot(find_robot("greenhouse_inspector"))
 SAID = """\
@@ -118,5 +119,5 @@ def test_our_own_messages_are_no_rival_s() -> None:
         rivals.take(stamp, now=1.0)
         assert not rivals.drive(1.0)
     rivals.take(5000, now=2.0)
-    assert rivals.drive(2.0 + FRESH / 2)
-    assert not rivals.drive(2.0 + FRESH)
+    assert rivals.drive(2.0 + COMMAND_FRESH / 2)
+    assert not rivals.drive(2.0 + COMMAND_FRESH)

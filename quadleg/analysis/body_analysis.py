@@ -18,9 +18,9 @@ from quadleg.errors import shortened
 from quadleg.geometry.planar import from_frame_batch
 from quadleg.geometry.registration import fit_poses
 from quadleg.geometry.rotation_arrays import rpy_from_matrices, rpy_from_quaternions
-from quadleg.recording.signal_table import FRESH
 from quadleg.recording.signals import Signals
 from quadleg.robot.model import RobotModel
+from quadleg.topic_table import COMMAND_FRESH
 
 Array = NDArray[Any]
 Flags = NDArray[np.bool_]
@@ -102,12 +102,12 @@ class BodyAnalysis:
 
     @cached_property
     def speed_setpoint(self) -> Setpoint | None:
-        """(k, 3): ahead and left in m/s, turn in rad/s; zero once no command has come for `FRESH`."""
+        """(k, 3): ahead and left in m/s, turn in rad/s; zero once no command has come for `COMMAND_FRESH`."""
         found = [self._signals.get(topic) for topic in ("cmd_vel", "teleop/cmd_vel")]
         asked = Setpoint.of([(s.times, s["twist"]) for s in found if s is not None])
         if asked is None:
             return None
-        ends = asked.times[np.flatnonzero(np.diff(asked.times, append=np.inf) > FRESH)] + FRESH
+        ends = asked.times[np.flatnonzero(np.diff(asked.times, append=np.inf) > COMMAND_FRESH)] + COMMAND_FRESH
         return Setpoint.of([(asked.times, asked.values), (ends, np.zeros((len(ends), 3)))])
 
     def speed(self, topic: str) -> Curve | None:

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from quadleg.analysis.state_history import StateHistory
 from quadleg.kinematics.leg import forward_batch
-from quadleg.recording.signal_table import FRESH
 from quadleg.recording.signals import Signals
 from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.topic_table import COMMAND_FRESH
 
 Array = NDArray[Any]
 
@@ -49,9 +49,9 @@ class JointAnalysis:
 
     @cached_property
     def commanded(self) -> Array | None:
-        """(n, 12) in rad: the last command before each time; NaN where a joint was limp, or none came for `FRESH`."""
+        """(n, 12) in rad: the last command before each time; NaN for a limp joint, or none for `COMMAND_FRESH`."""
         commands = self._signals.get("joint_commands")
-        return None if commands is None else commands.held("position", self.times, FRESH)
+        return None if commands is None else commands.held("position", self.times, COMMAND_FRESH)
 
     @cached_property
     def errors(self) -> Array | None:

@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from quadleg.client.snapshot import Snapshot
 from quadleg.errors import Overridden
-from quadleg.gait.velocity_selection import FRESH
+from quadleg.topic_table import COMMAND_FRESH
 
 TELEOP_TARGET = "teleop/base_target"
 
@@ -18,7 +18,7 @@ class OverrideWatch:
     """
 
     def __init__(self, began: float) -> None:
-        self._settled = began + FRESH  # until then, what counts may have been sent before
+        self._settled = began + COMMAND_FRESH  # until then, what counts may have been sent before
         self._sent: defaultdict[str, set[str]] = defaultdict(set)
         self._target_taken = False
 

@@ -24,7 +24,7 @@ from quadleg.client.place import (
 from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused
-from quadleg.gait.velocity_selection import FRESH, LEAST_SCALE
+from quadleg.gait.velocity_selection import LEAST_SCALE
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import (
     ZERO_TWIST,
@@ -33,10 +33,11 @@ from quadleg.geometry.planar import (
     motion,
 )
 from quadleg.robot.model import RobotModel
+from quadleg.topic_table import COMMAND_FRESH
 
 OWN_TOPIC = "cmd_vel"
 VELOCITY_PERIOD = 0.05  # s
-ANOTHER_DRIVES_AFTER = FRESH + 1.5  # s: a velocity ages, and gait says so within a second
+ANOTHER_DRIVES_AFTER = COMMAND_FRESH + 1.5  # s: a velocity ages, and gait says so within a second
 STAMPS_KEPT = 200  # 10 s of velocities: gait names the one that counts
 STOP_WALKING_WITHIN = 15.0  # s for a stride or two
 # s besides three times what the way takes at the gait's limits: for setting off, stopping, and going on after a slip
@@ -193,7 +194,7 @@ class WalkSession:
         if report.asker == OWN_TOPIC:
             if report.asker_stamp in self._stamps:
                 self.scale = min(self.scale, report.scale)
-            elif self._judged > self._began + FRESH:  # else it may be what this client asked for before
+            elif self._judged > self._began + COMMAND_FRESH:  # else it may be what this client asked for before
                 self._override(report.asker)
         unheard = not report.asker and report.obstacle in (Obstacle.UNHEARD_TYPE, Obstacle.VELOCITY_REFUSED)
         if unheard or report.obstacle is Obstacle.CANNOT_WALK:

@@ -10,8 +10,8 @@ from math import inf, isfinite
 from quadleg.errors import TargetError
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.topic_table import COMMAND_FRESH
 
-FRESH = 0.5  # s: a command that is not repeated within this is zero velocity
 LEAST_SCALE = 0.995  # of the velocity asked for: what is less counts as scaled
 REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
@@ -96,7 +96,7 @@ class VelocityCommands:
         """The velocity that counts now; none where all sources are silent."""
         for source in SOURCES:
             command, heard = self._heard.get(source, (VelocityCommand(), -inf))
-            if now - heard <= FRESH:
+            if now - heard <= COMMAND_FRESH:
                 return command
         return VelocityCommand()
 

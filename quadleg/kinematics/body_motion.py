@@ -10,8 +10,8 @@ from quadleg.geometry.vectors import Vector
 from quadleg.health import OK, WARN, Health, numbers
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import Angles, RobotModel
+from quadleg.topic_table import COMMAND_FRESH
 
-TELEOP_FRESH = 0.5  # s that a target of teleop counts
 WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
 SENTENCES = {
     WAITING: "follows the watchdog until it is active",
@@ -59,7 +59,7 @@ class BodyMotion:
         return self._refusal
 
     def _teleop_counts(self, now: float) -> bool:
-        return self._teleop is not None and now - self._teleop_heard < TELEOP_FRESH
+        return self._teleop is not None and now - self._teleop_heard < COMMAND_FRESH
 
     def _wanted(self, now: float) -> tuple[Pose, int]:
         if self._teleop and self._teleop_counts(now):

@@ -19,7 +19,6 @@ from quadleg.topic_table import NODES_WITH_STATES
 
 Array = NDArray[Any]
 
-FRESH = 0.5  # s: a value that is not repeated within this counts as none, as in gait/velocity_selection.py
 DIAGNOSTICS = "diagnostics"
 XYZ, WXYZ = "xyz", "wxyz"
 _TWIST = ("linear.x", "linear.y", "angular.z")
@@ -69,7 +68,7 @@ class RecordedTopic:
     - `columns`: its arrays in a table;
     - `state_of`: the node whose state it is in words; that state is a column of the topic's name;
     - `tells`: what a report cannot show without it, empty where it is not missed;
-    - `stands`: whether a value counts until it is changed, and not only while it is `FRESH`;
+    - `stands`: whether a value counts until it is changed, and not only while it is `COMMAND_FRESH`;
     - `modelled`: the key under which servo_output says whether its numbers are measured or modelled;
     - `in_report`: whether a report reads it, `unused` its arrays that a report does not need.
     """

@@ -1,7 +1,7 @@
 """A recording as one table, a row a frame, for whatever reads CSV or Parquet. Its columns: `signal_table.TOPICS`.
 
 A row is one message of joint_states. Of all other topics it has what was said last before it; nothing where that was
-longer ago than `FRESH`, but for what stands until it is changed.
+longer ago than `COMMAND_FRESH`, but for what stands until it is changed.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
-from quadleg.recording.signal_table import FRESH, TOPICS
+from quadleg.recording.signal_table import TOPICS
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.robot.model import MODELLED
 from quadleg.safety.node_status import NodeStatus
+from quadleg.topic_table import COMMAND_FRESH
 
 Array = NDArray[Any]
 
@@ -69,7 +70,7 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
         signal = signals.get(topic)
         for own in known.columns:
             if signal and own.array in signal.values:
-                held = signal.held(own.array, times, np.inf if known.stands else FRESH).reshape(len(times), -1)
+                held = signal.held(own.array, times, np.inf if known.stands else COMMAND_FRESH).reshape(len(times), -1)
                 kind = "_modelled" if known.modelled and told(known.modelled) else ""
                 for k, ((rank, place), name) in enumerate(own.names()):
                     found.append(((rank, number if rank else 0, place), name + kind, held[:, k]))

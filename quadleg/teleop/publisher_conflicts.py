@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from math import inf
 
-FRESH = 0.5  # s
+from quadleg.topic_table import COMMAND_FRESH
 
 
 class PublisherConflicts:
@@ -29,4 +29,4 @@ class PublisherConflicts:
 
     def drive(self, now: float) -> bool:
         """Whether another drove just now."""
-        return now - self._heard < FRESH
+        return now - self._heard < COMMAND_FRESH
