@@ -208,7 +208,7 @@ def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_m
     rear = [JOINT_NAMES.index(name) for name in ("rear_left_knee", "rear_right_knee")]
     shortfall = measured(needing(robot, 0.95), {joint: radians(49) for joint in rear})
     assert (shortfall.code, shortfall.where) == (FollowingCode.TORQUE_LIMIT, ("rear_left_knee", "rear_right_knee"))
-    assert str(shortfall.reason) == "rear knees at their torque limit, 49° from the commanded angle"
+    assert str(shortfall.reason) == "rear knees at their torque limit: 49° from the commanded angle"
 
 
 def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:

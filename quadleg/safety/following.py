@@ -295,7 +295,7 @@ class Following:
             more = {"limit_v": f"{self._low:.2f}"}
             return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, grows=False, more=more)
         if load.needed_for > OVER_TIME:
-            figure = f"{100 * load.needed:.0f} %"
+            figure = f"{100 * load.needed:.0f} % of the stall torque by the robot file"
             return FollowingShortfall(FollowingCode.TORQUE_LIMIT, load.overloaded, load.needed, figure)
         if load.drawn_for > OVER_TIME:
             figure = f"{load.drawn:.1f} times the modelled"
@@ -316,6 +316,8 @@ class Following:
         code = FollowingCode(kind)
         joints = tuple(JOINT_NAMES[i] for i in sorted(i for i, _, other in away if other == kind))
         figure = f"{degrees(lag):.0f}°"
+        if code is FollowingCode.TORQUE_LIMIT:
+            figure += " from the commanded angle"
         return FollowingShortfall(code, joints, lag / self._lag.limit, figure)
 
 

@@ -19,11 +19,11 @@ def _not_followed(says: str, what: str, then: str, cure: str, many: str = "") ->
 _BY_LIMIT = "that leg stayed at its last good angles"
 _OWN: dict[Enum, Sentence] = {
     FollowingCode.TORQUE_LIMIT: _not_followed(
-        "{joints} at its torque limit: the pose needs {figure} of the stall torque by the robot file",
+        "{joints} at its torque limit: {figure}",
         "joints needed more torque than their servos have",
         SLOWED,
         "stronger servos, less load, a higher stance",
-        many="{joints} at their torque limit: the pose needs {figure} of the stall torque by the robot file",
+        many="{joints} at their torque limit: {figure}",
     ),
     FollowingCode.JOINT_LIMP: _not_followed(
         "{joints} gives way, {figure} from the commanded angle",
