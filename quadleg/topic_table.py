@@ -15,7 +15,7 @@ COMMAND_FRESH = 0.5
 
 
 @dataclass(frozen=True)
-class Topic:
+class TopicEntry:
     """A topic's `type`, `depth` (messages that wait), whether it is `latched` (its last message is given to a
     subscription that comes later), and whether publisher and subscriptions are reliable."""
 
@@ -29,40 +29,42 @@ class Topic:
 NODES_WITH_STATES = ("joint_watchdog", "servo_output", "base_motion", "gait", "state_estimator")
 
 TWIST, TWIST_STAMPED = "geometry_msgs/msg/Twist", "geometry_msgs/msg/TwistStamped"
-POSE = Topic("geometry_msgs/msg/PoseStamped")
-LATCHED_TEXT = Topic("std_msgs/msg/String", latched=True)
-ODOMETRY = Topic("nav_msgs/msg/Odometry")
-FEET = Topic("sensor_msgs/msg/MultiDOFJointState")
-STATUS = Topic("diagnostic_msgs/msg/DiagnosticStatus", latched=True)
+POSE = TopicEntry("geometry_msgs/msg/PoseStamped")
+LATCHED_TEXT = TopicEntry("std_msgs/msg/String", latched=True)
+ODOMETRY = TopicEntry("nav_msgs/msg/Odometry")
+FEET = TopicEntry("sensor_msgs/msg/MultiDOFJointState")
+STATUS = TopicEntry("diagnostic_msgs/msg/DiagnosticStatus", latched=True)
 
-TOPICS: dict[str, Topic] = {
-    "cmd_vel": Topic(TWIST_STAMPED),  # or TWIST: gait subscribes in the type that is published
-    "teleop/cmd_vel": Topic(TWIST_STAMPED),
+TOPICS: dict[str, TopicEntry] = {
+    "cmd_vel": TopicEntry(TWIST_STAMPED),  # or TWIST: gait subscribes in the type that is published
+    "teleop/cmd_vel": TopicEntry(TWIST_STAMPED),
     "base_target": POSE,
     "teleop/base_target": POSE,
     "planned_feet": FEET,
-    **{f"{leg}/foot_target": Topic("geometry_msgs/msg/PointStamped") for leg in LEGS},
+    **{f"{leg}/foot_target": TopicEntry("geometry_msgs/msg/PointStamped") for leg in LEGS},
     # With a depth of 1 the four legs' publishers would overwrite each other; two frames of them have room.
-    "joint_targets": Topic("trajectory_msgs/msg/JointTrajectory", depth=8),
-    "joint_commands": Topic("trajectory_msgs/msg/JointTrajectory"),
-    "joint_states": Topic("sensor_msgs/msg/JointState", depth=10),
+    "joint_targets": TopicEntry("trajectory_msgs/msg/JointTrajectory", depth=8),
+    "joint_commands": TopicEntry("trajectory_msgs/msg/JointTrajectory"),
+    "joint_states": TopicEntry("sensor_msgs/msg/JointState", depth=10),
     "servo_state": LATCHED_TEXT,
     "state": LATCHED_TEXT,
-    "supply": Topic("sensor_msgs/msg/BatteryState"),
-    "imu/data": Topic("sensor_msgs/msg/Imu", depth=5, reliable=False, heard_reliable=False),  # qos_profile_sensor_data
+    "supply": TopicEntry("sensor_msgs/msg/BatteryState"),
+    "imu/data": TopicEntry(
+        "sensor_msgs/msg/Imu", depth=5, reliable=False, heard_reliable=False
+    ),  # qos_profile_sensor_data
     "odom": ODOMETRY,
     "truth/odom": ODOMETRY,
     "foot_loads": FEET,
     "robot_description": LATCHED_TEXT,
     "walking_limits": LATCHED_TEXT,
-    "markers": Topic("visualization_msgs/msg/MarkerArray"),
+    "markers": TopicEntry("visualization_msgs/msg/MarkerArray"),
     # Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
-    "joy": Topic("sensor_msgs/msg/Joy", depth=10, heard_reliable=False),
-    "diagnostics": Topic("diagnostic_msgs/msg/DiagnosticArray"),
+    "joy": TopicEntry("sensor_msgs/msg/Joy", depth=10, heard_reliable=False),
+    "diagnostics": TopicEntry("diagnostic_msgs/msg/DiagnosticArray"),
     **{f"{node}/status": STATUS for node in NODES_WITH_STATES},
     # Of all robots of a domain.
-    "/tf": Topic("tf2_msgs/msg/TFMessage", depth=100),
-    "/tf_static": Topic("tf2_msgs/msg/TFMessage", latched=True),
+    "/tf": TopicEntry("tf2_msgs/msg/TFMessage", depth=100),
+    "/tf_static": TopicEntry("tf2_msgs/msg/TFMessage", latched=True),
 }
 
 
