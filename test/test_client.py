@@ -100,7 +100,7 @@ def commanded(gait: tuple[str, int] = ("", 0), body: tuple[str, int] = ("", 0), 
         "gait": report(heard=heard, asker=gait[0], asker_stamp=str(gait[1])),
         "base_motion": report(heard=heard, asker=body[0], target_stamp=str(body[1])),
     }
-    return Snapshot().with_state("active", "for a test", 0.0).with_reports(reports)
+    return Snapshot().with_status("joint_watchdog", NodeStatus("active"), 0.0).with_reports(reports)
 
 
 def watch() -> OverrideWatch:

@@ -30,7 +30,7 @@ MOST_DESCRIPTIONS = 20_000  # records that describe topics
 
 
 @dataclass(frozen=True)
-class RecordedTopic:
+class RecordedChannel:
     """One topic of a recording: its full name, its type, and the type's definition. A name may have two types."""
 
     name: str
@@ -53,8 +53,8 @@ class DescribedTopics:
     """The topics of a recording as its schemas and channels describe them: `topics` by name, `channels` by number."""
 
     def __init__(self) -> None:
-        self.topics: dict[str, RecordedTopic] = {}
-        self.channels: dict[int, RecordedTopic] = {}
+        self.topics: dict[str, RecordedChannel] = {}
+        self.channels: dict[int, RecordedChannel] = {}
         self._schemas: dict[int, Schema] = {}
         self._known: set[tuple[int, bytes]] = set()
 
@@ -70,7 +70,7 @@ class DescribedTopics:
         channel = parsed(Channel, content)
         known = self._schemas.get(channel.schema_id)
         if known and known.encoding == SCHEMA_ENCODING and channel.message_encoding == MESSAGE_ENCODING:
-            topic = RecordedTopic(channel.topic, known.name, known.data.decode("utf-8", "replace"))
+            topic = RecordedChannel(channel.topic, known.name, known.data.decode("utf-8", "replace"))
             self.channels[channel.id] = topic
             self.topics.setdefault(channel.topic, topic)
 
@@ -117,7 +117,7 @@ class Recording:
         found = sorted(name for name in self.topics if name.endswith("/joint_states"))
         return found[0].removesuffix("joint_states") if found else "/"
 
-    def batches(self, names: Collection[str]) -> Iterator[dict[RecordedTopic, Batch]]:
+    def batches(self, names: Collection[str]) -> Iterator[dict[RecordedChannel, Batch]]:
         """The messages of topics by their full names, some megabytes at a time."""
         parts: list[MessageRun] = []
         size, shift, last = 0, 0, self._begin_ns
@@ -143,17 +143,17 @@ class Recording:
         if parts:
             yield self._by_topic(parts, names)
 
-    def _by_topic(self, parts: list[MessageRun], names: Collection[str]) -> dict[RecordedTopic, Batch]:
+    def _by_topic(self, parts: list[MessageRun], names: Collection[str]) -> dict[RecordedChannel, Batch]:
         channels, times, begins, ends = (
             np.concatenate([getattr(part, key) for part in parts]) for key in ("channels", "times", "begins", "ends")
         )
         sources = np.repeat(np.arange(len(parts)), [len(part.times) for part in parts])
         contents = [part.content for part in parts]
-        wanted: dict[RecordedTopic, list[int]] = {}
+        wanted: dict[RecordedChannel, list[int]] = {}
         for channel, topic in self._described.channels.items():
             if topic.name in names:
                 wanted.setdefault(topic, []).append(channel)
-        batches: dict[RecordedTopic, Batch] = {}
+        batches: dict[RecordedChannel, Batch] = {}
         for topic, own_channels in wanted.items():
             own = np.flatnonzero(np.isin(channels, own_channels))
             if len(own):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from quadleg.errors import MessageError, RecordingError, shortened
 from quadleg.recording.cdr import Rows, rows_of
-from quadleg.recording.reader import Batch, RecordedTopic, Recording
+from quadleg.recording.reader import Batch, RecordedChannel, Recording
 from quadleg.recording.signal_table import STATE_TEXTS, TOPICS
 from quadleg.recording.text_messages import (
     DIAGNOSTIC_ARRAY,
@@ -137,7 +137,7 @@ def signals_of(
     return result
 
 
-def _take_texts(result: Signals, name: str, topic: RecordedTopic, batch: Batch) -> None:
+def _take_texts(result: Signals, name: str, topic: RecordedChannel, batch: Batch) -> None:
     """Add texts, diagnoses or statuses; damaged messages are counted."""
     into, decoder = _texts_of(result, name, topic.type)
     try:
@@ -170,7 +170,7 @@ def _take_numbers(
     result: Signals,
     found: SignalBuilder,
     name: str,
-    topic: RecordedTopic,
+    topic: RecordedChannel,
     batch: Batch,
     read: Callable[[Rows], dict[str, Array]],
 ) -> None:
