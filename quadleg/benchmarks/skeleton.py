@@ -11,29 +11,22 @@ from typing import Any
 
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
-from geometry_msgs.msg import PointStamped, PoseStamped, Transform, Twist, TwistStamped, Wrench
+from geometry_msgs.msg import PointStamped, Transform, Twist, Wrench
 from nav_msgs.msg import Odometry
 from rclpy.clock import Clock, ClockType
 from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
-from rclpy.qos import qos_profile_sensor_data
 from rclpy.signals import SignalHandlerOptions
-from sensor_msgs.msg import BatteryState, Imu, JointState, MultiDOFJointState
+from sensor_msgs.msg import BatteryState, JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.middleware.frame_latency import Latency
 from quadleg.middleware.node import DIAGNOSTICS_PERIOD
 from quadleg.middleware.process_host import WAKE_PERIOD
-from quadleg.middleware.topics import (
-    JOINT_STATES,
-    JOINT_TARGETS,
-    LATCHED,
-    LATEST,
-    nanoseconds,
-)
-from quadleg.nodes.sensor_publishers import MODEL_PERIOD
+from quadleg.middleware.topics import heard, nanoseconds, published
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
+from quadleg.servos.board_sensors import MODEL_PERIOD
 
 
 class BareNode(Node):
@@ -44,16 +37,21 @@ class BareNode(Node):
     def __init__(self, name: str, rate_hz: float) -> None:
         super().__init__(name)
         self._steady = Clock(clock_type=ClockType.STEADY_TIME)
-        self._diagnostics = self.create_publisher(DiagnosticArray, "diagnostics", LATEST)
+        self._diagnostics = self.create_publisher(*published("diagnostics"))
         self.every(DIAGNOSTICS_PERIOD, self._say_health)
 
     def every(self, period: float, callback: Callable[[], None]) -> None:
         """Calls back once a period (s) of the steady clock."""
         self.create_timer(period, callback, clock=self._steady)
 
-    def ignore(self, kind: type, topic: str, qos: Any) -> None:
+    def hear(self, topic: str, callback: Callable[[Any], None], raw: bool = False) -> None:
+        """Hears a topic."""
+        kind, name, quality = heard(topic)
+        self.create_subscription(kind, name, callback, quality, raw=raw)
+
+    def ignore(self, topic: str) -> None:
         """Hears a topic and does nothing with it."""
-        self.create_subscription(kind, topic, lambda _: None, qos, raw=True)
+        self.hear(topic, lambda _: None, raw=True)
 
     def figures(self) -> dict[str, object]:
         """What the diagnostics say."""
@@ -73,13 +71,13 @@ class BareServoOutput(BareNode):
         super().__init__(name, rate_hz)
         self.declare_parameter("frame_prefix", "")
         self._latency = Latency()
-        self._states = self.create_publisher(JointState, "joint_states", JOINT_STATES)
-        self._servo_state = self.create_publisher(String, "servo_state", LATCHED)
+        self._states = self.create_publisher(*published("joint_states"))
+        self._servo_state = self.create_publisher(*published("servo_state"))
         self._servo_state.publish(String(data="following: bare"))
-        supply = self.create_publisher(BatteryState, "supply", LATEST)
+        supply = self.create_publisher(*published("supply"))
         self.every(MODEL_PERIOD, lambda: supply.publish(BatteryState()))
         self._message = JointState(name=list(JOINT_NAMES), position=[0.0] * len(JOINT_NAMES))
-        self.create_subscription(JointTrajectory, "joint_commands", self._joint_commands, LATEST)
+        self.hear("joint_commands", self._joint_commands)
 
     def _joint_commands(self, message: JointTrajectory) -> None:
         now = self.get_clock().now()
@@ -102,16 +100,16 @@ class BareJointWatchdog(BareNode):
         self._following = False
         point = JointTrajectoryPoint(positions=[0.0] * len(JOINT_NAMES))
         self._message = JointTrajectory(joint_names=list(JOINT_NAMES), points=[point])
-        self._commands = self.create_publisher(JointTrajectory, "joint_commands", LATEST)
-        self._state = self.create_publisher(String, "state", LATCHED)
+        self._commands = self.create_publisher(*published("joint_commands"))
+        self._state = self.create_publisher(*published("state"))
         self._state.publish(String(data="active: bare"))
-        self.create_subscription(JointTrajectory, "joint_targets", self._joint_targets, JOINT_TARGETS)
-        self.create_subscription(String, "servo_state", self._servo_state, LATCHED)
-        self.ignore(JointState, "joint_states", JOINT_STATES)
-        self.ignore(DiagnosticArray, "diagnostics", 10)
-        self.ignore(JointTrajectory, "joint_commands", LATEST)
-        self.ignore(BatteryState, "supply", LATEST)
-        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
+        self.hear("joint_targets", self._joint_targets)
+        self.hear("servo_state", self._servo_state)
+        self.ignore("joint_states")
+        self.ignore("diagnostics")
+        self.ignore("joint_commands")
+        self.ignore("supply")
+        self.ignore("imu/data")
         self.every(1 / rate_hz, lambda: None)
 
     def _joint_targets(self, message: JointTrajectory) -> None:
@@ -134,8 +132,8 @@ class BareLegIk(BareNode):
         leg = name.removesuffix("_ik")
         point = JointTrajectoryPoint(positions=[0.0] * len(JOINTS))
         self._message = JointTrajectory(joint_names=[f"{leg}_{joint}" for joint in JOINTS], points=[point])
-        self._targets = self.create_publisher(JointTrajectory, "joint_targets", JOINT_TARGETS)
-        self.create_subscription(PointStamped, f"{leg}/foot_target", self._foot_target, LATEST)
+        self._targets = self.create_publisher(*published("joint_targets"))
+        self.hear(f"{leg}/foot_target", self._foot_target)
 
     def _foot_target(self, message: PointStamped) -> None:
         self._message.header.stamp = message.header.stamp
@@ -149,12 +147,12 @@ class BareBaseMotion(BareNode):
         super().__init__(name, rate_hz)
         self._message = PointStamped()
         self._message.header.frame_id = "base_link"
-        self._feet = [self.create_publisher(PointStamped, f"{leg}/foot_target", LATEST) for leg in LEGS]
-        self.create_subscription(MultiDOFJointState, "planned_feet", self._planned_feet, LATEST)
-        self.ignore(PoseStamped, "base_target", LATEST)
-        self.ignore(PoseStamped, "teleop/base_target", LATEST)
-        self.ignore(String, "state", LATCHED)
-        self.ignore(JointTrajectory, "joint_commands", LATEST)
+        self._feet = [self.create_publisher(*published(f"{leg}/foot_target")) for leg in LEGS]
+        self.hear("planned_feet", self._planned_feet)
+        self.ignore("base_target")
+        self.ignore("teleop/base_target")
+        self.ignore("state")
+        self.ignore("joint_commands")
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         self._message.header.stamp = message.header.stamp
@@ -175,14 +173,14 @@ class BareGait(BareNode):
             wrench=[Wrench() for _ in names],
         )
         self._message.header.frame_id = "base_footprint"
-        self._feet = self.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
-        self.create_publisher(String, "walking_limits", LATCHED).publish(String(data="bare"))
-        self.ignore(TwistStamped, "teleop/cmd_vel", LATEST)
-        self.ignore(String, "state", LATCHED)
-        self.ignore(JointTrajectory, "joint_commands", LATEST)
-        self.ignore(JointState, "joint_states", JOINT_STATES)
-        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
-        self.ignore(Odometry, "odom", LATEST)
+        self._feet = self.create_publisher(*published("planned_feet"))
+        self.create_publisher(*published("walking_limits")).publish(String(data="bare"))
+        self.ignore("teleop/cmd_vel")
+        self.ignore("state")
+        self.ignore("joint_commands")
+        self.ignore("joint_states")
+        self.ignore("imu/data")
+        self.ignore("odom")
         self.every(1 / rate_hz, self._tick)
 
     def _tick(self) -> None:
@@ -204,13 +202,13 @@ class BareStateEstimator(BareNode):
             wrench=[Wrench() for _ in LEGS],
         )
         self._loads.header.frame_id = "base_link"
-        self._odometry = self.create_publisher(Odometry, "odom", LATEST)
-        self._foot_loads = self.create_publisher(MultiDOFJointState, "foot_loads", LATEST)
-        self.create_subscription(JointState, "joint_states", self._joint_states, JOINT_STATES)
-        self.create_subscription(MultiDOFJointState, "planned_feet", lambda _: None, LATEST)
-        self.ignore(Imu, "imu/data", qos_profile_sensor_data)
-        self.ignore(String, "state", LATCHED)
-        self.ignore(DiagnosticArray, "diagnostics", 10)
+        self._odometry = self.create_publisher(*published("odom"))
+        self._foot_loads = self.create_publisher(*published("foot_loads"))
+        self.hear("joint_states", self._joint_states)
+        self.hear("planned_feet", lambda _: None)
+        self.ignore("imu/data")
+        self.ignore("state")
+        self.ignore("diagnostics")
 
     def _joint_states(self, message: JointState) -> None:
         self._message.header.stamp = self._loads.header.stamp = message.header.stamp

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, Quaternion, Vector3
 from rcl_interfaces.msg import Parameter, ParameterType, ParameterValue
-from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
+from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
@@ -24,13 +24,7 @@ if TYPE_CHECKING:  # servo_output would wait for it at its start, and has no use
 
 LATEST = QoSProfile(depth=1)
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
-# With a depth of 1 the four legs' publishers would overwrite each other; two frames of them have room.
-JOINT_TARGETS = QoSProfile(depth=8)
 JOINT_STATES = QoSProfile(depth=10)
-TRANSFORMS = QoSProfile(depth=100)
-SENSOR_DATA = qos_profile_sensor_data
-# Any publisher is heard, a best-effort one too, and a button that is pressed for a moment is not overwritten.
-JOY = QoSProfile(depth=10, reliability=ReliabilityPolicy.BEST_EFFORT)
 
 STATE_SEPARATOR = ": "
 NO_ANGLES = (0.0,) * len(JOINT_NAMES)
