@@ -15,6 +15,7 @@ from quadleg.safety.deadlines import (
     SILENCE_LOWER,
     TIP_TIME,
 )
+from quadleg.teleop.gamepad_teleop import STAND_HELD
 from quadleg.topic_table import COMMAND_FRESH
 
 ROOT = Path(__file__).parents[1]
@@ -34,6 +35,7 @@ SAID = [
     ("README.md", f"anyone → base_motion; teleop wins while it is fresh ({COMMAND_FRESH:g} s)"),
     ("README.md", f"teleop, drive, viewer → gait; wins while it is fresh ({COMMAND_FRESH:g} s)"),
     ("README.md", f"no velocity for {COMMAND_FRESH:g} s | stops"),
+    ("config/joystick.yaml", f"held for {STAND_HELD:g} s together with walk.hold, stands up"),
     ("config/parameters.yaml", f"the watchdog then holds, and after {HOLD_TIME:g} s lowers the robot"),
 ]
 
