@@ -12,7 +12,8 @@ from sample_robots import digger, inspector, with_sensors
 
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
-from quadleg.hardware.ina226 import Ina226, PowerReading
+from quadleg.hardware.ina226 import Ina226
+from quadleg.hardware.readings import PowerReading
 from quadleg.hardware.reconnecting_sensor import LONGEST_PAUSE, ReconnectingSensor
 from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SensorRole
 from quadleg.kinematics.body_pose import stance_angles

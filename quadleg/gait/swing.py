@@ -19,7 +19,10 @@ _START, _END = 0.12, 0.04  # of the time in the air, spent on gaining speed over
 _FULL = 1 / (OVER - (_START + _END) / 2)  # the speed over the ground between
 RAMP = 0.125  # of the time in the air, spent on gaining speed upward, and on losing it downward
 _TURN = 0.4  # from here to its mirror image the foot turns from upward to downward
-_FIRST, _LAST = 2.0, 3.2  # the speeds upward after the ramp and before the turn; with these the way is 1
+# The vertical speeds on leaving and meeting the ground, and before the turn, in clearances per time in the air. The way
+# up has to be 1: with this RAMP and _TURN, 0.2 · ground + 0.1875 · top. Another pair, another LIFT_TURN in
+# derived_gaits.py.
+_GROUND_SPEED, _TOP_SPEED = 2.0, 3.2
 
 
 def advance(share: float) -> tuple[float, float]:
@@ -40,13 +43,13 @@ def lift(share: float) -> tuple[float, float]:
         height, rate = lift(1 - share)
         return height, -rate
     if share < RAMP:
-        return _FIRST * share * share / (2 * RAMP), _FIRST * share / RAMP
+        return _GROUND_SPEED * share * share / (2 * RAMP), _GROUND_SPEED * share / RAMP
     if share > _TURN:
         left, time = 0.5 - share, 0.5 - _TURN
-        return 1 - _LAST * left * left / (2 * time), _LAST * left / time
+        return 1 - _TOP_SPEED * left * left / (2 * time), _TOP_SPEED * left / time
     since = share - RAMP
-    gain = (_LAST - _FIRST) / (_TURN - RAMP)
-    return _FIRST * (RAMP / 2 + since) + gain * since * since / 2, _FIRST + gain * since
+    gain = (_TOP_SPEED - _GROUND_SPEED) / (_TURN - RAMP)
+    return _GROUND_SPEED * (RAMP / 2 + since) + gain * since * since / 2, _GROUND_SPEED + gain * since
 
 
 def advance_batch(shares: Array) -> Array:
@@ -61,9 +64,9 @@ def lift_batch(shares: Array) -> Array:
     """`lift`'s height for an array of shares."""
     up = 0.5 - np.abs(shares - 0.5)
     since = up - RAMP
-    between = _FIRST * (RAMP / 2 + since) + (_LAST - _FIRST) / (_TURN - RAMP) * since**2 / 2
-    top = 1 - _LAST * (0.5 - up) ** 2 / (2 * (0.5 - _TURN))
-    result: Array = np.where(up < RAMP, _FIRST * up**2 / (2 * RAMP), np.where(up > _TURN, top, between))
+    between = _GROUND_SPEED * (RAMP / 2 + since) + (_TOP_SPEED - _GROUND_SPEED) / (_TURN - RAMP) * since**2 / 2
+    top = 1 - _TOP_SPEED * (0.5 - up) ** 2 / (2 * (0.5 - _TURN))
+    result: Array = np.where(up < RAMP, _GROUND_SPEED * up**2 / (2 * RAMP), np.where(up > _TURN, top, between))
     return result
 
 

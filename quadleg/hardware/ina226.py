@@ -11,10 +11,9 @@ computer's ground wire leads around the shunt. Which way round the shunt is does
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board
+from quadleg.hardware.readings import PowerReading
 from quadleg.robot.model import PowerSensor
 
 CONFIGURATION = 0x00
@@ -44,13 +43,6 @@ _FLAGS = 0x001C  # what the chip itself sets: alert function, conversion ready, 
 
 READS = (2, 2, 2)  # bytes of the transactions of a reading: mask/enable, voltage, current
 STUCK = 20  # readings in a row without a new conversion
-
-
-class PowerReading(NamedTuple):
-    """What the servos' supply gives: V, and A that are drawn."""
-
-    voltage: float
-    current: float
 
 
 def calibration(shunt: float, current_lsb: float) -> int:

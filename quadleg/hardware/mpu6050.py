@@ -10,12 +10,11 @@ from __future__ import annotations
 
 import struct
 from math import pi, radians, sqrt
-from typing import NamedTuple
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import BoardError
-from quadleg.geometry.vectors import Vector
 from quadleg.hardware.board import Board
+from quadleg.hardware.readings import ImuReading
 from quadleg.robot.model import ImuChip
 
 SMPLRT_DIV = 0x19
@@ -46,13 +45,6 @@ SETTLING = 5  # readings after waking that are thrown away: the gyro takes 30 ms
 STUCK = 20  # readings in a row that are the same to the last bit, which noise alone makes impossible
 
 _SAMPLE = struct.Struct(">7h")
-
-
-class ImuReading(NamedTuple):
-    """Angular rate in rad/s and specific force in m/s² (at rest g up), in the chip's axes."""
-
-    gyro: Vector
-    acceleration: Vector
 
 
 class Mpu6050:

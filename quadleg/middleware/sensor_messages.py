@@ -8,7 +8,7 @@ from math import isfinite, nan
 import numpy as np
 from sensor_msgs.msg import BatteryState, Imu
 
-from quadleg.hardware.ina226 import PowerReading
+from quadleg.hardware.readings import PowerReading
 from quadleg.robot.model import Supply
 
 

@@ -13,7 +13,7 @@ from builtin_interfaces.msg import Time
 from sensor_msgs.msg import Imu
 
 from quadleg.hardware.board import Board
-from quadleg.hardware.ina226 import PowerReading
+from quadleg.hardware.readings import PowerReading
 from quadleg.hardware.sensor_kinds import IMU, SUPPLY
 from quadleg.middleware.interface import Worker
 from quadleg.middleware.node import QuadlegNode

@@ -1,4 +1,7 @@
-"""The catalogue's second part: a body that does not follow, hot servos, idleness, and notices within a state."""
+"""The catalogue's second part: a body that does not follow, a weak supply, hot servos, idleness, and notices.
+
+A supply that is too low, which lowers the robot, is SUPPLY_LOW of state_sentences.py.
+"""
 
 from __future__ import annotations
 

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from quadleg.safety.deadlines import HOLD_TIME, LIMIT_TIME, LOW_TIME, SILENCE_HOLD, SILENCE_LOWER
+from quadleg.safety.deadlines import (
+    BAD_TARGETS,
+    HOLD_TIME,
+    LIMIT_TIME,
+    LOW_TIME,
+    MISSING_FRAMES,
+    SILENCE_HOLD,
+    SILENCE_LOWER,
+)
 from quadleg.safety.explanation import Explanation, Sentence, Weight
 from quadleg.safety.reason_codes import ReasonCode as Code
 
@@ -90,8 +98,8 @@ _OWN: dict[Code, Sentence] = {
         "no good frame for {periods} periods; are gait, base_motion and leg_ik running?",
         Explanation(
             "the frames of joint angles stopped coming: a node of the chain ended, froze, or the computer was too busy",
-            f"{_HELD}; after {HOLD_TIME:g} s without frames it would lower itself, with three good ones it goes on by "
-            "itself",
+            f"{_HELD}; after {HOLD_TIME:g} s without frames it would lower itself, with {MISSING_FRAMES} good ones it "
+            "goes on by itself",
             "look which node is missing (`quadleg status`) and whether the computer is overloaded",
             Weight.TROUBLE,
         ),
@@ -109,7 +117,7 @@ _OWN: dict[Code, Sentence] = {
     Code.BAD_TARGETS: Sentence(
         "{detail}",
         Explanation(
-            "three joint targets in a row could not be used (their own words say why)",
+            f"{BAD_TARGETS} joint targets in a row could not be used (their own words say why)",
             f"{_HELD}; after {HOLD_TIME:g} s it lowers itself",
             "look for a program that publishes joint_targets beside quadleg, or asks for what is not finite",
             Weight.TROUBLE,

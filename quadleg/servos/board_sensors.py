@@ -8,8 +8,7 @@ from typing import NamedTuple
 
 from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.hardware.board import Board
-from quadleg.hardware.ina226 import PowerReading
-from quadleg.hardware.mpu6050 import ImuReading
+from quadleg.hardware.readings import ImuReading, PowerReading
 from quadleg.hardware.sensor_kinds import IMU, SUPPLY
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.servos.bus_schedule import turns

@@ -12,7 +12,7 @@ from quadleg.teleop.velocity_scale import VelocityScale
 
 ANSWER_WITHIN = 5.0  # s
 STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
-STOP_PATIENCE = 3.0  # s that it is called for at least
+STOP_CALLED_AT_LEAST = 3.0  # s that it is called for at least
 NOT_ANSWERED = (
     "servo_output does not answer the emergency stop. The servos may be powered: open the switch in the servo supply "
     "NOW"
@@ -112,7 +112,7 @@ class StackRequests:
         if now - self._stop_asked > 1.0 and not self.stop_unanswered:
             self._tell(NOT_ANSWERED)
             self.stop_unanswered = True
-        if now - self._stop_asked > STOP_PATIENCE and not held:
+        if now - self._stop_asked > STOP_CALLED_AT_LEAST and not held:
             self._stop_asked = None
             return
         self._stop_called = now

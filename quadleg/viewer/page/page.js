@@ -1,6 +1,6 @@
 "use strict";
 
-const SEND_PERIOD = 50, HELD_PERIOD = 100, STOP_PERIOD = 200, STOP_PATIENCE = 10000; // ms
+const SEND_PERIOD = 50, HELD_PERIOD = 100, STOP_PERIOD = 200, STOP_RESENT_FOR = 10000; // ms
 const LOST_AFTER = 700; // ms without news: the figures are old
 const HAND_RESTS = 800; // ms after a person's last movement of a slider until it follows again
 const ANSWER_SHOWN = 12; // s
@@ -80,7 +80,7 @@ function insist() {
   if (stopSent && (answered || (isHeard() && news.state[0] === "fault"))) {
     clearInterval(stopTimer);
     stopAt = 0;
-  } else if (since > STOP_PATIENCE) clearInterval(stopTimer);
+  } else if (since > STOP_RESENT_FOR) clearInterval(stopTimer);
   showStop();
 }
 
