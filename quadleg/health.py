@@ -17,7 +17,7 @@ class Health:
     """
 
     message: str
-    values: dict[str, object] = field(default_factory=dict)
+    values: Mapping[str, object] = field(default_factory=dict)
     level: bytes = OK
     state: str = ""
     complaints: Mapping[str, str] = field(default_factory=dict)

@@ -15,7 +15,7 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.topics import LATCHED
-from quadleg.nodes import servo_output
+from quadleg.nodes import servo_board, servo_output
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 
@@ -77,4 +77,4 @@ def use_bus(monkeypatch: pytest.MonkeyPatch, bus: FakeBus) -> None:
         bus.closed = False
         return I2cBoard(robot.board, lambda path, address: bus)
 
-    monkeypatch.setattr(servo_output, "open_board", open_board)
+    monkeypatch.setattr(servo_board, "open_board", open_board)

@@ -23,7 +23,7 @@ from std_srvs.srv import Trigger
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.topics import JOINT_STATES, LATEST, nanoseconds
-from quadleg.nodes import servo_output
+from quadleg.nodes import servo_board, servo_output
 from quadleg.robot.model import RobotModel
 from quadleg.safety import transitions
 
@@ -152,7 +152,7 @@ def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypa
     def on_i2c(robot: RobotModel, *_: object) -> I2cBoard:
         return I2cBoard(robot.board, lambda path, address: FakeBus())
 
-    monkeypatch.setattr(servo_output, "open_board", on_i2c)
+    monkeypatch.setattr(servo_board, "open_board", on_i2c)
     said = refusal(physics=True, board="i2c")
     assert (
         said

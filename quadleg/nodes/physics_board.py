@@ -45,7 +45,7 @@ class PhysicsBoard:
         if board().was_driven():
             node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
         self._world.put_at_rest(board().angles())
-        sensors.describe_imu(self._world.imu_frame, self._world.imu_variances)
+        sensors.describe_imu(self._world.imu_frame, self._world.imu_variances.tolist())
         self._truths = node.advertise("truth/odom")
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD

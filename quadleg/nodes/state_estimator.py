@@ -111,9 +111,9 @@ class StateEstimator(QuadlegNode):
             wrench.force.x, wrench.force.y, wrench.force.z = force
         self._foot_loads.publish(self._loads)
         if self._transforms:
-            self._publish_transforms(estimate, cause)
+            self._transforms.publish(self._transforms_of(estimate, cause))
 
-    def _publish_transforms(self, estimate: Estimate, cause: JointState) -> None:
+    def _transforms_of(self, estimate: Estimate, cause: JointState) -> Any:
         """odom → base_footprint → base_link (REP-105, REP-120)."""
         frames = [self.prefix + name for name in (ODOM, "base_footprint", "base_link")]
         transforms = []
@@ -124,7 +124,7 @@ class StateEstimator(QuadlegNode):
             place.x, place.y, place.z = pose.position
             transform.transform.rotation = _quaternion(pose.quaternion)
             transforms.append(transform)
-        self._transforms.publish(TFMessage(transforms=transforms))
+        return TFMessage(transforms=transforms)
 
     def health(self) -> Health:
         return self._observer.health()

@@ -5,6 +5,7 @@ The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts
 
 from __future__ import annotations
 
+import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -18,11 +19,12 @@ from quadleg.robot.model import SIMULATED, Angles, BoardSettings, RobotModel
 
 
 class SimulationOptions(NamedTuple):
-    """What only the simulated board needs: the file that is its memory (None: it ends with this process), and the seed
-    of the servos' first places."""
+    """What only the simulated board needs: the file that is its memory (None: it ends with this process), the seed of
+    the servos' first places, and a steady clock in s."""
 
     memory: Path | None = None
     seed: int = 0
+    clock: Callable[[], float] = time.monotonic
 
 
 class BoardLocation(NamedTuple):
@@ -141,10 +143,16 @@ def board_kind(name: str) -> BoardKind:
         raise BoardError(f"board kind {name!r} is not known: use one of {', '.join(sorted(BOARD_KINDS))}") from None
 
 
-def open_board(robot: RobotModel, rest: Angles, memory: Path | None = None, seed: int = 0) -> Board:
+def open_board(
+    robot: RobotModel,
+    rest: Angles,
+    memory: Path | None = None,
+    seed: int = 0,
+    clock: Callable[[], float] = time.monotonic,
+) -> Board:
     """Open the board that the robot file names.
 
-    `rest` (12) are the resting angles in rad; `memory` and `seed` are `SimulationOptions`. Raises BoardError for an
-    unknown kind or a board that cannot be opened.
+    `rest` (12) are the resting angles in rad; `memory`, `seed` and `clock` are `SimulationOptions`. Raises BoardError
+    for an unknown kind or a board that cannot be opened.
     """
-    return board_kind(robot.board.kind).open(robot, rest, SimulationOptions(memory, seed))
+    return board_kind(robot.board.kind).open(robot, rest, SimulationOptions(memory, seed, clock))

@@ -53,6 +53,10 @@ class BoardLink:
             self._bank.all_off()
             self.found = None
 
+    def working_board(self) -> Board | None:
+        """The board, None while it fails: the link needs the bus alone to have it back."""
+        return None if self.trouble else self.board
+
     @property
     def messages(self) -> int:
         """How many messages the transaction of a whole frame has: one for each run of neighbouring channels."""
