@@ -8,16 +8,19 @@ from math import isfinite, nan
 import numpy as np
 from sensor_msgs.msg import BatteryState, Imu
 
+from quadleg.geometry.vectors import Vector
 from quadleg.hardware.readings import PowerReading
+from quadleg.middleware.topics import nanoseconds
 from quadleg.robot.model import Supply
+
+NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 
 
 def imu_message(frame: str, variances: Sequence[Sequence[float]]) -> Imu:
     """Return a message of an IMU in `frame`; `variances` (2, 3) are those of gyro and accelerometer."""
     message = Imu()
     message.header.frame_id = frame
-    # REP-145: a first covariance of -1 says that the quantity is not measured.
-    message.orientation_covariance[0] = -1.0
+    message.orientation_covariance[0] = NOT_MEASURED
     message.angular_velocity_covariance = np.diag(variances[0]).ravel()
     message.linear_acceleration_covariance = np.diag(variances[1]).ravel()
     return message
@@ -45,3 +48,11 @@ def set_supply(message: BatteryState, reading: PowerReading) -> None:
     # By the message's definition a current that is drawn is negative.
     message.voltage, message.current = reading.voltage, -reading.current
     message.power_supply_status = message.POWER_SUPPLY_STATUS_DISCHARGING * isfinite(reading.voltage)
+
+
+def motion_of(message: Imu) -> tuple[Vector, Vector, float] | None:
+    """Angular rate (rad/s), specific force (m/s²), and the stamp in s; None where one of them is not measured."""
+    if NOT_MEASURED in (message.angular_velocity_covariance[0], message.linear_acceleration_covariance[0]):
+        return None
+    w, a = message.angular_velocity, message.linear_acceleration
+    return (w.x, w.y, w.z), (a.x, a.y, a.z), 1e-9 * nanoseconds(message.header.stamp)

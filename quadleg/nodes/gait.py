@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import inf
+from math import inf, isfinite
 from typing import Any
 
 from sensor_msgs.msg import Imu
@@ -16,6 +16,7 @@ from quadleg.geometry.vectors import Vector
 from quadleg.health import Health
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.middleware.interface import Middleware, RawMessage
+from quadleg.middleware.joint_messages import angles_of
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import PlannedFeetMessage
 from quadleg.middleware.process_host import main_of
@@ -23,7 +24,6 @@ from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import known_pose, led_angles
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
-from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.transitions import standing_over
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`
@@ -94,10 +94,9 @@ class Gait(QuadlegNode):
         now = self.steady_time()
         if not self._walk.active or not self._walk.walker.body_update_due(now):
             return
-        message = raw.read()
-        angles = dict(zip(message.name, message.position))
-        if all(name in angles for name in JOINT_NAMES):
-            self._walk.walker.update_body([angles[name] for name in JOINT_NAMES], self._up(now), now)
+        angles = angles_of(raw.read())
+        if all(map(isfinite, angles)):
+            self._walk.walker.update_body(angles, self._up(now), now)
 
     def _up(self, now: float) -> Vector | None:
         """The vertical in base_link: the estimate knows what of the acceleration is gravity; else by the IMU alone."""

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from array import array
-from math import isfinite, nan
+from math import isfinite
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import BatteryState, Imu
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
@@ -15,30 +13,25 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.estimation.tilt import Tilt
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware, RawMessage
+from quadleg.middleware.joint_messages import angles_of, set_command
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
+from quadleg.middleware.sensor_messages import motion_of
 from quadleg.middleware.status_topic import StatusPublisher, hear_status
-from quadleg.middleware.topics import join_state, nanoseconds
+from quadleg.middleware.topics import nanoseconds
 from quadleg.nodes.imu_tilt import tilt_of
-from quadleg.robot.model import JOINT_NAMES, MEASURED
-from quadleg.robot.urdf import urdf
+from quadleg.robot.model import MEASURED
 from quadleg.safety.idle_watch import default_idle_time
-from quadleg.safety.joint_command import ALL, Command
+from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
-from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.reason_codes import ReasonCode
 from quadleg.safety.sentences import Reason
-from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
-from quadleg.safety.watchdog_report import codes, figures, status
+from quadleg.safety.watchdog_report import WatchdogReport, status
 
-LEVELS = {
-    State.FAULT: DiagnosticStatus.ERROR,
-    State.HOLD: DiagnosticStatus.WARN,
-}
-NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 REPEAT_PERIOD = 1.0  # s: listeners that take no latched messages have the state too
 UNTOLD = Reason.of(ReasonCode.DEFECT, detail="servo_output tells no reason")
+IDLE_TIME = "Seconds of standing without a command until the robot lowers itself; 0: never; below 0: by the board"
 LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
 
 
@@ -53,21 +46,12 @@ class JointWatchdog(QuadlegNode):
         super().__init__(middleware, name, parameters)
         period = self.declare_period()
         board = self.declare("board", "", "What servo_output's board is; empty: the robot file's kind")
-        idle = self.declare(
-            "idle_time",
-            -1.0,
-            "Seconds of standing without a command until the robot lowers itself; 0: never; below 0: by the board",
-            -1.0,
-            86400.0,
-        )
+        idle = self.declare("idle_time", -1.0, IDLE_TIME, -1.0, 86400.0)
         idle = default_idle_time(self.robot.on_board(board)) if idle < 0 else idle
         self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle)
         self._tilt = Tilt(self.robot)
         self._measured = False  # whether joint_states are
-        self._announced: tuple[object, ...] = ()
-        self._said: str | None = None
-        self._urdf = urdf(self.robot)
-        self._mismatch: Reason | None = None
+        self._report = WatchdogReport(self._watchdog, self.robot)
         self._last_words = LAST_WORDS
         self._message = JointTrajectory(points=[JointTrajectoryPoint()])
         self._commands = self.advertise("joint_commands")
@@ -88,9 +72,7 @@ class JointWatchdog(QuadlegNode):
     @property
     def ready(self) -> bool:
         """Whether the chain is closed on both sides: frames come in, servo_output is heard."""
-        watchdog = self._watchdog
-        following = watchdog.output_watch.state == OutputState.FOLLOWING
-        return following and isfinite(watchdog.target_watch.age(self.steady_time()))
+        return self._report.chain_is_closed(self.steady_time())
 
     def _joint_targets(self, message: JointTrajectory) -> None:
         points = [point.positions for point in message.points]
@@ -110,14 +92,7 @@ class JointWatchdog(QuadlegNode):
 
     def _send(self, command: Command, stamp: Any) -> None:
         self._message.header.stamp = stamp
-        point = self._message.points[0]
-        if command.powered == ALL:
-            self._message.joint_names = list(JOINT_NAMES)
-            point.positions = array("d", command.angles)
-        else:
-            named = [i for i, powered in enumerate(command.powered) if powered]
-            self._message.joint_names = [JOINT_NAMES[i] for i in named]
-            point.positions = array("d", [command.angles[i] for i in named])
+        set_command(self._message, command)
         self._commands.publish(self._message)
 
     def _servo_status(self, said: NodeStatus) -> None:
@@ -134,10 +109,9 @@ class JointWatchdog(QuadlegNode):
         now = self.steady_time()
         self._watchdog.output_watch.heard(now)
         if self._measured and self._watchdog.powered:
-            message = raw.read()
-            places = dict(zip(message.name, message.position))
-            if all(isfinite(places.get(name, nan)) for name in JOINT_NAMES):
-                self._watchdog.following.joints([places[name] for name in JOINT_NAMES], now)
+            angles = angles_of(raw.read())
+            if all(map(isfinite, angles)):
+                self._watchdog.following.joints(angles, now)
 
     def _supply(self, message: BatteryState) -> None:
         drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
@@ -145,57 +119,41 @@ class JointWatchdog(QuadlegNode):
 
     def _imu(self, message: Imu) -> None:
         now = self.steady_time()
-        angle = tilt_of(self._tilt, message, now)
-        if angle is not None:
+        if (angle := tilt_of(self._tilt, message, now)) is not None:
             self._watchdog.tilt(angle, now)
-        w, a = message.angular_velocity, message.linear_acceleration
-        if NOT_MEASURED not in (message.angular_velocity_covariance[0], message.linear_acceleration_covariance[0]):
-            stamp = 1e-9 * nanoseconds(message.header.stamp)
-            self._watchdog.following.imu((w.x, w.y, w.z), (a.x, a.y, a.z), stamp, now)
+        if motion := motion_of(message):
+            self._watchdog.following.imu(*motion, now)
 
     def _robot_description(self, message: String) -> None:
-        # Commands for another robot than the one that servo_output moves could twist its legs.
-        self._mismatch = None
-        if message.data != self._urdf:
-            self._mismatch = Reason.of(ReasonCode.ANOTHER_ROBOT, path=self.robot.path)
+        self._report.described(message.data)
         self.say_health()
 
     def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
-        if request.data and self._mismatch:
-            return False, str(Reason.of(ReasonCode.REFUSED, self._mismatch))
-        done, answer = self._watchdog.enable(request.data, self.steady_time())
-        self._say()
-        return done, str(answer)
+        return self._answered(self._report.enable(request.data, self.steady_time()))
 
     def _reset(self, _: Trigger.Request) -> tuple[bool, str]:
-        done, answer = self._watchdog.reset(self.steady_time())
+        return self._answered(self._report.reset(self.steady_time()))
+
+    def _answered(self, answer: tuple[bool, str]) -> tuple[bool, str]:
         self._say()
-        return done, str(answer)
+        return answer
 
     def _repeat(self) -> None:
-        if self._said:
-            self._state.publish(String(data=self._said))
+        if self._report.text:
+            self._state.publish(String(data=self._report.text))
 
     def _say(self) -> None:
-        watchdog, now = self._watchdog, self.steady_time()
-        told = codes(watchdog, now)
-        if told == self._announced:
+        now = self.steady_time()
+        if not self._report.is_news(now):
             return
-        text = join_state(watchdog.state.value, watchdog.why)
-        if not self._announced or self._announced[0] != watchdog.state:
-            self.get_logger().info(text)
-        self._announced, self._said = told, text
-        self._state.publish(String(data=text))
-        self._codes.publish(status(watchdog, now), LEVELS.get(watchdog.state, DiagnosticStatus.OK))
+        if self._report.state_is_new:
+            self.get_logger().info(self._report.text)
+        self._state.publish(String(data=self._report.text))
+        self._codes.publish(status(self._watchdog, now), self._report.level)
         self.say_health()
 
     def health(self) -> Health:
-        watchdog, now = self._watchdog, self.steady_time()
-        values = status(watchdog, now).values() | figures(watchdog, now) | {"imu_refused": self._tilt.refused}
-        if self._mismatch:
-            return Health(str(self._mismatch), values, DiagnosticStatus.ERROR)
-        level = LEVELS.get(watchdog.state, DiagnosticStatus.OK)
-        return Health(join_state(watchdog.state.value, watchdog.why), values, level)
+        return self._report.health(self._tilt.refused, self.steady_time())
 
     def end(self, alone: bool) -> None:
         self._watchdog.end(self.steady_time())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import nan
 from typing import Any
 
 from geometry_msgs.msg import Quaternion, Transform, TransformStamped, Twist, Wrench
@@ -14,12 +13,14 @@ from quadleg.estimation.body_estimate import Estimate, in_body, loads_in_body
 from quadleg.estimation.state_observer import StateObserver
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware
+from quadleg.middleware.joint_messages import angles_of
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import plan_of
 from quadleg.middleware.process_host import main_of
+from quadleg.middleware.sensor_messages import NOT_MEASURED
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import nanoseconds
-from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED, MODELLED
+from quadleg.robot.model import LEGS, MEASURED, MODELLED
 from quadleg.safety.node_status import NodeStatus
 
 try:
@@ -27,7 +28,6 @@ try:
 except ImportError:  # not among the wheels for machines without ROS
     TFMessage = None
 
-NOT_MEASURED = -1.0  # a first covariance of -1 says so (REP-145)
 ODOM = "odom"
 
 
@@ -87,9 +87,8 @@ class StateEstimator(QuadlegNode):
     # One tick
 
     def _joint_states(self, message: JointState) -> None:
-        angles = dict(zip(message.name, message.position))
-        joints = [angles.get(name, nan) for name in JOINT_NAMES]
-        estimate = self._observer.joints(1e-9 * nanoseconds(message.header.stamp), joints, self.steady_time())
+        stamp = 1e-9 * nanoseconds(message.header.stamp)
+        estimate = self._observer.joints(stamp, angles_of(message), self.steady_time())
         if estimate:
             self._publish(estimate, message)
             self.say_changes(*estimate.troubles)

@@ -4,9 +4,75 @@ from __future__ import annotations
 
 from math import degrees, isfinite
 
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.health import ERROR, OK, WARN, Health
+from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.robot.urdf import urdf
 from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.output_supervisor import OutputState
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
+from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
+
+LEVELS = {State.FAULT: ERROR, State.HOLD: WARN}
+
+
+class WatchdogReport:
+    """What a watchdog tells, and when that is news. `text` is `<state>: <sentence>` as last told; `state_is_new`: the
+    state before it was another."""
+
+    def __init__(self, watchdog: Watchdog, robot: RobotModel) -> None:
+        self._watchdog = watchdog
+        self._robot = robot
+        self._urdf = urdf(robot)
+        self._mismatch: Reason | None = None
+        self._told: tuple[object, ...] = ()
+        self.text = ""
+        self.state_is_new = False
+
+    @property
+    def level(self) -> bytes:
+        """A level of health.py."""
+        return LEVELS.get(self._watchdog.state, OK)
+
+    def is_news(self, now: float) -> bool:
+        """Whether there is something new to tell, which counts as told then."""
+        told = codes(self._watchdog, now)
+        if told == self._told:
+            return False
+        self.state_is_new = not self._told or self._told[0] != self._watchdog.state
+        self._told, self.text = told, f"{self._watchdog.state.value}: {self._watchdog.why}"
+        return True
+
+    def chain_is_closed(self, now: float) -> bool:
+        """Whether good frames come in and servo_output follows."""
+        following = self._watchdog.output_watch.state == OutputState.FOLLOWING
+        return following and isfinite(self._watchdog.target_watch.age(now))
+
+    def described(self, description: str) -> None:
+        """The URDF of the robot that servo_output moves: commands for another one could twist its legs."""
+        other = description != self._urdf
+        self._mismatch = Reason.of(ReasonCode.ANOTHER_ROBOT, path=self._robot.path) if other else None
+
+    def enable(self, on: bool, now: float) -> tuple[bool, str]:
+        """Enable the watchdog, but not for another robot than servo_output's; whether it is done, and a sentence."""
+        if on and self._mismatch:
+            return False, str(Reason.of(ReasonCode.REFUSED, self._mismatch))
+        done, answer = self._watchdog.enable(on, now)
+        return done, str(answer)
+
+    def reset(self, now: float) -> tuple[bool, str]:
+        """Reset the watchdog; whether it is done, and a sentence."""
+        done, answer = self._watchdog.reset(now)
+        return done, str(answer)
+
+    def health(self, imu_refused: int, now: float) -> Health:
+        """State, reason and figures; `imu_refused` counts samples of the IMU."""
+        watchdog = self._watchdog
+        values = status(watchdog, now).values() | figures(watchdog, now) | {"imu_refused": imu_refused}
+        if self._mismatch:
+            return Health(str(self._mismatch), values, ERROR)
+        return Health(f"{watchdog.state.value}: {watchdog.why}", values, self.level)
 
 
 def codes(watchdog: Watchdog, now: float) -> tuple[object, ...]:
