@@ -1,0 +1,152 @@
+"""servo_output without ROS: its loop on a simulated board, by a clock and workers that the test moves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import inf
+
+import pytest
+import sample_robots
+
+from quadleg.kinematics.body_pose import stance_angles
+from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.output_loop import OutputLoop
+from quadleg.safety.output_supervisor import OutputState
+from quadleg.safety.shared_output import OutputView
+from quadleg.servos.board_link import BoardLink
+from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.simulated_hand import SimulatedHand
+
+ROBOT = sample_robots.inspector()
+REST = tuple(stance_angles(ROBOT, ROBOT.resting))
+PERIOD = 0.02
+
+
+class HandMovedWorker:
+    """Steps when the rig says so: where it is due, or was woken."""
+
+    def __init__(self, step: Callable[[bool], float | None], due: float) -> None:
+        self._step = step
+        self.due = due
+        self._woken = False
+
+    def wake(self) -> None:
+        self._woken = True
+
+    def close(self) -> None:
+        self.due = inf
+
+    def run(self, now: float) -> bool:
+        if self.due == inf or not (self._woken or now >= self.due):
+            return False
+        woken, self._woken = self._woken, False
+        wait = self._step(woken)
+        self.due = inf if wait is None else now + wait
+        return True
+
+
+class LoopRig:
+    """The loop and what it told."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+        self.states: list[OutputState] = []
+        self.stamps: list[int] = []
+        self.periods = 0
+        self.is_ended = False
+        self.placed: list[object] = []
+        self.board = SimulatedBoard(ROBOT, REST, clock=self._clock)
+        hand = SimulatedHand(ROBOT, REST, lambda: self.board, 0, self.placed.append)
+        link = BoardLink(ROBOT, lambda: self.board, self._clock)
+        self._workers: list[HandMovedWorker] = []
+        self.loop = OutputLoop(ROBOT, PERIOD, link, self._clock, self, hand)
+        self.loop.start(self._start_worker)
+
+    def _clock(self) -> float:
+        return self.now
+
+    def _start_worker(self, _: str, step: Callable[[bool], float | None], delay: float = 0.0) -> HandMovedWorker:
+        self._workers.append(HandMovedWorker(step, self.now + delay))
+        return self._workers[-1]
+
+    def run(self, seconds: float) -> None:
+        """Move the clock on."""
+        end = self.now + seconds
+        while self.now < end:
+            while any(worker.run(self.now) for worker in self._workers):
+                pass
+            self.now = min([end, *(worker.due for worker in self._workers)])
+
+    def stand(self) -> None:
+        """As a watchdog does: first a command without joints, then one with all."""
+        self.loop.command((), [()], 1)
+        self.loop.command(JOINT_NAMES, [REST], 2)
+        self.run(0.02)
+
+    # As a node is
+
+    def log(self, level: bytes, sentence: str) -> None:
+        raise AssertionError(sentence)
+
+    def publish_state(self, view: OutputView) -> None:
+        self.states.append(view.state)
+
+    def publish_joints(self) -> None:
+        self.periods += 1
+
+    def frame_written(self, stamp: int | None) -> None:
+        if stamp is not None:
+            self.stamps.append(stamp)
+
+    def ended(self) -> None:
+        self.is_ended = True
+
+
+@pytest.fixture
+def rig() -> LoopRig:
+    return LoopRig()
+
+
+def test_a_command_reaches_the_chip_after_a_hand_has_placed_the_legs(rig: LoopRig) -> None:
+    rig.stand()
+    assert all(rig.board.powered())
+    assert rig.stamps == [2]  # of two commands that wait the newest is written
+    assert len(rig.placed) == 1
+    assert rig.states == [OutputState.FOLLOWING]
+
+
+def test_a_stop_leaves_no_pulse(rig: LoopRig) -> None:
+    rig.stand()
+    done, _ = rig.loop.stop()
+    assert done
+    assert not any(rig.board.powered())
+    assert rig.states[-1] is OutputState.STOPPED
+    rig.loop.command(JOINT_NAMES, [REST], 3)
+    rig.run(0.1)
+    assert not any(rig.board.powered())
+
+
+def test_joint_states_come_at_the_control_rate_without_commands(rig: LoopRig) -> None:
+    rig.run(1.0)
+    assert rig.periods == pytest.approx(50, abs=2)
+
+
+def test_silence_holds_then_lowers_then_is_off(rig: LoopRig) -> None:
+    rig.stand()
+    rig.run(20.0)
+    assert rig.states[:3] == [OutputState.FOLLOWING, OutputState.HOLDING, OutputState.LOWERING]
+    assert rig.states[-1] is OutputState.OFF
+    assert not any(rig.board.powered())
+
+
+def test_what_is_no_command_is_refused_and_told(rig: LoopRig) -> None:
+    assert not rig.loop.command(["no_such_joint"], [(0.0,)], 1)
+    assert "command_refused" in rig.loop.health({}, "").complaints
+
+
+def test_an_end_alone_lowers_and_then_ends(rig: LoopRig) -> None:
+    rig.stand()
+    rig.loop.end(alone=True)
+    rig.run(20.0)
+    assert rig.is_ended
+    assert not any(rig.board.powered())
