@@ -14,14 +14,7 @@ from launch_ros.actions import Node
 from launch import LaunchDescription
 from quadleg.robot.urdf import urdf
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
-from quadleg.runtime.node_table import (
-    MARKERS,
-    PAD,
-    RECORDER,
-    VIEWER,
-    check_namespace,
-    executables,
-)
+from quadleg.runtime.node_table import MARKERS, PAD, RECORDER, VIEWER, check_namespace, executables
 
 ARGUMENTS = {
     "robot": (DEFAULT_ROBOT, "robot file: a path, or the name of one that comes with quadleg"),

@@ -10,23 +10,11 @@ import pytest
 import sample_robots
 from random_robots import with_torque
 
-from quadleg.commissioning.feasibility.check import (
-    Check,
-    as_json,
-    check,
-    refusals,
-    verdicts,
-)
+from quadleg.commissioning.feasibility.check import Check, as_json, check, refusals, verdicts
 from quadleg.commissioning.feasibility.heating import Heat
 from quadleg.commissioning.feasibility.standing_torque import Torque, standing_angles
 from quadleg.commissioning.feasibility.torque_needs import with_stall_torques
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Quantity,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Quantity, Verdict
 from quadleg.dynamics.gravity import KG_CM
 from quadleg.robot.model import RobotModel
 from quadleg.safety.heat_watch import LOOK_PERIOD, HeatLevel, HeatWatch

@@ -6,15 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from quadleg.safety.deadlines import (
-    HOLD_TIME,
-    LIMIT_TIME,
-    LOW_TIME,
-    OVER_TIME,
-    SILENCE_HOLD,
-    SILENCE_LOWER,
-    TIP_TIME,
-)
+from quadleg.safety.deadlines import HOLD_TIME, LIMIT_TIME, LOW_TIME, OVER_TIME, SILENCE_HOLD, SILENCE_LOWER, TIP_TIME
 from quadleg.teleop.gamepad_teleop import STAND_HELD
 from quadleg.topic_table import COMMAND_FRESH
 

@@ -16,19 +16,9 @@ import pytest
 from fake_gamepad import FOLDER, SITE, FakePad
 from ruamel.yaml import YAML
 
-from quadleg.commissioning.gamepad_learning import (
-    LOOK_PERIOD,
-    SETTLE_TIME,
-    learn,
-    learn_to,
-)
+from quadleg.commissioning.gamepad_learning import LOOK_PERIOD, SETTLE_TIME, learn, learn_to
 from quadleg.errors import OutputPathError
-from quadleg.teleop.control_mapping import (
-    CONTROLS,
-    Input,
-    Reading,
-    inputs_of,
-)
+from quadleg.teleop.control_mapping import CONTROLS, Input, Reading, inputs_of
 
 DEFAULTS = inputs_of({control.name: control.default for control in CONTROLS})
 REST = Reading((0.0, 0.0, 1.0, 0.02, 0.0, 1.0, 0.0, 0.0), (0,) * 11)

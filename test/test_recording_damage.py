@@ -7,12 +7,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import pytest
-from damaged_files import (
-    HEAD,
-    MAGIC,
-    joined,
-    pieces,
-)
+from damaged_files import HEAD, MAGIC, joined, pieces
 from mcap.opcode import Opcode
 from sample_recordings import made, metadata, write
 

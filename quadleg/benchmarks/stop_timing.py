@@ -20,12 +20,7 @@ from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
 
-from quadleg.benchmarks.graph_timing import (
-    RATE_HZ,
-    namespace,
-    running_graph,
-    started,
-)
+from quadleg.benchmarks.graph_timing import RATE_HZ, namespace, running_graph, started
 from quadleg.client import Robot
 from quadleg.errors import QuadlegError, Refused, StackNotFound
 from quadleg.kinematics.body_pose import stance_angles

@@ -7,16 +7,7 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
-from quadleg.cli.arguments import (
-    CAUTION,
-    Command,
-    say,
-    seed,
-    takes_board,
-    takes_robot,
-    teeth,
-    warn,
-)
+from quadleg.cli.arguments import CAUTION, Command, say, seed, takes_board, takes_robot, teeth, warn
 from quadleg.cli.output_folder import names_in, own_folder, replaced
 from quadleg.errors import OutputPathError
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot

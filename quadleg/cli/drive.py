@@ -31,13 +31,7 @@ from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
 from quadleg.runtime.stack_runner import need_ros
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
-from quadleg.teleop.keyboard_teleop import (
-    COMMANDS,
-    GROUPS,
-    OTHERS,
-    KeyboardTeleop,
-    KeyReader,
-)
+from quadleg.teleop.keyboard_teleop import COMMANDS, GROUPS, OTHERS, KeyboardTeleop, KeyReader
 from quadleg.teleop.stack_operator import PERIOD, StackOperator
 
 HEARD_WITHIN = 5.0  # s for a running stack to be found

@@ -8,15 +8,7 @@ from importlib.util import find_spec
 from math import isfinite, radians
 from typing import TYPE_CHECKING
 
-from quadleg.cli.arguments import (
-    Command,
-    count,
-    distance,
-    number,
-    say,
-    takes_robot,
-    warn,
-)
+from quadleg.cli.arguments import Command, count, distance, number, say, takes_robot, warn
 from quadleg.errors import SimMissing
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot

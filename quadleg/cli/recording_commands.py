@@ -7,14 +7,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from quadleg.cli.arguments import (
-    Command,
-    find_running,
-    say,
-    speed,
-    takes_namespace,
-    warn,
-)
+from quadleg.cli.arguments import Command, find_running, say, speed, takes_namespace, warn
 from quadleg.cli.output_folder import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
 from quadleg.robot.model import RobotModel

@@ -27,13 +27,7 @@ from quadleg.cli.arguments import (
 )
 from quadleg.cli.output_folder import fresh, own_folder
 from quadleg.cli.stop_command import stop
-from quadleg.errors import (
-    InfeasibleRobot,
-    OutputPathError,
-    RecordMissing,
-    Uncalibrated,
-    ViewMissing,
-)
+from quadleg.errors import InfeasibleRobot, OutputPathError, RecordMissing, Uncalibrated, ViewMissing
 from quadleg.plotting.resting_pose import described, save_picture
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot

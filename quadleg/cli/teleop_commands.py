@@ -5,14 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from quadleg.cli.arguments import (
-    CAUTION,
-    Command,
-    dead_man,
-    say,
-    takes_namespace,
-    warn,
-)
+from quadleg.cli.arguments import CAUTION, Command, dead_man, say, takes_namespace, warn
 
 
 def _drive(options: argparse.Namespace) -> int:

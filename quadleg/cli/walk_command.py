@@ -6,14 +6,7 @@ import argparse
 from math import degrees
 from typing import TYPE_CHECKING
 
-from quadleg.cli.arguments import (
-    Command,
-    find_running,
-    number,
-    say,
-    takes_namespace,
-    warn,
-)
+from quadleg.cli.arguments import Command, find_running, number, say, takes_namespace, warn
 from quadleg.errors import NotReached, Refused
 
 if TYPE_CHECKING:

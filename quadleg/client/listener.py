@@ -8,12 +8,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, TypeVar
 
-from quadleg.errors import (
-    CallbackFailed,
-    QuadlegError,
-    Refused,
-    StackNotFound,
-)
+from quadleg.errors import CallbackFailed, QuadlegError, Refused, StackNotFound
 from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
 from quadleg.runtime.stack_runner import need_ros
 

@@ -9,13 +9,7 @@ from typing import Any
 
 from quadleg.client.results import EstimateSource
 from quadleg.estimation.footprint import footprint
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    motion,
-    to_frame,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 

@@ -14,12 +14,7 @@ import numpy as np
 
 from quadleg.client import SIMULATED, Robot
 from quadleg.client.override_watch import OverrideWatch
-from quadleg.errors import (
-    NotReached,
-    Overridden,
-    RecordingError,
-    Refused,
-)
+from quadleg.errors import NotReached, Overridden, RecordingError, Refused
 from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS

@@ -12,26 +12,13 @@ from typing import Any
 from quadleg.client.connection import StackConnection
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.listener import HEARD_WITHIN
-from quadleg.client.place import (
-    PlaceTracker,
-    Track,
-    approach_velocity,
-    is_near,
-    left_to,
-    seconds_for,
-    way_to_rest,
-)
+from quadleg.client.place import PlaceTracker, Track, approach_velocity, is_near, left_to, seconds_for, way_to_rest
 from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.gait.velocity_selection import LEAST_SCALE
 from quadleg.gait.walk_obstacles import Obstacle
-from quadleg.geometry.planar import (
-    ZERO_TWIST,
-    Planar,
-    compose_planar,
-    motion,
-)
+from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion
 from quadleg.robot.model import RobotModel
 from quadleg.topic_table import COMMAND_FRESH
 

@@ -26,12 +26,7 @@ from quadleg.demo.demo_pictures import draw_pictures
 from quadleg.demo.demo_record import Act, DemoRecord
 from quadleg.demo.demo_tables import announcement, demo_tables
 from quadleg.demo.own_stack import SLOWNESS, is_real, own_stack
-from quadleg.errors import (
-    NotReached,
-    OutputPathError,
-    Refused,
-    SimMissing,
-)
+from quadleg.errors import NotReached, OutputPathError, Refused, SimMissing
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar
 from quadleg.geometry.transforms import Pose
 from quadleg.interrupts import ended_by_signals

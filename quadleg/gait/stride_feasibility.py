@@ -18,23 +18,12 @@ from numpy.typing import NDArray
 
 from quadleg.dynamics.joint_torques import cyclic_rate, foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import LOADED_SPEED_SHARE, SUPPLY_RESISTANCE, ServoMotors, joint_steps
-from quadleg.gait.steady_strides import (
-    SAMPLES,
-    Balance,
-    Strides,
-    angles_of,
-    strides,
-)
+from quadleg.gait.steady_strides import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import jacobian_batch
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    GaitParameters,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

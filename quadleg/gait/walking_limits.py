@@ -12,13 +12,7 @@ from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import KG_CM
 from quadleg.dynamics.servo_motors import ServoMotors
-from quadleg.gait.steady_strides import (
-    SAMPLES,
-    Balance,
-    Strides,
-    angles_of,
-    strides,
-)
+from quadleg.gait.steady_strides import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.stride_feasibility import SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import HARMONICS, basis
 from quadleg.geometry.planar import ZERO_TWIST, Planar

@@ -10,12 +10,7 @@ from collections.abc import Sequence
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics import leg as kinematics
-from quadleg.robot.model import (
-    Angles,
-    BodyBox,
-    RobotModel,
-    Stance,
-)
+from quadleg.robot.model import Angles, BodyBox, RobotModel, Stance
 
 
 def feet_in_base(pose: Pose, feet: Sequence[Vector]) -> tuple[Vector, Vector, Vector, Vector]:

@@ -11,12 +11,7 @@ from numpy.typing import NDArray
 
 from quadleg.geometry.capsules import capsules_in_box, segment_distances
 from quadleg.kinematics.leg import points, points_batch
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    LEGS,
-    Angles,
-    RobotModel,
-)
+from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, RobotModel
 
 Array = NDArray[np.float64]
 

@@ -17,13 +17,7 @@ from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import feet_and_shift
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import (
-    check_frame,
-    led_angles,
-    nanoseconds,
-    near_place,
-    rotation_of,
-)
+from quadleg.middleware.topics import check_frame, led_angles, nanoseconds, near_place, rotation_of
 from quadleg.robot.model import LEGS
 from quadleg.safety.node_status import NodeStatus
 

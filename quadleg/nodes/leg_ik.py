@@ -15,10 +15,7 @@ from quadleg.kinematics.leg import inverse
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.topics import (
-    check_frame,
-    finite_place,
-)
+from quadleg.middleware.topics import check_frame, finite_place
 from quadleg.robot.model import LEGS
 
 

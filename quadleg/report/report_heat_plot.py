@@ -8,12 +8,7 @@ from matplotlib.figure import Figure
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import number, words
 from quadleg.dynamics.servo_heat import AMBIENT, HOT, TOO_HOT, WARM
-from quadleg.plotting.panels import (
-    LEFT,
-    RIGHT,
-    PanelSheet,
-    report_style,
-)
+from quadleg.plotting.panels import LEFT, RIGHT, PanelSheet, report_style
 from quadleg.plotting.sheet import leg_handles
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS

@@ -16,12 +16,7 @@ from xml.etree.ElementTree import Element, SubElement
 
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.colours import BODY, LEG, rgb
-from quadleg.robot.model import (
-    FixedFrame,
-    Joint,
-    Leg,
-    RobotModel,
-)
+from quadleg.robot.model import FixedFrame, Joint, Leg, RobotModel
 
 _ORIGIN = _LEVEL = (0.0, 0.0, 0.0)
 _ALONG_Y = (pi / 2, 0.0, 0.0)  # a URDF cylinder lies along its z

@@ -15,22 +15,12 @@ from quadleg.dynamics.supply_current import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.hardware.board import Board, always
 from quadleg.hardware.pca9685 import PRE_SCALE, period_from_prescale
-from quadleg.robot.model import (
-    JOINT_NAMES,
-    Angles,
-    RobotModel,
-    Servo,
-)
+from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel, Servo
 from quadleg.servos.board_memory import BoardMemory
 from quadleg.servos.pulse_conversion import pulse_from_counts
 from quadleg.servos.servo_model import ServoModel
 from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
-from quadleg.servos.simulated_sensors import (
-    SIMULATED_IMUS,
-    SIMULATED_SUPPLY_SENSORS,
-    SimulatedChip,
-    at_rest,
-)
+from quadleg.servos.simulated_sensors import SIMULATED_IMUS, SIMULATED_SUPPLY_SENSORS, SimulatedChip, at_rest
 
 # Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
 FIRST_OFFSET = radians(12)

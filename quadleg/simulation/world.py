@@ -16,12 +16,7 @@ from quadleg.geometry.transforms import Pose, compose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.ground_clearance import GroundClearance
-from quadleg.robot.model import (
-    LEGS,
-    Angles,
-    FixedFrame,
-    RobotModel,
-)
+from quadleg.robot.model import LEGS, Angles, FixedFrame, RobotModel
 from quadleg.robot.urdf import urdf
 from quadleg.servos.simulated_board import placed_by_hand
 from quadleg.simulation.ground import Ground, Patches, Pushes

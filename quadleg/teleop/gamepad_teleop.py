@@ -8,15 +8,7 @@ from math import inf
 
 from quadleg.errors import MessageError
 from quadleg.geometry.planar import Planar
-from quadleg.teleop.control_mapping import (
-    BODY,
-    CONTROLS,
-    PRESS,
-    WALK,
-    Inputs,
-    Reading,
-    check,
-)
+from quadleg.teleop.control_mapping import BODY, CONTROLS, PRESS, WALK, Inputs, Reading, check
 
 STAND_HELD = 2.0  # s that the button is held with the dead-man until the robot stands up
 HOLDS = ("walk.hold", "shift.hold", "tilt.hold")

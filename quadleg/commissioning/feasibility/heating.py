@@ -13,14 +13,7 @@ from numpy.typing import NDArray
 from quadleg.commissioning.feasibility.standing_torque import HEADROOM, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs
-from quadleg.commissioning.feasibility.verdict import (
-    FAILS,
-    GOOD,
-    TIGHT,
-    Need,
-    Quantity,
-    Verdict,
-)
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, UNKNOWN, ServoHeat
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.robot.model import JOINT_NAMES, RobotModel
