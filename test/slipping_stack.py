@@ -13,7 +13,6 @@ from nav_msgs.msg import Odometry
 from rcl_interfaces.srv import GetParameters
 from rclpy.parameter import Parameter
 from sensor_msgs.msg import JointState, MultiDOFJointState
-from std_msgs.msg import String
 
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 from quadleg.geometry.transforms import Pose
@@ -23,6 +22,8 @@ from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.sentences import Reason
 
 MODEL = load_robot(find_robot("greenhouse_inspector"))
 PERIOD = 0.02
@@ -60,7 +61,7 @@ class SlippingStack:
         states = {"joint_watchdog": "active", "servo_output": "following"}
         self._statuses = [node.create_publisher(DiagnosticStatus, f"{name}/status", LATCHED) for name in states]
         for publisher, (name, state) in zip(self._statuses, states.items()):
-            publisher.publish(message_of(NodeStatus(state), name))
+            publisher.publish(message_of(_told(state, "for a test"), name))
         node.create_subscription(TwistStamped, "cmd_vel", self._take, LATEST)
         node.create_subscription(PoseStamped, "base_target", self._take_target, LATEST)
         node.create_service(GetParameters, "servo_output/get_parameters", self._parameters)
@@ -192,10 +193,14 @@ class SlippingStack:
             )
         )
 
-    def say_state(self, words: str) -> None:
+    def say_state(self, state: str, words: str) -> None:
         """Says another state of the watchdog."""
-        self._states[0].publish(String(data=words))
+        self._statuses[0].publish(message_of(_told(state, words), "joint_watchdog"))
 
     def end(self) -> None:
         self._ended.set()
         self._thread.join()
+
+
+def _told(state: str, words: str) -> NodeStatus:
+    return NodeStatus(state, Reason.of(ReasonCode.TOLD_IN_WORDS, detail=words))

@@ -51,12 +51,12 @@ def test_a_callback_that_raises_ends_no_listener_and_is_told(robot: Robot, stack
         raise ValueError("a caller at fault")
 
     setattr(robot, name, fails)
-    stack.say_state("active: again")
+    stack.say_state("active", "again")
     with pytest.raises(CallbackFailed, match=rf"{name} raised ValueError"):
         robot.wait(lambda: False, 5.0, lambda: "a callback")
     assert getattr(robot, name) is None
     # And all goes on as before.
-    stack.say_state("hold: for a test")
+    stack.say_state("hold", "for a test")
     robot.wait_for("hold", within=5.0)
     assert robot.status().state == "hold"
 
@@ -73,7 +73,7 @@ def test_a_callback_that_raises_while_the_robot_walks_ends_the_walk(robot: Robot
 
 def test_a_snapshot_that_was_handed_out_does_not_change(robot: Robot, stack: SlippingStack):
     before = robot.status()
-    stack.say_state("hold: for a test")
+    stack.say_state("hold", "for a test")
     robot.wait_for("hold", within=5.0)
     assert before.state == "active"
     assert robot.last is not before
@@ -243,7 +243,7 @@ def test_an_operator_who_poses_the_body_ends_a_replay(course: Recording, stack: 
 
 
 def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: SlippingStack):
-    threading.Timer(1.0, lambda: stack.say_state("lowering: supply low, 4.9 V")).start()
+    threading.Timer(1.0, lambda: stack.say_state("lowering", "supply low, 4.9 V")).start()
     with pytest.raises(NotReached, match=r"the robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
         robot.walk_to(x_mm=2000)
     assert found.value.result.reached.forward_mm > 50

@@ -199,7 +199,7 @@ def test_servo_output_says_whether_joint_angles_are_measured(start: Callable[...
     blind = tmp_path / "blind.yaml"
     blind.write_text(demo.replace("imu_link:", "lamp_link:"), encoding="utf-8")
     bench = start(robot=str(blind))
-    said = bench.probe.publisher(DiagnosticStatus, "servo_output/status")
+    said = bench.probe.node.create_publisher(DiagnosticStatus, "servo_output/status", LATCHED)
     bench.joints()
     bench.says("servo_output does not say whether joint_states are measured or modelled")
 
