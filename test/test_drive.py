@@ -63,7 +63,7 @@ def start_drive(fake_stack: FakeStack) -> Iterator[Callable[..., PseudoTerminal]
         fake_stack.limits()
         nobody_drives(fake_stack)
         terminals.append(PseudoTerminal(*arguments, code=code))
-        terminals[-1].shows("active: for a test", "0.070 m/s forward", seconds=20.0)
+        terminals[-1].shows("active:", "0.070 m/s forward", seconds=20.0)
         return terminals[-1]
 
     yield starter
@@ -85,7 +85,7 @@ def shared(fake_stack: FakeStack) -> Iterator[PseudoTerminal]:
 def terminal(shared: PseudoTerminal, fake_stack: FakeStack) -> PseudoTerminal:
     """The shared terminal with a robot that is active and asked for nothing."""
     fake_stack.state("active")
-    shared.shows("active: for a test", "0.070 m/s forward", "no key is pressed", seconds=20.0)
+    shared.shows("active:", "0.070 m/s forward", "no key is pressed", seconds=20.0)
     nobody_drives(fake_stack)
     return shared
 
@@ -99,7 +99,7 @@ def nobody_drives(fake_stack: FakeStack) -> None:
 def test_the_screen_shows_state_limits_and_all_keys(terminal: PseudoTerminal) -> None:
     terminal.shows(
         "quadleg drive: greenhouse_inspector",
-        "active: for a test",
+        "active:",
         "no velocity",
         "0.070 m/s forward, 0.060 back, 0.040 left, 0.050 right, 0.40 rad/s turning",
         "creep of creep, trot",
@@ -207,7 +207,7 @@ def test_emergency_stop_sitting_standing_and_the_gait(terminal: PseudoTerminal, 
     fake_stack.limits()
     # A robot that is off stands up by two presses only.
     fake_stack.state("off")
-    terminal.shows("off: for a test")
+    terminal.shows("off:")
     fake_stack.asked.clear()
     terminal.keys(b"u")
     terminal.shows("Then u again")
@@ -218,7 +218,7 @@ def test_emergency_stop_sitting_standing_and_the_gait(terminal: PseudoTerminal, 
 
 def test_a_fault_is_reset_by_its_key(terminal: PseudoTerminal, fake_stack: FakeStack) -> None:
     fake_stack.state("fault")
-    terminal.shows("fault: for a test", "r resets when the cause is gone")
+    terminal.shows("fault:", "r resets when the cause is gone")
     fake_stack.asked.clear()
     terminal.keys(b"r")
     fake_stack.asks("reset", None)
@@ -228,13 +228,13 @@ def test_a_fault_is_reset_by_its_key(terminal: PseudoTerminal, fake_stack: FakeS
 def test_no_speed_is_taken_by_a_robot_that_does_not_stand(terminal: PseudoTerminal, fake_stack: FakeStack) -> None:
     for state in ("off", "rising", "lowering", "fault"):
         fake_stack.state(state)
-        terminal.shows(f"{state}: for a test")
+        terminal.shows(f"{state}:")
         before = len(fake_stack.velocities)
         terminal.keys(UP)
         terminal.shows(f"no speed is taken: the robot does not stand, its state is {state}")
         assert len(fake_stack.velocities) == before
     fake_stack.state("active")
-    terminal.shows("active: for a test")
+    terminal.shows("active:")
     assert fake_stack.is_silent(fake_stack.velocities)  # what was pressed before it stood is not done afterwards
 
 
