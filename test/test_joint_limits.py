@@ -20,6 +20,7 @@ from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import StandingGround
 from quadleg.safety import transitions
 from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.reason_codes import ReasonCode
 
 ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
@@ -100,8 +101,10 @@ def test_a_joint_past_its_limit_stops_its_leg_alone_and_says_so(robot, joint, en
     assert [limited.angles[i] for i in others] == [wanted[i] for i in others]
     assert limited.share == 1.0
     (stop,) = limited.stops
-    assert stop.startswith(f"{robot.joints[joint].name} asked for {np.degrees(wanted[joint]):.1f}°")
-    assert f"{np.degrees(low):.1f}° to {np.degrees(high):.1f}°" in stop
+    assert stop.code == ReasonCode.JOINT_LIMIT
+    angles = {"angle_deg": wanted[joint], "lower_deg": low, "upper_deg": high}
+    shown = {name: f"{np.degrees(angle):.1f}" for name, angle in angles.items()}
+    assert stop.figures == {"joint": robot.joints[joint].name, **shown}
 
 
 @both
@@ -124,8 +127,9 @@ def test_legs_that_would_come_nearer_than_the_clearance_stop_at_their_last_good_
     frames = walk(limits, last, wanted, 60)
     end = frames[-1]
     assert {frame.stops for frame in frames[:3]} == {()}
-    assert "front_left_lower and rear_left_lower would be" in end.stops[0]
-    assert "the clearance is 5.0 mm" in end.stops[0]
+    assert end.stops[0].code == ReasonCode.PARTS_TOO_NEAR
+    parts = {name: end.stops[0].figures[name] for name in ("part", "other", "clearance_mm")}
+    assert parts == {"part": "front_left_lower", "other": "rear_left_lower", "clearance_mm": "5.0"}
     assert end.angles == frames[-2].angles
     assert all(clearance.least(frame.angles).distance >= robot.clearance for frame in frames)
     np.testing.assert_allclose(end.angles[3:6], wanted[3:6])
@@ -158,7 +162,7 @@ def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
     near = next(angles for angles in ways if 0.001 < clearance.least(angles).distance < 0.003)
     inwards, outwards = near + 0.002 * way, near - 0.002 * way
     assert limits.apply(near, inwards).angles == tuple(near)
-    assert "would be" in limits.apply(near, inwards).stops[0]
+    assert limits.apply(near, inwards).stops[0].code == ReasonCode.PARTS_TOO_NEAR
     assert limits.apply(near, outwards).angles == tuple(outwards)
     assert limits.apply(near, outwards).stops == ()
     assert limits.apply(near, near).stops == ()
@@ -204,7 +208,7 @@ def test_standing_legs_do_not_press_a_knee_into_the_ground(robot):
         body, _ = transitions.standing_over(robot, all_forward(robot, last))
         judge.place(body.position, body.quaternion, last)
         lowest = min(lowest, judge.lowest_but_feet()[1])
-    assert any("knee would be pressed" in stop for stop in stops)
+    assert any(stop.code == ReasonCode.INTO_GROUND and "knee" in stop.figures["part"] for stop in stops)
     assert -0.0031 < lowest < -0.001
     back = limits.apply(last, standing(robot))
     assert back.stops == (), "the way out is free"
