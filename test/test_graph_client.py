@@ -187,7 +187,9 @@ def test_a_walk_does_not_begin_while_another_drives(robot: Robot, stack: Slippin
             robot.walk(left_m_s=0.2, seconds=1.0)
         walking.join()
     assert found.value.result.overridden_by == "another publisher of cmd_vel"
-    assert stack.went == pytest.approx((0.5, 0.0, 0.0), abs=0.05), "the first walk was not disturbed"
+    forward, left, turned = stack.went
+    assert forward > 0.25
+    assert (left, turned) == pytest.approx((0.0, 0.0), abs=0.01), "the first walk was not disturbed"
 
 
 @pytest.fixture

@@ -62,11 +62,14 @@ def number_from(answer: str, unit: str) -> float | None:
 
 
 # By the unit of the robot file, the units that are written there by mistake.
+_LARGEST = 1e9  # what is more is in no unit of a robot's
 _MISTAKEN = {"mm": ("m",), "g": ("kg",), "V": ("mv",), "A": ("ma",), "s/60deg": ("ms",), "us": ("ms", "s")}
 
 
 def in_larger_and_smaller_units(value: float, unit: str) -> list[float]:
     """What a number comes to in `unit` if it was written in one of a thousand times more or less, such as metres."""
+    if abs(value) > _LARGEST:
+        return []
     digits = _DIGITS.get(unit, _USUAL_DIGITS)
     return [round(value * _FACTORS[unit][other], digits) for other in _MISTAKEN.get(unit, ())]
 
