@@ -24,8 +24,10 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 from quadleg.middleware.frame_latency import Latency
 from quadleg.middleware.node import DIAGNOSTICS_PERIOD
 from quadleg.middleware.process_host import WAKE_PERIOD
+from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import heard, nanoseconds, published
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
+from quadleg.safety.node_status import NodeStatus
 from quadleg.servos.board_sensors import MODEL_PERIOD
 
 
@@ -53,6 +55,13 @@ class BareNode(Node):
         """Hears a topic and does nothing with it."""
         self.hear(topic, lambda _: None, raw=True)
 
+    def say_state(self, topic: str, state: str) -> None:
+        """Say a state once, as text and in `<node>/status`."""
+        name = self.get_name()
+        self.create_publisher(*published(topic)).publish(String(data=f"{state}: bare"))
+        message = message_of(NodeStatus(state), name)
+        self.create_publisher(*published(f"{name}/status")).publish(message)
+
     def figures(self) -> dict[str, object]:
         """What the diagnostics say."""
         return {}
@@ -72,8 +81,7 @@ class BareServoOutput(BareNode):
         self.declare_parameter("frame_prefix", "")
         self._latency = Latency()
         self._states = self.create_publisher(*published("joint_states"))
-        self._servo_state = self.create_publisher(*published("servo_state"))
-        self._servo_state.publish(String(data="following: bare"))
+        self.say_state("servo_state", "following")
         supply = self.create_publisher(*published("supply"))
         self.every(MODEL_PERIOD, lambda: supply.publish(BatteryState()))
         self._message = JointState(name=list(JOINT_NAMES), position=[0.0] * len(JOINT_NAMES))
@@ -101,12 +109,10 @@ class BareJointWatchdog(BareNode):
         point = JointTrajectoryPoint(positions=[0.0] * len(JOINT_NAMES))
         self._message = JointTrajectory(joint_names=list(JOINT_NAMES), points=[point])
         self._commands = self.create_publisher(*published("joint_commands"))
-        self._state = self.create_publisher(*published("state"))
-        self._state.publish(String(data="active: bare"))
+        self.say_state("state", "active")
         self.hear("joint_targets", self._joint_targets)
-        self.hear("servo_state", self._servo_state)
+        self.hear("servo_output/status", self._servo_status)
         self.ignore("joint_states")
-        self.ignore("diagnostics")
         self.ignore("joint_commands")
         self.ignore("supply")
         self.ignore("imu/data")
@@ -120,7 +126,7 @@ class BareJointWatchdog(BareNode):
             self._commands.publish(self._message)
             self.ready = self._following
 
-    def _servo_state(self, _: String) -> None:
+    def _servo_status(self, _: DiagnosticStatus) -> None:
         self._following = True
 
 
@@ -145,13 +151,14 @@ class BareBaseMotion(BareNode):
 
     def __init__(self, name: str, rate_hz: float) -> None:
         super().__init__(name, rate_hz)
+        self.create_publisher(*published(f"{name}/status"))
         self._message = PointStamped()
         self._message.header.frame_id = "base_link"
         self._feet = [self.create_publisher(*published(f"{leg}/foot_target")) for leg in LEGS]
         self.hear("planned_feet", self._planned_feet)
         self.ignore("base_target")
         self.ignore("teleop/base_target")
-        self.ignore("state")
+        self.ignore("joint_watchdog/status")
         self.ignore("joint_commands")
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
@@ -165,6 +172,7 @@ class BareGait(BareNode):
 
     def __init__(self, name: str, rate_hz: float) -> None:
         super().__init__(name, rate_hz)
+        self.create_publisher(*published(f"{name}/status"))
         names = [*LEGS, "base_link"]
         self._message = MultiDOFJointState(
             joint_names=names,
@@ -176,7 +184,7 @@ class BareGait(BareNode):
         self._feet = self.create_publisher(*published("planned_feet"))
         self.create_publisher(*published("walking_limits")).publish(String(data="bare"))
         self.ignore("teleop/cmd_vel")
-        self.ignore("state")
+        self.ignore("joint_watchdog/status")
         self.ignore("joint_commands")
         self.ignore("joint_states")
         self.ignore("imu/data")
@@ -193,6 +201,7 @@ class BareStateEstimator(BareNode):
 
     def __init__(self, name: str, rate_hz: float) -> None:
         super().__init__(name, rate_hz)
+        self.create_publisher(*published(f"{name}/status"))
         self._message = Odometry(child_frame_id="base_link")
         self._message.header.frame_id = "odom"
         self._loads = MultiDOFJointState(
@@ -207,8 +216,8 @@ class BareStateEstimator(BareNode):
         self.hear("joint_states", self._joint_states)
         self.hear("planned_feet", lambda _: None)
         self.ignore("imu/data")
-        self.ignore("state")
-        self.ignore("diagnostics")
+        self.ignore("joint_watchdog/status")
+        self.ignore("servo_output/status")
 
     def _joint_states(self, message: JointState) -> None:
         self._message.header.stamp = self._loads.header.stamp = message.header.stamp
