@@ -55,7 +55,7 @@ class Current:
             supply=robot.supply,
             standing=_draw(robot, "standing", held, held),
             gaits=tuple(_draw(robot, use.gait.name, use.mean, use.peak) for use in gaits if not use.obstacle),
-            stalled=float(motors.stall_current.sum()),
+            stalled=round(float(motors.stall_current.sum()), 9),  # a sum of 5 A is met by a supply of 5 A
             over=motors.currents(motors.torques(torque.over[4])).sum(axis=1),
         )
 
