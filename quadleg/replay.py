@@ -6,7 +6,7 @@ Joint commands are never replayed: gait, limits and watchdog of the running stac
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from quadleg.client import SIMULATED, Robot
 from quadleg.errors import BadRecording, NotReached, Refused
+from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signals import DIAGNOSTICS, Signals, signals_of
 
@@ -33,13 +34,20 @@ class Asked:
     what: Any
 
 
-def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: Callable[[str], None] = print) -> None:
+def replay(
+    recording: Recording,
+    namespace: str = "",
+    speed: float = 1.0,
+    say: Callable[[str], None] = print,
+    warn: Callable[[str], None] = print,
+) -> None:
     """Ask for all of it, `speed` times faster; velocities are so much larger, so that the way stays the same.
 
-    A simulated robot that is off stands up first, and sits down in the end. Raises BadRecording where nothing was asked
+    A simulated robot that is off stands up first, and sits down in the end. `warn` takes a sentence for each thing that
+    is left out. Raises BadRecording where nothing was asked
     for, Refused for a real robot that does not stand, NotReached where the watchdog ends it, and what Robot raises.
     """
-    asked = list(asked_for(recording))
+    asked = list(asked_for(recording, warn))
     length = (asked[-1].time - asked[0].time) / speed
     with Robot(namespace) as robot:
         was_off = robot.status().state != "active"
@@ -54,10 +62,16 @@ def replay(recording: Recording, namespace: str = "", speed: float = 1.0, say: C
     say("replayed")
 
 
-def asked_for(recording: Recording) -> Iterator[Asked]:
-    """All that was asked for while the recorded robot was active, in order. Raises BadRecording for nothing."""
+def asked_for(recording: Recording, warn: Callable[[str], None] = lambda words: None) -> Iterator[Asked]:
+    """All that was asked for while the recorded robot was active, in order. Raises BadRecording for nothing.
+
+    `warn` takes a sentence for each thing that is left out.
+    """
     signals = signals_of(recording, ("joint_states", *VELOCITIES, *TARGETS, "state", DIAGNOSTICS))
-    found = sorted(filter(_is_finite, _all_of(signals)), key=lambda one: one.time)
+    all_asked = sorted(_all_of(signals), key=lambda one: one.time)
+    found = [one for one in all_asked if _is_finite(one)]
+    for words in (*skipped(recording, signals), *_not_finite(all_asked)):
+        warn(words)
     active = [time for time, text in signals.texts.get("state", []) if text.startswith("active")]
     begin = active[0] if active else 0.0
     before = {one.topic: one for one in found if one.time < begin and one.topic in ("base_target", GAIT)}
@@ -81,6 +95,19 @@ def _all_of(signals: Signals) -> Iterator[Asked]:
         if said.node == "gait" and said.values.get("gait_asked", gait) != gait:
             gait = said.values["gait_asked"]
             yield Asked(said.time, GAIT, gait)
+
+
+def _not_finite(asked: Iterable[Asked]) -> Iterator[str]:
+    """How many messages of each topic have numbers that are not finite, and when the first came."""
+    bad: dict[str, list[Asked]] = {}
+    for one in asked:
+        if not _is_finite(one):
+            bad.setdefault(one.topic, []).append(one)
+    for topic, messages in bad.items():
+        yield (
+            f"messages of {topic} with numbers that are not finite are left out: {len(messages)}, the first at "
+            f"{messages[0].time:.1f} s"
+        )
 
 
 def _is_finite(asked: Asked) -> bool:

@@ -100,7 +100,12 @@ def test_what_is_no_number_is_not_replayed(tmp_path: Path) -> None:
     )
     messages.sort(key=lambda message: message[0])
     path = recordings.write(tmp_path / "a.mcap", messages, recordings.metadata())
-    assert [one.what[0] for one in asked_for(Recording(path))] == [0.1, 0.2]
+    said: list[str] = []
+    assert [one.what[0] for one in asked_for(Recording(path), said.append)] == [0.1, 0.2]
+    assert said == [
+        "messages of cmd_vel with numbers that are not finite are left out: 2, the first at 0.6 s",
+        "messages of base_target with numbers that are not finite are left out: 1, the first at 1.0 s",
+    ]
 
 
 def test_a_pipe_is_no_recording_and_is_not_waited_for(tmp_path: Path) -> None:

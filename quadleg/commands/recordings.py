@@ -7,7 +7,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from quadleg.commands.arguments import Command, say, speed, takes_namespace
+from quadleg.commands.arguments import Command, say, speed, takes_namespace, warn
 from quadleg.commands.outputs import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
 from quadleg.robot.load import find_robot, load_robot
@@ -49,7 +49,7 @@ def _export(options: argparse.Namespace) -> int:
     from quadleg.recording.table import export
 
     path = options.out or recording.path.with_suffix(".csv")
-    say(f"{path}: {export(recording, path)} rows")
+    say(f"{path}: {export(recording, path, warn)} rows")
     return 0
 
 
@@ -57,7 +57,7 @@ def _replay(options: argparse.Namespace) -> int:
     recording = _opened(options.recording)
     from quadleg.replay import replay
 
-    replay(recording, options.namespace, options.speed, say)
+    replay(recording, options.namespace, options.speed, say, warn)
     return 0
 
 

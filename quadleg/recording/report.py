@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
-from quadleg.errors import NoPlace, shortened
+from quadleg.errors import NoPlace
+from quadleg.recording.damage import skipped
 from quadleg.recording.events import Event, Weight
 from quadleg.recording.panels import PNG_DPI, Picture
 from quadleg.recording.report_page import Section, beside, box, page, paragraph, paragraphs, picture, table
@@ -143,16 +144,11 @@ def _wrong(story: Story) -> str:
 
 def damage(story: Story) -> list[str]:
     """What is wrong with the recording itself."""
-    said, recording = [], story.recording
+    said: list[str] = []
+    recording = story.recording
     if recording.cut:
         said.append(f"the file was cut at {_span(story.end - story.start)}, as by a loss of power: all before is shown")
-    if recording.damage:
-        place, why = next(iter(recording.damage.items()))
-        parts = "1 part of the file is" if recording.lost == 1 else f"{recording.lost} parts of the file are"
-        said.append(f"{parts} damaged and left out; at byte {place}: {shortened(why)}")
-    for topic, count in story.signals.left_out.items():
-        if count:
-            said.append(f"{count} messages of {topic} are damaged, or of too many shapes; they are left out")
+    said += skipped(recording, story.signals)
     if missed := story.counted("recorder", "missed"):
         said.append(f"{missed} messages did not reach the recorder: the computer was too busy")
     for at, step in recording.clock_steps[:_MOST_STEPS]:
@@ -161,11 +157,6 @@ def damage(story: Story) -> list[str]:
         said.append(f"{set_by}; times here go on without that step")
     if len(recording.clock_steps) > _MOST_STEPS:
         said.append(f"it was set {len(recording.clock_steps)} times in all")
-    for topic, kind in story.signals.odd.items():
-        said.append(f"{topic} has messages ({shortened(kind)}) that no robot of quadleg says there; they are left out")
-    if story.signals.strangers:
-        strangers = shortened(", ".join(sorted(story.signals.strangers)), 200)
-        said.append(f"joint_states also name {strangers}, which is left out")
     return said
 
 

@@ -7,7 +7,7 @@ longer ago than `FRESH`, but for what stands until it is changed.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import BadRecording, NoPlace
+from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.robot.model import JOINT_NAMES, LEGS, MODELLED
@@ -27,8 +28,8 @@ _STANDING = ("base_target", "state", "servo_state")
 _ENDS = (".csv", ".parquet")
 
 
-def export(recording: Recording, path: Path) -> int:
-    """Write the table of a recording; the number of its rows.
+def export(recording: Recording, path: Path, warn: Callable[[str], None] = lambda words: None) -> int:
+    """Write the table of a recording; the number of its rows. `warn` takes a sentence for each thing left out.
 
     Raises BadRecording for a recording without joint_states, or another ending than .csv and .parquet, and NoPlace
     where the file is there already or cannot be written.
@@ -46,6 +47,8 @@ def export(recording: Recording, path: Path) -> int:
         raise NoPlace(f"{path} is there already and stays as it is: name a new file") from None
     except OSError as error:
         raise NoPlace(f"{path} cannot be written: {error.strerror or error}") from error
+    for words in skipped(recording, signals):
+        warn(words)
     return len(columns["time_s"])
 
 
