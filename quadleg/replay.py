@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from quadleg.client import SIMULATED, Robot
-from quadleg.errors import BadRecording, NotReached, Refused
+from quadleg.client.override_watch import OverrideWatch
+from quadleg.errors import BadRecording, NotReached, Overridden, Refused
 from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signals import DIAGNOSTICS, Signals, signals_of
@@ -44,8 +45,8 @@ def replay(
     """Ask for all of it, `speed` times faster; velocities are so much larger, so that the way stays the same.
 
     A simulated robot that is off stands up first, and sits down in the end. `warn` takes a sentence for each thing that
-    is left out. Raises BadRecording where nothing was asked
-    for, Refused for a real robot that does not stand, NotReached where the watchdog ends it, and what Robot raises.
+    is left out. Raises BadRecording where nothing was asked for, Refused for a real robot that does not stand,
+    NotReached where the watchdog ends it, Overridden where someone else commands the robot, and what Robot raises.
     """
     asked = list(asked_for(recording, warn))
     length = (asked[-1].time - asked[0].time) / speed
@@ -130,16 +131,29 @@ def _play(robot: Robot, asked: list[Asked], speed: float, say: Callable[[str], N
         robot.wait_for_listener(publisher, topic)
     begun, origin = time.monotonic(), asked[0].time
     said = begun
+    watch = OverrideWatch(begun)
+
+    def check() -> None:
+        now = robot.last
+        if now.state != "active":
+            raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {now.state}, {now.why}")
+        try:
+            watch.judge(now)
+        except Overridden as error:
+            raise Overridden(f"{error}; the replay has ended after {time.monotonic() - begun:.0f} s") from None
+
     try:
         for one in asked:
             while (left := begun + (one.time - origin) / speed - time.monotonic()) > 0:
                 time.sleep(min(left, LOOK_PERIOD))
-            if robot.last.state != "active":
-                raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {robot.last.state}, {robot.last.why}")
+                check()
+            check()
             if one.topic == GAIT:
                 robot.set_parameter("gait", "gait", one.what)
             else:
-                publishers[one.topic].publish(_message(one, speed, robot.frame))
+                stamp = robot.node.get_clock().now()
+                watch.sent(one.topic, stamp.nanoseconds)
+                publishers[one.topic].publish(_message(one, speed, robot.frame, stamp))
             if time.monotonic() - said > SAID_EVERY:
                 said = time.monotonic()
                 say(f"{said - begun:.0f} s of {(asked[-1].time - origin) / speed:.0f} s")
@@ -147,20 +161,20 @@ def _play(robot: Robot, asked: list[Asked], speed: float, say: Callable[[str], N
         # Silence is a stop, and the robot comes into its square stance.
         for publisher in publishers.values():
             robot.node.destroy_publisher(publisher)
-    robot.wait_until_it_stands()
+    robot.wait_until_it_stands(check)
 
 
-def _message(one: Asked, speed: float, frame: str) -> Any:
+def _message(one: Asked, speed: float, frame: str, stamp: Any) -> Any:
     from geometry_msgs.msg import PoseStamped, TwistStamped
 
     if one.topic in VELOCITIES:
         message = TwistStamped()
-        message.header.frame_id = frame
+        message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
         going = message.twist
         going.linear.x, going.linear.y, going.angular.z = (speed * value for value in one.what)
         return message
     message = PoseStamped()
-    message.header.frame_id = frame
+    message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
     position, quaternion = one.what
     p, q = message.pose.position, message.pose.orientation
     p.x, p.y, p.z = position

@@ -13,6 +13,7 @@ import robots
 from quadleg.client import GroundMove, NodeReport, Robot, Snapshot
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.keywords import check_place
+from quadleg.client.override_watch import OverrideWatch
 from quadleg.client.posing import PoseRequest
 from quadleg.client.results import EstimateSource, WalkResult
 from quadleg.client.walking import WalkClock
@@ -82,6 +83,52 @@ def test_a_pose_that_another_target_replaces_is_overridden() -> None:
         request.taken(standing("active", "moving", 0.14, 0.15, target_stamp=2_000))
     with pytest.raises(Overridden, match="teleop/base_target"):
         PoseRequest(ASKED).taken(standing("active", "moving", 0.14, 0.15, asker="teleop/base_target"))
+
+
+def commanded(gait: tuple[str, int] = ("", 0), body: tuple[str, int] = ("", 0), heard: float = 10.0) -> Snapshot:
+    """A robot that follows the velocity and the base target of these topics and stamps."""
+    reports = {
+        "gait": report(heard=heard, asker=gait[0], asker_stamp=str(gait[1])),
+        "base_motion": report(heard=heard, asker=body[0], target_stamp=str(body[1])),
+    }
+    return Snapshot().with_state("active", "for a test", 0.0).with_reports(reports)
+
+
+def watch() -> OverrideWatch:
+    watch = OverrideWatch(began=5.0)
+    for topic, stamp in (("cmd_vel", 1), ("cmd_vel", 2), ("base_target", 3), ("teleop/base_target", 4)):
+        watch.sent(topic, stamp)
+    return watch
+
+
+@pytest.mark.parametrize("gait", [("", 0), ("cmd_vel", 1), ("cmd_vel", 2)])
+@pytest.mark.parametrize("body", [("", 0), ("base_target", 3), ("teleop/base_target", 4), ("base_target", 99)])
+def test_own_commands_and_a_target_from_before_override_nothing(gait: tuple[str, int], body: tuple[str, int]) -> None:
+    watch().judge(commanded(gait, body))
+
+
+@pytest.mark.parametrize(
+    ("gait", "body", "words"),
+    [
+        (("teleop/cmd_vel", 7), ("", 0), "drives the robot, by teleop/cmd_vel"),
+        (("cmd_vel", 7), ("", 0), "drives the robot, by another publisher of cmd_vel"),
+        (("", 0), ("teleop/base_target", 7), "poses the body, on teleop/base_target"),
+    ],
+)
+def test_commands_of_another_override_once_older_ones_have_aged(
+    gait: tuple[str, int], body: tuple[str, int], words: str
+) -> None:
+    with pytest.raises(Overridden, match=words):
+        watch().judge(commanded(gait, body))
+    watch().judge(commanded(gait, body, heard=5.2))
+
+
+def test_a_target_of_another_overrides_once_the_own_one_was_taken() -> None:
+    overridden = watch()
+    overridden.judge(commanded(body=("base_target", 99)))
+    overridden.judge(commanded(body=("base_target", 3)))
+    with pytest.raises(Overridden, match="another base target came"):
+        overridden.judge(commanded(body=("base_target", 99)))
 
 
 def test_the_seconds_of_a_walk_run_neither_before_it_sets_off_nor_while_it_holds() -> None:

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
+import recordings
 from conftest import Wire
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
+from geometry_msgs.msg import TwistStamped
 from rclpy.task import Future
 from slippery import Slippery
 from std_srvs.srv import Trigger
 
 from quadleg.client import EstimateSource, Robot
 from quadleg.errors import CallbackFailed, NotHeard, NotReached, Overridden, Refused
+from quadleg.recording.reader import Recording
+from quadleg.replay import replay
 from quadleg.words import status_in_words
 
 
@@ -171,6 +176,58 @@ def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: Slippery):
     result = found.value.result
     assert result.overridden_by == "teleop/cmd_vel"
     assert 50 < result.reached.forward_mm < 1000
+
+
+@pytest.fixture
+def course(tmp_path: Path) -> Recording:
+    """Ten seconds of walking ahead and a stop, with a body pose at their begin."""
+
+    def ahead(speed: float) -> object:
+        twist = recordings.twist((speed, 0.0, 0.0))
+        return recordings.msg("geometry_msgs/TwistStamped", header=recordings.header(), twist=twist)
+
+    pose = recordings.msg(
+        "geometry_msgs/PoseStamped", header=recordings.header(), pose=recordings.pose_of((0.0, 0.0, 0.14))
+    )
+    messages = [(0.05 * k, "joint_states", recordings.joint_state([0.0] * 12)) for k in range(200)]
+    messages += [(0.05 * k + 0.01, "cmd_vel", ahead(0.1)) for k in range(200)]
+    messages += [(0.02, "base_target", pose), (10.0, "cmd_vel", ahead(0.0))]
+    messages.sort(key=lambda message: message[0])
+    return Recording(recordings.write(tmp_path / "course.mcap", messages, recordings.metadata()))
+
+
+def take_over(wire: Wire, action: Callable[[], object]) -> None:
+    """Do it once 40 velocities were replayed."""
+    velocities: list[TwistStamped] = []
+
+    def count(message: TwistStamped) -> None:
+        velocities.append(message)
+        if len(velocities) == 40:
+            action()
+
+    wire.node.create_subscription(TwistStamped, "cmd_vel", count, 100)
+
+
+def test_a_replay_that_is_not_disturbed_goes_to_its_end(course: Recording, stack: Slippery) -> None:
+    said: list[str] = []
+    replay(course, speed=5.0, say=said.append)
+    assert said[-1] == "replayed"
+    assert len(stack.targets) == 1
+    assert stack.went[0] > 0.5
+
+
+def test_an_operator_who_drives_ends_a_replay(course: Recording, stack: Slippery, wire: Wire) -> None:
+    take_over(wire, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0)))
+    with pytest.raises(
+        Overridden, match=r"someone else drives the robot, by teleop/cmd_vel; the replay has ended after \d+ s"
+    ):
+        replay(course, say=lambda words: None)
+
+
+def test_an_operator_who_poses_the_body_ends_a_replay(course: Recording, stack: Slippery, wire: Wire) -> None:
+    take_over(wire, lambda: stack.targets.append(7))
+    with pytest.raises(Overridden, match="another base target came after those sent"):
+        replay(course, say=lambda words: None)
 
 
 def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: Slippery):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from math import degrees, radians
 
 from quadleg.client.gait_report import GaitReport
@@ -103,11 +104,15 @@ class Robot(PosedRobot):
         """What gait says of itself: its limits, whose velocity counts, what keeps it from walking; raises NotHeard."""
         return gait_report(self)
 
-    def wait_until_it_stands(self) -> None:
-        """Return when the robot, asked for no velocity any more, is in its square stance; raises NotReached."""
+    def wait_until_it_stands(self, check: Callable[[], None] = lambda: None) -> None:
+        """Return when the robot, asked for no velocity any more, is in its square stance; raises NotReached.
+
+        `check` is called whenever something is heard, and may raise.
+        """
         stopped = time.monotonic()
 
         def stands() -> bool:
+            check()
             if self.last.heard("gait") <= stopped:
                 return False
             report = GaitReport.of(self.last.values("gait"))
