@@ -13,6 +13,7 @@ from faults import physics
 from robot_campaign import drawn
 
 from quadleg.gait.limits import WalkingLimits
+from quadleg.kinematics.body import Pose
 from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.safety.following import FOLLOWS, FollowingCode, Response
 from quadleg.safety.watchdog import State
@@ -62,6 +63,16 @@ def test_sound_walking_over_bumps_with_pushes_raises_no_alarm(gait: str) -> None
     rollout.stand()
     for _ in range(500):
         rollout.tick((0.5 * limits.forward[0], 0.0, 0.2))
+        assert rollout.watchdog.following.shortfall.response is Response.NONE
+    assert rollout.watchdog.state is State.ACTIVE
+
+
+def test_a_trot_that_begins_while_the_body_turns_on_a_slope_raises_no_alarm() -> None:
+    rollout = Rollout(ROBOT, WalkingLimits(ROBOT, ROBOT.gait("trot")), Ground(slope=radians(5)), 5061, None)
+    rollout.stand()
+    rollout.target = Pose.from_rpy(-0.005, -0.007, 0.143, radians(4), radians(2.3), radians(-1.8))
+    for _ in range(round(2.0 / rollout.period)):
+        rollout.tick((0.108, 0.0, -0.217))
         assert rollout.watchdog.following.shortfall.response is Response.NONE
     assert rollout.watchdog.state is State.ACTIVE
 

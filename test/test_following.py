@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import atan, cos, degrees, nan, radians, sin
+from math import atan, cos, degrees, nan, pi, radians, sin
 
 import pytest
 import robots
@@ -141,6 +141,25 @@ def test_the_feet_of_a_trot_that_rise_together_do_not_turn_the_commanded_vertica
         commanded.step(legs_inverse(robot, Pose((0.0, 0.0, 0.15)), feet), 0.02)
         assert commanded.at_once == pytest.approx((0.0, 0.0, 1.0), abs=1e-6)
     assert min(commanded.height, 0.15) == pytest.approx(0.15, abs=1e-6)
+
+
+@pytest.mark.parametrize("lifted", [(0, 3), (1, 2), (0,), (1,), (2,), (3,)])
+@pytest.mark.parametrize(("roll", "pitch"), [(0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5)])
+def test_the_commanded_vertical_is_known_while_the_body_turns_as_feet_lift(
+    lifted: tuple[int, ...], roll: float, pitch: float
+) -> None:
+    robot = robots.inspector()
+    commanded = CommandedMotion(robot)
+    frames, dt = 12, 0.02
+    for frame in range(-5, frames + 1):
+        share = max(frame, 0) / frames
+        lift = 0.02 * (1 - cos(2 * pi * share)) / 2
+        feet = [(x, y, z + lift * (leg in lifted)) for leg, (x, y, z) in enumerate(robot.standing.feet)]
+        pose = Pose.from_rpy(0.0, 0.0, robot.standing.height - 0.01, frame * dt * roll, frame * dt * pitch, 0.0)
+        commanded.step(legs_inverse(robot, pose, feet), dt)
+        assert commanded.at_once == pytest.approx(tuple(pose.matrix[2]), abs=0.02)
+        if lift > 0.01:
+            assert commanded.carrying == 4 - len(lifted)
 
 
 def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told_so() -> None:

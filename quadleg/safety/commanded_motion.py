@@ -9,20 +9,20 @@ from quadleg.kinematics.body import all_forward
 from quadleg.robot.model import LEGS, Angles, Robot, Vector
 
 UP: Vector = (0.0, 0.0, 1.0)
-IN_PLANE = (
-    0.0015  # m: commanded feet that all stand are in one plane but for rounding and slowed frames (our own choice)
-)
+DIAGONALS = ((0, 3), (1, 2))
+# m between the lines through opposite feet: less is rounding and slowed frames, and all feet stand (our own choice)
+IN_PLANE = 0.00075
 LIFTED = 0.005  # m: a foot higher than this over that plane carries nothing (our own choice)
-THIRD = 0.5  # share of the highest foot's height up to which the third one stands: those of a trot rise together
 SERVO_DELAY = 0.05  # s from a command to what the body does: a frame on its way, the servo's own, its lag (measured)
 
 
 class CommandedMotion:
     """The commanded vertical in base_link, and which feet stand, frame after frame of twelve commanded angles (rad).
 
-    The ground is taken as level. Two feet that stand say nothing of the turn about the line between them: it stays.
-    `up` follows the commands as late as servos do, `at_once` does not. `carrying` counts the feet that may carry,
-    `height` in m is that of base_link over the ground, zero before the first frame; `turning` is about z in rad/s.
+    The ground is taken as level. Angles do not tell one foot in the air from two opposite ones that are equally high,
+    as in a trot: of these, the one is taken that has turned the vertical least since all feet stood. `up` follows the
+    commands as late as servos do, `at_once` does not. `carrying` counts the feet that may carry, `height` in m is that
+    of base_link over the ground, zero before the first frame; `turning` is about z in rad/s.
     """
 
     def __init__(self, robot: Robot) -> None:
@@ -33,6 +33,9 @@ class CommandedMotion:
         self.carrying = len(LEGS)
         self.height = self.turning = 0.0
         self._down = (False,) * len(LEGS)
+        self._upper: tuple[int, int] | None = None  # the opposite feet of which one or both are in the air
+        self._candidates: tuple[Vector, ...] = ()
+        self._turned: tuple[float, ...] = ()  # sums of squared steps of each candidate
 
     def step(self, angles: Angles, dt: float) -> None:
         """One frame, `dt` s after the one before."""
@@ -52,17 +55,22 @@ class CommandedMotion:
         self.turning += share * (rate - self.turning)
 
     def _vertical(self, feet: Sequence[Vector]) -> Vector:
-        """Of the plane under all four feet, else under the three that stand, else under two."""
-        a, b, c, highest = sorted(feet, key=lambda foot: _dot(foot, self.at_once))
-        normal = _normal(_less(a, c), _less(b, c))
-        above = _dot(_less(highest, c), normal)
+        """Square to both diagonals where opposite feet are equally high, else of the plane under three feet."""
+        level = _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
+        above = _dot(_less(feet[0], feet[1]), level)
         if abs(above) < IN_PLANE:
-            # By the diagonals: two feet that just lift together do not tilt it.
-            return _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
-        lowest, third, top = (_dot(foot, self.at_once) for foot in (a, c, highest))
-        if above > 0.0 and third - lowest < THIRD * (top - lowest):
-            return normal
-        return _across(self.at_once, _less(a, b))
+            self._upper = None
+            return level
+        upper, lower = DIAGONALS if above > 0.0 else DIAGONALS[::-1]
+        a, b = (feet[leg] for leg in lower)
+        candidates = (level, *(_normal(_less(a, feet[leg]), _less(b, feet[leg])) for leg in upper))
+        if upper != self._upper:
+            self._upper, self._turned = upper, (0.0,) * len(candidates)
+            self._candidates = (self.at_once,) * len(candidates)
+        steps = (_less(now, was) for now, was in zip(candidates, self._candidates))
+        self._turned = tuple(turned + _dot(step, step) for turned, step in zip(self._turned, steps))
+        self._candidates = candidates
+        return candidates[self._turned.index(min(self._turned))]
 
 
 def _turn(before: Sequence[Vector], now: Sequence[Vector]) -> float:
@@ -95,10 +103,3 @@ def _normal(a: Vector, b: Vector) -> Vector:
     """The unit normal of two edges that points up."""
     x, y, z = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
     return _unit((x, y, z) if z >= 0.0 else (-x, -y, -z))
-
-
-def _across(up: Vector, line: Vector) -> Vector:
-    """The vertical turned by as little as makes it square to a line."""
-    along = _unit(line)
-    share = _dot(up, along)
-    return _unit([u - share * a for u, a in zip(up, along)])
