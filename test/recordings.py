@@ -147,7 +147,8 @@ def diagnosis(node: str, level: int, message: str, **values: object) -> Any:
 
 @dataclass
 class Made:
-    """What a recording was made from: `times` (n,) of the joint states in s, and arrays of n rows."""
+    """What a recording was made from: `times` (n,) of the joint states in s, and arrays of n rows; `temperatures`
+    (12, 12) in °C, a row a second."""
 
     times: Any
     position: Any
@@ -158,6 +159,7 @@ class Made:
     found: Any
     true: Any
     true_turns: Any
+    temperatures: Any
     messages: list[tuple[float, str, Any]] = field(default_factory=list)
 
     @property
@@ -189,7 +191,10 @@ def made(seed: int = 1, torque: bool = True) -> Made:
     found = true + np.column_stack((0.05 * ahead, -0.03 * ahead, np.zeros(n)))
     lean = 0.05 * np.sin(times)
     turns = np.column_stack((np.cos(lean / 2), np.sin(lean / 2), np.zeros(n), np.zeros(n)))
-    result = Made(times, position, command, effort, voltage, drawn, found, true, turns)
+    temperatures = 55.0 + np.linspace(0.0, 1.0, 12)[:, None] * np.arange(
+        12
+    )  # the last joint, rear right knee, heats most
+    result = Made(times, position, command, effort, voltage, drawn, found, true, turns, temperatures)
     add = result.messages.append
     places, weight = np.array(ROBOT.standing.feet), 9.81 * ROBOT.masses.total
     for k, time in enumerate(times.tolist()):
@@ -223,7 +228,8 @@ def made(seed: int = 1, torque: bool = True) -> Made:
             )
         )
         counts = {"frames_sent": 50 * second, "frames_dropped": second // 4, "frames_slowed": 0}
-        add((second + 0.2, "diagnostics", diagnosis("joint_watchdog", 0, "", **counts)))
+        warm = {"servo_temperatures_c": " ".join(f"{one:.1f}" for one in result.temperatures[second])}
+        add((second + 0.2, "diagnostics", diagnosis("joint_watchdog", 0, "", **counts, **warm)))
     add((5.5, "diagnostics", diagnosis("state_estimator", 1, "rear_left slips: the foot is left out")))
     result.messages.sort(key=lambda message: message[0])
     return result

@@ -122,6 +122,11 @@ def test_diagnostics_have_a_status_for_each_node_with_name_level_and_hardware(
             assert status.level in (DiagnosticStatus.OK, DiagnosticStatus.WARN, DiagnosticStatus.ERROR)
             assert status.hardware_id == shared_stack.model.name
             assert status.message
+            if status.name.endswith("joint_watchdog"):
+                figures = {pair.key: pair.value for pair in status.values}
+                temperatures = [float(word) for word in figures["servo_temperatures_c"].split()]
+                assert len(temperatures) == len(JOINT_NAMES)
+                assert max(temperatures) == pytest.approx(float(figures["servo_hottest_c"]), abs=0.55)
 
 
 def test_two_stacks_under_the_same_names_are_said_by_both(stack: Stack, wire: Wire) -> None:

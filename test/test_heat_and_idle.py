@@ -41,6 +41,8 @@ def test_a_warm_servo_is_said_by_name_and_stops_nothing() -> None:
     assert bench.watchdog.heat.level is HeatLevel.WARM
     assert WARM <= bench.watchdog.heat.temperature < HOT
     assert JOINT_NAMES[bench.watchdog.heat.hottest].startswith("rear")
+    temperatures = bench.watchdog.heat.temperatures
+    assert temperatures[bench.watchdog.heat.hottest] == max(temperatures) == bench.watchdog.heat.temperature
     assert f"{JOINT_NAMES[bench.watchdog.heat.hottest]} is warm, about" in bench.watchdog.why
 
 

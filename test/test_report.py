@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from recordings import BEGIN, FILE, ROBOT, SPEED, WALKS, made, metadata, write
 from scipy.spatial.transform import Rotation
 
+from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM
 from quadleg.errors import BadRecording, NoPlace
 from quadleg.recording.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
@@ -23,7 +24,7 @@ from quadleg.recording.report_pictures import pictures
 from quadleg.recording.statistics import figures, tracking
 from quadleg.recording.story import HIDDEN, Story
 from quadleg.robot.load import load_robot, robot_from_text
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, LEGS
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}  # elements without an end, HTML Living Standard 13.1.2
 
@@ -78,6 +79,35 @@ def test_each_joint_has_its_own_tracking_error(story: Story) -> None:
     assert found.most == pytest.approx(np.abs(errors).max(axis=0), rel=1e-4)
     at = given.times[commanded][np.abs(errors).argmax(axis=0)]
     assert found.times == pytest.approx(at, abs=1e-6)
+
+
+def test_the_hottest_servo_is_told_with_its_time_and_as_an_estimate(story: Story) -> None:
+    (figure,) = (figure for figure in figures(story) if figure.name == "hottest servo")
+    assert figure.value == made().temperatures.max()
+    assert figure.note == "rear right knee, at 11.2 s, estimated, unverified"
+
+
+def test_the_temperatures_are_drawn_by_the_hottest_servo_of_each_leg_with_the_limits(story: Story) -> None:
+    picture = next(each for each in pictures(story) if each.name == "temperature")
+    assert "unverified: nothing measures it" in picture.about
+    drawn = picture.draw()
+    axes = next(axes for axes in drawn.axes if axes.get_label() == "temperature")
+    lines = {line.get_label(): line for line in axes.get_lines()}
+    for i, leg in enumerate(LEGS):
+        hottest = made().temperatures[:, 3 * i : 3 * i + 3].max(axis=1)
+        assert lines[leg].get_ydata().tolist() == pytest.approx(hottest, abs=0.06)  # told to 0.1 °C
+    limits = [line.get_ydata()[0] for name, line in lines.items() if name not in LEGS]
+    assert limits == [WARM, HOT, TOO_HOT]
+    assert axes.get_ylim()[1] > TOO_HOT
+
+
+@pytest.mark.parametrize("told", ["", "hot", "55 " * 11, "55 " * 11 + "nan", "55 " * 11 + "1e300"])
+def test_temperatures_that_are_none_are_left_out(told: str, tmp_path: Path) -> None:
+    messages = [message for message in made().messages if message[1] != "diagnostics"]
+    messages.append((12.0, "diagnostics", recordings.diagnosis("joint_watchdog", 0, "", servo_temperatures_c=told)))
+    story = Story(write(tmp_path / "a.mcap", messages, metadata()))
+    assert "hottest servo" not in values(story)
+    assert "temperature" not in [each.name for each in pictures(story)]
 
 
 def test_the_way_is_the_planned_the_estimated_and_the_true_one(story: Story) -> None:
@@ -221,7 +251,7 @@ def test_the_page_holds_all_pictures_and_needs_nothing_else(report: Report) -> N
     found = page(report)
     inside = [b64decode(image["src"].removeprefix("data:image/png;base64,")) for image in found.all("img")]
     assert inside == [path.read_bytes() for path in report.pictures]
-    assert len(inside) == 9
+    assert len(inside) == 10
     assert all(len(image["alt"]) > 40 for image in found.all("img"))
     assert not found.all("script") + found.all("link")
     assert not re.search(r"https?://", report.page.read_text(encoding="utf-8"))
@@ -359,7 +389,9 @@ def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) ->
 def test_a_robot_that_was_never_enabled_is_reported(tmp_path: Path) -> None:
     brief = [message for message in made().messages if message[0] < 0.9]
     report = write_report(write(tmp_path / "a.mcap", brief, metadata()), tmp_path)
-    assert [path.stem for path in report.pictures] == ["time_line", "pose", "speed", "joints", "power", "timing"]
+    assert [path.stem for path in report.pictures] == [
+        *("time_line", "pose", "speed", "joints", "power", "temperature", "timing")
+    ]
     assert "Nothing stopped it: no hold, no fault." in report.sentences
 
 

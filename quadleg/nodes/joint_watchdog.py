@@ -206,6 +206,7 @@ class JointWatchdog(QuadlegNode):
             "servo_heat": watchdog.heat.level.value,
             "servo_hottest": JOINT_NAMES[watchdog.heat.hottest],
             "servo_hottest_c": f"{watchdog.heat.temperature:.0f}",
+            "servo_temperatures_c": " ".join(f"{one:.1f}" for one in watchdog.heat.temperatures),
             "idle": watchdog.idle.code(now).value,
             "idle_left_s": f"{max(idle_left, 0.0):.0f}" if isfinite(idle_left) else "",
         }

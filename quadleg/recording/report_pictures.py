@@ -6,7 +6,9 @@ from collections.abc import Callable
 
 from matplotlib.figure import Figure
 
+from quadleg.dynamics.servo_heat import UNKNOWN
 from quadleg.recording.panels import Picture
+from quadleg.recording.report_heat_plot import temperature
 from quadleg.recording.report_plots import joints, pose, power, speed, time_line, timing, tracking_error
 from quadleg.recording.report_walk_plots import gait, longest_stride, path
 from quadleg.recording.statistics import drawn, tracking, voltages
@@ -74,6 +76,13 @@ def pictures(story: Story) -> list[Picture]:
         "Torque, current and voltage",
         "What the servos had to give, against what they and their supply can. A hobby servo that holds more than half "
         "its stall torque for long gets hot.",
+    )
+    add(
+        story.temperatures is not None,
+        temperature,
+        "Servo temperatures, estimated",
+        "The hottest servo of each leg, by the watchdog's model of its current. Estimated, unverified: nothing "
+        f"measures it. Each servo begins at {UNKNOWN:.0f} °C, since what it did before is not known.",
     )
     add(
         len(story.joints) > 1,

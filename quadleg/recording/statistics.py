@@ -186,11 +186,21 @@ def _joints(story: Story) -> Iterator[Figure]:
     _, jumps = story.said("servo_output", "power_up_movement_deg")
     if len(jumps):
         yield Figure(JOINTS, "moved by the first pulses", float(jumps.max()), "°", 1)
+    yield from _heat(story)
     shares = torque_shares(story)
     if shares is not None:
         tick, joint = np.unravel_index(np.nanargmax(shares), shares.shape)
         note = f"{words(JOINT_NAMES[joint])}, at {story.joints.times[tick]:.1f} s"
         yield Figure(JOINTS, "largest torque", 100 * float(shares[tick, joint]), "% of stall", 0, note)
+
+
+def _heat(story: Story) -> Iterator[Figure]:
+    if story.temperatures is None:
+        return
+    times, values = story.temperatures
+    tick, joint = np.unravel_index(np.argmax(values), values.shape)
+    note = f"{words(JOINT_NAMES[joint])}, at {times[tick]:.1f} s, estimated, unverified"
+    yield Figure(JOINTS, "hottest servo", float(values[tick, joint]), "°C", 0, note)
 
 
 def _electric(story: Story) -> Iterator[Figure]:

@@ -20,7 +20,7 @@ from quadleg.recording.signals import DIAGNOSTICS, Signal, Signals, angles_are, 
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.recording.walk import spells as runs
 from quadleg.robot.load import robot_from_text
-from quadleg.robot.model import Robot
+from quadleg.robot.model import JOINT_NAMES, Robot
 
 Array = NDArray[Any]
 Flags = NDArray[np.bool_]
@@ -406,6 +406,21 @@ class Story:
         times, values = np.array(told, float).reshape(-1, 2).T
         known = np.isfinite(values)
         return times[known], values[known]
+
+    @cached_property
+    def temperatures(self) -> tuple[Array, Array] | None:
+        """(times in s, (n, 12) in °C): the watchdog's estimates of the servos' temperatures; None where it told none.
+
+        They follow from a model of the current; nothing measures them.
+        """
+        told = [
+            (d.time, [_number(word) for word in d.values.get("servo_temperatures_c", "").split()])
+            for d in self._by_node.get("joint_watchdog", ())
+        ]
+        sound = [(time, row) for time, row in told if len(row) == len(JOINT_NAMES) and np.isfinite(row).all()]
+        if not sound:
+            return None
+        return np.array([time for time, _ in sound]), np.array([row for _, row in sound])
 
     @cached_property
     def _by_node(self) -> dict[str, list[Diagnosis]]:

@@ -31,6 +31,11 @@ class HeatWatch:
         self._angles: Angles | None = None
 
     @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Those of the joints in °C, in the order of `JOINT_NAMES`."""
+        return self._heat.temperatures
+
+    @property
     def hottest(self) -> int:
         """The index of the hottest joint."""
         temperatures = self._heat.temperatures
