@@ -61,7 +61,7 @@ def launched(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., l
 def started(domain: int, tmp_path: Path) -> Iterator[Callable[[dict[str, Any]], subprocess.Popen[bytes]]]:
     """Starts a node as launch_ros does: remappings of name and namespace where they are given, parameters as a file.
 
-    unverified: test_launch.py compares this with launch_ros itself, where that is installed.
+    unverified: test_launch.py starts and stops a robot by `launch` itself; it has not run with an installed one.
     """
     processes = []
 

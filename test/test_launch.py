@@ -24,6 +24,7 @@ from launch.launch_description_sources import PythonLaunchDescriptionSource
 from launch_pytest.actions import ReadyToTest
 
 from launch import LaunchDescription
+from quadleg.safety.stop_socket import stop_here
 
 try:
     SHARE = Path(get_package_share_directory("quadleg"))
@@ -58,8 +59,11 @@ def running(request: pytest.FixtureRequest, local: None) -> LaunchDescription:
 
 
 @pytest.mark.launch(fixture=running)
-def test_the_launch_file_takes_a_base_target_to_joint_states(running: LaunchDescription, wire: Wire) -> None:
+def test_the_launch_file_takes_a_base_target_to_joint_states_and_is_stopped(
+    running: LaunchDescription, wire: Wire
+) -> None:
     from_base_target_to_joint_states(wire, "bench", "bench/")
+    assert [done for done, _ in stop_here("bench")] == [True]
 
 
 @pytest.mark.parametrize(
