@@ -171,3 +171,18 @@ def test_a_robot_whose_servos_work_near_their_limit_is_tight_and_gets_the_torque
     assert [factor.cause for factor in trot.limiting_factors] == [WalkObstruction.NEAR_LIMIT]
     need = next(need for need in trot.verdict().needs if need.at == "knees")
     assert check(with_torque(heavy, need.value / need.have)).verdicts["walk"][1].word == GOOD
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "lost"),
+    [
+        (0.5, WalkCode.WALKS_BADLY, "may lose 25 % or more of 0.06 m/s"),
+        (0.6, WalkCode.DOES_NOT_WALK, "may lose 60 % or more of 0.04 m/s, which counts as not walking"),
+    ],
+)
+def test_what_a_trot_may_lose_is_said_by_what_counts_as_walking(more: float, code: WalkCode, lost: str) -> None:
+    """Of the speed asked for, a walk keeps 75 %, and a poor one 40 %."""
+    heavy = replace(ROBOT, masses=replace(ROBOT.masses, body=ROBOT.masses.body + more))
+    trot = check(heavy).forecasts[1]
+    assert trot.code is code
+    assert trot.verdict().why.endswith(lost)
