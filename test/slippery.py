@@ -32,6 +32,7 @@ class Slippery:
 
     def __init__(self, wire: Wire) -> None:
         self.limits = FASTEST
+        self.steps_on = False  # never comes to a square stance
         self.trouble = ""  # why it cannot walk, by gait
         self.teleop: Planar | None = None  # what counts before cmd_vel
         self.gait_every = 1  # gait's part is in every so many diagnostics
@@ -149,7 +150,7 @@ class Slippery:
         forward = self.limits
         gait = {
             "gait": "glide",
-            "motion": "stands" if self._twist == STILL else "walks",
+            "motion": "stands" if self._twist == STILL and not self.steps_on else "walks",
             "asked": words(self._counts),
             "asker": "cmd_vel" if self.teleop is None else "teleop/cmd_vel",
             "asker_stamp": str(self._stamp),

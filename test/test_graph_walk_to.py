@@ -117,6 +117,16 @@ def test_a_robot_that_does_not_come_nearer_is_said_to_by_odometry(slippery: Slip
     assert found.value.result.error_mm == pytest.approx(100, abs=1)
 
 
+def test_a_robot_that_does_not_come_to_a_square_stance_says_how_far_it_came(
+    slippery: Slippery, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(walking, "STOP_WALKING_WITHIN", 1.0)
+    slippery.steps_on = True
+    with Robot() as robot, pytest.raises(NotReached, match="no square stance.*it came ") as caught:
+        robot.walk(forward_m_s=0.2, seconds=0.4)
+    assert planar(caught.value.result) == pytest.approx((0.08, 0.0, 0.0), abs=0.02)
+
+
 def test_in_physics_it_comes_to_where_it_was_sent(start: Callable[..., Stack], wire: Wire):
     truth = wire.hear(Odometry, "truth/odom", LATEST)
 

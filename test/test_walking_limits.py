@@ -333,6 +333,28 @@ def test_a_limit_of_nothing_is_walked_with(axis, way):
     assert planner.settled
 
 
+@pytest.mark.parametrize("axis", range(3))
+def test_a_walk_brakes_by_the_limit_of_the_way_that_it_goes(axis):
+    """A robot may walk backward far slower than forward: that is no reason to brake longer from its speed forward."""
+    robot = ROBOTS["greenhouse_inspector"]
+    limits = copy(limits_of(robot.name, "creep"))
+    limits.axes = [
+        [behind / 5 if number == axis else behind, ahead] for number, (behind, ahead) in enumerate(limits.axes)
+    ]
+    planner = Planner(robot, limits, 1 / robot.control_rate)
+    asked = [0.0, 0.0, 0.0]
+    asked[axis] = 0.9 * limits.forward[axis]
+    ramp = round(RAMP_STRIDES * limits.gait.stride_period * robot.control_rate)
+    planner.walk(tuple(asked))
+    for _ in range(2 * ramp):
+        planner.step()
+    assert planner.twist == pytest.approx(asked)
+    planner.walk(STILL)
+    for _ in range(ramp):
+        planner.step()
+    assert planner.twist == STILL
+
+
 def test_a_walk_keeps_the_knees_off_the_ground():
     """Low on its legs, with its feet far in, the demo robot's rear knees are the first to touch: by MuJoCo's shapes."""
     robot = ROBOTS["greenhouse_inspector"]

@@ -143,7 +143,12 @@ class WalkSession:
             self.check()
             return self.report.motion == "stands" and self.report.asked == STILL and self._judged > stopped
 
-        self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
+        try:
+            self._connection.wait(stands, STOP_WALKING_WITHIN, lambda: "no square stance", NotReached)
+        except NotReached as error:
+            if error.result is not None:
+                raise
+            raise NotReached(f"{error}; {self._so_far()}", self.result()) from None
 
     def check(self) -> None:
         """Judge what was heard last. Raises NotReached or Overridden, with what was reached so far."""

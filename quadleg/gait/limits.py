@@ -129,9 +129,12 @@ class WalkingLimits:
         use = self.use(twist)
         return twist if use <= 1.0 else (twist[0] / use, twist[1] / use, twist[2] / use)
 
-    def use_of_change(self, change: Planar) -> float:
-        """As `use` of a change from one possible twist to another: what brakes may have a direction of no limit."""
-        x, y, yaw = (value if limits[int(value > 0)] else -value for value, limits in zip(change, self.axes))
+    def use_of_change(self, twist: Planar, wanted: Planar) -> float:
+        """As `use`, of the change from one possible twist to another. What brakes counts against the limit of the way
+        that the robot goes, not against that of the way back, which may be far lower or zero.
+        """
+        changes = [b - a for a, b in zip(twist, wanted)]
+        x, y, yaw = (-change if now * change < 0.0 else change for now, change in zip(twist, changes))
         return self.use((x, y, yaw))
 
     def sway(self, twist: Planar) -> Array:

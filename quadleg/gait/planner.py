@@ -190,7 +190,7 @@ class Planner:
         if self.twist == wanted:
             return wanted
         change = tuple(b - a for a, b in zip(self.twist, wanted))
-        share = self.limits.use_of_change((change[0], change[1], change[2]))
+        share = self.limits.use_of_change(self.twist, wanted)
         most = self._period / (RAMP_STRIDES * self.limits.gait.stride_period)
         if share <= most:
             return wanted
