@@ -162,6 +162,19 @@ def test_the_commanded_vertical_is_known_while_the_body_turns_as_feet_lift(
             assert commanded.carrying == 4 - len(lifted)
 
 
+@pytest.mark.parametrize("roll", [0.014, -0.014])
+def test_a_jerk_as_a_foot_lifts_is_not_taken_for_another_gait(roll: float) -> None:
+    robot = robots.inspector()
+    commanded = CommandedMotion(robot)
+    for lifted, turned in ((2, 0.0), (0, roll)):
+        for lift in (0.0, 0.001, 0.003, 0.005, 0.008, 0.012, 0.008, 0.005, 0.003, 0.001, 0.0):
+            feet = [(x, y, z + lift * (leg == lifted)) for leg, (x, y, z) in enumerate(robot.standing.feet)]
+            pose = Pose.from_rpy(0.0, 0.0, robot.standing.height, turned if lift > 0.003 else 0.0, 0.0, 0.0)
+            commanded.step(legs_inverse(robot, pose, feet), 0.02)
+            if lift > 0.003:
+                assert commanded.at_once == pytest.approx(tuple(pose.matrix[2]), abs=0.002)
+
+
 def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told_so() -> None:
     robot = replace(robots.inspector(), frames=())
     rig = Rig(needing(robot, 0.9))

@@ -13,6 +13,8 @@ DIAGONALS = ((0, 3), (1, 2))
 # m between the lines through opposite feet: less is rounding and slowed frames, and all feet stand (our own choice)
 IN_PLANE = 0.00075
 LIFTED = 0.005  # m: a foot higher than this over that plane carries nothing (our own choice)
+# rad² that the readings of another gait count more: two frames of a trot's swing outweigh it (our own choice)
+SAME_GAIT = 0.001
 SERVO_DELAY = 0.05  # s from a command to what the body does: a frame on its way, the servo's own, its lag (measured)
 
 
@@ -36,6 +38,7 @@ class CommandedMotion:
         self._upper: tuple[int, int] | None = None  # the opposite feet of which one or both are in the air
         self._candidates: tuple[Vector, ...] = ()
         self._turned: tuple[float, ...] = ()  # sums of squared steps of each candidate
+        self._pair: bool | None = None  # whether both opposite feet were in the air the last time
 
     def step(self, angles: Angles, dt: float) -> None:
         """One frame, `dt` s after the one before."""
@@ -65,12 +68,15 @@ class CommandedMotion:
         a, b = (feet[leg] for leg in lower)
         candidates = (level, *(_normal(_less(a, feet[leg]), _less(b, feet[leg])) for leg in upper))
         if upper != self._upper:
-            self._upper, self._turned = upper, (0.0,) * len(candidates)
+            one, two = (SAME_GAIT if self._pair is was else 0.0 for was in (True, False))
+            self._upper, self._turned = upper, (two, one, one)
             self._candidates = (self.at_once,) * len(candidates)
         steps = (_less(now, was) for now, was in zip(candidates, self._candidates))
         self._turned = tuple(turned + _dot(step, step) for turned, step in zip(self._turned, steps))
         self._candidates = candidates
-        return candidates[self._turned.index(min(self._turned))]
+        least = self._turned.index(min(self._turned))
+        self._pair = least == 0
+        return candidates[least]
 
 
 def _turn(before: Sequence[Vector], now: Sequence[Vector]) -> float:
