@@ -12,7 +12,6 @@ from random_robots import with_torque
 
 from quadleg.commissioning.reach import Reach
 from quadleg.commissioning.torque import (
-    HOT,
     Torque,
     standing_angles,
     standing_torques,
@@ -69,13 +68,6 @@ def test_what_can_stand_but_not_rise_will_not_work() -> None:
     assert four.word == FAILS
     assert "cannot rise" in four.why
     assert Torque.of(INSPECTOR, 0.1, 0.2).margins(4).min() > 1
-
-
-def test_servos_that_only_stand_stay_cool_or_not() -> None:
-    cool, warm = weighing(1.0), weighing(1.5)
-    assert cool.share.max() < HOT < warm.share.max()
-    assert [cool.heat().word, warm.heat().word] == [GOOD, TIGHT]
-    assert "rule of thumb" in cool.heat().why
 
 
 def test_a_lower_voltage_weakens_the_servos() -> None:

@@ -122,7 +122,7 @@ def test_a_robot_that_does_not_come_to_a_square_stance_says_how_far_it_came(
 ):
     monkeypatch.setattr(walking, "STOP_WALKING_WITHIN", 1.0)
     slippery.steps_on = True
-    with Robot() as robot, pytest.raises(NotReached, match="no square stance.*it came ") as caught:
+    with Robot() as robot, pytest.raises(NotReached, match=r"no square stance.*; it came ") as caught:
         robot.walk(forward_m_s=0.2, seconds=0.4)
     assert planar(caught.value.result) == pytest.approx((0.08, 0.0, 0.0), abs=0.02)
 

@@ -119,9 +119,9 @@ def test_nine_gram_servos_under_900_g_are_told_what_to_buy(tmp_path: Path, monke
     assert {need["at"] for row in rows for need in row["needs"] if need["need"] == "stall_torque_kg_cm"} >= {"knees"}
     asked = [
         {need["at"]: need["value"] for need in row["needs"] if need["need"] == "stall_torque_kg_cm"}
-        for section in said.values()
+        for name, section in said.items()
         for row in section["verdicts"]
-        if row["verdict"] == FAILS and row["about"] != "current, standing"
+        if row["verdict"] == FAILS and row["about"] != "current, standing" and name != "heat"  # that one is without end
     ]
     assert len(asked) >= 5
     assert all(numbers == asked[0] for numbers in asked), "one number for all that fails"

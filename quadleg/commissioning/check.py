@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import degrees
+from math import degrees, isfinite
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from quadleg.commissioning.bus import Bus
 from quadleg.commissioning.current import Current, Draw
+from quadleg.commissioning.heat import Heat
 from quadleg.commissioning.reach import Reach, Stop
 from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
@@ -45,6 +46,7 @@ class Check:
     current: Current
     resolution: Resolution
     bus: Bus
+    heat: Heat
     gaits: tuple[GaitUse, ...]
 
     @cached_property
@@ -57,7 +59,7 @@ class Check:
             "current": self.current.verdicts(),
             "resolution": self.resolution.verdicts(),
             "bus": self.bus.verdicts(torque_needs(self.robot, self.needed)),
-            "heat": [self.torque.heat()],
+            "heat": self.heat.verdicts(),
         }
 
     @cached_property
@@ -135,7 +137,11 @@ def verdicts(robot: Robot) -> dict[str, list[Verdict]]:
 def refusals(robot: Robot) -> list[str]:
     """A sentence for each thing that keeps a robot from standing or from every gait, as `verdicts` finds them."""
     checked = _quick(robot)
-    return [row.sentence for row in checked.failing if not (checked.walks and row in checked.of_gaits)]
+    spared = [
+        *(checked.of_gaits if checked.walks else ()),
+        *checked.verdicts["heat"],
+    ]  # the watchdog lowers a hot robot
+    return [row.sentence for row in checked.failing if row not in spared]
 
 
 def _quick(robot: Robot) -> Check:
@@ -152,6 +158,7 @@ def _check(robot: Robot, gaits: Sequence[GaitUse]) -> Check:
         current=Current.of(robot, torque, gaits),
         resolution=Resolution.of(robot),
         bus=Bus.of(robot, gaits),
+        heat=Heat.of(robot, torque, gaits),
         gaits=tuple(gaits),
     )
 
@@ -165,7 +172,7 @@ def as_json(checked: Check) -> str:
         "current": _current(checked.current),
         "resolution": _resolution(checked.resolution),
         "bus": _bus(checked.bus),
-        "heat": {"share_of_stall_torque": _by_joint(checked.torque.share)},
+        "heat": _heat(checked),
     }
     rows = {
         section: [
@@ -264,6 +271,17 @@ def _bus(bus: Bus) -> dict[str, Any]:
             for use in bus.gaits
         },
     }
+
+
+def _heat(checked: Check) -> dict[str, Any]:
+    loads = {
+        load.doing: {
+            "steady_c": _by_joint(load.steady),
+            "too_hot_after_s": round(load.lasts, 1) if isfinite(load.lasts) else None,
+        }
+        for load in checked.heat.loads
+    }
+    return {"share_of_stall_torque": _by_joint(checked.torque.share), **loads}
 
 
 def _by_joint(values: Any) -> dict[str, float]:

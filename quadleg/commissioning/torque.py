@@ -27,7 +27,6 @@ Array = NDArray[np.float64]
 # Of torques that would do: stronger servos have more friction (4 % of their stall torque) and draw more current.
 HEADROOM = 1.05
 MARGIN = 2.0  # stall torque over static torque (common practice, no source)
-HOT = 1 / 3  # share of the stall torque that a servo holds for long without getting hot (common practice, no source)
 
 # The sets of feet to stand on, by their number: two are those across.
 FEET = {
@@ -142,15 +141,6 @@ class Torque:
         """
         needs = () if needed is None else torque_needs(self.robot, needed)
         return [self._of_feet(count, needs, count in walks_on) for count in FEET]
-
-    def heat(self) -> Verdict:
-        """How warm the servos get that only hold."""
-        share, worst = float(self.share.max()), JOINT_NAMES[int(self.share.argmax())]
-        why = f"{worst} holds {100 * share:.0f} % of its stall torque, standing"
-        if share <= HOT:
-            return Verdict("heat, standing", GOOD, f"{why}; up to {100 * HOT:.0f} % for long is a rule of thumb")
-        cure = "let it sit down between tasks, stand it higher, or fit stronger servos there"
-        return Verdict("heat, standing", TIGHT, f"{why}, more than the {100 * HOT:.0f} % of the rule of thumb", cure)
 
     def _of_feet(self, count: int, needs: tuple[Need, ...], walks: bool) -> Verdict:
         torques = self.standing[count]

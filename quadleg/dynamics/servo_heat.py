@@ -9,7 +9,7 @@ exact at any step: T' = T∞ + (T − T∞)·exp(−dt/τ) with τ = RC.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp, log
+from math import exp, inf, log
 
 from quadleg.robot.model import Robot, ServoKind
 
@@ -59,6 +59,15 @@ class ServoHeat:
         """Go on by some time with constant currents (A)."""
         self.temperatures = tuple(
             end + (at - end) * exp(-seconds / time)
+            for at, end, (_, time) in zip(self.temperatures, self.steady(currents), self._constants)
+        )
+
+    def seconds_to_heat(self, currents: Sequence[float], temperature: float) -> tuple[float, ...]:
+        """How long each servo takes to come to a temperature with constant currents (A); infinity where it never does,
+        0 where it is there.
+        """
+        return tuple(
+            0.0 if at >= temperature else inf if end <= temperature else time * log((end - at) / (end - temperature))
             for at, end, (_, time) in zip(self.temperatures, self.steady(currents), self._constants)
         )
 
