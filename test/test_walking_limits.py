@@ -31,6 +31,7 @@ from quadleg.kinematics.body import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
 from quadleg.kinematics.planar import STILL
+from quadleg.robot.maker_units import KG_CM
 from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, Robot, Stance
 from quadleg.robot.urdf import urdf
 from quadleg.safety.limits import LOADED_SPEED_SHARE
@@ -274,7 +275,9 @@ def test_servos_that_cannot_carry_the_robot_are_named_with_what_would_do():
     assert limits.trouble
     effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(STILL), None)
     needed, has = effort.stall_torque_needed, robot.stall_torque(robot.joints[0])
-    assert f"{effort.joint} needs {needed:.2f} N·m of stall torque" in limits.trouble
+    sheet = robot.joints[0].servo.kind.stall_torque / KG_CM * needed / has
+    assert f"{effort.joint} needs {sheet:.3g} kg·cm ({needed:.3g} N·m) of stall torque only to step" in limits.trouble
+    assert "`quadleg check`" in limits.trouble
     assert WalkingLimits(with_torque(robot, 0.97 * needed / has), robot.gait("trot")).trouble
     assert not WalkingLimits(with_torque(robot, 1.03 * needed / has), robot.gait("trot")).trouble
 

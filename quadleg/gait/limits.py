@@ -16,6 +16,7 @@ from quadleg.gait.stride_feasibility import SPEED_SHARE, StrideFeasibility, Stri
 from quadleg.gait.sway import HARMONICS, basis
 from quadleg.kinematics.leg import points_batch
 from quadleg.kinematics.planar import STILL, Planar
+from quadleg.robot.maker_units import KG_CM
 from quadleg.robot.model import JOINT_NAMES, Gait, Robot
 
 Array = NDArray[np.float64]
@@ -198,10 +199,12 @@ class WalkingLimits:
         if obstacle is StrideObstacle.TORQUE:
             effort = self._feasible.hardest(np.array(STILL), self.margin)
             joint = self._robot.joints[JOINT_NAMES.index(effort.joint)]
+            has, sheet = self._robot.stall_torque(joint), joint.servo.kind.stall_torque / KG_CM  # sheet: kg·cm
+            needs = effort.stall_torque_needed
             return (
-                f"{effort.joint} needs {effort.stall_torque_needed:.2f} N·m of stall torque to carry the robot and has "
-                f"{self._robot.stall_torque(joint):.2f} N·m",
-                "stronger servos, less mass, or stand higher",
+                f"{effort.joint} needs {sheet * needs / has:.3g} kg·cm ({needs:.3g} N·m) of stall torque only to step on "
+                f"the spot and has {sheet:.3g} ({has:.3g})",
+                "less mass, stand higher, or stronger servos: `quadleg check` says which do for rising and walking too",
             )
         if obstacle is StrideObstacle.BALANCE:
             return (
