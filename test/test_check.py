@@ -19,6 +19,7 @@ from quadleg import cli
 from quadleg.commissioning import check as module
 from quadleg.commissioning.check import CAUTIONS, SECTIONS, Check, as_json, check, refusals, verdicts
 from quadleg.commissioning.check_table import print_check
+from quadleg.commissioning.torque_needs import with_servos_to_buy
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.robot.load import find_robot
 from quadleg.robot.model import FixedFrame
@@ -80,7 +81,7 @@ def test_the_table_says_every_verdict_and_every_caution() -> None:
             assert row.about in said
             assert row.why in said
             assert row.cure in said
-    for caution in (*CAUTIONS, checked().current.buy, checked().conclusion):
+    for caution in (*CAUTIONS, checked().buy, checked().conclusion):
         assert caution in said
     assert "rules of thumb" in said
 
@@ -124,6 +125,18 @@ def test_a_gait_that_it_cannot_walk_does_not_keep_a_robot_from_the_other() -> No
     assert whole.conclusion.startswith("This robot is possible, but not in each of its gaits: ")
     assert whole.refusals
     assert refusals(robot) == []
+
+
+def test_the_supply_to_buy_is_for_the_servos_to_buy() -> None:
+    weak = check(with_torque(robots.inspector(), 0.3))
+    mended = check(with_servos_to_buy(weak.robot, weak.needed))
+    assert not weak.walks
+    assert mended.walks
+    assert f", {mended.current.to_buy} A (" in weak.buy
+    assert "with the servos that would do (at least " in weak.buy
+    assert "with these servos it does not walk" in weak.buy
+    assert json.loads(as_json(weak))["current"]["supply_to_buy_a"] == mended.current.to_buy > weak.current.to_buy
+    assert checked().buy == checked().current.buy
 
 
 def test_the_conclusion_counts() -> None:

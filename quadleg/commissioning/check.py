@@ -19,7 +19,7 @@ from quadleg.commissioning.reach import Reach, Stop
 from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.torque import FEET, Torque
-from quadleg.commissioning.torque_needs import torque_needs
+from quadleg.commissioning.torque_needs import torque_cure, torque_needs, with_servos_to_buy
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT, Verdict
 from quadleg.commissioning.walk_forecast import WalkForecast, WalkObstruction, stall_torques_needed
 from quadleg.robot.model import JOINT_NAMES, Robot
@@ -73,6 +73,27 @@ class Check:
     def needed(self) -> NDArray[np.float64]:
         """(12,) the stall torques in N·m to buy: one number for all verdicts."""
         return stall_torques_needed(self.torque, self.gaits)
+
+    @cached_property
+    def current_to_buy_for(self) -> Current:
+        """What the servos draw that would do, where those that there are do not; else what these draw."""
+        if not self._weak or not torque_needs(self.robot, self.needed):
+            return self.current
+        robot = with_servos_to_buy(self.robot, self.needed)
+        torque = Torque.of(robot, self.reach.lowest.value, self.reach.highest.value)
+        whole = any(use.fastest is not None for use in self.gaits)
+        make = GaitUse.of if whole else GaitUse.on_the_spot
+        return Current.of(robot, torque, [make(robot, use.gait) for use in self.gaits])
+
+    @property
+    def buy(self) -> str:
+        """Which supply to buy, in one line: for the servos that would do, and for these."""
+        plan, now = self.current_to_buy_for.plan, self.current.plan
+        if self.current_to_buy_for is self.current:
+            return now.sentence
+        torques = torque_cure(torque_needs(self.robot, self.needed)[:-1])
+        walks = f"with these servos {now.rating} A" if self.walks else "with these servos it does not walk"
+        return f"Supply to buy, with the servos that would do ({torques}) and their stall current: {plan.figures}; {walks}."
 
     @property
     def _weak(self) -> bool:
@@ -169,7 +190,7 @@ def as_json(checked: Check) -> str:
         "walk": {forecast.use.gait.name: _walk(forecast) for forecast in checked.forecasts},
         "reach": _reach(checked.reach),
         "torque": _torque(checked.torque),
-        "current": _current(checked.current),
+        "current": _current(checked),
         "resolution": _resolution(checked.resolution),
         "bus": _bus(checked.bus),
         "heat": _heat(checked),
@@ -223,7 +244,8 @@ def _torque(torque: Torque) -> dict[str, Any]:
     return result
 
 
-def _current(current: Current) -> dict[str, Any]:
+def _current(checked: Check) -> dict[str, Any]:
+    current, to_buy_for = checked.current, checked.current_to_buy_for
     supply = current.supply
     return {
         "supply_v": supply.voltage,
@@ -233,8 +255,8 @@ def _current(current: Current) -> dict[str, Any]:
         "gaits": {draw.doing: _drawn(draw) for draw in current.gaits},
         "in_use_a": round(current.in_use, 3),
         "all_stalled_a": round(current.stalled, 3),
-        "supply_to_buy_a": current.to_buy,
-        "supply_to_bear_all_stalled_a": current.plan.stall_rating,
+        "supply_to_buy_a": to_buy_for.to_buy,
+        "supply_to_bear_all_stalled_a": to_buy_for.plan.stall_rating,
     }
 
 

@@ -20,7 +20,7 @@ def print_check(checked: Check, console: Console | None = None) -> None:
     console.print(_verdicts(checked))
     console.print(_moves(checked))
     console.print(checked.conclusion, style="bold", highlight=False)
-    console.print(checked.current.buy, style="bold", highlight=False)
+    console.print(checked.buy, style="bold", highlight=False)
     for note in _notes(checked):
         console.print(note, highlight=False)
     console.print()
@@ -57,8 +57,8 @@ def _notes(checked: Check) -> list[str]:
     notes = [
         "Torques are static, with the body level and not shifted. Currents are worked out; in physics a walk draws up "
         "to a quarter more.",
-        "Stall torques to buy do for rising and for walking well, where servos keep some 20 % of what they give; only to "
-        "step on the spot takes less. Both are as a data sheet has them.",
+        "Stall torques to buy do for rising and for walking well, where servos keep some 20 % of what they give; only "
+        "to step on the spot takes less. They are as a data sheet has them.",
         "Margin 2, a half more current than in use, 80 % of a battery and the motors' friction: rules of thumb.",
         "Heat is by a model of each servo's current, in a room of 30 °C; nothing measures it.",
     ]

@@ -68,14 +68,19 @@ class SupplyPlan:
     @property
     def sentence(self) -> str:
         """What to buy, in one line."""
+        return f"Supply to buy: {self.figures}."
+
+    @property
+    def figures(self) -> str:
+        """The supply that would do, and what for."""
         more = (
             ""
             if self.stall_rating <= self.rating
             else f"; {self.stall_rating} A if it shall bear all servos stalled too"
         )
         return (
-            f"Supply to buy: {self.supply.voltage:g} V, {self.rating} A ({self.in_use:.1f} A at most in use, and half "
-            f"as much again){more}."
+            f"{self.supply.voltage:g} V, {self.rating} A ({self.in_use:.1f} A at most in use, and half as much again)"
+            f"{more}"
         )
 
     @property

@@ -54,6 +54,15 @@ def with_stall_torques(robot: Robot, torques: Array) -> Robot:
     return replace(robot, legs=(front_left, front_right, rear_left, rear_right))
 
 
+def with_servos_to_buy(robot: Robot, torques: Array) -> Robot:
+    """As `with_stall_torques`, with all servos of a kind exchanged for ones that do for the joint that asks most."""
+    kinds = [joint.servo.kind for joint in robot.joints]
+    stall = np.array([robot.stall_torque(joint) for joint in robot.joints])
+    times = torques / stall
+    most = [max(share for share, other in zip(times, kinds) if other == kind) for kind in kinds]
+    return with_stall_torques(robot, np.array(most) * stall)
+
+
 def torque_cure(needs: Sequence[Need]) -> str:
     """What `torque_needs` found, in words; empty where it found nothing."""
     torques = [need for need in needs if need.quantity is Quantity.STALL_TORQUE_KG_CM]

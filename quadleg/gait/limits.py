@@ -202,9 +202,9 @@ class WalkingLimits:
             has, sheet = self._robot.stall_torque(joint), joint.servo.kind.stall_torque / KG_CM  # sheet: kg·cm
             needs = effort.stall_torque_needed
             return (
-                f"{effort.joint} needs {sheet * needs / has:.3g} kg·cm ({needs:.3g} N·m) of stall torque only to step on "
-                f"the spot and has {sheet:.3g} ({has:.3g})",
-                "less mass, stand higher, or stronger servos: `quadleg check` says which do for rising and walking too",
+                f"{effort.joint} needs {sheet * needs / has:.3g} kg·cm ({needs:.3g} N·m) of stall torque only to step "
+                f"on the spot and has {sheet:.3g} ({has:.3g})",
+                "less mass, stand higher, or stronger servos: `quadleg check` says which do for rising and walking",
             )
         if obstacle is StrideObstacle.BALANCE:
             return (
