@@ -22,6 +22,7 @@ from quadleg.servos.calibration import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.trials import Outcome, Trial, as_json, figures, run, trials
+from quadleg.simulation.walk_verdict import walk_verdict
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
 NAMES = (
@@ -149,7 +150,7 @@ def test_figures_are_medians_and_the_worst_of_the_trials_they_name():
     assert values["drift_measured_creep"] == (2.0, 6.0)
     assert values["drift_measured_trot"] == (10.0, 10.0)
     assert values["drift_modelled"] == (12.0, 20.0)
-    assert values["falls"] == (1.0, 1.0)
+    assert values["falls"] == (2.0, 2.0), "walks, as the lines that name them"
     assert values["realtime_factor"] == (60.0, 60.0)
     assert values["realtime_factor_with_estimator"] == (35.0, 30.0)
     shown = {figure["name"]: figure for figure in json.loads(as_json(found))}
@@ -169,6 +170,23 @@ def test_a_trial_that_falls_says_so_and_ends(interval: float):
     found = run(ROBOT, Ground(push=6.0, push_interval=interval), 10.0, Trial("trot", None, 1))
     assert found.fell
     assert isnan(found.speed_error) == (interval < 1.0)
+
+
+def test_a_trial_and_a_verdict_have_one_speed():
+    """A robot that slides back is slower than one that stands, in both."""
+    icy = Ground(slope=radians(8), friction=0.15)
+    trial = run(ROBOT, icy, 0.5, Trial("creep", None, 1))
+    verdict = walk_verdict(ROBOT, limits("creep"), icy, 1, trial.asked)
+    assert verdict.figures.speed < -1.0
+    assert trial.speed_error == pytest.approx(100 * (1.0 - verdict.figures.speed), rel=0.2)
+
+
+def test_the_tables_say_which_walks_they_are_about(capsys: pytest.CaptureFixture[str]):
+    assert cli.main(["rollout", "--runs", "1", "--distance", "0.5"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Verdicts: the worst of 1 short walks a gait, at 70 % of its limit forward, without an estimate" in said
+    assert "Figures: 6 long walks, asked for 0.06 m/s in creep and 0.18 m/s in trot" in said
+    assert "walks that fell or were stopped, of all" in said
 
 
 def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]):

@@ -93,7 +93,8 @@ class Check:
             return now.sentence
         torques = torque_cure(torque_needs(self.robot, self.needed)[:-1])
         walks = f"with these servos {now.rating} A" if self.walks else "with these servos it does not walk"
-        return f"Supply to buy, with the servos that would do ({torques}) and their stall current: {plan.figures}; {walks}."
+        servos = f"the servos that would do ({torques}) and their stall current"
+        return f"Supply to buy, with {servos}: {plan.figures}; {walks}."
 
     @property
     def _weak(self) -> bool:

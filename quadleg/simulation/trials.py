@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from functools import cache, partial
-from math import degrees, dist, hypot, isfinite, isnan, nan, remainder, tau
+from math import degrees, hypot, isfinite, isnan, nan, remainder, tau
 from statistics import median
 
 import numpy as np
@@ -19,6 +19,7 @@ from rich.table import Table
 from quadleg.errors import CannotWalk
 from quadleg.estimation.attitude import rows
 from quadleg.gait.limits import RAMP_STRIDES, WalkingLimits
+from quadleg.gait.walk_code import JUDGED_SHARE
 from quadleg.kinematics.body import Pose, Quaternion
 from quadleg.kinematics.planar import seen_from
 from quadleg.robot.model import MEASURED, MODELLED, Robot, Vector
@@ -29,16 +30,16 @@ from quadleg.simulation.walk_verdict import GaitVerdict, WalkVerdict, walk_verdi
 CREEP, TROT = "creep", "trot"
 SPEEDS = {CREEP: 0.06, TROT: 0.18}  # m/s forward
 STANDING = 5.0  # s before it walks, in which the estimator finds the gyro's bias
-PERCENT, TILT, TURN, RUNS, FACTOR = "%", "deg rms", "deg/min", "runs", "x"
+PERCENT, TILT, TURN, WALKS, FACTOR = "%", "deg rms", "deg/min", "walks", "x"
 MEANINGS = {
     "drift_measured_creep": "creep, joint angles measured: estimated place off, of the distance",
     "drift_measured_trot": "trot, joint angles measured: estimated place off, of the distance",
     "drift_modelled": "joint angles modelled: estimated place off, of the distance",
-    "speed_error_creep": "creep: speed off the one asked for",
-    "speed_error_trot": "trot: speed off the one asked for",
+    "speed_error_creep": "creep, joint angles measured: speed off the one asked for",
+    "speed_error_trot": "trot, joint angles measured: speed off the one asked for",
     "tilt_error": "estimated tilt off the true one",
     "yaw_drift": "estimated heading off the true one",
-    "falls": "runs with a fall",
+    "falls": "walks that fell or were stopped, of all",
     "realtime_factor": "faster than real time, without estimator",
     "realtime_factor_with_estimator": "faster than real time, with estimator",
     "sideways_creep": "creep: sideways off its line, of the distance",
@@ -59,7 +60,9 @@ class Trial:
 class Outcome:
     """What came of a trial: shares of the distance in percent, `tilt_error` in deg rms, `yaw_drift` in deg/min.
 
-    `speed_error` is true against asked speed, `realtime_factor` the time in the world for each second of a processor.
+    `speed_error` is that of the body's mean speed forward, over whole strides after it has come to speed, against
+    `asked` in m/s, as walk_verdict.py takes it. `realtime_factor` is the time in the world for each
+    second of a processor.
     Errors are absolute, and NaN without an estimator.
     """
 
@@ -72,6 +75,7 @@ class Outcome:
     fell: bool
     realtime_factor: float
     stopped_by: str = ""
+    asked: float = nan
 
 
 @dataclass(frozen=True)
@@ -138,11 +142,13 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
         return Outcome(trial, nan, nan, nan, nan, nan, True, nan, rollout.watchdog.why)
     true_poses: list[tuple[Vector, Quaternion]] = []
     found_poses: list[tuple[Vector, Quaternion]] = []
+    forward: list[float] = []  # m/s
     begun, left = time.thread_time(), round(distance / asked / rollout.period)
     while left and not rollout.fell:
         left -= 1
         rollout.tick((asked, 0.0, 0.0))
         true_poses.append(rollout.world.pose)
+        forward.append(rollout.world.velocity_in_base[0])
         if rollout.estimate:
             found_poses.append((rollout.estimate.position, rollout.estimate.quaternion))
     lasted = len(true_poses) * rollout.period
@@ -155,7 +161,7 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
         drift = hypot(found.end[0] - way, found.end[1] - aside) / hypot(way, aside)
         yaw_drift = abs(degrees(remainder(found.turn - true.turn, tau))) / (lasted / 60)
         tilt_error = degrees(float(np.sqrt(((np.array(found.ups) - true.ups) ** 2).mean(axis=0)).max()))
-    speed = true.speed(round(limits.gait.stride_period / rollout.period)) / rollout.period
+    speed = _at_speed(forward, round(limits.gait.stride_period / rollout.period))
     return Outcome(
         trial=trial,
         drift=100 * drift,
@@ -166,6 +172,7 @@ def run(robot: Robot, ground: Ground, distance: float, trial: Trial) -> Outcome:
         fell=rollout.fell,
         realtime_factor=factor,
         stopped_by=rollout.watchdog.why if rollout.fell else "",
+        asked=asked,
     )
 
 
@@ -173,7 +180,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """What all trials together come to. A figure that no trial has is NaN."""
 
     over = partial(_over, outcomes)
-    falls = float(len({outcome.trial.seed for outcome in outcomes if outcome.fell}))
+    falls = float(sum(outcome.fell for outcome in outcomes))
     bare = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is None]
     whole = [outcome.realtime_factor for outcome in outcomes if outcome.trial.angles is not None]
     return [
@@ -184,7 +191,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         over("speed_error_trot", PERCENT, "speed_error", TROT),
         over("tilt_error", TILT, "tilt_error", angles=(MEASURED, MODELLED)),
         over("yaw_drift", TURN, "yaw_drift", angles=(MEASURED, MODELLED)),
-        Figure("falls", RUNS, falls, falls),
+        Figure("falls", WALKS, falls, falls),
         _figure("realtime_factor", FACTOR, bare, min),
         _figure("realtime_factor_with_estimator", FACTOR, whole, min),
     ]
@@ -202,7 +209,13 @@ def as_json(found: Sequence[Figure], judged: Sequence[GaitVerdict] = ()) -> str:
 
 
 def print_verdicts(judged: Sequence[GaitVerdict]) -> None:
-    """A sentence for each gait."""
+    """What they are about, and a sentence for each gait."""
+    runs = max((len(verdict.runs) for verdict in judged), default=0)
+    Console().print(
+        f"Verdicts: the worst of {runs} short walks a gait, at {100 * JUDGED_SHARE:.0f} % of its limit forward, "
+        "without an estimate to keep the course.",
+        highlight=False,
+    )
     for verdict in judged:
         Console().print(verdict.sentence, style="bold" if verdict.worst.walks else "bold red", highlight=False)
 
@@ -223,6 +236,13 @@ def print_table(found: Sequence[Figure], outcomes: Sequence[Outcome]) -> None:
             trial = outcome.trial
             walk = f"{trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}"
             console.print(f"fell or was stopped: {walk}: {outcome.stopped_by}", highlight=False)
+    speeds = {outcome.trial.gait: outcome.asked for outcome in outcomes if not isnan(outcome.asked)}
+    asked = " and ".join(f"{speed:.2f} m/s in {gait}" for gait, speed in speeds.items())
+    console.print(
+        f"Figures: {len(outcomes)} long walks, asked for {asked or 'nothing, since none set off'}; with joint angles, "
+        "an estimate keeps the course.",
+        highlight=False,
+    )
     console.print(table)
 
 
@@ -274,11 +294,12 @@ class _Way:
     def end(self) -> tuple[float, float]:
         return self._places[-1]
 
-    def speed(self, stride: int) -> float:
-        """m a tick, over whole strides of so many ticks, after it has come to speed."""
-        places = self._places[round(RAMP_STRIDES + 1) * stride :]
-        ticks = (len(places) - 1) // stride * stride
-        return dist(places[0], places[ticks]) / ticks if ticks > 0 else nan
+
+def _at_speed(forward: Sequence[float], stride: int) -> float:
+    """The mean of speeds over whole strides of so many ticks, after it has come to speed; NaN if it never has."""
+    steady = forward[round(RAMP_STRIDES + 1) * stride :]
+    ticks = len(steady) // stride * stride
+    return sum(steady[:ticks]) / ticks if ticks else nan
 
 
 @cache
