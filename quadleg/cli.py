@@ -45,14 +45,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         return stop(namespace)
     from quadleg.commands.arguments import warn
-    from quadleg.errors import QuadlegError
+    from quadleg.errors import QuadlegError, SearchInterrupted
 
     options = parser().parse_args(given)
     try:
         return options.act(options)
     except QuadlegError as error:
         warn(str(error))
-        return 1
+        return 130 if isinstance(error, SearchInterrupted) else 1
     except KeyboardInterrupt:
         warn("interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it")
         return 130

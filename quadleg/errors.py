@@ -167,6 +167,13 @@ class NotHeard(QuadlegError):
     """A running stack was looked for and not found, or it fell silent."""
 
 
+class SearchInterrupted(QuadlegError):
+    """Ctrl-C came while a running stack was looked for, before anything was asked of it."""
+
+    def __init__(self) -> None:
+        super().__init__("interrupted: no stack was found so far, and nothing was asked of a robot")
+
+
 class BadName(QuadlegError):
     """A name that ROS would refuse."""
 

@@ -310,7 +310,7 @@ class Terminal:
         self.slept = 0.0
         self.interrupted_after = 1000
         monkeypatch.chdir(folder)
-        monkeypatch.setattr(commands, "_robot", lambda _: self.robot)
+        monkeypatch.setattr(commands, "find_running", lambda _: self.robot)
         monkeypatch.setattr(commands, "time", SimpleNamespace(sleep=self._sleep))
         monkeypatch.setattr(builtins, "input", self._input)
         monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
@@ -331,6 +331,19 @@ class Terminal:
 @pytest.fixture
 def terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Terminal:
     return Terminal(monkeypatch, tmp_path)
+
+
+@pytest.mark.parametrize("arguments", [["stand"], ["sit"], ["walk", "--forward-m-s", "0.03"], ["status"]])
+def test_an_interrupt_before_a_stack_is_found_tells_nothing_of_a_robot(
+    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    def search(namespace: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("quadleg.client.Robot", search)
+    assert cli.main(arguments) == 130
+    said = capsys.readouterr().err
+    assert said == "quadleg: interrupted: no stack was found so far, and nothing was asked of a robot\n"
 
 
 @pytest.mark.parametrize("answer", ["yes", "y", " YES "])

@@ -6,14 +6,18 @@ import argparse
 from collections.abc import Callable
 from math import isfinite, nan
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ruamel.yaml.error import YAMLError
 
 from quadleg.commands.console import say, warn
-from quadleg.errors import Refused
+from quadleg.errors import Refused, SearchInterrupted
 from quadleg.robot.load import DEFAULT_ROBOT
 from quadleg.robot.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot.syntax import syntax_fault
+
+if TYPE_CHECKING:
+    from quadleg.client import Robot
 
 __all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy is
 
@@ -23,6 +27,16 @@ CAUTION = (
     "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
     "of the servo supply within reach."
 )
+
+
+def find_running(namespace: str) -> Robot:
+    """The robot of a running stack. Raises NotHeard, and SearchInterrupted on a Ctrl-C while it is looked for."""
+    try:
+        from quadleg.client import Robot
+
+        return Robot(namespace)
+    except KeyboardInterrupt:
+        raise SearchInterrupted from None
 
 
 def rate(text: str) -> float:

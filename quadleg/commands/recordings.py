@@ -7,7 +7,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from quadleg.commands.arguments import Command, say, speed, takes_namespace, warn
+from quadleg.commands.arguments import Command, find_running, say, speed, takes_namespace, warn
 from quadleg.commands.outputs import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
 from quadleg.robot.load import find_robot, load_robot
@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 
 
 def _keep(options: argparse.Namespace) -> int:
-    from quadleg.client import Robot
-
-    with Robot(options.namespace) as robot:
+    with find_running(options.namespace) as robot:
         say(f"kept: {robot.keep()}")
     return 0
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from quadleg.commands.arguments import (
     CAUTION,
     Command,
+    find_running,
     height,
     number,
     params_file,
@@ -118,7 +119,7 @@ def _need_sound(robot: Model, despite_check: bool) -> None:
 def _stand(options: argparse.Namespace) -> int:
     from quadleg.client import SIMULATED
 
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         # A state that is not heard may be off.
         if robot.board_kind != SIMULATED and robot.status().state in ("off", None):
             picture = options.picture or fresh(Path(f"{robot.model.name}_resting.png"))
@@ -129,7 +130,7 @@ def _stand(options: argparse.Namespace) -> int:
 
 
 def _pose(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         result = robot.pose(
             height_mm=options.height,
             x_mm=options.x,
@@ -143,7 +144,7 @@ def _pose(options: argparse.Namespace) -> int:
 
 
 def _sit(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         robot.sit()
     say("sits; the servos are off")
     return 0
@@ -154,7 +155,7 @@ def _stop(options: argparse.Namespace) -> int:
 
 
 def _reset(options: argparse.Namespace) -> int:
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         say(robot.reset())
     return 0
 
@@ -162,7 +163,7 @@ def _reset(options: argparse.Namespace) -> int:
 def _status(options: argparse.Namespace) -> int:
     from quadleg.words import status_in_words
 
-    with _robot(options) as robot:
+    with find_running(options.namespace) as robot:
         now, asked = robot.status(), robot.asked()
         reached = robot.reached() if now.angles else None
     for heading, sentence in status_in_words(now, asked, reached):
@@ -188,12 +189,6 @@ def _urdf(options: argparse.Namespace) -> int:
 
     say(urdf(load_robot(find_robot(options.robot))))
     return 0
-
-
-def _robot(options: argparse.Namespace):
-    from quadleg.client import Robot
-
-    return Robot(options.namespace)
 
 
 def _legs_placed(robot: Model, picture: Path, answered: bool) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from quadleg.commands.arguments import Command, number, say, takes_namespace, warn
+from quadleg.commands.arguments import Command, find_running, number, say, takes_namespace, warn
 from quadleg.errors import NotReached, Refused
 
 if TYPE_CHECKING:
@@ -20,10 +20,8 @@ SECONDS = 2.0  # s where nothing else is given
 
 
 def _walk(options: argparse.Namespace) -> int:
-    from quadleg.client import Robot
-
     _check(options)
-    with Robot(options.namespace) as robot:
+    with find_running(options.namespace) as robot:
         if options.gait:
             robot.choose_gait(options.gait)
         try:
