@@ -220,6 +220,8 @@ def test_an_unknown_keyword_is_a_type_error_too() -> None:
         ("walk", {"forward_m_s": nan, "seconds": 1}, "forward_m_s is nan"),
         ("walk", {"turn_deg_s": "fast", "seconds": 1}, "turn_deg_s is 'fast'"),
         ("walk", {"left_m_s": True, "seconds": 1}, "left_m_s is True"),
+        ("walk", {"forward_m_s": 30, "seconds": 1}, "forward_m_s is 30: did you mean 0.03 m/s, which is 30 mm/s?"),
+        ("walk", {"left_m_s": -20, "seconds": 1}, "did you mean -0.02 m/s"),
         ("walk", {"seconds": 1}, "no velocity is asked for"),
         ("walk_to", {"x_mm": inf}, "x_mm is inf"),
         ("walk_to", {"x_mm": 0.3, "y_mm": 0.1}, "did you mean 300 mm and 100 mm?"),

@@ -974,6 +974,9 @@ OTHER_UNITS = [
     ("seconds_per_60_deg: 0.161", "speed_deg_per_s: 372.67", "servo_kinds.ten_kg.speed_deg_per_s", "_60_deg: 0.161`"),
     ("seconds_per_60_deg: 0.161", "no_load_speed_rpm: 62.11", "servo_kinds.ten_kg.no_load_speed_rpm", "_deg: 0.161`"),
     ("seconds_per_60_deg: 0.161", "seconds_per_60_deg: 6.504 rad/s", "servo_kinds.ten_kg.seconds_per_60_deg", "0.161"),
+    ("upper_leg_mm: 92", "upper_leg_mm: 0.092", "leg.upper_leg_mm", "did you mean 92 mm?"),
+    ("\n  voltage_v: 6.0", "\n  voltage_v: 6000", "supply.voltage_v", "did you mean 6 V?"),
+    ("rated_current_a: 20", "rated_current_a: 20000", "supply.rated_current_a", "did you mean 20 A?"),
     ("length_mm: 200", "length_m: 200", "body.length_m", "did you mean `length_mm`?"),
 ]
 

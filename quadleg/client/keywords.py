@@ -13,6 +13,7 @@ from quadleg.errors import Refused
 
 Method = TypeVar("Method", bound=Callable[..., Any])
 
+LIKELY_MM_S = 2.0  # m/s: so fast a walk is one in mm/s by mistake
 LIKELY_METRES = 1.0  # mm: a smaller height is one in metres by mistake
 LEAST_WALK = 3.0  # mm: walk_to stops so near to its goal (walking.STOPS_WITHIN), so a nearer one is none
 LIKELY_WALK = 10.0  # mm: a nearer place is one in metres by mistake, unless the tolerance asked for is smaller still
@@ -57,6 +58,14 @@ def check_seconds(seconds: float) -> None:
     check_numbers(seconds=seconds)
     if seconds <= 0:
         raise Refused(f"seconds is {seconds:g}; it must be greater than 0")
+
+
+def check_speeds(**speeds: float) -> None:
+    """Raise Refused for speeds (m/s) that are ones in mm/s by mistake: no robot of this kind is so fast."""
+    check_numbers(**speeds)
+    for name, speed in speeds.items():
+        if abs(speed) >= LIKELY_MM_S:
+            raise Refused(f"{name} is {speed:g}: did you mean {speed / 1000:g} m/s, which is {speed:g} mm/s?")
 
 
 def check_height(height_mm: float, name: str = "height_mm") -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from math import degrees, radians
 
 from quadleg.client.gait_report import GaitReport
-from quadleg.client.keywords import check_numbers, check_place, check_seconds, keywords_only
+from quadleg.client.keywords import check_numbers, check_place, check_seconds, check_speeds, keywords_only
 from quadleg.client.listener import HEARD_WITHIN
 from quadleg.client.posed_robot import PosedRobot
 from quadleg.client.results import WalkResult
@@ -62,7 +62,8 @@ class Robot(PosedRobot):
         Refused where the robot cannot walk so, Overridden where someone else drives, NotReached (its `result` tells
         how far it came) or NotHeard.
         """
-        check_numbers(forward_m_s=forward_m_s, left_m_s=left_m_s, turn_deg_s=turn_deg_s)
+        check_numbers(turn_deg_s=turn_deg_s)
+        check_speeds(forward_m_s=forward_m_s, left_m_s=left_m_s)
         check_seconds(seconds)
         twist = float(forward_m_s), float(left_m_s), radians(turn_deg_s)
         if twist == STILL:

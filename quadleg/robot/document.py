@@ -17,7 +17,7 @@ from ruamel.yaml.error import YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from quadleg.errors import MOST_TOLD, Fault, RobotFileError
-from quadleg.robot.maker_units import number_from, same_in_another_unit, unit_of
+from quadleg.robot.maker_units import in_larger_and_smaller_units, number_from, same_in_another_unit, unit_of
 from quadleg.robot.plain_yaml import MOST_BYTES, bounded_text, plain_yaml
 from quadleg.robot.syntax import NO_SPACE, PUT_A_SPACE, syntax_fault
 
@@ -249,6 +249,11 @@ def _hint(error: ValidationError) -> str:
         return f", without a unit: {number:g}"
     if isinstance(value, str) and error.validator_value == "object" and NO_SPACE.match(value):
         return f": {PUT_A_SPACE}"
+    if error.validator in ("minimum", "maximum") and unit:
+        likely = (
+            found for found in in_larger_and_smaller_units(value, unit) if _Validator(error.schema).is_valid(found)
+        )
+        return next((f": did you mean {found:g} {unit}?" for found in likely), "")
     return ", with decimal points, not commas" if error.validator == "maxItems" else ""
 
 

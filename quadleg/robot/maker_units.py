@@ -60,6 +60,16 @@ def number_from(answer: str, unit: str) -> float | None:
     return round(value, _DIGITS.get(unit, _USUAL_DIGITS))
 
 
+# By the unit of the robot file, the units that are written there by mistake.
+_MISTAKEN = {"mm": ("m",), "g": ("kg",), "V": ("mv",), "A": ("ma",), "s/60deg": ("ms",), "us": ("ms", "s")}
+
+
+def in_larger_and_smaller_units(value: float, unit: str) -> list[float]:
+    """What a number comes to in `unit` if it was written in one of a thousand times more or less, such as metres."""
+    digits = _DIGITS.get(unit, _USUAL_DIGITS)
+    return [round(value * _FACTORS[unit][other], digits) for other in _MISTAKEN.get(unit, ())]
+
+
 # By the end of a key of the robot file, the unit that stands there.
 _ENDS = {"_mm": "mm", "_kg_cm": "kg-cm", "_g": "g", "_v": "V", "_a": "A", "_deg": "deg", "_us": "us"}
 _SPEED_KEY, _SPEED_STEMS = "seconds_per_60_deg", ("no_load_speed_", "speed_", "")
