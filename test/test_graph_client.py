@@ -178,6 +178,18 @@ def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: Slippery):
     assert 50 < result.reached.forward_mm < 1000
 
 
+def test_a_walk_does_not_begin_while_another_drives(robot: Robot, stack: Slippery):
+    with Robot() as first:
+        walking = threading.Thread(target=lambda: first.walk(forward_m_s=0.1, seconds=5.0))
+        walking.start()
+        robot.wait(lambda: robot.last.values("gait").get("motion") == "walks", 5.0, lambda: "the first walk")
+        with pytest.raises(Overridden, match=r"by another publisher of cmd_vel, and this walk has not begun") as found:
+            robot.walk(left_m_s=0.2, seconds=1.0)
+        walking.join()
+    assert found.value.result.overridden_by == "another publisher of cmd_vel"
+    assert stack.went == pytest.approx((0.5, 0.0, 0.0), abs=0.05), "the first walk was not disturbed"
+
+
 @pytest.fixture
 def course(tmp_path: Path) -> Recording:
     """Ten seconds of walking ahead and a stop, with a body pose at their begin."""

@@ -31,6 +31,7 @@ from quadleg.robot.model import Robot
 
 OWN_TOPIC = "cmd_vel"
 VELOCITY_PERIOD = 0.05  # s
+ANOTHER_DRIVES_AFTER = FRESH + 1.5  # s: a velocity ages, and gait says so within a second
 STAMPS_KEPT = 200  # 10 s of velocities: gait names the one that counts
 STOP_WALKING_WITHIN = 15.0  # s for a stride or two
 # s besides three times what the way takes at the gait's limits: for setting off, stopping, and going on after a slip
@@ -96,11 +97,28 @@ class WalkSession:
             self._connection.wait(
                 lambda: self._tracker.heard, HEARD_WITHIN, lambda: "no planned_feet: is gait running?"
             )
+            self._need_nobody_driving()
         except BaseException:
             self._close()
             raise
         self._began = self._judged = time.monotonic()
         return self
+
+    def _need_nobody_driving(self) -> None:
+        """Raise Overridden where the robot goes with another's velocity, once any older one of this client has aged."""
+
+        def idle() -> bool:
+            self.report = GaitReport.of(self._connection.last.values("gait"))
+            return self.report.asked == STILL
+
+        try:
+            self._connection.wait(idle, ANOTHER_DRIVES_AFTER, lambda: "driven", NotReached)
+        except NotReached:
+            by = self._other(self.report.asker)
+            raise Overridden(
+                f"someone else drives the robot, by {by}, and this walk has not begun",
+                replace(self.result(), overridden_by=by),
+            ) from None
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -173,12 +191,18 @@ class WalkSession:
             if report.asker_stamp in self._stamps:
                 self.scale = min(self.scale, report.scale)
             elif self._judged > self._began + FRESH:  # else it may be what this client asked for before
-                self._override(f"another publisher of {OWN_TOPIC}")
+                self._override(report.asker)
         unheard = not report.asker and report.obstacle in (Obstacle.UNHEARD_TYPE, Obstacle.VELOCITY_REFUSED)
         if unheard or report.obstacle is Obstacle.CANNOT_WALK:
             raise NotReached(f"{said}; {self._so_far()}", self.result())
 
-    def _override(self, by: str) -> None:
+    @staticmethod
+    def _other(asker: str) -> str:
+        """Another operator than this one, by the topic whose velocity counts."""
+        return f"another publisher of {asker}" if asker == OWN_TOPIC else asker
+
+    def _override(self, asker: str) -> None:
+        by = self._other(asker)
         result = replace(self.result(), overridden_by=by)
         raise Overridden(f"someone else drives the robot, by {by}, and this walk has ended; {self._so_far()}", result)
 
