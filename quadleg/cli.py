@@ -28,7 +28,7 @@ def parser() -> argparse.ArgumentParser:
         name: str, act: Callable[[argparse.Namespace], int], summary: str, more: str = ""
     ) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}".strip())
-        sub.set_defaults(act=act)
+        sub.set_defaults(act=act, parser_of_command=sub)
         return sub
 
     for group in (robot, walk_command, operator, recordings, measure, bench):
@@ -47,7 +47,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from quadleg.commands.arguments import warn
     from quadleg.errors import QuadlegError, SearchInterrupted
 
-    options = parser().parse_args(given)
+    options, unknown = parser().parse_known_args(given)
+    if unknown:
+        _refuse(options.parser_of_command, unknown)
     try:
         return options.act(options)
     except QuadlegError as error:
@@ -56,6 +58,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         warn("interrupted; the robot goes on with what it was asked for. `quadleg sit` lowers it")
         return 130
+
+
+def _refuse(command: argparse.ArgumentParser, unknown: list[str]) -> None:
+    """Exit with the usage of the command that was given what it does not know, and the option most likely meant."""
+    import difflib
+    import re
+
+    options = sorted(set(re.findall(r"--[a-z][a-z-]*", command.format_usage())))
+    meant = difflib.get_close_matches(unknown[0].split("=")[0], options, n=1)
+    command.error(f"unknown: {' '.join(unknown)}{f'. Did you mean {meant[0]}?' if meant else ''}")
 
 
 def _stop_namespace(given: list[str]) -> str | None:

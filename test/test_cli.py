@@ -498,3 +498,22 @@ def test_a_parameter_file_that_ros_would_not_understand_is_refused(
 def test_the_shipped_parameter_file_is_taken() -> None:
     file = Path(__file__).parents[1] / "config" / "parameters.yaml"
     assert cli.parser().parse_args(["run", "--params-file", str(file)]).params_file == file
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["pose", "--hieght", "65"], "unknown: --hieght 65. Did you mean --height?"),
+        (["walk", "--forwrad-m-s=0.03"], "Did you mean --forward-m-s?"),
+        (["stand", "70", "80"], "unknown: 80\n"),
+    ],
+)
+def test_what_a_command_does_not_know_is_told_with_its_own_usage(
+    arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        cli.main(arguments)
+    said = capsys.readouterr().err
+    assert end.value.code == 2
+    assert said.startswith(f"usage: quadleg {arguments[0]} ")
+    assert told in said

@@ -50,7 +50,7 @@ def test_the_servos_are_there_where_the_plan_has_arrived_and_they_stand_by_it() 
 
 def test_a_hold_between_the_plan_s_arrival_and_the_servos_is_no_arrival() -> None:
     assert not reached(standing("hold", "waiting", 0.145, 0.145))
-    with pytest.raises(NotReached, match="The robot is in hold"):
+    with pytest.raises(NotReached, match=r"^the robot is in hold"):
         reached(standing("hold", "waiting", 0.145, 0.145), time=10.0)
 
 

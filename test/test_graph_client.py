@@ -244,6 +244,6 @@ def test_an_operator_who_poses_the_body_ends_a_replay(course: Recording, stack: 
 
 def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: Slippery):
     threading.Timer(1.0, lambda: stack.say_state("lowering: supply low, 4.9 V")).start()
-    with pytest.raises(NotReached, match=r"The robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
+    with pytest.raises(NotReached, match=r"the robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
         robot.walk_to(x_mm=2000)
     assert found.value.result.reached.forward_mm > 50

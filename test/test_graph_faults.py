@@ -95,7 +95,7 @@ def test_a_supply_lost_in_mid_move_switches_off_at_once_and_is_a_fault(
         standing.wait_for("fault", within=5.0)
     assert took < OFF_WITHIN
     assert standing.status().why.startswith("servo supply lost: ")
-    with pytest.raises(Refused, match=r"servo supply lost.*call reset first"):
+    with pytest.raises(Refused, match=r"servo supply lost.*`quadleg reset` first"):
         standing.stand()
     standing.reset()
     supply.publish(lost)

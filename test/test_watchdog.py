@@ -595,7 +595,7 @@ def test_an_emergency_stop_is_off_at_once_and_a_fault_in_any_state(bench, state)
 def test_a_fault_is_left_only_by_reset(bench):
     bench.up()
     bench.says("stopped", "emergency stop")
-    assert bench.refused() == "not enabled: in fault (emergency stop); call reset first"
+    assert bench.refused() == "not enabled: in fault (emergency stop); `quadleg reset` first"
     bench.says("off")
     bench.says("following")
     bench.enable(False)
@@ -745,7 +745,7 @@ def test_a_lost_supply_is_off_at_once_and_a_fault_that_only_reset_leaves(bench, 
     assert bench.watchdog.why.startswith("servo supply lost: ")
     bench.measured(3.0, volts(bench, 1.0))  # the switch is closed again
     assert bench.state is State.FAULT
-    assert "call reset first" in bench.refused()
+    assert "`quadleg reset` first" in bench.refused()
     bench.watchdog.reset(bench.now)
     bench.enable()
     bench.until(State.ACTIVE)

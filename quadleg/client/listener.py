@@ -141,7 +141,7 @@ class GuardedListener:
         request = SetParameters.Request(parameters=[Parameter(name, value=value).to_parameter_msg()])
         (result,) = self.answer(self._client(SetParameters, f"{node}/set_parameters"), request).results
         if not result.successful:
-            raise Refused(f"{node} refused {name} = {value}: {result.reason}")
+            raise Refused(f"{node}: {result.reason}")
 
     def parameters(self, node: str, *names: str) -> list[Any]:
         """The values of parameters of a node of the stack; raises NotHeard."""

@@ -23,7 +23,7 @@ def judge_state(now: Snapshot, time: float) -> None:
     """Raise NotReached unless the robot is active; a hold may end by itself, so it is given its time."""
     held = now.state == "hold" and time - now.state_since < HOLD_PATIENCE
     if now.state != "active" and not held:
-        raise NotReached(f"{now.robot[0].upper()}{now.robot[1:]}")
+        raise NotReached(now.robot)
 
 
 class FollowingJudge:
@@ -46,7 +46,7 @@ class FollowingJudge:
         self.shortfall = ", ".join(filter(None, (code.replace("_", " "), where, figure)))
         self._since = min(self._since, time)
         if time - self._since > SHORTFALL_PATIENCE:
-            raise NotReached(f"The body does not follow its commands ({self.shortfall}): {now.robot}")
+            raise NotReached(f"the body does not follow its commands ({self.shortfall}): {now.robot}")
 
 
 class PoseRequest:

@@ -319,4 +319,5 @@ def what_stops(session: WalkSession) -> str:
     """What keeps a walk from its goal, by gait's words and by plan and estimate."""
     track, said = session.track, session.said
     planned = hypot(*track.planned[:2]), abs(degrees(track.planned[2]))
-    return f"the plan went {1000 * planned[0]:.0f} mm and turned {planned[1]:.0f}°; gait: {said}"
+    words = f"the plan went {1000 * planned[0]:.0f} mm and turned {planned[1]:.0f}°"
+    return words if session.report.obstacle is Obstacle.NONE else f"{words}; {said}"

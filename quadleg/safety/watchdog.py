@@ -443,7 +443,7 @@ class Watchdog:
         if self._ending:
             return "quadleg is ending"
         if self.state is State.FAULT:
-            return f"in fault ({self._why}); call reset first"
+            return f"in fault ({self._why}); `quadleg reset` first"
         supply = self.supply_watch
         return supply.lost or supply.low or supply.over or self._tipped() or self.heat.refusal()
 
