@@ -9,8 +9,10 @@ from math import degrees
 import numpy as np
 import pytest
 import robots
+from random_robots import with_torque
 
 from quadleg.commissioning.bus import Bus, frame_messages
+from quadleg.commissioning.check import check
 from quadleg.commissioning.resolution import Resolution
 from quadleg.commissioning.stride import GaitUse
 from quadleg.commissioning.verdict import FAILS, GOOD, TIGHT
@@ -114,6 +116,19 @@ def test_a_gait_that_no_servo_follows_will_not_work_and_says_the_remedy() -> Non
     assert (row.about, row.word) == ("speed, hop", FAILS)
     assert "90 mm and back in 0.09 s" in row.why
     assert row.cure == "lower foot_clearance_mm, or raise stride_period_s"
+
+
+def test_a_slow_gait_is_cured_by_what_limits_it_and_none_is_good_that_does_not_walk() -> None:
+    weak = check(with_torque(INSPECTOR, 0.65))
+    rows = {row.about: row for row in weak.verdicts["bus"]}
+    walks = {row.about: row for row in weak.verdicts["walk"]}
+    assert [walks[f"walk, {gait}"].word for gait in ("creep", "trot")] == [TIGHT, FAILS]
+    creep, trot = rows["speed, creep"], rows["speed, trot"]
+    assert creep.word == TIGHT
+    assert "kg·cm" in creep.cure
+    assert "lower stance" not in creep.cure
+    assert trot.word != GOOD
+    assert "does not walk in this gait" in trot.why
 
 
 def test_a_count_is_a_4096th_of_the_true_period() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from quadleg.commissioning.stride import GaitUse
@@ -59,9 +59,13 @@ class Bus:
         """The largest frame rate in Hz."""
         return 1 / self.seconds
 
-    def verdicts(self, torque: tuple[Need, ...] = ()) -> list[Verdict]:
-        """Of the frame, then of the servos' speed in each gait; `torque` is what to buy where torque lacks."""
-        return [self._of_frame(), *(_of_speed(use, use.fastest, torque) for use in self.gaits if use.fastest)]
+    def verdicts(self, torque: tuple[Need, ...] = (), walks_not: Collection[str] = ()) -> list[Verdict]:
+        """Of the frame, then of the servos' speed in each gait; `torque` is what to buy where torque lacks, `walks_not`
+        names the gaits in which something else than the limits of speed keeps the robot from walking.
+        """
+        gaits = [(use, use.fastest) for use in self.gaits if use.fastest]
+        speeds = (_of_speed(use, fastest, torque, use.gait.name not in walks_not) for use, fastest in gaits)
+        return [self._of_frame(), *speeds]
 
     def _of_frame(self) -> Verdict:
         why = (
@@ -101,7 +105,7 @@ def _serial_frame(robot: Robot, messages: Sequence[bytes]) -> tuple[int, float]:
     return size, (size + _REPLY_BYTES) * BITS_PER_BYTE / settings.baud + clocks / settings.bus_speed
 
 
-def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...]) -> Verdict:
+def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...], walks: bool) -> Verdict:
     about = f"speed, {use.gait.name}"
     if use.obstacle:
         if torque and use.obstacle is StrideObstacle.TORQUE:
@@ -112,6 +116,17 @@ def _of_speed(use: GaitUse, fastest: Planar, torque: tuple[Need, ...]) -> Verdic
         f"at most {x:.2f} m/s ahead, {y:.2f} sideways, {turn:.1f} rad/s turning; the joints then turn at "
         f"{100 * use.use:.0f} % of their speed without load"
     )
-    if min(x, y) < SLOW or turn < SLOW_TURN:
-        return Verdict(about, TIGHT, why, "a lower stance.standing_height_mm lets the feet reach further")
-    return Verdict(about, GOOD, why)
+    if not walks:
+        return Verdict(about, TIGHT, f"{why}; by these limits alone, since it does not walk in this gait")
+    slow = [name for name, value, least in zip(use.beyond, fastest, (SLOW, SLOW, SLOW_TURN)) if value < least]
+    if not slow:
+        return Verdict(about, GOOD, why)
+    cures = {
+        StrideObstacle.REACH: "a lower stance.standing_height_mm lets the feet reach further",
+        StrideObstacle.SPEED: "faster servos",
+        StrideObstacle.BALANCE: "put the masses nearer to its middle, or raise stance.feet_out_across_mm",
+        StrideObstacle.TORQUE: torque_cure(torque) or "stronger servos, less mass, or stand higher",
+    }
+    needs = torque if StrideObstacle.TORQUE in slow else ()
+    found = dict.fromkeys(cures[obstacle] for obstacle in slow if obstacle in cures)
+    return Verdict(about, TIGHT, why, "; and ".join(found), needs)

@@ -58,7 +58,7 @@ class Check:
             "torque": self.torque.verdicts(self.needed if self._weak else None, self._walks_on),
             "current": self.current.verdicts(),
             "resolution": self.resolution.verdicts(),
-            "bus": self.bus.verdicts(torque_needs(self.robot, self.needed)),
+            "bus": self.bus.verdicts(torque_needs(self.robot, self.needed), self._walks_not),
             "heat": self.heat.verdicts(),
         }
 
@@ -109,6 +109,11 @@ class Check:
         walking = {forecast.use.feet_down for forecast in self.forecasts if forecast.code.walks}
         unknown = {use.feet_down for use in self.gaits if use.fastest is None and use.steps}
         return walking | unknown if self.torque.rising.effort <= 1.0 else set()
+
+    @property
+    def _walks_not(self) -> set[str]:
+        """The gaits of which it is known that it does not walk in them."""
+        return {forecast.use.gait.name for forecast in self.forecasts if not forecast.code.walks}
 
     @property
     def refusals(self) -> list[str]:

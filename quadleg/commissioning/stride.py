@@ -35,6 +35,7 @@ SPARE_SPEED = 1.2  # times that speed, for servos to buy (our own choice)
 # 61; creeps lost a quarter at most, and only above it).
 WORKED = {3: 0.84, 2: 0.78}
 
+PAST_LIMIT = (0.005, 0.005, 0.03)  # m/s, m/s and rad/s past a limit, where something is in the way (our own choice)
 WAYS = ("ahead", "sideways", "turning")
 
 
@@ -97,8 +98,9 @@ class GaitUse:
     for a gait that goes too slow, too. `use` is how near the joints come to their speed: the largest of rate over
     no-load speed. `judged` is the stride ahead at the speed that verdicts are about, None where the robot goes nowhere;
     `giving_way` is what that gains in m/s as loaded joints give way. `spot_effort` is the share of the torque-speed
-    line that the hardest joint takes on the spot, and `needed` (12,) the stall torques in N·m with which the gait goes
-    well: with `WORKED` of the line on the spot, and all of it at little more than `least_speed`.
+    line that the hardest joint takes on the spot, `beyond` is what is in the way a little past each limit of `fastest`,
+    and `needed` (12,) are the stall torques in N·m with which the gait goes well: with `WORKED` of the line on the
+    spot, and all of it at little more than `least_speed`.
     """
 
     gait: Gait
@@ -113,6 +115,7 @@ class GaitUse:
     judged: Stride | None = None
     spot_effort: float = 0.0
     giving_way: float = 0.0
+    beyond: tuple[StrideObstacle | None, ...] = ()
     needed: Array = field(default_factory=lambda: np.zeros(len(JOINT_NAMES)))
 
     @classmethod
@@ -150,6 +153,10 @@ class GaitUse:
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
             giving_way=feasible.giving_way(np.array(judged), limits.margin, FULL_TORQUE_ERROR),
+            beyond=tuple(
+                feasible.first_obstacle(np.array(limits.forward) * axis + np.array(PAST_LIMIT) * axis, limits.margin)
+                for axis in np.eye(3)
+            ),
             needed=_needed(robot, gait, {limits.margin, gait.margin}, limits.lean),
         )
 
