@@ -177,6 +177,16 @@ def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
     assert "scaled" not in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("came", "off"), [(172, True), (155, False)])
+def test_a_walk_by_time_that_ends_off_its_place_says_so(
+    came: float, off: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = WalkResult(GroundMove(150, 0, 0), GroundMove(came, 0, 0), EstimateSource.ODOMETRY, "creep")
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(result))
+    assert cli.main(["walk", "--forward-m-s", "0.05", "--seconds", "3"]) == 0
+    assert ("a walk by time does not correct" in capsys.readouterr().out) == off
+
+
 def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("quadleg.client.Robot", lambda _: Walker(replace(THERE, scale=0.9996)))
     assert cli.main(["walk", "--forward-m-s", "0.05"]) == 0

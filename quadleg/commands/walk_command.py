@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from math import degrees
 from typing import TYPE_CHECKING
 
 from quadleg.commands.arguments import Command, find_running, number, say, takes_namespace, warn
@@ -67,6 +68,8 @@ def _result(robot: Robot, options: argparse.Namespace) -> WalkResult:
 
 
 def _say_result(result: WalkResult, to_place: bool) -> None:
+    from quadleg.client.walking import ARRIVED_WITHIN
+
     say(f"asked     {result.asked}")
     say(f"reached   {result.reached}")
     say(f"error     {result.error_mm:.0f} mm and {result.error_deg:.1f}°, by {result.source.value}")
@@ -74,6 +77,9 @@ def _say_result(result: WalkResult, to_place: bool) -> None:
     if not to_place:  # on the way to a place the velocities are quadleg's own
         scale = f"to {100 * result.scale:.0f} % of the velocity asked for" if result.scaled else "no"
         say(f"scaled    {scale}")
+        done = not (result.scaled or result.overridden_by)
+        if done and not result.is_within(1000 * ARRIVED_WITHIN[0], degrees(ARRIVED_WITHIN[1])):
+            say("off       a walk by time does not correct what it slips, gains or lags; --to-mm does")
     if result.shortfall:
         say(f"lagged    the body did not follow its commands on the way: {result.shortfall}")
     if result.overridden_by:
@@ -87,8 +93,10 @@ def add(command: Command) -> None:
         _walk,
         "walk with a velocity for some time, or to a place",
         "Seen from where the robot stands, which has to stand already. Says what was asked and reached, and by which "
-        "estimate. The exit code is 0 only where that was reached: a place to within 15 mm and 3°, a velocity without "
-        f"scaling. Ctrl-C stops the walk in the square stance. {WALK_CAUTION}",
+        "estimate. With a velocity it goes as far as that leads in the seconds given; it speeds up and brakes for some "
+        "more seconds, and what it slips is not made up for. The exit code is 0 for a place that was reached to within "
+        "15 mm and 3°, and for a velocity that was not scaled and led at least half and at most one and a half times "
+        f"as far as asked. Ctrl-C stops the walk in the square stance. {WALK_CAUTION}",
     )
     walk.add_argument("--forward-m-s", type=number, default=0.0, metavar="M/S", help="velocity forward in m/s")
     walk.add_argument("--left-m-s", type=number, default=0.0, metavar="M/S", help="velocity to the left in m/s")
