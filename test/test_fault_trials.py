@@ -77,6 +77,15 @@ def test_a_trot_that_begins_while_the_body_turns_on_a_slope_raises_no_alarm() ->
     assert rollout.watchdog.state is State.ACTIVE
 
 
+@pytest.mark.parametrize(("ground", "seed"), [("pushes", 12066), ("all", 11024)])
+def test_a_creep_that_a_push_leans_and_that_comes_back_raises_no_alarm(ground: str, seed: int) -> None:
+    limits = WalkingLimits(ROBOT, ROBOT.gait("creep"))
+    walk = physics.sound_walk(ROBOT, limits, physics.SETTINGS[ground], "creep", seed, None, True)
+    assert walk["lean"] > 1.0, "it leaned by more than servos that give way explain"
+    assert not walk["said"]
+    assert walk["state"] == State.ACTIVE.value
+
+
 def test_measured_joints_name_the_joint() -> None:
     limits = WalkingLimits(ROBOT, ROBOT.gait("creep"))
     rollout = Rollout(ROBOT, limits, seed=1, angles=MEASURED)

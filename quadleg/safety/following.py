@@ -35,7 +35,8 @@ STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
 LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
 LASTING = {4: 1.0, 3: 1.2, 2: 1.25}  # times what servos give way, by the feet on the ground: bumps and sway (measured)
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
-LASTS = 0.06  # s for which a lean has to last: a push's first jolt is over by then (measured)
+LASTS = 0.1  # s for which a lean has to last: what a push does is then on its way back (measured)
+RETURNS = 0.15  # s for which a lean may last that is already on its way back: a push's is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
 BIAS_TIME = 5.0  # s over which a lasting descent is taken for the accelerometer's bias (our own choice)
 TURN_TIME = 1.0  # s after which a turn without a command is forgotten: a gyro's bias would add up in it
@@ -244,11 +245,12 @@ class Following:
         self._mean = mx, my = mx + share * (ex - mx), my + share * (ey - my)
         lean, limit = hypot(x, y), self._limits[kind]
         mean, lasting = hypot(mx, my), self._lasting[kind]
+        returns = lean / limit < self.lean
         self.lean, self.mean_lean = lean / limit, mean / lasting
         self._leant = self._leant + dt if lean > limit and hypot(ex, ey) > EVIDENT * limit else 0.0
         if mean > lasting:
             x, y, lean, limit = mx, my, mean, lasting
-        elif self._leant < LASTS and lean < CLEAR * limit:
+        elif self._leant < (RETURNS if returns else LASTS) and lean < CLEAR * limit:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
