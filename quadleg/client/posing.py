@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import inf, radians
 
+from quadleg.client.override_watch import TELEOP_TARGET
 from quadleg.client.results import pose_difference
 from quadleg.client.snapshot import WATCHDOG, Snapshot
 from quadleg.errors import NotReached, Overridden, Refused
@@ -65,7 +66,7 @@ class PoseRequest:
         said = now.values("base_motion")
         if said.get("refused_stamp") == self._stamp:
             raise Refused(now.message("base_motion"))
-        if said.get("asker") == "teleop/base_target":
+        if said.get("asker") == TELEOP_TARGET:
             raise Overridden("someone poses the body on teleop/base_target, which counts first; this pose has ended")
         if said.get("target_stamp") == self._stamp:
             self._was_taken = True

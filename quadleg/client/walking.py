@@ -88,14 +88,14 @@ class WalkSession:
             self._connection.wait(
                 lambda: self._tracker.heard, HEARD_WITHIN, lambda: "no planned_feet: is gait running?"
             )
-            self._need_nobody_driving()
+            self._check_that_no_other_drives()
         except BaseException:
             self._close()
             raise
         self._began = self._judged = time.monotonic()
         return self
 
-    def _need_nobody_driving(self) -> None:
+    def _check_that_no_other_drives(self) -> None:
         """Raise Overridden where the robot goes with another's velocity, once any older one of this client has aged."""
 
         def idle() -> bool:

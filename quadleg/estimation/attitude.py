@@ -25,7 +25,7 @@ from quadleg.robot.model import FixedFrame, RobotModel
 
 Array = NDArray[np.float64]
 
-GAP = 0.1  # s from one sample to the next: over a longer time nobody knows what the body did
+GAP = 0.1  # s from one sample to the next: over a longer time the motion of the body is unknown
 LOST = 1.5  # times the usual step between two samples: one between them was lost
 USUAL_SHARE = 0.02  # of a new step in the usual one
 BEHIND = 5  # samples in a row that seem to be old: it is then their clock that was put back

@@ -11,7 +11,7 @@ from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import RobotModel
 
-JUMP = 0.5  # s from one tick to the next: nobody knows what happened between them
+JUMP = 0.5  # s from one tick to the next: what happened between them is unknown
 
 
 class InertialPrediction:

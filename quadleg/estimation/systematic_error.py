@@ -1,4 +1,4 @@
-"""Errors of odometry that do not average out: feet that creep all one way, and a heading that nobody measures.
+"""Errors of odometry that do not average out: feet that creep all one way, and a heading that is not measured.
 
 The filter's noise is white, so that it grows with the root of the distance; these errors grow with the distance itself.
 """
@@ -16,7 +16,7 @@ from quadleg.geometry.vectors import Vector
 HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
 # Without an IMU, which would feel how feet slip and the body tips: of the distance, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
-UNKNOWN_SLOPE = 0.05  # rad: nobody measures then how the ground slopes, however long the robot stands on it
+UNKNOWN_SLOPE = 0.05  # rad: the slope of the ground is not measured then, however long the robot stands on it
 
 
 class SystematicError:

@@ -43,7 +43,7 @@ class GuardedNode:
         return self.subscribe(kind, name, callback, quality, raw)
 
     def poll(self, topic: str) -> Polled:
-        """A subscription to a topic of topic_table.py that calls nobody back."""
+        """A subscription without a callback, to a topic of topic_table.py."""
         return self.handle.create_polled(*heard(topic))
 
     def subscribe(self, kind: type, topic: str, callback: Callable[[Any], None], qos: Any, raw: bool = False) -> Any:

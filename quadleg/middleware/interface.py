@@ -46,7 +46,7 @@ class PolledMessage(NamedTuple):
 
 
 class Polled(Protocol):
-    """A subscription that calls nobody back: its messages wait until they are fetched."""
+    """A subscription without a callback: its messages wait until they are fetched."""
 
     def take(self) -> PolledMessage | None:
         """Return the next message, None where none waits."""
@@ -72,7 +72,7 @@ class Client(Protocol):
         """Send a request, from any thread; return the future of its response."""
 
     def remove_pending_request(self, future: Any) -> None:
-        """Forget a request that nobody answered."""
+        """Forget a request that was not answered."""
 
 
 class Endpoint(Protocol):
@@ -144,7 +144,7 @@ class NodeHandle(ABC):
 
     @abstractmethod
     def create_polled(self, kind: type, topic: str, qos: QoSProfile | int) -> Polled:
-        """Return a subscription that calls nobody back."""
+        """Return a subscription without a callback."""
 
     @abstractmethod
     def wait_for_all_acked(self, publisher: Publisher, seconds: float) -> None:

@@ -80,7 +80,7 @@ class Gait(QuadlegNode):
     def _estimate(self, message: RawMessage) -> None:
         now = self.steady_time()
         self._odom = message, now
-        if self._walk.walker.uses_pose():  # else nobody asks, and reading each message costs
+        if self._walk.walker.uses_pose():  # else it is not used, and reading each message costs
             pose = known_pose(message.read())
             if pose:
                 self._walk.walker.update_pose(pose, now)
