@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.contact import CALM_SPEED, SLIPS, UNLIKELY, Contacts, Loads
+from quadleg.estimation.contact import CALM_SPEED, SLIP_BEGINS, SLIP_ENDS, SLIP_GATE, Contacts, Loads
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS
 
@@ -20,7 +20,7 @@ AIR = (0.0, 0.3, 0.4, 0.3)
 UPRIGHT = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 ROBOT = sample_robots.inspector()
 FEET = [(x, y, z - ROBOT.standing.height) for x, y, z in ROBOT.standing.feet]
-FAR = 2 * UNLIKELY
+FAR = 2 * SLIP_GATE
 
 
 def standing() -> Contacts:
@@ -47,11 +47,11 @@ def test_a_foot_whose_joints_are_not_known_does_not_count():
 
 def test_a_foot_slips_when_it_is_astray_for_some_ticks_and_stands_when_it_is_calm_again():
     contacts = standing()
-    assert [contacts.judge(1, FAR, 0.5) for _ in range(SLIPS)] == [False] * SLIPS
+    assert [contacts.judge(1, FAR, 0.5) for _ in range(SLIP_BEGINS)] == [False] * SLIP_BEGINS
     assert contacts.slipping == [False, True, False, False]
     assert not contacts.judge(1, 0.0, 2 * CALM_SPEED)
-    answers = [contacts.judge(1, 0.0, CALM_SPEED / 2) for _ in range(SLIPS)]
-    assert answers == [False] * (SLIPS - 1) + [True]
+    answers = [contacts.judge(1, 0.0, CALM_SPEED / 2) for _ in range(SLIP_ENDS)]
+    assert answers == [False] * (SLIP_ENDS - 1) + [True]
     assert not any(contacts.slipping)
 
 
@@ -65,7 +65,7 @@ def test_one_surprise_is_no_slip():
 
 def test_lifting_a_foot_ends_its_slip():
     contacts = standing()
-    for _ in range(SLIPS):
+    for _ in range(SLIP_BEGINS):
         contacts.judge(0, FAR, 0.5)
     contacts.plan(AIR, KNOWN)
     assert not any(contacts.slipping)

@@ -5,10 +5,7 @@ Quaternions are (w, x, y, z) of the body against the world, whose z is up; rotat
 
 from __future__ import annotations
 
-from math import inf, isfinite, sqrt
-
-import numpy as np
-from numpy.typing import NDArray
+from math import sqrt
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.tilt import IMU_FRAME
@@ -23,22 +20,14 @@ from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import FixedFrame, RobotModel
 
-Array = NDArray[np.float64]
-
-GAP = 0.1  # s from one sample to the next: over a longer time the motion of the body is unknown
-LOST = 1.5  # times the usual step between two samples: one between them was lost
-USUAL_SHARE = 0.02  # of a new step in the usual one
-BEHIND = 5  # samples in a row that seem to be old: it is then their clock that was put back
-FROZEN = 8  # equal samples in a row: noise alone lets no sensor that works repeat itself so often
-FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of the usual parts, 2000 °/s and 16 g
 BUMP_TIME = 0.1  # s over which the acceleration is smoothed that is said
 
 
 class Inertial:
     """Dead reckoning by an IMU: attitude, and velocity and place of the IMU in the world.
 
-    The samples are in the axes of the IMU, which the robot file's `imu_link` gives (none: those of base_link). Their
-    clock is their own: only the steps from one to the next count. Biases are in the axes of base_link.
+    The samples are in the axes of the IMU, which the robot file's `imu_link` gives (none: those of base_link). Biases
+    are in the axes of base_link.
     """
 
     def __init__(self, robot: RobotModel) -> None:
@@ -56,59 +45,11 @@ class Inertial:
         self.velocity_increment: Vector = (
             ZERO_VECTOR  # m/s in base_link, the integral of the specific force since it was last zero
         )
+        self.turn_increment: Vector = ZERO_VECTOR  # rad in base_link, the same of the angular velocity
         self.levelled = False
-        self.integrated = 0.0  # s so far
-        self.refused = 0
-        self.jumps = 0
-        self.frozen = False
-        self.step = 0.0  # s from the last sample but one to the last
-        self.interpolated = 0.0  # s of `integrated` for which a sample stands in that was not there
-        self.extrapolated = 0.0  # s of `integrated` without samples, which those that come late do not count again
-        self._usual = 0.0  # s, the mean step between samples; a stamp may come a little early or late
-        self._time = -inf
-        self._behind = 0
-        self._equal = 0
-        self._last: tuple[float, ...] = ()
 
-    def take(self, time: float, gyro: Vector, acceleration: Vector) -> bool:
-        """Goes on by one sample: rad/s and m/s², the means since the sample before. Whether it was of use."""
-        numbers = (*gyro, *acceleration)
-        if (
-            not isfinite(time + sum(numbers))
-            or max(map(abs, gyro)) > FASTEST_TURN
-            or (max(map(abs, acceleration)) > HARDEST_JOLT)
-        ):
-            self.refused += 1
-            return False
-        step = time - self._time
-        if step <= 0.0 and self._behind < BEHIND:
-            self._behind += 1
-            self.refused += 1
-            return False
-        self._behind, self._time = 0, time
-        self._equal = self._equal + 1 if numbers == self._last else 0
-        self._last = numbers
-        self.frozen = self._equal >= FROZEN
-        self.step = step
-        if self.frozen or not 0.0 < step <= GAP:
-            self.jumps += isfinite(step) and not self.frozen
-            self.extrapolated = 0.0
-            return False
-        if step > LOST * self._usual > 0.0:
-            self.interpolated += step - self._usual
-        self._usual += (USUAL_SHARE if self._usual else 1.0) * (step - self._usual)
-        again = min(step, self.extrapolated)
-        self.extrapolated -= again
-        if step > again:
-            self._go(step - again, gyro, acceleration)
-        return True
-
-    def skip(self, time: float) -> None:
-        """Leave a sample out: its time has gone by already. The next one's step begins at it."""
-        if isfinite(time):
-            self._time = max(self._time, time)
-
-    def _go(self, dt: float, gyro: Vector, acceleration: Vector) -> None:
+    def measured(self, dt: float, gyro: Vector, acceleration: Vector) -> None:
+        """Goes on by `dt` s of one sample: rad/s and m/s², in the axes of the IMU."""
         if self._mounting:
             gx, gy, gz = gyro
             ax, ay, az = acceleration
@@ -139,6 +80,8 @@ class Inertial:
         vx, vy, vz = self.velocity
         ix, iy, iz = self.velocity_increment
         self.velocity_increment = ix + dt * ax, iy + dt * ay, iz + dt * az
+        ix, iy, iz = self.turn_increment
+        self.turn_increment = ix + dt * wx, iy + dt * wy, iz + dt * wz
         dx = dt * (a * ax + b * ay + c * az)
         dy = dt * (d * ax + e * ay + f * az)
         dz = dt * (g * ax + h * ay + i * az - GRAVITY)
@@ -148,4 +91,3 @@ class Inertial:
         w, x, y, z = quaternion_product(before, quaternion_from_rotation_vector((dt * wx, dt * wy, dt * wz)))
         norm = sqrt(w * w + x * x + y * y + z * z)
         self.quaternion = w / norm, x / norm, y / norm, z / norm
-        self.integrated += dt

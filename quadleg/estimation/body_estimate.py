@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.estimation.error_state_filter import (
     ACCELERATION_BIAS,
@@ -17,12 +15,12 @@ from quadleg.estimation.error_state_filter import (
     cross_matrix,
     of_foot,
 )
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import Quaternion, rotation_matrix
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
+from quadleg.health import CodedFact
 from quadleg.robot.model import LEGS
-
-Array = NDArray[np.float64]
 
 BLOCKS = {
     "attitude": ATTITUDE,
@@ -42,7 +40,7 @@ class Estimate:
     standard deviation, beside the gyro's bias. The rows of `covariance` are named by `BLOCKS`: errors of attitude are
     rotation vectors in the world, others plain differences. `contacts` are the feet that carry, `loads` the forces of
     the ground on them (N, along the world's axes), `innovation` the mean squared normalized innovation of the feet, 1
-    being as expected. `troubles` are sentences by their codes, none where all is well.
+    being as expected. `troubles` are codes with their figures, none where all is well.
     """
 
     position: Vector
@@ -51,13 +49,12 @@ class Estimate:
     angular_velocity: Vector
     angular_velocity_noise: float
     gyro_bias: Vector
-    acceleration_bias: Vector
     covariance: Array
     contacts: tuple[bool, ...]
     loads: tuple[Vector, ...]
     slipping: tuple[bool, ...]
     innovation: float
-    troubles: Mapping[str, str]
+    troubles: tuple[CodedFact, ...]
 
 
 def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
@@ -78,5 +75,4 @@ def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
 def loads_in_body(estimate: Estimate) -> list[list[float]]:
     """The forces of the ground on the feet, (4, 3) N in base_link."""
     rotation = np.array(Pose(estimate.position, estimate.quaternion).matrix)
-    forces: list[list[float]] = (np.array(estimate.loads) @ rotation).tolist()
-    return forces
+    return (np.array(estimate.loads) @ rotation).tolist()

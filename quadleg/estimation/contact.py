@@ -13,9 +13,10 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS, RobotModel
 
 SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag
-UNLIKELY = 21.1  # squared distance of a foot from its place in standard deviations: 1 in 10 000, chi-square of 3
-SLIPS = 3  # ticks in a row that a foot is not where it stood: it slips
-CALM_SPEED = 0.04  # m/s: slower over the ground than this, for as many ticks, it stands again
+SLIP_GATE = 21.1  # squared distance of a foot from its place in standard deviations: 1 in 10 000, chi-square of 3
+SLIP_BEGINS = 3  # ticks in a row that a foot is beyond SLIP_GATE: it slips. Ticks at any rate: each is one measurement
+CALM_SPEED = 0.04  # m/s over the ground
+SLIP_ENDS = 3  # ticks in a row that a slipping foot is slower than CALM_SPEED: it stands again
 LIGHTEST = 0.5  # m/s²: what is felt below this has no direction; nothing carries in free fall
 
 
@@ -53,13 +54,13 @@ class Contacts:
         deviations, and its `speed` over the ground in m/s."""
         if self.slipping[leg]:
             self._count[leg] = self._count[leg] + 1 if speed < CALM_SPEED else 0
-            if self._count[leg] >= SLIPS:
+            if self._count[leg] >= SLIP_ENDS:
                 self.slipping[leg], self._count[leg] = False, 0
             return not self.slipping[leg]
-        self._count[leg] = self._count[leg] + 1 if distance > UNLIKELY else 0
-        if self._count[leg] >= SLIPS:
+        self._count[leg] = self._count[leg] + 1 if distance > SLIP_GATE else 0
+        if self._count[leg] >= SLIP_BEGINS:
             self.slipping[leg], self._count[leg] = True, 0
-        return distance <= UNLIKELY
+        return distance <= SLIP_GATE
 
     def trust(self) -> None:
         """No foot slips, whatever it seemed."""

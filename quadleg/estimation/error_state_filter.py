@@ -15,10 +15,10 @@ from collections.abc import Sequence
 from math import cos, sin, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.attitude import Inertial
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import (
     level_attitude,
     quaternion_from_rotation_vector,
@@ -29,13 +29,11 @@ from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import LEGS, RobotModel
 
-Array = NDArray[np.float64]
-
 # Rows of the covariance.
 ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
 FEET = slice(15, 27)
-YAW, YAW_BIAS = 2, 8
-KEPT = slice(YAW_BIAS, YAW_BIAS + 3)  # with the acceleration's along the ground
+YAW = 2
+KEPT = slice(8, 11)  # the biases of the gyro about the vertical, and of the acceleration along the ground
 SIZE = 27
 
 # Standard deviations of a cheap MEMS part with some room (common practice, no source), and of what is unknown at first.
@@ -43,9 +41,10 @@ GYRO_NOISE = 2e-4  # rad/s/√Hz
 ACCELERATION_NOISE = 3e-3  # m/s²/√Hz
 GYRO_BIAS_WALK = 5e-6  # rad/s/√s
 ACCELERATION_BIAS_WALK = 2e-5  # m/s²/√s
-FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.015, 0.028
+# The gyro's bias is up to 2 °/s, evenly spread.
+FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.02, 0.028
 LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies still, its bias apart
-TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where nobody measures it
+TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where it is not measured
 
 _ONE = np.eye(3)
 
@@ -60,6 +59,7 @@ class ErrorStateFilter:
 
     def __init__(self, robot: RobotModel) -> None:
         self.inertial = Inertial(robot)
+        self.gyro_noise, self.acceleration_noise = GYRO_NOISE, ACCELERATION_NOISE
         self.feet: Array = np.zeros((len(LEGS), 3))
         self.p: Array = np.zeros((SIZE, SIZE))
         deviations = np.zeros(SIZE)
@@ -76,6 +76,14 @@ class ErrorStateFilter:
         self._place = ZERO_VECTOR
 
     # Prediction
+
+    def take_noise(self, gyro: float, acceleration: float, step: float) -> None:
+        """The IMU says its own variances, (rad/s)² and (m/s²)², of samples that are `step` s apart.
+
+        A sensor that is better than thought is not trusted more: what is felt on a robot is not its noise alone.
+        """
+        self.gyro_noise = max(GYRO_NOISE, sqrt(gyro * step))
+        self.acceleration_noise = max(ACCELERATION_NOISE, sqrt(acceleration * step))
 
     def predict(self, measured: float, interpolated: float, blind: float) -> None:
         """Follows `inertial`, which has gone on by so many seconds with samples of the IMU, with some of them lost, and
@@ -95,8 +103,8 @@ class ErrorStateFilter:
         phi[3, 1], phi[4, 0] = GRAVITY * dt, -GRAVITY * dt  # g × θ
         phi[POSITION, ATTITUDE] = -dt * v
         self._place_by_velocity[:], self._feet_by_velocity[:] = dt, -dt
-        turn = sqrt(GYRO_NOISE**2 * measured + TURNS**2 * (interpolated + blind))
-        shake = sqrt(ACCELERATION_NOISE**2 * measured + SHAKES**2 * (interpolated + blind))
+        turn = sqrt(self.gyro_noise**2 * measured + TURNS**2 * (interpolated + blind))
+        shake = sqrt(self.acceleration_noise**2 * measured + SHAKES**2 * (interpolated + blind))
         self._attitude_by_turn[:], noise[VELOCITY, :3], noise[FEET, :3] = turn, turn * v, turn * feet
         self._velocity_by_shake[:] = shake
         self._place_by_shake[:], self._feet_by_shake[:] = shake * dt / 2, -shake * dt / 2
@@ -155,11 +163,11 @@ class ErrorStateFilter:
         """
         columns = self.p[:, index]
         s = columns[index]
-        s[np.diag_indices(len(index))] += deviation**2
+        np.einsum("ii->i", s)[:] += deviation**2
         gain = np.linalg.solve(s, columns.T).T
         known, change = gain @ columns.T, gain @ off
         if walking:
-            # Feet that slip evenly would be taken for these biases; they are reckoned with, not estimated (Schmidt).
+            # Feet that slip evenly would be taken for these biases; they are considered, not estimated (Schmidt).
             known[KEPT, KEPT] = change[KEPT] = 0.0
         p = self.p - known
         self.p = (p + p.T) / 2
@@ -174,11 +182,15 @@ class ErrorStateFilter:
         inertial.place = self._place = _sum(inertial.place, (px, py, pz))
         self.feet = (self.feet + change[FEET].reshape(-1, 3)) @ np.array(matrix).T
 
-    def level(self) -> None:
-        """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading."""
+    def level(self, yaw: float | None = None) -> None:
+        """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading.
+
+        `yaw` (rad) is the heading, where it is not that of the state.
+        """
         inertial = self.inertial
         assert inertial.specific_force
-        half, yaw_variance = Pose(ZERO_VECTOR, inertial.quaternion).yaw / 2, self.p[YAW, YAW]
+        half = (Pose(ZERO_VECTOR, inertial.quaternion).yaw if yaw is None else yaw) / 2
+        yaw_variance = self.p[YAW, YAW]
         heading = (cos(half), 0.0, 0.0, sin(half))
         inertial.quaternion = quaternion_product(heading, level_attitude(inertial.specific_force))
         inertial.velocity = ZERO_VECTOR
@@ -215,8 +227,7 @@ def cross_matrix(vector: Sequence[float]) -> Array:
 
 def _diagonal(matrix: Array, block: slice) -> Array:
     """(n, 3) a view of the diagonals of the 3 by 3 matrices in some rows, at columns 3 to 6."""
-    result: Array = np.einsum("nii->ni", matrix[block, 3:6].reshape(-1, 3, 3))
-    return result
+    return np.einsum("nii->ni", matrix[block, 3:6].reshape(-1, 3, 3))
 
 
 def _crosses(vectors: Array) -> Array:

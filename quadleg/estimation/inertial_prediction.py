@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 import numpy as np
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.attitude import GAP
+from quadleg.estimation.clock_offset import ClockOffset
 from quadleg.estimation.error_state_filter import ErrorStateFilter
+from quadleg.estimation.imu_stream import GAP, ImuInterval, ImuStream
 from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import RobotModel
 
 JUMP = 0.5  # s from one tick to the next: what happened between them is unknown
+LATENESS = 0.75  # of the time between samples, or ticks if that is less: so far may samples be behind a tick
+OFFSET_SPREAD = 1.5  # periods by which the stamps of ticks and samples differ now and then
+LONGEST_STALL = 0.6  # s that a tick waits for its samples; an IMU that says nothing for longer is taken for dead
+MOST_PENDING = 2000  # samples
+SAME_TIME = 1e-6  # s
 
 
 class InertialPrediction:
-    """Two clocks kept together: `elapsed`, s of the ticks (`period` s apart), and the IMU's samples.
+    """Brings samples and ticks together by their stamps, in whatever order they come, and predicts from tick to tick.
 
-    `force` is the mean force of the ground on all feet in the last tick, (3,) N in base_link.
+    `elapsed` is in s of the ticks (`period` s apart) that are predicted, `force` the mean force of the ground on all
+    feet in the last one, (3,) N in base_link, `turn` and `specific_force` the means of its samples (rad/s, with the
+    bias, and m/s² in base_link), None without an IMU. The IMU's clock is its own: see `ClockOffset`.
     """
 
     def __init__(self, robot: RobotModel, kalman: ErrorStateFilter, period: float) -> None:
@@ -25,64 +35,158 @@ class InertialPrediction:
         self._filter = kalman
         self._inertial = kalman.inertial
         self._period = period
+        self._stream = ImuStream()
+        self._pending: deque[ImuInterval] = deque(maxlen=MOST_PENDING)
+        self._offset = ClockOffset(OFFSET_SPREAD * period, LONGEST_STALL)
         self.force = np.array([0.0, 0.0, self._mass * GRAVITY])
-        self.elapsed = self._integrated = 0.0
-        self._arrived = self._heard = 0.0  # s of the ticks, when there was a sample, and one of use
-        self._skipped = 0
+        self.turn: Vector | None = None
+        self.specific_force: Vector | None = None
+        self.elapsed = 0.0
+        self._time = self._newest = 0.0  # s of the stamps: the last tick that was predicted, and that came
+        self._reached = 0.0  # s of the IMU's clock
+        self._blind = 0.0  # s since there was a sample of use, or it began
+        self._arrived = self._heard = -float("inf")  # s of the stamps of ticks: when a sample came, and one of use
+        self._variances: tuple[float, float] | None = None
+        self._met = 0.0  # s of the IMU's clock: the newest sample when a tick came last
 
     @property
     def imu(self) -> bool:
-        """Whether there is an IMU: that a sample of use has come lately."""
-        return self.elapsed - self._heard <= GAP
+        """Whether there is an IMU: that there was a sample of use lately, as of the last tick that was predicted."""
+        return self._blind <= GAP
+
+    @property
+    def silent(self) -> bool:
+        """Whether no sample of use has come lately."""
+        return not self.imu or self._newest - self._heard > GAP
+
+    @property
+    def ahead(self) -> float:
+        """How far the newest tick is ahead of the last one that was predicted, in s."""
+        return self._newest - self._time
+
+    @property
+    def _lateness(self) -> float:
+        return LATENESS * min(self._stream.usual or self._period, self._period)
+
+    @property
+    def frozen(self) -> bool:
+        """Whether the IMU repeats one and the same sample."""
+        return self._stream.frozen
 
     @property
     def refused(self) -> int:
         """How many samples of the IMU were of no use."""
-        return self._inertial.refused + self._inertial.jumps + self._skipped
+        return self._stream.refused + self._stream.jumps
 
     @property
     def step_too_long(self) -> float:
         """The time from one sample to the next in s where it is too long, else 0."""
-        step = self._inertial.step
-        return step if GAP < step < JUMP and self.elapsed - self._arrived < 2 * step else 0.0
+        step = self._stream.step
+        return step if GAP < step < JUMP and self._newest - self._arrived < 2 * step else 0.0
 
-    def take(self, time: float, gyro: Vector, acceleration: Vector) -> None:
+    def take(
+        self, time: float, gyro: Vector, acceleration: Vector, variances: tuple[float, float] | None = None
+    ) -> None:
         """One sample of the IMU: see `Estimator.imu`."""
-        if self._inertial.integrated - self.elapsed > 2 * self._period:
-            self._skipped += 1  # its clock is fast, or the tick it belongs to did without
-            self._inertial.skip(time)
-            return
-        self._arrived = self.elapsed
-        self._inertial.take(time, gyro, acceleration)
+        self._variances = variances
+        sample = self._stream.take(time, gyro, acceleration)
+        self._arrived = self._newest
+        if sample:
+            self._pending.append(sample)
+            if self._stream.step <= GAP:
+                self._heard = self._newest
 
-    def predict(self, turn_rate: float, jumped: bool) -> float:
-        """Go on to the tick: by samples, and without them as it went, or, after a while, evenly; how far in s.
+    def meet(self, time: float, first: bool) -> None:
+        """A tick of this stamp (s) has come, the `first` of all or not."""
+        if first:
+            self._time = time - self._period
+            self._heard = max(self._heard, time)
+        self._newest = time
+        newest = self._stream.time
+        if newest == -float("inf"):
+            return
+        if self._offset.update(newest - time, newest != self._met):
+            assert self._offset.value is not None
+            self._reached = self._time + self._offset.value
+            while self._pending and self._pending[0].end > newest:  # of the time before the clock was put back
+                self._pending.popleft()
+        self._met = newest
+
+    def ready(self, time: float) -> bool:
+        """Whether the tick of this stamp (s) has its samples, or waits for them in vain."""
+        offset = self._offset.value
+        if offset is None or not self.imu or self._newest - self._heard > LONGEST_STALL:
+            return True
+        return not self._offset.doubtful and self._stream.time >= time + offset - self._lateness
+
+    def predict(self, time: float, dt: float, turn_rate: float, jumped: bool) -> float:
+        """Go on by `dt` s to the tick of this stamp (s): by samples, and without them as it went, or, after a while,
+        evenly; how far in s.
 
         `turn_rate` (rad/s about the body's z) stands in for a gyro. `jumped`: the tick's time did.
         """
-        inertial = self._inertial
-        measured = inertial.integrated - self._integrated
-        if measured > 0.0:
-            self._heard = self.elapsed
-        behind = self.elapsed - inertial.integrated
-        blind = 0.0
-        if jumped:
-            inertial.integrated, inertial.extrapolated = self.elapsed, 0.0
-        elif behind > 1.5 * self._period:
-            blind = behind
-            felt = inertial.specific_force
-            if not self.imu or felt is None:
-                inertial.angular_velocity = (0.0, 0.0, turn_rate)
-                up = rotation_matrix(inertial.quaternion)[2]
-                felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
-            inertial.go(blind, inertial.angular_velocity, felt)
-            # Samples of this time may still come, as far back as the last one that came.
-            since = max(self.elapsed - self._period - self._arrived, 0.0)
-            inertial.extrapolated = min(inertial.extrapolated + blind, since)
+        self.elapsed += dt
+        self._time = time
+        inertial, offset = self._inertial, self._offset.value
+        measured = lost = blind = 0.0
+        if offset is None:
+            blind = 0.0 if jumped else self._go_blind(dt, turn_rate)
+        else:
+            target = time + offset
+            if jumped:
+                self._reached = target
+            measured, lost, blind = self._go_by_samples(target, turn_rate)
+            behind = target - self._reached
+            known_lost = bool(self._pending) and self._pending[0].begin > target - SAME_TIME
+            if behind > self._lateness or (known_lost and behind > SAME_TIME):
+                blind += self._go_blind(behind, turn_rate)
+                self._reached = target
         if measured + blind > 0.0:
             self.force = (self._mass / (measured + blind)) * np.array(inertial.velocity_increment)
-        self._integrated = inertial.integrated
-        interpolated = min(inertial.interpolated, measured)
-        inertial.velocity_increment, inertial.interpolated = ZERO_VECTOR, 0.0
-        self._filter.predict(measured - interpolated, interpolated, blind)
+        if measured > 0.0 and blind == 0.0:
+            (x, y, z), (bx, by, bz) = inertial.turn_increment, inertial.gyro_bias
+            fx, fy, fz = inertial.velocity_increment
+            self.turn = x / measured + bx, y / measured + by, z / measured + bz
+            self.specific_force = fx / measured, fy / measured, fz / measured
+        elif not self.imu:
+            self.turn = self.specific_force = None
+        inertial.velocity_increment = inertial.turn_increment = ZERO_VECTOR
+        if self._variances:
+            self._filter.take_noise(*self._variances, self._stream.usual)
+        self._filter.predict(measured - lost, lost, blind)
         return measured + blind
+
+    def _go_by_samples(self, target: float, turn_rate: float) -> tuple[float, float, float]:
+        """Go on by the samples up to a time (s) of the IMU's clock: s with samples, of these with some lost, and
+        without."""
+        measured = lost = blind = 0.0
+        while self._pending and self._pending[0].begin < target - SAME_TIME:
+            sample = self._pending[0]
+            hole = sample.begin - self._reached
+            if hole > SAME_TIME:
+                blind += self._go_blind(hole, turn_rate)
+                self._reached = sample.begin
+            whole = sample.end <= target + self._stream.usual / 2
+            end = sample.end if whole else target
+            dt = end - self._reached
+            if dt > 0.0:
+                self._inertial.measured(dt, sample.gyro, sample.acceleration)
+                measured, lost, self._reached = measured + dt, lost + min(sample.lost, dt), end
+                if hole <= SAME_TIME:
+                    self._blind = 0.0
+            if not whole:
+                break
+            self._pending.popleft()
+        return measured, lost, blind
+
+    def _go_blind(self, dt: float, turn_rate: float) -> float:
+        """Go on without samples; how far in s."""
+        inertial = self._inertial
+        self._blind += dt
+        felt = inertial.specific_force
+        if not self.imu or felt is None:
+            inertial.angular_velocity = (0.0, 0.0, turn_rate)
+            up = rotation_matrix(inertial.quaternion)[2]
+            felt = GRAVITY * up[0], GRAVITY * up[1], GRAVITY * up[2]
+        inertial.go(dt, inertial.angular_velocity, felt)
+        return dt

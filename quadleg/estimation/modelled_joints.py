@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from math import radians
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import FRICTION
+from quadleg.geometry.arrays import Array
 from quadleg.kinematics.leg import jacobian_columns
 from quadleg.robot.model import RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
-
-Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
 BACKLASH = radians(0.4)  # of the gears, from end to end

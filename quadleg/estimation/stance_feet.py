@@ -3,40 +3,41 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan2, cos, sin, sqrt
+from math import atan2, cos, exp, sin, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quadleg.estimation.contact import Contacts
+from quadleg.estimation.contact import SLIP_GATE, Contacts
 from quadleg.estimation.error_state_filter import ErrorStateFilter
 from quadleg.gait.planner import GaitPlan
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
-Array = NDArray[np.float64]
-
 
 @dataclass(frozen=True)
 class LegNoise:
-    """Standard deviations of what the joints say: a foot's `place` (m), how a standing foot `drifts` by chance (m/√s),
-    by how much of its way its place is wrong, by chance (`way`), and evenly, so that it adds up (`creep`)."""
+    """Standard deviations of what the joints say: a foot's `place` (m) at least and at most, how a standing foot
+    `drifts` by chance (m/√s), by how much of its way its place is wrong, by chance (`way`), and evenly, so that it adds
+    up (`creep`)."""
 
-    place: float
+    least_place: float
+    most_place: float
     drifts: float
     way: float
     creep: float
 
 
 # Tuned on the demo robot in physics; see test/test_odometry.py.
-LEG_NOISE = {MEASURED: LegNoise(5e-5, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 5e-3, 0.3, 0.05)}
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.3, 0.05)}
 STRIDE = 0.05  # m: over such a way of a foot its error is another one
 STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
 LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
 NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
 FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
+ADAPTS = 0.03  # of the surplus of a tick's normalized innovation, in the logarithm of a foot's `place`
 INNOVATION_SHARE = 0.05  # of a new innovation in the mean that is said
 TURN_TIME = 0.06  # s over which the turning rate by the legs is evened
 
@@ -46,12 +47,14 @@ class StanceFeet:
 
     `from_base` are the foot centres in base_link (m), `seen` those from the IMU along the world's axes, (4, 3) m.
     `standing` are the legs whose feet stand since an earlier tick, `innovation` is the mean squared normalized
-    innovation, `turn_rate` how fast the body turns about its z by the feet that stand (rad/s).
+    innovation, `turn_rate` how fast the body turns about its z by the feet that stand (rad/s), `place` the standard
+    deviation of a foot as the joints say it (m).
     """
 
     def __init__(self, robot: RobotModel, noise: LegNoise, kalman: ErrorStateFilter, period: float) -> None:
         self._robot = robot
         self._noise = noise
+        self.place = noise.least_place
         self._radius = robot.legs[0].foot_radius
         self._filter = kalman
         self._inertial = kalman.inertial
@@ -91,16 +94,17 @@ class StanceFeet:
             self._before = self.seen
         self.seen, self._angles, self._from_base_before = seen, angles, before
 
-    def land(self, loads: tuple[float, ...], jumped: bool) -> None:
-        """Find which feet stand by the planned `loads`, none if time has `jumped`; others are where they are seen."""
+    def land(self, loads: tuple[float, ...], unseen: bool) -> None:
+        """Find which feet stand by the planned `loads`, none after a time in which they were `unseen`; others are where
+        they are seen."""
         landed = self.contacts.plan(loads, self.known)
-        if jumped:
+        if unseen:
             landed = list(range(len(LEGS)))
         down = self.contacts.down
         self.standing = [leg for leg in range(len(LEGS)) if down[leg] and leg not in landed]
         for leg in range(len(LEGS)):
             if leg not in self.standing:
-                self._filter.land(leg, self.seen[leg], self._noise.place)
+                self._filter.land(leg, self.seen[leg], self.place)
 
     def correct(self, plan: GaitPlan, still: bool, imu: bool, dt: float) -> bool:
         """Correct the state by the feet that stand where they stood; whether there is one.
@@ -109,32 +113,40 @@ class StanceFeet:
         """
         self._filter.drift(self._drifts(plan, still, imu, dt))
         off = self.seen - self._filter.feet
-        used, total = [], 0.0
+        used, total, found = [], 0.0, 0.0
         for leg in self.standing:
-            innovation = self._filter.normalized_innovation(leg, off[leg], self._noise.place)
+            innovation = self._filter.normalized_innovation(leg, off[leg], self.place)
+            found += min(innovation, SLIP_GATE) / 3
             if self.contacts.judge(leg, innovation, sqrt(float(off[leg] @ off[leg])) / dt):
                 used.append(leg)
                 total += innovation / 3
+        self._adapt(found / max(len(self.standing), 1))
         if used:
             self.innovation += INNOVATION_SHARE * (total / len(used) - self.innovation)
             index = [row for leg in used for row in range(15 + 3 * leg, 18 + 3 * leg)]
-            self._filter.correct(index, off[used].ravel(), self._noise.place, walking=not still)
+            self._filter.correct(index, off[used].ravel(), self.place, walking=not still)
         for leg, slips in enumerate(self.contacts.slipping):
             if slips:
                 r = np.array(rotation_matrix(self._inertial.quaternion))
-                self._filter.land(leg, r @ (np.array(self.from_base[leg]) - self._inertial.arm), self._noise.place)
+                self._filter.land(leg, r @ (np.array(self.from_base[leg]) - self._inertial.arm), self.place)
         return bool(used)
+
+    def _adapt(self, innovation: float) -> None:
+        """Joint sensors are as good as the feet that stand say: their mean normalized innovation should be 1."""
+        noise = self._noise
+        place = self.place * exp(ADAPTS * (innovation - 1.0))
+        self.place = min(max(place, noise.least_place), noise.most_place)
 
     def trust(self) -> None:
         """All feet on the ground stand from now on, whatever it seemed."""
         for leg in self.standing:
-            self._filter.land(leg, self.seen[leg], self._noise.place)
+            self._filter.land(leg, self.seen[leg], self.place)
         self.contacts.trust()
 
     def put_on_ground(self) -> None:
         """The world's origin is on the ground under base_link."""
         x, y, _ = self._inertial.arm
-        self._filter.reset_place((x, y, self._radius - float(self.seen[:, 2].min())), self._noise.place)
+        self._filter.reset_place((x, y, self._radius - float(self.seen[:, 2].min())), self.place)
 
     def feel_turning(self, dt: float) -> None:
         """How fast feet that stand go round the body, the other way, is how fast it turns."""
@@ -173,8 +185,7 @@ class StanceFeet:
         way = self.seen - self._before
         lengths = np.sqrt(np.einsum("ij,ij->i", way, way))
         light = np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
-        result: Array = light * (drift + noise.way**2 * STRIDE * lengths)
-        return result
+        return light * (drift + noise.way**2 * STRIDE * lengths)
 
     def _touches(self, plan: GaitPlan) -> bool:
         """Whether a foot just comes down: it pushes, and the others lose their hold for a moment."""

@@ -2,23 +2,35 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
 from quadleg.estimation.body_estimate import BLOCKS, Estimate
+from quadleg.estimation.estimate_codes import EstimateCode, EstimateState
 from quadleg.estimation.footprint import footprint
-from quadleg.estimation.odometry import NO_IMU, Estimator
+from quadleg.estimation.odometry import WITHOUT_IMU, Estimator
 from quadleg.estimation.tilt import IMU_FRAME
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
-from quadleg.health import WARN, Health, numbers
+from quadleg.health import OK, WARN, CodedFact, Health, numbers
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
 LYING = ("off", "fault")  # states without power
 PLAN_FRESH = 0.5  # s: without a newer plan the robot stands on all feet, by the watchdog's doing
+# Messages that wait while the computer is busy, for LONGEST_STALL: samples of an IMU at 400 Hz, ticks and plans at
+# 100 Hz. What is lost is not known afterwards.
+IMU_QUEUE, TICK_QUEUE = 240, 60
+
+
+class _TimedPlan(NamedTuple):
+    time: float  # s, its stamp
+    plan: GaitPlan
+    heard: float  # s of a steady clock
 
 
 class StateObserver:
@@ -36,10 +48,10 @@ class StateObserver:
         self.angles = angles
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._estimate: Estimate | None = None
-        self._plan: GaitPlan | None = None
-        self._planned_at = 0.0
+        self._plans: deque[_TimedPlan] = deque(maxlen=TICK_QUEUE)
         self._state = "off"
-        self._plan_refusal = self._imu_trouble = ""
+        self._plan_refusal: CodedFact | None = None
+        self._imu_trouble: CodedFact | None = None
         self._has_imu = any(frame.name == IMU_FRAME for frame in robot.frames)
 
     # What is heard
@@ -51,43 +63,55 @@ class StateObserver:
             self.angles = angles
 
     def follow_state(self, state: str) -> None:
-        """Take the watchdog's state."""
         self._state = state
 
-    def imu(self, time: float, gyro: Vector, acceleration: Vector) -> None:
+    def imu(
+        self, time: float, gyro: Vector, acceleration: Vector, variances: tuple[float, float] | None = None
+    ) -> None:
         """Take one sample of the IMU: see `Estimator.imu`."""
-        self._has_imu, self._imu_trouble = True, ""
+        self._has_imu, self._imu_trouble = True, None
         if self._estimator:
-            self._estimator.imu(time, gyro, acceleration)
+            self._estimator.imu(time, gyro, acceleration, variances)
 
     def imu_lacks(self, quantity: str) -> None:
         """Take that the IMU does not measure a quantity."""
         self._has_imu = True
-        self._imu_trouble = f"imu/data says that it has no {quantity}: both it and the other are needed"
+        self._imu_trouble = CodedFact.of(EstimateCode.IMU_INCOMPLETE, quantity=quantity)
 
-    def planned(self, plan: GaitPlan, now: float) -> None:
-        """Take the plan of the feet."""
-        self._plan, self._planned_at, self._plan_refusal = plan, now, ""
+    def planned(self, plan: GaitPlan, now: float, time: float = 0.0) -> None:
+        """Take a plan with its stamp `time` (s): it counts for the ticks from then on."""
+        if self._plans and time <= self._plans[-1].time:
+            self._plans.clear()
+        self._plans.append(_TimedPlan(time, plan, now))
+        self._plan_refusal = None
 
     def refuse_plan(self, why: object) -> None:
         """Take that a plan makes no sense; the one before stays."""
-        self._plan_refusal = f"planned feet refused: {why}"
+        self._plan_refusal = CodedFact.of(EstimateCode.PLAN_REFUSED, detail=why)
 
     def joints(self, time: float, angles: Sequence[float], now: float) -> Estimate | None:
         """Take one tick's joint angles (12, rad; NaN where one is not known); the estimate then, where there is one."""
         if self._estimator is None:
             return None
-        plan = None if self._state in LYING else self._plan
-        if plan and now - self._planned_at > PLAN_FRESH:
+        planned = self._plan_at(time)
+        plan = None if self._state in LYING or planned is None else planned.plan
+        if plan and planned and now - planned.heard > PLAN_FRESH:
             plan = replace(plan, velocities=(ZERO_VECTOR,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS))
         self._estimator.legs(time, angles, plan)
         self._estimate = self._estimator.estimate
         return self._estimate
 
+    def _plan_at(self, time: float) -> _TimedPlan | None:
+        """The plan of a stamp (s): a busy computer hands over plans and joints one topic after the other."""
+        plans = self._plans
+        while len(plans) > 1 and plans[1].time <= time:
+            plans.popleft()
+        return plans[0] if plans else None
+
     def footprint(self, estimate: Estimate) -> tuple[Pose, Pose]:
         """The pose of base_footprint in the world, and that of base_link in it (REP-120)."""
         assert self._estimator is not None
-        planned = self._plan.feet if self._plan else self._robot.resting.feet
+        planned = self._plans[0].plan.feet if self._plans else self._robot.resting.feet
         legs = [leg for leg, carries in enumerate(estimate.contacts) if carries]
         legs = legs if len(legs) >= 2 else list(range(len(LEGS)))
         feet = self._estimator.feet
@@ -95,18 +119,15 @@ class StateObserver:
         radius = self._robot.legs[0].foot_radius
         return footprint(body, [feet[leg] for leg in legs], [planned[leg] for leg in legs], radius)
 
-    # What it says
+    # What it tells
 
     def health(self) -> Health:
         """How good the estimate is."""
         if self._estimator is None:
-            words = f"servo_output does not say whether joint_states are {MEASURED} or {MODELLED}: it has to run, or "
-            words += "the parameter joint_angles to say so"
-            return Health(words, level=WARN, state="waits", complaints={"angles_untold": words})
+            return _waits(EstimateCode.ANGLES_UNTOLD)
         estimate = self._estimate
         if estimate is None:
-            words = "no joint_states are heard"
-            return Health(words, {"joint_angles": self.angles}, WARN, "waits", {"no_joint_states": words})
+            return _waits(EstimateCode.NO_JOINT_STATES, joint_angles=self.angles)
         blocks = {name: np.sqrt(np.diag(estimate.covariance)[rows]) for name, rows in BLOCKS.items()}
         values: dict[str, object] = {
             "joint_angles": self.angles,
@@ -119,14 +140,20 @@ class StateObserver:
             "imu_samples_refused": self._estimator.refused,
             "resets": self._estimator.resets,
         }
-        own = {"plan_refused": self._plan_refusal or "", "imu_incomplete": self._imu_trouble or ""}
-        troubles = {code: said for code, said in {**own, **estimate.troubles}.items() if said}
+        troubles = tuple(filter(None, (self._plan_refusal, self._imu_trouble, *estimate.troubles)))
         if not self._has_imu:  # then nothing is wrong
-            troubles.pop(NO_IMU, None)
-        state = "rests" if self._state in LYING else "follows"
+            troubles = tuple(trouble for trouble in troubles if trouble != WITHOUT_IMU)
+        state = EstimateState.RESTS if self._state in LYING else EstimateState.FOLLOWS
         if troubles:
-            return Health("; ".join(troubles.values()), values, WARN, state, troubles)
-        if self._state in LYING:
-            return Health(f"the robot is {self._state}: the estimate rests", values, state=state)
-        without = "" if self._has_imu else ", without an IMU"
-        return Health(f"follows the body with {self.angles} joint angles{without}", values, state=state)
+            return Health("", values, WARN, state.value, notices=troubles)
+        return Health("", values, OK, state.value, self._reason(state))
+
+    def _reason(self, state: EstimateState) -> CodedFact:
+        if state is EstimateState.RESTS:
+            return CodedFact.of(EstimateCode.RESTS, robot_state=self._state)
+        code = EstimateCode.FOLLOWS if self._has_imu else EstimateCode.FOLLOWS_WITHOUT_IMU
+        return CodedFact.of(code, angles=self.angles)
+
+
+def _waits(code: EstimateCode, **values: str) -> Health:
+    return Health("", values, WARN, EstimateState.WAITS.value, notices=(CodedFact.of(code),))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from quadleg.estimation.error_state_filter import POSITION, VELOCITY
 from quadleg.geometry.vectors import Vector
 
-HEIGHT_TOO = np.diag([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
+HEIGHT_TOO = np.array([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
 # Without an IMU, which would feel how feet slip and the body tips: of the distance, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
 UNKNOWN_SLOPE = 0.05  # rad: the slope of the ground is not measured then, however long the robot stands on it
@@ -37,8 +37,9 @@ class SystematicError:
 
     def add_to(self, covariance: NDArray[np.float64], velocity: Vector, imu: bool) -> None:
         """Add to the covariance of an estimate."""
-        covariance[POSITION, POSITION] += self._place**2 * HEIGHT_TOO
-        covariance[2, 2] += self._heading**2
+        variances = np.einsum("ii->i", covariance)
+        variances[POSITION] += self._place**2 * HEIGHT_TOO
+        variances[2] += self._heading**2
         if not imu:
-            covariance[[0, 1], [0, 1]] += UNKNOWN_SLOPE**2
-        covariance[VELOCITY, VELOCITY] += (self._creep * hypot(*velocity[:2])) ** 2 * np.eye(3)
+            variances[:2] += UNKNOWN_SLOPE**2
+        variances[VELOCITY] += (self._creep * hypot(*velocity[:2])) ** 2

@@ -10,14 +10,14 @@ from sensor_msgs.msg import Imu, JointState, MultiDOFJointState
 
 from quadleg.errors import TargetError
 from quadleg.estimation.body_estimate import Estimate, in_body, loads_in_body
-from quadleg.estimation.state_observer import StateObserver
+from quadleg.estimation.state_observer import IMU_QUEUE, TICK_QUEUE, StateObserver
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.joint_messages import angles_of
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.planned_feet import plan_of
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.sensor_messages import NOT_MEASURED
+from quadleg.middleware.sensor_messages import NOT_MEASURED, variances_of
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import nanoseconds
 from quadleg.robot.model import LEGS, MEASURED, MODELLED
@@ -53,9 +53,9 @@ class StateEstimator(QuadlegNode):
         self._loads = MultiDOFJointState(joint_names=list(LEGS), wrench=[Wrench() for _ in LEGS])
         self._loads.transforms, self._loads.twist = [Transform() for _ in LEGS], [Twist() for _ in LEGS]
         self._loads.header.frame_id = self.prefix + "base_link"
-        self.listen("imu/data", self._imu)
-        self.listen("joint_states", self._joint_states)
-        self.listen("planned_feet", self._planned_feet)
+        self.listen("imu/data", self._imu, depth=IMU_QUEUE)
+        self.listen("joint_states", self._joint_states, depth=TICK_QUEUE)
+        self.listen("planned_feet", self._planned_feet, depth=TICK_QUEUE)
         hear_status(self.subscribe, "joint_watchdog", lambda said: self._observer.follow_state(said.state))
         if not angles:
             hear_status(self.subscribe, "servo_output", self._servo_status)
@@ -76,11 +76,13 @@ class StateEstimator(QuadlegNode):
                 self._observer.imu_lacks(quantity)
                 return
         w, a = message.angular_velocity, message.linear_acceleration
-        self._observer.imu(1e-9 * nanoseconds(message.header.stamp), (w.x, w.y, w.z), (a.x, a.y, a.z))
+        stamp = 1e-9 * nanoseconds(message.header.stamp)
+        self._observer.imu(stamp, (w.x, w.y, w.z), (a.x, a.y, a.z), variances_of(message))
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         try:
-            self._observer.planned(plan_of(message, self.robot, self.prefix), self.steady_time())
+            plan = plan_of(message, self.robot, self.prefix)
+            self._observer.planned(plan, self.steady_time(), 1e-9 * nanoseconds(message.header.stamp))
         except TargetError as error:
             self._observer.refuse_plan(error)
 
@@ -91,7 +93,7 @@ class StateEstimator(QuadlegNode):
         estimate = self._observer.joints(stamp, angles_of(message), self.steady_time())
         if estimate:
             self._publish(estimate, message)
-            self.say_changes(*estimate.troubles)
+            self.say_changes(*(trouble.code for trouble in estimate.troubles))
 
     def _publish(self, estimate: Estimate, cause: JointState) -> None:
         message = self._message
