@@ -5,6 +5,9 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
+# Hundreds of processes start in the tests: each would compile anew what it imports.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test test-long check clean
 
 demo:
@@ -13,14 +16,13 @@ demo:
 
 test:
 	@$(PYTHON) environment.py ros board log test
-	@$(BIN)/python -m pytest -n logical --maxprocesses 4 --dist loadscope -m "not alone"
-	@$(BIN)/python -m pytest -m alone
+	@$(BIN)/python -m pytest -n logical --dist loadgroup
 
 test-long: SEED ?= $(shell od -An -N4 -tu4 /dev/urandom | tr -d ' ')
 test-long:
 	@$(PYTHON) environment.py ros board log test
 	@seed=$(SEED); echo "Hypothesis draws with the seed $$seed; to repeat: make test-long SEED=$$seed"; \
-	$(BIN)/python -m pytest --long --hypothesis-seed=$$seed -n logical --maxprocesses 4 --dist loadscope -m "not alone" && \
+	$(BIN)/python -m pytest --long --hypothesis-seed=$$seed -n logical --dist loadgroup -m "not alone" && \
 	$(BIN)/python -m pytest --long --hypothesis-seed=$$seed -m alone
 
 check:

@@ -19,12 +19,15 @@ def middleware() -> Iterator[RclpyMiddleware]:
 
 
 class SpunMiddleware(RclpyMiddleware):
-    """Runs callbacks from `start` until `close_with`."""
+    """Runs callbacks from `start` until `close_with`; `args` are a command line's, with `--ros-args`."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, args: list[str] | None = None) -> None:
+        super().__init__(args)
         self._closed = False
         self._thread = threading.Thread(target=self._spin, daemon=True)
+
+    def step_back(self) -> None:
+        """Nothing: this process is that of other tests too."""
 
     def start(self) -> None:
         self._thread.start()
@@ -33,10 +36,11 @@ class SpunMiddleware(RclpyMiddleware):
         while not self._closed:
             self.spin_once(0.05)
 
-    def close_with(self, node: QuadlegNode) -> None:
-        """Stops, closes the node, then itself."""
+    def close_with(self, *nodes: QuadlegNode) -> None:
+        """Stops, closes the nodes, then itself."""
         self._closed = True
         self._thread.join()
         self.stop()
-        node.close()
+        for node in nodes:
+            node.close()
         self.close()

@@ -15,7 +15,7 @@ import pytest
 import sample_robots
 
 from quadleg.errors import OutputPathError
-from quadleg.runtime import stack_runner
+from quadleg.runtime import stack_runner, supervisor
 from quadleg.runtime.stack_runner import Runner, StackPlan
 
 GIVES_UP = 20.0  # s, in which a parent that waits for ever is noticed
@@ -48,8 +48,8 @@ def test_a_child_that_stays_after_its_line_has_ended_keeps_no_signal_waiting(
         return started[-1]
 
     monkeypatch.setattr(stack_runner.subprocess, "Popen", start)
-    monkeypatch.setattr(stack_runner, "LINGER_TIME", 0.5)
-    monkeypatch.setattr(stack_runner, "MOST_DEATHS", 100)
+    monkeypatch.setattr(supervisor, "LINGER_TIME", 0.5)
+    monkeypatch.setattr(supervisor, "MOST_DEATHS", 100)
     said: list[str] = []
     interrupt = threading.Timer(1.0, os.kill, (os.getpid(), signal.SIGINT))
     rescue = threading.Timer(GIVES_UP, lambda: [process.kill() for process in started])

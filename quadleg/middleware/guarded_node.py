@@ -7,8 +7,8 @@ from collections.abc import Callable
 from inspect import signature
 from typing import Any
 
-from quadleg.middleware.interface import Middleware, Polled, Publisher, Step, Worker
-from quadleg.middleware.topics import heard, published
+from quadleg.middleware.interface import Client, Middleware, Polled, Publisher, Step, Worker
+from quadleg.middleware.topics import heard, published, service
 
 DEFECT_PAUSE = 0.1  # s from a first step that raises to the second
 
@@ -25,7 +25,6 @@ class GuardedNode:
         self.get_parameter = handle.get_parameter
         self.create_publisher = handle.create_publisher
         self.create_polled = handle.create_polled
-        self.create_client = handle.create_client
         self.destroy_subscription = handle.destroy_subscription
         self.count_publishers = handle.count_publishers
         self.get_publishers_info_by_topic = handle.get_publishers_info_by_topic
@@ -71,8 +70,12 @@ class GuardedNode:
 
         return self.middleware.start_worker(name, guarded, delay)
 
-    def serve(self, kind: type, name: str, answer: Callable[[Any], tuple[bool, str]]) -> None:
-        """A service whose response has `success` and `message`."""
+    def client(self, name: str) -> Client:
+        """A client of a service of topic_table.py."""
+        return self.handle.create_client(*service(name))
+
+    def serve(self, name: str, answer: Callable[[Any], tuple[bool, str]]) -> None:
+        """Offer a service of topic_table.py whose response has `success` and `message`."""
 
         def callback(request: Any, response: Any) -> Any:
             try:
@@ -82,7 +85,7 @@ class GuardedNode:
                 response.success, response.message = False, f"defect in {self.get_name()}: {error!r}"
             return response
 
-        self.handle.create_service(kind, name, callback)
+        self.handle.create_service(*service(name), callback)
 
     def guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
         """The callback, which raises nothing any more but says its defects."""

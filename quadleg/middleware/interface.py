@@ -1,4 +1,4 @@
-"""What a node needs of ROS, and nothing else: one interface, with rclpy as one implementation behind it.
+"""What a node or a script needs of ROS, and nothing else: one interface, with rclpy as one implementation behind it.
 
 A `Middleware` is one process's connection: it makes nodes, runs their callbacks one at a time in `spin_once`, has the
 steady clock and starts worker threads. A `NodeHandle` is what one node publishes, subscribes and serves with. Names and
@@ -63,7 +63,12 @@ class Publisher(Protocol):
 
 
 class Client(Protocol):
-    """A client of one service; its futures have `done`, `result` and `add_done_callback`."""
+    """A client of one service; its futures have `done`, `result` and `add_done_callback`.
+
+    `srv_name` is the service's name as the node gave it.
+    """
+
+    srv_name: str
 
     def service_is_ready(self) -> bool:
         """Return whether a node offers the service."""
@@ -76,8 +81,9 @@ class Client(Protocol):
 
 
 class Endpoint(Protocol):
-    """A publisher of some node, as the graph knows it."""
+    """A publisher or subscription of some node, as the graph knows it."""
 
+    node_name: str
     topic_type: str
     qos_profile: QoSProfile
 
@@ -133,6 +139,10 @@ class NodeHandle(ABC):
         """Return a publisher of a topic."""
 
     @abstractmethod
+    def destroy_publisher(self, publisher: Publisher) -> Any:
+        """End a publisher; what it sent may still arrive."""
+
+    @abstractmethod
     def create_subscription(
         self, kind: type, topic: str, callback: Callable[[Any], None], qos: QoSProfile | int, raw: bool = False
     ) -> Any:
@@ -173,6 +183,10 @@ class NodeHandle(ABC):
     @abstractmethod
     def get_publishers_info_by_topic(self, topic: str) -> Sequence[Endpoint]:
         """Return the publishers of a topic."""
+
+    @abstractmethod
+    def get_subscriptions_info_by_topic(self, topic: str) -> Sequence[Endpoint]:
+        """Return the subscriptions to a topic."""
 
     @abstractmethod
     def get_topic_names_and_types(self) -> Sequence[tuple[str, Sequence[str]]]:
@@ -222,6 +236,11 @@ class Middleware(ABC):
     def start_worker(self, name: str, step: Step, delay: float = 0.0) -> Worker:
         """Take steps in a thread of its own, the first after `delay` s, each next one when the last one said or when
         woken. A step must not raise."""
+
+    @abstractmethod
+    def step_back(self) -> None:
+        """Leave the processor to the robot's own processes where it is short: for what only looks on. To be called
+        before any worker is started."""
 
     @abstractmethod
     def spin_once(self, timeout: float) -> None:

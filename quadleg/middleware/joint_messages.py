@@ -4,16 +4,23 @@ from __future__ import annotations
 
 from array import array
 from math import nan
+from typing import Any
 
 from sensor_msgs.msg import JointState
-from trajectory_msgs.msg import JointTrajectory
+from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.joint_command import ALL, Command
 
 
-def set_command(message: JointTrajectory, command: Command) -> None:
-    """Set a command in a message of one point: a joint named is powered, one not named is limp."""
+def command_message() -> JointTrajectory:
+    """Return a message for a joint command, of one point."""
+    return JointTrajectory(points=[JointTrajectoryPoint()])
+
+
+def set_command(message: JointTrajectory, command: Command, stamp: Any) -> None:
+    """Set a command and its stamp in a message of one point: a joint named is powered, one not named is limp."""
+    message.header.stamp = stamp
     point = message.points[0]
     if command.powered == ALL:
         message.joint_names = list(JOINT_NAMES)

@@ -12,6 +12,7 @@ from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.interface import Middleware
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.safety.node_status import NodeStatus
 
 DIAGNOSTICS_PERIOD = 1.0
 CHANGES_PERIOD = 0.1  # s at least between diagnostics for changes: where targets stream, much changes
@@ -24,7 +25,7 @@ class QuadlegNode(GuardedNode):
     """A node with its robot loaded. Subclasses say how they are in `health` and how they end in `end`."""
 
     sole_topics: tuple[str, ...] = ()  # what no other node may publish
-    has_state = False  # whether its health has one, which `<node>/status` then tells when a code changes
+    has_state = False  # whether its health has one, which `<node>/status` then tells when it changes
 
     def __init__(self, middleware: Middleware, name: str, parameters: dict[str, Any] | None = None) -> None:
         super().__init__(middleware, name, parameters)
@@ -33,7 +34,7 @@ class QuadlegNode(GuardedNode):
         self.prefix: str = self.declare("frame_prefix", "", "Prefix of all frame names, for several robots")
         self._diagnostics = self.advertise("diagnostics")
         self._status = self.advertise(f"{self.get_name()}/status") if self.has_state else None
-        self._told: tuple[str, ...] = ()
+        self._told: object = None
         self._reported: tuple[object, ...] = ()
         self._reported_at = 0.0
         self.finished = False
@@ -62,35 +63,41 @@ class QuadlegNode(GuardedNode):
         return Health("running")
 
     def say_health(self) -> None:
-        """Publishes the diagnostics now; also done once a second."""
+        """Publish the diagnostics now, as once a second, and `<node>/status` where codes or their figures changed."""
+        self._say_health(changed=False)
+
+    def _say_health(self, changed: bool) -> None:
         health = self.health()
+        status = NodeStatus.of_health(health)
+        level, message = health.level, health.message or status.sentence
         doubled = [topic for topic in self.sole_topics if self.count_publishers(topic) > 1]
         if doubled:
-            health.level = ERROR
-            health.message = f"more than one publisher of {', '.join(doubled)}: two stacks under the same names? " + (
-                f"End one, or give it a namespace of its own. {health.message}"
+            level = ERROR
+            message = f"more than one publisher of {', '.join(doubled)}: two stacks under the same names? " + (
+                f"End one, or give it a namespace of its own. {message}"
             )
         array = DiagnosticArray()
         array.header.stamp = self.stamp()
-        status = DiagnosticStatus(
-            level=health.level,
+        said = DiagnosticStatus(
+            level=level,
             name=f"quadleg: {self.get_name()}",
-            message=health.message,
+            message=message,
             hardware_id=self.robot.name,
-            values=[KeyValue(key=key, value=value) for key, value in health.pairs().items()],
+            values=[KeyValue(key=key, value=value) for key, value in status.values().items()],
         )
-        array.status = [status]
+        array.status = [said]
         self._diagnostics.publish(array)
-        if self._status and health.codes != self._told:
-            self._told = health.codes
-            self._status.publish(status)
+        told = status.state, status.reason, status.notices
+        if self._status and (changed or told != self._told):
+            self._told = told
+            self._status.publish(said)
 
     def say_changes(self, *shown: object) -> None:
-        """Publish the diagnostics if any of what they show has changed, at most once a CHANGES_PERIOD."""
+        """Publish diagnostics and status if any of what they show has changed, at most once a CHANGES_PERIOD."""
         now = self.steady_time()
         if shown != self._reported and now - self._reported_at > CHANGES_PERIOD:
             self._reported, self._reported_at = shown, now
-            self.say_health()
+            self._say_health(changed=True)
 
     # The end
 

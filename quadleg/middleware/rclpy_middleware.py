@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
 from typing import Any, cast
 
 import rclpy
@@ -16,7 +19,6 @@ from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 from rclpy.qos import QoSProfile
-from rclpy.serialization import deserialize_message
 from rclpy.signals import SignalHandlerOptions
 
 from quadleg.middleware.interface import (
@@ -31,20 +33,10 @@ from quadleg.middleware.interface import (
     Step,
     Worker,
 )
+from quadleg.middleware.message_copy import SerializedMessage
 from quadleg.middleware.worker_thread import WorkerThread
 
-
-class SerializedMessage:
-    """A message in CDR with its type."""
-
-    __slots__ = ("_kind", "data")
-
-    def __init__(self, data: bytes, kind: type) -> None:
-        self.data = data
-        self._kind = kind
-
-    def read(self) -> Any:
-        return deserialize_message(self.data, self._kind)
+NICER = 10  # of processes beside the robot
 
 
 class PolledSubscription:
@@ -108,6 +100,9 @@ class RclpyNode(NodeHandle):
         publisher: Publisher = self.node.create_publisher(kind, topic, qos)
         return publisher
 
+    def destroy_publisher(self, publisher: Any) -> Any:
+        return self.node.destroy_publisher(publisher)
+
     def create_subscription(
         self, kind: type, topic: str, callback: Callable[[Any], None], qos: QoSProfile | int, raw: bool = False
     ) -> Any:
@@ -154,6 +149,10 @@ class RclpyNode(NodeHandle):
 
     def get_publishers_info_by_topic(self, topic: str) -> Sequence[Endpoint]:
         found: Sequence[Endpoint] = self.node.get_publishers_info_by_topic(topic)
+        return found
+
+    def get_subscriptions_info_by_topic(self, topic: str) -> Sequence[Endpoint]:
+        found: Sequence[Endpoint] = self.node.get_subscriptions_info_by_topic(topic)
         return found
 
     def get_topic_names_and_types(self) -> Sequence[tuple[str, Sequence[str]]]:
@@ -210,6 +209,12 @@ class RclpyMiddleware(Middleware):
 
     def start_worker(self, name: str, step: Step, delay: float = 0.0) -> Worker:
         return WorkerThread(name, step, delay)
+
+    def step_back(self) -> None:
+        # Linux shares it between the autogroups of sessions first, and only within one by niceness: sched(7).
+        os.nice(NICER)
+        with suppress(OSError):  # a system without autogroups
+            Path("/proc/self/autogroup").write_text(f"{NICER}", encoding="ascii")
 
     def spin_once(self, timeout: float) -> None:
         self._executor.spin_once(timeout_sec=timeout)

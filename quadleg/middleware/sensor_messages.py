@@ -50,9 +50,23 @@ def set_supply(message: BatteryState, reading: PowerReading) -> None:
     message.power_supply_status = message.POWER_SUPPLY_STATUS_DISCHARGING * isfinite(reading.voltage)
 
 
+def supply_of(message: BatteryState) -> tuple[float, float]:
+    """Voltage in V, and current in A, positive where it is drawn."""
+    return message.voltage, 0.0 - message.current  # a mere minus would make a minus zero
+
+
 def motion_of(message: Imu) -> tuple[Vector, Vector, float] | None:
     """Angular rate (rad/s), specific force (m/s²), and the stamp in s; None where one of them is not measured."""
     if NOT_MEASURED in (message.angular_velocity_covariance[0], message.linear_acceleration_covariance[0]):
         return None
     w, a = message.angular_velocity, message.linear_acceleration
     return (w.x, w.y, w.z), (a.x, a.y, a.z), 1e-9 * nanoseconds(message.header.stamp)
+
+
+def variances_of(message: Imu) -> tuple[float, float]:
+    """The largest variances of angular rate, (rad/s)², and specific force, (m/s²)²; 0 where they are not known, as all
+    zeros say (sensor_msgs/Imu)."""
+    rate, force = message.angular_velocity_covariance, message.linear_acceleration_covariance
+    found = [max(covariance[0], covariance[4], covariance[8]) for covariance in (rate, force)]
+    gyro, acceleration = (float(variance) if isfinite(variance) and variance > 0.0 else 0.0 for variance in found)
+    return gyro, acceleration

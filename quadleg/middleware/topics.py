@@ -17,7 +17,7 @@ from quadleg.geometry.transforms import Pose
 from quadleg.middleware.interface import RawMessage
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.joint_command import ALL, command_of
-from quadleg.topic_table import TOPICS
+from quadleg.topic_table import SERVICES, TOPICS
 
 if TYPE_CHECKING:  # servo_output would wait for it at its start, and has no use for it
     from nav_msgs.msg import Odometry
@@ -30,12 +30,16 @@ STATE_SEPARATOR = ": "
 NO_ANGLES = (0.0,) * len(JOINT_NAMES)
 KNOWN_TILT = 0.02  # rad, the standard deviation of roll and pitch: without an IMU they are taken for level, no more
 FARTHEST = 1.0  # m from its frame's origin: no foot and no body of this kind of robot goes so far
+FARTHEST_ODOMETRY = 1e6  # m: no such robot walks so far
 
 
 def class_of(type_name: str) -> Any:
-    """The class of `package/msg/Name`. Raises ImportError or AttributeError where this computer has none."""
-    package, _, name = type_name.split("/")
-    return getattr(import_module(f"{package}.msg"), name)
+    """The class of `package/msg/Name` or `package/srv/Name`.
+
+    Raises ImportError or AttributeError where this computer has none.
+    """
+    package, kind, name = type_name.split("/")
+    return getattr(import_module(f"{package}.{kind}"), name)
 
 
 def published(topic: str) -> tuple[Any, str, QoSProfile]:
@@ -48,6 +52,11 @@ def heard(topic: str, depth: int | None = None) -> tuple[Any, str, QoSProfile]:
     """The same for a subscription, with room for `depth` messages where that is not the table's."""
     entry = TOPICS[topic]
     return class_of(entry.type), topic, _profile(depth or entry.depth, entry.latched, entry.heard_reliable)
+
+
+def service(name: str) -> tuple[Any, str]:
+    """The arguments of `create_service` and `create_client` for a service of the table: class and name."""
+    return class_of(SERVICES[name]), name
 
 
 def _profile(depth: int, latched: bool, reliable: bool) -> QoSProfile:
@@ -106,9 +115,10 @@ def known_pose(said: Odometry) -> Pose | None:
     if max(covariance[21], covariance[28]) > KNOWN_TILT**2:  # of roll and of pitch
         return None
     try:
-        return Pose(finite_place(said.pose.pose.position), rotation_of(said.pose.pose.orientation))
+        place, turn = finite_place(said.pose.pose.position), rotation_of(said.pose.pose.orientation)
     except TargetError:
         return None
+    return Pose(place, turn) if max(map(abs, place)) < FARTHEST_ODOMETRY else None
 
 
 def join_state(state: str, why: str) -> str:

@@ -1,4 +1,4 @@
-"""The executable `control`: all nodes but servo_output in one process, as graph.py has it."""
+"""The executable `control`: all nodes but servo_output in one process, as node_table.py has it."""
 
 from __future__ import annotations
 

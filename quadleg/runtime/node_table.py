@@ -70,7 +70,9 @@ def executables(separate: bool, beside: Collection[str] = ()) -> list[tuple[str,
     """What to start where each process is an executable: its name, the node's name (None where it runs several), and
     the node's own parameters."""
     alone = (GRAPH if separate else ()) + _beside(beside)
-    together = [] if separate else [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
+    together: list[tuple[str, str | None, dict[str, Any]]] = (
+        [] if separate else [(SERVO_OUTPUT, SERVO_OUTPUT, {}), (CONTROL, None, {})]
+    )
     return together + [(entry.executable, entry.name, entry.parameters) for entry in alone]
 
 

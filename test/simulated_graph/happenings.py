@@ -1,0 +1,415 @@
+"""All that can happen to a stack, drawn by a seed: faults of processes, clocks, board and sensors, strangers on its
+topics, and people who press everything in any order.
+
+A run is a list of `Happening`; the same list does the same each time. Each kind is one entry of `KINDS`: how often it
+is drawn, how its figures are drawn, and what it does.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Collection, Sequence
+from math import cos, exp, inf, pi, sin, tan
+from typing import Any
+
+from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.errors import BoardError
+from quadleg.estimation.tilt import FILTER_TIME
+from quadleg.middleware.simulated_middleware import SimulatedMiddleware
+from quadleg.runtime.node_table import GRAPH
+from quadleg.safety.deadlines import HOLD_TIME, LOW_TIME, OVER_TIME, SHORTFALL_HOLD, SHORTFALL_LOWER, TIP_TIME
+from quadleg.safety.supply_watch import LOST_SHARE
+from quadleg.servos.board_link import LONGEST_PAUSE
+from quadleg.teleop.stack_link import Service
+from quadleg.topic_table import TOPICS
+from simulated_graph.deadline_judge import SENSED_WITHIN, STOPPED, UPSET_AFTER
+from simulated_graph.flickers import FLICKER_KINDS
+from simulated_graph.hand_happenings import HAND_KINDS
+from simulated_graph.happening_kinds import Happening, Kind, Scene, drawn_seconds
+from simulated_graph.message_faults import MESSAGE_KINDS
+from simulated_graph.stack import SimulatedStack
+from simulated_graph.strangers import CUTTING_TOPICS, WRONG_COMMANDS
+from simulated_graph.target_faults import TARGET_KINDS
+from simulated_graph.unsafe_actions import CUT_WITHIN
+
+NODES = ("servo_output", "joint_watchdog", "gait", "base_motion", "front_left_ik", "rear_right_ik", "state_estimator")
+# Those of all robots of a domain have a type that not every computer has.
+STRANGE_TOPICS = sorted(topic for topic in TOPICS if not topic.startswith("/"))
+IMU_NOISE = 0.02  # rad/s and m/s²
+TIPPING_TIME = 0.3  # s that a body takes to fall over
+# s from the begin of a fall to no pulse: the accelerometer is low-passed, since steps jolt it, and a jolt is no fall.
+TIP_SEEN = TIPPING_TIME + FILTER_TIME + TIP_TIME
+# Two knocks against the body, each so hard that the low-passed vertical is past the tip angle for a few hundredths of a
+# second: a jolt is no fall, however often it comes.
+KNOCK_TIME = 0.2  # s
+KNOCK_EVERY = 2.5  # s
+PAST_TIP = 1.03  # of the tangent of the tip angle, at most
+HEAVY = 12.0  # A, within the supply's rating, and several times what the servos draw where nothing is stuck
+HEAVY_LOWERED = SHORTFALL_HOLD + SHORTFALL_LOWER + 1.5  # s: filtered readings, and first it goes slower
+HAND_PERIOD = 0.1  # s between the velocities that a hand sends
+
+
+def _nothing(_: random.Random) -> tuple[Any, ...]:
+    return ()
+
+
+def _node(chance: random.Random) -> tuple[Any, ...]:
+    return (chance.choice(NODES),)
+
+
+def _node_and_seconds(chance: random.Random) -> tuple[Any, ...]:
+    return chance.choice(NODES), drawn_seconds(chance)
+
+
+def _only_seconds(chance: random.Random) -> tuple[Any, ...]:
+    return (drawn_seconds(chance),)
+
+
+# Processes and clocks
+
+
+def _kill(scene: Scene, node: str) -> None:
+    scene.process(node).kill()
+
+
+def _freeze(scene: Scene, node: str, seconds: float) -> None:
+    scene.process(node).middleware.freeze(seconds)
+
+
+def _slow(scene: Scene, node: str, seconds: float) -> None:
+    middleware = scene.process(node).middleware
+    middleware.slowness = 10.0
+
+    def recover() -> None:
+        middleware.slowness = 1.0
+
+    scene.stack.time.after(seconds, recover)
+
+
+def _terminate(scene: Scene, node: str) -> None:
+    scene.process(node).signal()
+
+
+def _suspend(scene: Scene, seconds: float) -> None:
+    for process in scene.stack.processes.values():
+        process.middleware.freeze(seconds)
+    _freeze_parent(scene, seconds)
+
+
+def _freeze_parent(scene: Scene, seconds: float) -> None:
+    scene.stack.parent_frozen_until = scene.stack.now + seconds
+
+
+def _kill_parent(scene: Scene) -> None:
+    scene.stack.kill_parent()
+
+
+def _step_clock(scene: Scene, seconds: float) -> None:
+    scene.stack.time.step_system_clock(seconds)
+
+
+# Board and sensors
+
+
+def _refuse_writes(scene: Scene, count: int) -> None:
+    scene.stack.bus_faults.refused += count
+
+
+def _break_bus(scene: Scene, seconds: float) -> None:
+    scene.stack.bus_faults.broken_until = scene.stack.now + seconds
+
+
+def _stick_bus(scene: Scene, seconds: float) -> None:
+    scene.stack.bus_faults.stuck_until = scene.stack.now + seconds
+
+
+def _lose_board_power(scene: Scene) -> None:
+    scene.stack.excuse("the board lost its power", 1e9)
+    scene.stack.eye.power_loss()
+
+
+def _feel_supply(scene: Scene, volts: float, amperes: float, seconds: float) -> None:
+    stack, supply = scene.stack, scene.stack.robot.supply
+    lost, low = volts < LOST_SHARE * supply.voltage, volts < supply.low_voltage
+    over, heavy = amperes > supply.rated_current, amperes >= HEAVY
+    if low or heavy:
+        scene.deadlines.upset(seconds + UPSET_AFTER)
+    if lost:
+        stack.excuse("the supply is lost", seconds + CUT_WITHIN)
+    if supply.sensor:
+        scene.judge.wants_cut("lost_supply_not_cut", seconds if lost else 0.0, CUT_WITHIN)
+        _want_lowering(scene, low and not lost, over, seconds)
+        if heavy and scene.person.state("joint_watchdog") == "active":
+            scene.deadlines.wants("no_lowering", HEAVY_LOWERED, seconds, STOPPED, "heavy")
+        if lost:
+            scene.deadlines.unfit("lost", SENSED_WITHIN, seconds)
+    for board in stack.boards:
+        if board.power:
+            scene.feel(board.power, lambda: (volts, amperes), seconds)
+
+
+def _want_lowering(scene: Scene, low: bool, over: bool, seconds: float) -> None:
+    """What the supply's figures are to come to, in place of what those before were."""
+    deadlines = scene.deadlines
+    for what in ("lost", "low", "over", "heavy"):
+        deadlines.fit(what)
+    if low:
+        deadlines.unfit("low", SENSED_WITHIN, seconds)
+        deadlines.wants("no_lowering", LOW_TIME + SENSED_WITHIN, seconds, STOPPED, "low")
+    if over:
+        deadlines.unfit("over", SENSED_WITHIN, seconds)
+        deadlines.wants("no_hold", OVER_TIME + SENSED_WITHIN, seconds, ("hold", *STOPPED), "over")
+        deadlines.wants("no_lowering", OVER_TIME + HOLD_TIME + SENSED_WITHIN, seconds, STOPPED, "over")
+
+
+def _feel_motion(scene: Scene, kind: str, seconds: float) -> None:
+    stack = scene.stack
+    if kind == "knocks":
+        if stack.levels_itself:  # by an IMU that does not feel that it does
+            return
+        seconds = 2 * KNOCK_EVERY
+    scene.deadlines.upset(seconds + UPSET_AFTER)
+    scene.deadlines.fit("tipped")
+    scene.judge.wants_cut("tip_over_not_cut", 0.0, TIP_SEEN)
+    if kind == "tips":
+        seconds += 2 * TIPPING_TIME
+        stack.excuse("the body is tipped", seconds + CUT_WITHIN)
+        if stack.robot.imu:
+            scene.judge.wants_cut("tip_over_not_cut", seconds - TIPPING_TIME, TIP_SEEN)
+            scene.deadlines.unfit("tipped", TIP_SEEN, seconds - TIPPING_TIME)
+    for board in stack.boards:
+        if board.imu:
+            scene.feel(board.imu, _felt(kind, board.imu.feel, stack, seconds), seconds)
+
+
+def _felt(kind: str, sound: Callable[[], Any], stack: SimulatedStack, seconds: float) -> Callable[[], Any]:
+    if kind == "frozen":
+        once = sound()
+        return lambda: once
+    if kind == "silent":
+
+        def fail() -> Any:
+            raise BoardError("no answer of the IMU", "check the wiring")
+
+        return fail
+    if kind == "knocks":
+        return _knocks(stack)
+    begun, rate = stack.now, {"tips": 1.4, "leans": 0.5}[kind] / TIPPING_TIME
+    chance = stack.bus.random_for(f"imu {kind}")
+
+    def feel() -> Any:
+        """To one side and, at the end, back."""
+        passed = stack.now - begun
+        left = begun + seconds - stack.now
+        tilt = rate * min(passed, TIPPING_TIME, max(left, 0.0))
+        turning = rate if passed < TIPPING_TIME else -rate if 0.0 < left < TIPPING_TIME else 0.0
+        # Without noise the driver would take the sensor for stuck.
+        noise = chance.gauss(0.0, IMU_NOISE)
+        return (turning + noise, 0.0, 0.0), (noise, STANDARD_GRAVITY * sin(tilt), STANDARD_GRAVITY * cos(tilt))
+
+    return feel
+
+
+def _knocks(stack: SimulatedStack) -> Callable[[], Any]:
+    begun, chance = stack.now, stack.bus.random_for("imu knocks")
+    risen = 1.0 - exp(-KNOCK_TIME / FILTER_TIME)
+    aside = PAST_TIP * tan(stack.robot.tip_angle) * STANDARD_GRAVITY / risen
+
+    def feel() -> Any:
+        noise = chance.gauss(0.0, IMU_NOISE)
+        knocked = (stack.now - begun) % KNOCK_EVERY < KNOCK_TIME
+        return (noise, 0.0, 0.0), (noise, aside if knocked else 0.0, STANDARD_GRAVITY)
+
+    return feel
+
+
+# People
+
+
+def _enable(scene: Scene, on: bool) -> None:
+    scene.person.ask(Service.ENABLE, on)
+
+
+def _reset(scene: Scene) -> None:
+    scene.person.ask(Service.RESET)
+
+
+def _stop(scene: Scene) -> None:
+    scene.person.ask(Service.EMERGENCY_STOP)
+
+
+def _interrupt(scene: Scene) -> None:
+    scene.stack.interrupt()
+
+
+def _kill_and_freeze(scene: Scene, killed: str, frozen: str, seconds: float) -> None:
+    """One of a pair is started again, and the other does not hear it for a while."""
+    _freeze(scene, frozen, seconds)
+    if scene.process(killed) is not scene.process(frozen):
+        _kill(scene, killed)
+
+
+def _stop_on_a_bad_bus(scene: Scene, seconds: float) -> None:
+    """A stop while no write comes through."""
+    _break_bus(scene, seconds)
+    scene.stack.excuse("stopped", seconds + 2 * LONGEST_PAUSE)
+    scene.stack.time.after(0.1 * seconds, lambda: _stop(scene))
+
+
+def _end_on_a_bad_bus(scene: Scene, seconds: float, times: int) -> None:
+    """Ctrl-C, perhaps twice, while no write comes through."""
+    _break_bus(scene, seconds)
+    if times > 1:
+        scene.stack.excuse("switched off by hand", seconds + 2 * LONGEST_PAUSE)
+    for k in range(times):
+        scene.stack.time.after(0.1 * (1 + k), scene.stack.interrupt)
+
+
+def _choose_gait(scene: Scene, name: str) -> None:
+    scene.person.ask(Service.GAIT, name)
+
+
+def _walk(scene: Scene, topic: str, velocity: tuple[float, float, float], seconds: float) -> None:
+    until = scene.stack.now + seconds
+
+    def send() -> None:
+        if scene.stack.now < until:
+            scene.person.walk(topic, velocity)
+            scene.stack.time.after(HAND_PERIOD, send)
+
+    send()
+
+
+def _pose(scene: Scene, topic: str, place: tuple[float, float, float]) -> None:
+    scene.person.pose(topic, place)
+
+
+def _draw_walk(chance: random.Random) -> tuple[Any, ...]:
+    direction, speed = chance.uniform(-pi, pi), chance.choice((0.02, 0.08, 0.3, 5.0))
+    velocity = (round(speed * cos(direction), 4), round(speed * sin(direction), 4), round(chance.uniform(-1, 1), 4))
+    return chance.choice(("cmd_vel", "teleop/cmd_vel")), velocity, round(chance.uniform(0.2, 6.0), 2)
+
+
+def _draw_pose(chance: random.Random) -> tuple[Any, ...]:
+    place = tuple(round(chance.uniform(-0.05, 0.05), 4) for _ in range(2))
+    return chance.choice(("base_target", "teleop/base_target")), (*place, round(chance.uniform(0.05, 0.2), 4))
+
+
+# Strangers
+
+
+def _publish_absurd(scene: Scene, topic: str, count: int, seed: int) -> None:
+    if topic in CUTTING_TOPICS:
+        # What it has cut is cut once the board takes frames again.
+        faults, now = scene.stack.bus_faults, scene.stack.now
+        waits = max(0.0, faults.broken_until - now, faults.stuck_until - now)
+        scene.stack.excuse(f"a stranger on {topic}", waits + count * scene.stranger.period + 1.0)
+    scene.stranger.publish(topic, count, random.Random(seed))
+
+
+def _command_wrongly(scene: Scene, mistake: str, count: int) -> None:
+    scene.stranger.command_wrongly(mistake, count)
+
+
+def _second_watchdog(scene: Scene, seconds: float) -> None:
+    """Somebody starts another joint_watchdog beside the one that has the robot up."""
+    stack = scene.stack
+    if scene.person.state("joint_watchdog") not in ("active", "hold"):
+        return
+    process = SimulatedMiddleware(stack.bus, "second watchdog", stack.namespace)
+    (entry,) = (entry for entry in GRAPH if entry.name == "joint_watchdog")
+    entry.make(process, stack.parameters_of(entry))
+    for publisher in list(stack.bus.publishers):
+        if publisher.gid.startswith(process.name.encode()) and publisher.topic.endswith(("/state", "/status")):
+            stack.bus.remove_publisher(publisher, orderly=True)  # people are to hear of one watchdog only
+    stack.time.after(seconds, process.kill)
+
+
+KINDS = {
+    "kill": Kind(2.0, _node, _kill),
+    "freeze": Kind(4.0, _node_and_seconds, _freeze),
+    "slow": Kind(2.0, _node_and_seconds, _slow),
+    "terminate": Kind(0.5, _node, _terminate, upsets=inf),
+    "suspend": Kind(1.0, _only_seconds, _suspend),
+    "freeze_parent": Kind(0.5, _only_seconds, _freeze_parent),
+    "kill_parent": Kind(0.3, _nothing, _kill_parent, upsets=inf),
+    "step_clock": Kind(1.0, lambda r: (r.choice((-3600.0, -1.0, -0.01, 0.01, 1.0, 3600.0)),), _step_clock, upsets=0.0),
+    "refuse_writes": Kind(2.0, lambda r: (r.randrange(1, 6),), _refuse_writes),
+    "break_bus": Kind(1.0, _only_seconds, _break_bus),
+    "stick_bus": Kind(1.0, _only_seconds, _stick_bus),
+    "lose_board_power": Kind(0.3, _nothing, _lose_board_power),
+    "feel_supply": Kind(
+        1.5,
+        lambda r: (r.choice((0.1, 4.5, 5.2, 6.0)), r.choice((1.0, HEAVY, 25.0)), drawn_seconds(r)),
+        _feel_supply,
+        upsets=0.0,
+    ),
+    "feel_motion": Kind(
+        1.5,
+        lambda r: (r.choice(("frozen", "silent", "tips", "leans", "knocks")), drawn_seconds(r)),
+        _feel_motion,
+        upsets=0.0,
+    ),
+    "enable": Kind(4.0, lambda r: (r.random() < 0.7,), _enable, upsets=0.0),
+    "reset": Kind(1.5, _nothing, _reset, upsets=0.0),
+    "stop": Kind(0.7, _nothing, _stop, upsets=0.0),
+    "interrupt": Kind(0.2, _nothing, _interrupt, upsets=inf),
+    "kill_and_freeze": Kind(
+        1.0,
+        lambda r: (*r.sample(("servo_output", "joint_watchdog", "gait"), 2), round(r.uniform(2.0, 10.0), 2)),
+        _kill_and_freeze,
+    ),
+    "stop_on_a_bad_bus": Kind(0.7, lambda r: (round(r.uniform(0.3, 4.0), 2),), _stop_on_a_bad_bus),
+    "end_on_a_bad_bus": Kind(
+        0.3, lambda r: (round(r.uniform(0.3, 4.0), 2), r.choice((1, 2))), _end_on_a_bad_bus, upsets=inf
+    ),
+    "choose_gait": Kind(1.0, lambda r: (r.choice(("creep", "trot", "gallop")),), _choose_gait, upsets=0.0),
+    "walk": Kind(4.0, _draw_walk, _walk, upsets=0.0),
+    "pose": Kind(3.0, _draw_pose, _pose, upsets=0.0),
+    "absurd": Kind(
+        2.0,
+        lambda r: (r.choice(STRANGE_TOPICS), r.choice((1, 5, 40)), r.randrange(2**31)),
+        _publish_absurd,
+    ),
+    "command_wrongly": Kind(
+        1.0, lambda r: (r.choice(sorted(WRONG_COMMANDS)), r.choice((1, 5, 40))), _command_wrongly, upsets=0.0
+    ),
+    "second_watchdog": Kind(0.7, lambda r: (round(r.uniform(1.0, 6.0), 2),), _second_watchdog),
+    **TARGET_KINDS,
+    **FLICKER_KINDS,
+    **MESSAGE_KINDS,
+    **HAND_KINDS,
+}
+
+STAND_AT = 3.5  # s, when a person first asks for power
+STANDS_AT = 8.5  # s, when it stands by that
+LAST_AT = 19.0  # s
+
+
+def drawn(seed: int, beside: Collection[str] = ()) -> list[Happening]:
+    """Draw what happens: a person has the robot stand up, and then a few things happen at any moment, and a few more at
+    each process `beside` the robot's own."""
+    chance = random.Random(f"happenings {seed}")
+    happenings = [Happening(STAND_AT, "enable", (True,))]
+    for needed in ("", *beside):
+        kinds = [name for name, kind in KINDS.items() if kind.needs == needed]
+        for kind in chance.choices(kinds, [KINDS[kind].share for kind in kinds], k=chance.randrange(1, 9)):
+            # Half of all while it rises and shortly after, where the states change; a hand finds most to do later.
+            early = chance.random() < (0.3 if needed else 0.5)
+            first, last = (STANDS_AT if needed and not early else STAND_AT), (11.0 if early else LAST_AT)
+            happenings.append(Happening(round(chance.uniform(first, last), 4), kind, KINDS[kind].draw(chance)))
+    return sorted(happenings, key=lambda happening: happening.time)
+
+
+def plan(scene: Scene, happenings: Sequence[Happening]) -> None:
+    """Have all happen at their times."""
+    begun = scene.stack.now
+
+    def happen(happening: Happening) -> None:
+        kind = KINDS[happening.kind]
+        if seconds := kind.upset_time(happening.figures):
+            scene.deadlines.upset(seconds)
+        kind.act(scene, *happening.figures)
+
+    for happening in happenings:
+        scene.stack.time.at(begun + happening.time, lambda happening=happening: happen(happening))

@@ -1,0 +1,68 @@
+"""The whole node graph in simulated time: seeded faults, judged by the bytes on the board.
+
+What was found there once stands here as a list of happenings, whatever the seeds draw later on.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from simulated_graph.happening_kinds import Happening
+from simulated_graph.play import play
+
+STAND = Happening(3.5, "enable", (True,))
+SEEDS = 20  # CI plays 200
+LONG_SEEDS = 10_000
+
+# Seed, what happened, and what came of it before it was mended.
+FOUND = {
+    "a bus that is stuck at the first pulses stayed shut for ever": (8, [STAND, Happening(5.5, "stick_bus", (2.8,))]),
+    "a stop was forgotten with the watchdog that knew of it": (
+        184,
+        [
+            STAND,
+            Happening(4.5, "stop"),
+            Happening(6.7, "kill", ("joint_watchdog",)),
+            Happening(10.5, "enable", (True,)),
+        ],
+    ),
+    "a stranger's robot_description kept a robot from standing": (
+        138,
+        [Happening(2.0, "absurd", ("robot_description", 5, 1))],
+    ),
+    "a SIGTERM and one Ctrl-C cut the power of a robot that was being lowered": (
+        194,
+        [STAND, Happening(6.736, "terminate", ("gait",)), Happening(7.284, "interrupt")],
+    ),
+    "the viewer had a defect by a stranger's odometry": (3, [STAND, Happening(5.0, "absurd", ("odom", 40, 4))]),
+}
+
+
+@pytest.mark.parametrize("found", FOUND)
+def test_what_was_found_once_stays_mended(found: str) -> None:
+    seed, happenings = FOUND[found]
+    assert play(seed, happenings).violations == ()
+
+
+def test_a_seed_repeats_a_run_bit_for_bit() -> None:
+    first, again, other = play(7), play(7), play(8)
+    assert first.trace == again.trace
+    assert first.events == again.events
+    assert first.trace != other.trace
+
+
+@pytest.mark.spread
+@pytest.mark.parametrize("first", range(1, SEEDS + 1, 5))
+def test_no_unsafe_control_action_whatever_happens(first: int) -> None:
+    failed = {seed: run.violations for seed in range(first, first + 5) if (run := play(seed)).violations}
+    assert not failed, "replay and shrink one, in the folder test: python -m simulated_graph.play --seed N"
+
+
+@pytest.mark.long
+@pytest.mark.spread
+@pytest.mark.parametrize("first", range(SEEDS + 1, LONG_SEEDS + 1, 100))
+def test_no_unsafe_control_action_in_ten_thousand_runs(first: int) -> None:
+    failed = {seed: run.violations for seed in range(first, first + 100) if (run := play(seed)).violations}
+    assert not failed, "replay and shrink one, in the folder test: python -m simulated_graph.play --seed N"
