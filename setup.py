@@ -37,6 +37,7 @@ EXTRAS = {
     "test": [
         "pytest>=7.4,<8",
         "pytest-xdist>=3.5,<3.7",
+        "pytest-timeout>=2.3",
         "hypothesis>=6.90",
         "scipy>=1.10",
         "pin>=2.7; platform_system == 'Linux'",

@@ -1,4 +1,4 @@
-"""Starts the nodes of one robot, as quadleg/graph.py lists them, and robot_state_publisher where it is installed.
+"""Starts one robot's nodes, those of quadleg/runtime/node_table.py, and robot_state_publisher where it is installed.
 
     ros2 launch quadleg run.launch.py robot:=my_robot.yaml namespace:=left_bench
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 MOST_TOLD = 60  # faults of one file that are told at a time
 
@@ -14,7 +15,7 @@ class QuadlegError(Exception):
 
 
 def shortened(text: str, most: int = 80) -> str:
-    """The text, cut where it is longer than somebody would read; control characters, which a terminal obeys, as `?`."""
+    """The text, cut where it is too long to read; control characters, which a terminal obeys, as `?`."""
     kept = text if len(text) <= most else f"{text[: most - 1]}…"
     return "".join(character if character.isprintable() else "?" for character in kept)
 
@@ -76,12 +77,27 @@ class Unreachable(QuadlegError):
         super().__init__(f"{leg} cannot reach ({wanted}) mm in base_link: {limit}; nearest is ({reached}) mm")
 
 
-class BoardError(QuadlegError):
+class CuredError(QuadlegError):
+    """An error with its cure: `found` says what is wrong, `cure` what to do about it or what would be right."""
+
+    def __init__(self, found: str, cure: str) -> None:
+        super().__init__(found, cure)  # both are kept, so that a copy from another process has them too
+        self.found = found
+        self.cure = cure
+
+    def __str__(self) -> str:
+        return f"{self.found}: {self.cure}"
+
+
+class BoardError(CuredError):
     """The board did not take or give the bytes asked for."""
 
 
 class PowerLost(BoardError):
     """The chip of the board is at its reset: it was without power, and all its outputs are off."""
+
+    def __init__(self, found: str, cure: str = "look for a loose plug in the supply of the board's logic") -> None:
+        super().__init__(found, cure)
 
 
 class TargetError(QuadlegError):
@@ -93,7 +109,7 @@ class RosMissing(QuadlegError):
 
 
 class Uncalibrated(QuadlegError):
-    """Servos on a real board are to be moved whose pulses nobody has measured."""
+    """Servos on a real board were to be moved before they are calibrated."""
 
     def __init__(self, file: Path, joints: Sequence[str]) -> None:
         super().__init__(
@@ -145,7 +161,7 @@ class NotReached(QuadlegError):
     `result` is what was reached, a WalkResult or PoseResult, None where nothing is known of it.
     """
 
-    def __init__(self, message: str, result: object = None) -> None:
+    def __init__(self, message: str, result: Any = None) -> None:
         super().__init__(message)
         self.result = result
 
@@ -186,8 +202,8 @@ class MessageError(QuadlegError):
     """A message of a gamepad or of walking limits that cannot be used: too short, not finite, not readable."""
 
 
-class GamepadError(QuadlegError):
-    """No gamepad can be read; the message says why, and the cure."""
+class GamepadError(CuredError):
+    """No gamepad can be read."""
 
 
 class RecordingError(QuadlegError):

@@ -1,7 +1,8 @@
-"""The one table of topics: message type and quality of service by name.
+"""The one table of topics, message type and quality of service by name, and that of services.
 
 Names are relative to the stack's namespace. A node publishes and hears a topic by its name alone (`advertise`, `listen`
-and `poll` of middleware/guarded_node.py), and the recorder records every topic. README.md says what each is for.
+and `poll` of middleware/guarded_node.py), offers and calls a service so too (`serve` and `client`), and the recorder
+records every topic. README.md says what each is for.
 """
 
 from __future__ import annotations
@@ -65,6 +66,18 @@ TOPICS: dict[str, TopicEntry] = {
     # Of all robots of a domain.
     "/tf": TopicEntry("tf2_msgs/msg/TFMessage", depth=100),
     "/tf_static": TopicEntry("tf2_msgs/msg/TFMessage", latched=True),
+}
+
+TRIGGER = "std_srvs/srv/Trigger"
+
+SERVICES: dict[str, str] = {
+    "enable": "std_srvs/srv/SetBool",
+    "reset": TRIGGER,
+    "emergency_stop": TRIGGER,
+    "recorder/keep": TRIGGER,
+    # Of every node by ROS 2; these are what choosing a gait and finding a stack take.
+    "gait/set_parameters": "rcl_interfaces/srv/SetParameters",
+    "gait/get_parameters": "rcl_interfaces/srv/GetParameters",
 }
 
 

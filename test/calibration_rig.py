@@ -108,6 +108,7 @@ class SimulatedUser:
     seed: int = 0
     planned: dict[str, list[str]] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)  # the texts of the questions
 
     def __post_init__(self) -> None:
         self.draw = random.Random(self.seed)
@@ -122,6 +123,7 @@ class SimulatedUser:
     def __call__(self, question: Question) -> str:
         assert not question.complaint, question.complaint
         self.asked.append(question.key)
+        self.told.append(question.text)
         if self.planned.get(question.key):
             return self.planned[question.key].pop(0)
         words = [choice.word for choice in question.choices]

@@ -15,6 +15,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
@@ -23,6 +24,9 @@ from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.shipped import config_folder
+
+if TYPE_CHECKING:
+    from quadleg.client import Robot
 
 # How long an example takes says more of the computer than of the code. The normal run draws the same examples each
 # time, so that a clean checkout passes or fails alike everywhere; `--long` looks further, and names its seed.
@@ -40,10 +44,9 @@ _OURS = range(
 _domains = itertools.count(os.getppid())
 
 OBEYS_WITHIN = 10.0  # s
-# Of a stack whose test does not ask for another: two run on two processors, each with its listeners, and frames that
-# come half as often can come twice as late before the watchdog holds.
-RATE = 25  # Hz
-PATIENCE = 3  # times the seconds that a quiet computer needs: what has to be fast is held against a clock instead
+MORE_WORKERS, MOST_WORKERS = 1, 6  # than processors: a test with real processes waits for most of its time
+LONG_TIMEOUT = 7200  # s
+WITHIN = 30.0  # s until what is waited for counts as missing; what has to be fast is held against a clock instead
 
 
 class Stack:
@@ -58,10 +61,9 @@ class Stack:
             arguments = (*arguments, "--board-memory", str(self.memory))
         if not recorder:
             arguments = (*arguments, "--no-recorder")
-        if "--rate" not in arguments:
-            arguments = (*arguments, "--rate", str(RATE))
-        rate = float(arguments[arguments.index("--rate") + 1])
-        self.model = replace(load_robot(find_robot(robot)), control_rate=rate)
+        self.model = load_robot(find_robot(robot))
+        if "--rate" in arguments:
+            self.model = replace(self.model, control_rate=float(arguments[arguments.index("--rate") + 1]))
         self.output: list[str] = []
         command = [sys.executable, "-m", "quadleg.cli.main", "run", robot, *arguments]
         self.process = subprocess.Popen(
@@ -77,12 +79,11 @@ class Stack:
                 self.output.append(line)
                 self._news.notify_all()
 
-    def wait_for_line(self, text: str, seconds: float = 20.0) -> str:
+    def wait_for_line(self, text: str) -> str:
         """The first line of output that holds the text."""
-        seconds *= PATIENCE
         with self._news:
-            found = self._news.wait_for(lambda: next((line for line in self.output if text in line), None), seconds)
-        assert found, f"no line with '{text}' within {seconds} s in: {''.join(self.output)}"
+            found = self._news.wait_for(lambda: next((line for line in self.output if text in line), None), WITHIN)
+        assert found, f"no line with '{text}' within {WITHIN} s in: {''.join(self.output)}"
         return found
 
     def child(self, node: str) -> int:
@@ -110,7 +111,8 @@ class Stack:
     def wait(self, seconds: float = 40.0) -> int:
         """Waits for the end of the stack; the exit code."""
         code = self.process.wait(seconds)
-        self._reader.join()
+        self._reader.join(seconds)
+        assert not self._reader.is_alive(), f"a child holds the output after the end: {''.join(self.output)}"
         return code
 
     def end_hard(self) -> None:
@@ -161,12 +163,11 @@ class Stack:
         return self.model.legs[0].foot_radius - lowest
 
 
-def wait_until(true: Callable[[], bool], seconds: float, what: str) -> None:
+def wait_until(true: Callable[[], bool], what: str) -> None:
     """Looks at the board until something is true of it; the board has no event to wait for."""
-    seconds *= PATIENCE
-    deadline = time.monotonic() + seconds
+    deadline = time.monotonic() + WITHIN
     while not true():
-        assert time.monotonic() < deadline, f"not within {seconds} s: {what}"
+        assert time.monotonic() < deadline, f"not within {WITHIN} s: {what}"
         time.sleep(0.005)
 
 
@@ -192,15 +193,37 @@ def pytest_report_header(config: pytest.Config) -> str | None:
     return f"long run: the same examples again with --long --hypothesis-seed={seed}"
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """How many processes `-n auto` and `-n logical` are."""
+    return min((os.cpu_count() or 1) + MORE_WORKERS, MOST_WORKERS)
+
+
+@pytest.hookimpl(tryfirst=True)  # before xdist, which reads the groups
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """What runs on a ROS domain is marked `graph`; what is marked `long` runs with `--long` only."""
+    """What runs on a ROS domain is marked `graph`; what is marked `long` or `alone` runs with `--long` only. The tests
+    of a file run in one process, one after the other, but for those that are marked `spread`."""
     if not config.getoption("long"):
-        left_out = [item for item in items if item.get_closest_marker("long")]
+        left_out = [item for item in items if item.get_closest_marker("long") or item.get_closest_marker("alone")]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
     for item in items:
-        if {"domain", "shared_stack"} & set(getattr(item, "fixturenames", ())):
+        if config.getoption("long"):
+            item.add_marker(pytest.mark.timeout(LONG_TIMEOUT))
+        if {"domain", "shared_domain"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("graph")
+        if not item.get_closest_marker("spread"):
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """In a process of several: no test is without its file's group, which xdist takes from the end of the name."""
+    if getattr(session.config.option, "loadgroup", False):
+        spread = [
+            item.nodeid for item in session.items if not item.get_closest_marker("spread") and "@" not in item.nodeid
+        ]
+        if spread:
+            raise pytest.UsageError(f"these would not run in the process of their file: {spread[:3]}")
 
 
 @pytest.fixture
@@ -283,29 +306,34 @@ class RosProbe:
     def publisher(self, kind: type, topic: str):
         """A publisher that has its subscriber."""
         publisher = self.node.create_publisher(kind, topic, 10)
-        wait_until(lambda: publisher.get_subscription_count() > 0, 10.0, f"a subscriber of {topic}")
+        wait_until(lambda: publisher.get_subscription_count() > 0, f"a subscriber of {topic}")
         return publisher
 
     def ask(self, kind: type, service: str, **fields: object):
         """Calls a service; its response."""
         client = self.node.create_client(kind, service)
-        assert client.wait_for_service(PATIENCE * 10.0), f"nobody offers {service}"
+        assert client.wait_for_service(WITHIN), f"no node offers {service}"
         future = client.call_async(kind.Request(**fields))
         future.add_done_callback(lambda _: self.wake())
-        self.wait(future.done, 10.0, f"an answer of {service}")
+        self.wait(future.done, f"an answer of {service}")
         return future.result()
 
     def wake(self) -> None:
         with self.news:
             self.news.notify_all()
 
-    def wait(self, true: Callable[[], object], seconds: float, what: str):
+    def wait(self, true: Callable[[], object], what: str, seconds: float = WITHIN):
         """Waits for something heard; its value."""
-        seconds *= PATIENCE
         with self.news:
             found = self.news.wait_for(true, seconds)
         assert found, f"not within {seconds} s: {what}"
         return found
+
+    def hears_more(self, messages: list, seconds: float) -> bool:
+        """Whether something is added to a list within so many seconds."""
+        before = len(messages)
+        with self.news:
+            return self.news.wait_for(lambda: len(messages) > before, seconds)
 
     def close(self) -> None:
         self._closed = True
@@ -337,18 +365,31 @@ def lasting(folder: Path, *arguments: str) -> Iterator[Stack]:
     """A stack that is ready, on a domain of its own, in which all else is that is started meanwhile."""
     with pytest.MonkeyPatch.context() as patch:
         own_domain(patch)
-        stack = Stack(folder, "greenhouse_inspector", *arguments)
-        try:
-            stack.wait_for_line("ready after")
+        with _running(folder, *arguments) as stack:
             yield stack
-        finally:
-            stack.end_hard()
+
+
+@contextmanager
+def _running(folder: Path, *arguments: str) -> Iterator[Stack]:
+    stack = Stack(folder, "greenhouse_inspector", *arguments)
+    try:
+        stack.wait_for_line("ready after")
+        yield stack
+    finally:
+        stack.end_hard()
 
 
 @pytest.fixture(scope="module")
-def shared_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
+def shared_domain() -> Iterator[int]:
+    """A ROS domain of a file's own, on the loopback."""
+    with pytest.MonkeyPatch.context() as patch:
+        yield own_domain(patch)
+
+
+@pytest.fixture(scope="module")
+def shared_stack(shared_domain: int, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     """One stack for all tests of a file that leave it running, in whatever state: a start takes seconds."""
-    with lasting(tmp_path_factory.mktemp("shared")) as stack:
+    with _running(tmp_path_factory.mktemp("shared")) as stack:
         yield stack
 
 
@@ -356,21 +397,24 @@ def shared_stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
 def standing(shared_stack: Stack):
     """A client of the shared robot, which stands at its height, whatever the test before did to it."""
     from quadleg.client import Robot
-    from quadleg.errors import Refused
-
-    def stands() -> bool:
-        if robot.status().state == "fault":
-            robot.reset()
-        try:
-            robot.stand()
-        except Refused:  # what was measured of its supply or tilt is remembered for two seconds
-            return False
-        return True
 
     with Robot() as robot:
         robot.set_parameter("gait", "paused", False)
-        wait_until(stands, 10.0, "a robot that stands")
+        wait_until(lambda: stands(robot), "a robot that stands")
         yield robot
+
+
+def stands(robot: Robot) -> bool:
+    """Have a robot stand at its height, from whatever state; whether it does."""
+    from quadleg.errors import Refused
+
+    if robot.status().state == "fault":
+        robot.reset()
+    try:
+        robot.stand()
+    except Refused:  # what was measured of its supply or tilt is remembered for two seconds
+        return False
+    return True
 
 
 @pytest.fixture

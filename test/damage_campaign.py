@@ -29,7 +29,7 @@ from quadleg.analysis.recording_metrics import metrics
 from quadleg.cli.arguments import params_file
 from quadleg.client.replay import asked_for
 from quadleg.commissioning.answer_file import FileAnswers
-from quadleg.errors import QuadlegError
+from quadleg.errors import QuadlegError, RobotFileError
 from quadleg.recording.open_recording import opened
 from quadleg.recording.table_export import export
 from quadleg.report.comparison import write_comparison
@@ -93,7 +93,12 @@ def file_ways(text: str, folder: Path) -> Iterator[Callable[[], None]]:
 
 
 def _robot(path: Path, text: str) -> None:
-    urdf(load_robot(path))
+    try:
+        urdf(load_robot(path))
+    except RobotFileError as error:
+        assert str(path) in str(error)
+        assert all(len(fault.remedy) > 10 for fault in error.faults)
+        raise
     changed(text, {"servos": {"front_left_hip": {"pulse_at_zero_us": 1512.0, "stops_us": [512, 2498]}}})
 
 

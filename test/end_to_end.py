@@ -25,17 +25,17 @@ def from_base_target_to_joint_states(probe: RosProbe, namespace: str = "", prefi
     states = probe.hear(String, f"{names}state", LATCHED)
     joints = probe.hear(JointState, f"{names}joint_states")
     servo = probe.hear(String, f"{names}servo_state", LATCHED)
-    probe.wait(lambda: servo and servo[-1].data.startswith("following"), 30.0, "servo_output following the watchdog")
+    probe.wait(lambda: servo and servo[-1].data.startswith("following"), "servo_output following the watchdog")
     enable = probe.node.create_client(SetBool, f"{names}enable")
     assert enable.wait_for_service(10.0)
 
     def ask(on: bool) -> None:
         answer = enable.call_async(SetBool.Request(data=on))
-        wait_until(answer.done, 10.0, "an answer from enable")
+        wait_until(answer.done, "an answer from enable")
         assert answer.result().success, answer.result().message
 
     ask(True)
-    probe.wait(lambda: states and states[-1].data.startswith("active"), 20.0, "active")
+    probe.wait(lambda: states and states[-1].data.startswith("active"), "active")
     target = PoseStamped()
     target.header.frame_id = f"{prefix}base_footprint"
     target.pose.position.x, target.pose.position.z = 0.01, 0.135
@@ -47,6 +47,6 @@ def from_base_target_to_joint_states(probe: RosProbe, namespace: str = "", prefi
         reached = fit_pose(feet, model.standing.feet)
         return reached.position == pytest.approx((0.01, 0.0, 0.135), abs=0.0015)
 
-    probe.wait(there, 10.0, "the pose of the base target in joint_states")
+    probe.wait(there, "the pose of the base target in joint_states")
     ask(False)
-    probe.wait(lambda: states[-1].data.startswith("off"), 20.0, "off")
+    probe.wait(lambda: states[-1].data.startswith("off"), "off")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import select
 import struct
 import time
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from typing import Any
 FOLDER = "QUADLEG_TEST_PADS"
 SITE = Path(__file__).parent / "pad_site"
 EVENT = struct.Struct("llHHi")  # struct input_event of 64-bit Linux: seconds, microseconds, type, code, value
+AT_ONCE = select.PIPE_BUF // EVENT.size  # events that a pipe takes as a whole
 EV_SYN, EV_KEY, EV_ABS = 0, 1, 3
 
 # x, y, z, rx, ry, rz, hat x, hat y; south, east, north, west, shoulders, select, start, mode, and the sticks' buttons
@@ -60,9 +62,10 @@ class FakePad:
         os.close(self._pipe)
 
     def send(self, *events: tuple[int, int, int]) -> None:
-        """Events as they are: type, code, value."""
-        now = time.time()
-        os.write(self._pipe, b"".join(EVENT.pack(int(now), 0, *event) for event in events))
+        """Events as they are: type, code, value. A device gives whole events, a pipe only what was written at once."""
+        now = int(time.time())
+        for k in range(0, len(events), AT_ONCE):
+            os.write(self._pipe, b"".join(EVENT.pack(now, 0, *event) for event in events[k : k + AT_ONCE]))
 
     def move(self, **axes: float) -> None:
         """Axes by name (x, y, z, rx, ry, rz, hx, hy) to shares of their way, 0 to 1 of a trigger."""

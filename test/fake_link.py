@@ -20,6 +20,8 @@ class FakeLink:
         self.velocities: list[Planar] = []
         self.poses: list[Pose] = []
         self.waiting: dict[Service, list[Callable[[ServiceAnswer], None]]] = {}
+        self.socket_is_slow = False
+        self.at_socket: list[Callable[[], None]] = []  # answers that a slow stop socket owes
 
     def steady_time(self) -> float:
         return self.time
@@ -46,8 +48,11 @@ class FakeLink:
     def forget(self, service: Service, call: object) -> None:
         self.waiting[service].remove(call)
 
-    def stop_by_socket(self) -> None:
-        pass
+    def stop_by_socket(self, then: Callable[[], None]) -> None:
+        if self.socket_is_slow:
+            self.at_socket.append(then)
+        else:
+            then()
 
     def answer(self, service: Service, success: bool = True) -> None:
         """Answer what was asked first."""

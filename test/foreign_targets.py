@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import itertools
-import threading
 from collections.abc import Sequence
 
-from conftest import RosProbe, Stack
+from simulated_client import SimulatedProbe
+from sound_stack import SoundStack
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.client import Robot
@@ -18,15 +18,13 @@ from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 class ForeignTargets:
     """Publishes joint targets in the place of gait, base_motion and leg_ik."""
 
-    def __init__(self, stack: Stack, probe: RosProbe, robot: Robot) -> None:
+    def __init__(self, stack: SoundStack, probe: SimulatedProbe, robot: Robot) -> None:
         robot.set_parameter("gait", "paused", True)
         self._publisher = probe.publisher(JointTrajectory, "joint_targets")
-        self._probe = probe
-        self._period = 1 / stack.model.control_rate
         self.stamps = itertools.count(10**18, 20_000_000)
         self.angles = list(stance_angles(stack.model, stack.model.standing))
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
+        self._goes = False
+        probe.node.create_timer(1 / stack.model.control_rate, self._tick)
 
     def send_frame(self, stamp: int | None = None) -> None:
         stamp = next(self.stamps) if stamp is None else stamp
@@ -40,17 +38,15 @@ class ForeignTargets:
         self._publisher.publish(message)
 
     def __enter__(self) -> ForeignTargets:
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
+        self._goes = True
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self._thread.join()
+        self._goes = False
 
-    def _run(self) -> None:
+    def _tick(self) -> None:
         # A metronome, as the gait is: the pace of the frames is what is wanted here.
-        while not self._stop.wait(self._period):
+        if self._goes:
             self.send_frame()
 
 
@@ -61,7 +57,7 @@ def step_shares(commands: Sequence[JointTrajectory], model: RobotModel) -> list[
     stamps = [command.header.stamp.sec + 1e-9 * command.header.stamp.nanosec for command in commands]
     found = []
     for (before, at), (after, then) in itertools.pairwise(zip(commands, stamps)):
-        if then - at < 1.5 * period:  # on a busy computer one between them may not have been heard
+        if then - at < 1.5 * period:  # else one between them was not heard
             pairs = zip(before.points[0].positions, after.points[0].positions, steps)
             found.append(max(abs(b - a) / step for a, b, step in pairs))
     return found

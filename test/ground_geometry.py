@@ -7,19 +7,16 @@ from __future__ import annotations
 
 import mujoco
 import numpy as np
+from mujoco_robot import free_base
 
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.robot.urdf import urdf
 
 
 class GroundGeometry:
     """One robot's collision shapes over the ground z = 0."""
 
     def __init__(self, robot: RobotModel) -> None:
-        settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
-        spec = mujoco.MjSpec.from_string(urdf(robot).replace("</robot>", settings))
-        spec.body("base_link").add_freejoint()
-        self.model = spec.compile()
+        self.model = free_base(robot)
         self.data = mujoco.MjData(self.model)
         self._columns = [self.model.joint(name).qposadr[0] for name in JOINT_NAMES]
         self._owners = [self.model.body(body).name for body in self.model.geom_bodyid]

@@ -55,8 +55,16 @@ class WalkRun:
 
 
 @cache
-def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground | None = None) -> WalkRun:
-    """The robot lies limp, rises, stands for 5 s, and walks."""
+def recorded(
+    gait: str,
+    twist: Planar,
+    seconds: float,
+    seed: int,
+    ground: Ground | None = None,
+    lying: float = LYING,
+    standing: float = STANDING,
+) -> WalkRun:
+    """The robot lies limp, rises, stands for a while (5 s), and walks."""
     world = World(ROBOT, ground or Ground(), seed=seed)
     period = world.frame
     planner = Planner(ROBOT, _limits(gait), period)
@@ -72,13 +80,13 @@ def recorded(gait: str, twist: Planar, seconds: float, seed: int, ground: Ground
         )  # fmt: skip
 
     rest, stance = ROBOT.resting, ROBOT.standing
-    for _ in range(round(LYING / period)):
+    for _ in range(round(lying / period)):
         tick(stance_angles(ROBOT, rest), None)
     stands = planner.step()
     for share in np.linspace(0.0, 1.0, round(RISING / period)).tolist():
         height = rest.height + (stance.height - rest.height) * (3 * share**2 - 2 * share**3)
         tick(legs_inverse(ROBOT, Pose((0.0, 0.0, height)), stance.feet), stands)
-    for asked, duration in ((ZERO_TWIST, STANDING), (twist, seconds)):
+    for asked, duration in ((ZERO_TWIST, standing), (twist, seconds)):
         walk = len(ticks)
         planner.walk(asked)
         for _ in range(round(duration / period)):

@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 from math import cos, pi, sin, sqrt
 
 import numpy as np
+from sample_robots import with_servo_kind
 
 from quadleg.commissioning.wizard.new_robot_file import robot_file
 from quadleg.commissioning.wizard.pose_search import find_poses
 from quadleg.commissioning.wizard.robot_measures import Electrics, Measures
 from quadleg.commissioning.wizard.servo_classes import ReadyKind
 from quadleg.errors import RobotFileError
-from quadleg.robot.model import Joint, RobotModel
+from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import robot_from_text
 
 LINKS_MM = (40.0, 200.0)
@@ -61,14 +62,10 @@ def random_robot(seed: int, number: int) -> RandomRobot:
 
 def with_torque(robot: RobotModel, factor: float) -> RobotModel:
     """The same robot with servos so many times as strong, which draw so many times the current."""
-
-    def scaled(joint: Joint) -> Joint:
-        kind = joint.servo.kind
-        stronger = replace(kind, stall_torque=factor * kind.stall_torque, stall_current=factor * kind.stall_current)
-        return replace(joint, servo=replace(joint.servo, kind=stronger))
-
+    kind = robot.joints[0].servo.kind
     supply = replace(robot.supply, rated_current=factor * robot.supply.rated_current)
-    return replace(robot.with_joints(scaled), supply=supply)
+    torque, current = factor * kind.stall_torque, factor * kind.stall_current
+    return replace(with_servo_kind(robot, stall_torque=torque, stall_current=current), supply=supply)
 
 
 def _measures(dice: np.random.Generator) -> Measures:

@@ -31,6 +31,7 @@ from quadleg.gait.walk_codes import WalkCode
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.robot.model import GaitParameters, RobotModel
+from quadleg.safety.figure_words import code_in_words
 from quadleg.simulation.walk_verdict import walk_verdict
 
 NEAR = 1.5  # times the torque of the boundary, or as much below it
@@ -72,7 +73,7 @@ def compare(robot: RobotModel, seed: int, number: int) -> list[Comparison]:
     for gait in robot.gaits:
         use = GaitUse.of(robot, gait)
         forecast = WalkForecast(robot, torque, use)
-        verdict = walk_verdict(robot, use.limits)
+        verdict = walk_verdict(robot, WalkingLimits(robot, gait))
         refused = use.obstacle is StrideObstacle.TORQUE
         found.append(
             Comparison(
@@ -145,7 +146,7 @@ def report(found: Sequence[Comparison]) -> str:
     dared = Counter(one.dared.value for one in found if one.dared)
     parts.append(
         "refused by the walking limits for torque, and made to walk all the same: "
-        + ", ".join(f"{code.words} {dared[code.value]}" for code in WalkCode)
+        + ", ".join(f"{code_in_words(code.value)} {dared[code.value]}" for code in WalkCode)
     )
     for one in found:
         if not one.agrees:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -18,9 +19,9 @@ from quadleg.recording.mcap_file import McapFile
 from quadleg.recording.records import MESSAGE_ENCODING, SCHEMA_ENCODING
 from quadleg.robot.model import JOINT_NAMES, LEGS, MEASURED
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 rosbags = pytest.importorskip("rosbags.typesys", reason="needs rosbags: pip install -e '.[test]'")
 STORE = rosbags.get_typestore(rosbags.Stores.ROS2_JAZZY)
@@ -261,6 +262,11 @@ def metadata(robot: bool = True, joint_angles: str = MEASURED) -> dict[str, dict
     return about
 
 
+def still(count: int, names: Iterable[str] = JOINT_NAMES) -> list[tuple[float, str, Any]]:
+    """So many messages of joints that do not move, at 50 Hz."""
+    return [(k / RATE, "joint_states", joint_state(np.zeros(len(list(names))), names=names)) for k in range(count)]
+
+
 def write(
     path: Path,
     messages: Iterable[tuple[float, str, Any]],
@@ -269,9 +275,11 @@ def write(
     times: int = 1,
     types: Mapping[str, str] = TYPES,
 ) -> Path:
-    """A recording of messages (time in s, topic, message), `times` times one after the other."""
+    """A recording of messages (time in s, topic, message), by their time, `times` times one after the other."""
     ready = [
-        (time, topic, serialized(types[topic], message)) for time, topic, message in messages if topic not in without
+        (time, topic, serialized(types[topic], message))
+        for time, topic, message in sorted(messages, key=lambda message: message[0])
+        if topic not in without
     ]
     topics = list(dict.fromkeys(topic for _, topic, _ in ready))
     schemas, channels = [], []
@@ -281,7 +289,7 @@ def write(
         schemas.append(Schema(number, definition.encode(), SCHEMA_ENCODING, kind))
         channels.append(Channel(number, f"/{topic}", MESSAGE_ENCODING, {}, number))
     span = ready[-1][0] + 1 / RATE
-    with McapFile(path, about) as file:
+    with closing(McapFile(path, about)) as file:
         file.add_channels(schemas, channels)
         for again in range(times):
             chunk: list[ReceivedMessage] = []

@@ -6,6 +6,9 @@ from dataclasses import replace
 from math import radians
 from pathlib import Path
 
+import numpy as np
+import pytest
+
 from quadleg.gait.derived_gaits import derived_gaits
 from quadleg.robot.model import (
     JOINTS,
@@ -24,7 +27,10 @@ from quadleg.robot.model import (
     Stance,
     Supply,
 )
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot
 
+_SUPPLY_WITH_SENSOR = "supply:\n  sensor: {kind: ina226, address: 0x41, shunt_mohm: 2}\n"
+_IMU = "imu: {kind: mpu6050, address: 0x68, gyro_bias_deg_s: [1.5, -0.5, 0.25]}\n"
 Limits = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
@@ -142,6 +148,16 @@ def digger() -> RobotModel:
     )
 
 
+ROBOTS = (inspector(), digger())
+BOTH = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+
+
+def random_angles(robot: RobotModel, count: int, seed: int = 7) -> np.ndarray:
+    """(count, 12) angles in rad within the joint limits."""
+    lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
+    return np.random.default_rng(seed).uniform(lower, upper, (count, 12))
+
+
 # Upper and lower leg, body length, width and height, hip offset, foot and link radius, all in mm; how front and rear
 # knees point; standing and resting height as shares of the straight leg.
 _VARIED: dict[str, tuple[tuple[float, ...], str, str, float, float]] = {
@@ -199,8 +215,26 @@ def varied() -> list[RobotModel]:
     return found
 
 
+def with_servo_kind(robot: RobotModel, **changes: float) -> RobotModel:
+    """The same robot with other figures of its servos' kind."""
+
+    def changed(joint: Joint) -> Joint:
+        return replace(joint, servo=replace(joint.servo, kind=replace(joint.servo.kind, **changes)))
+
+    return robot.with_joints(changed)
+
+
 def with_sensors(robot: RobotModel) -> RobotModel:
     """The same robot with a supply sensor and an IMU on its bus."""
     supply = replace(robot.supply, sensor=PowerSensor("ina226", 0x41, 0.002))
     bias = (radians(1.5), radians(-0.5), radians(0.25))
     return replace(robot, supply=supply, imu=ImuChip("mpu6050", 0x68, bias))
+
+
+def sensor_robot_file(folder: Path) -> Path:
+    """The demo robot's file with a supply sensor and an IMU on its bus, as a new file in a folder."""
+    path = folder / "with_sensors.yaml"
+    before, supply = find_robot(DEFAULT_ROBOT).read_text(encoding="utf-8").split("\nsupply:")
+    rest = supply[supply.index("\n") + 1 :]
+    path.write_text(f"{before}\n{_SUPPLY_WITH_SENSOR}{rest}\n{_IMU}", encoding="utf-8")
+    return path

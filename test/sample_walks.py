@@ -7,6 +7,8 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pytest
+import sample_robots
 
 from quadleg.analysis.walk_measures import Walk
 from quadleg.gait.planner import Planner
@@ -19,6 +21,10 @@ from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.servos.servo_model import ServoModel
 
 PERIOD = 0.02
+ROBOTS = {robot.name: robot for robot in sample_robots.ROBOTS}
+EVERY_GAIT = pytest.mark.parametrize(
+    ("name", "gait"), [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
+)
 TICKS_BEHIND = 2  # the servos are, by the time that an angle needs to get to them and they need to go there
 
 
@@ -66,6 +72,11 @@ def followed(robot: RobotModel, walk: Walk) -> Walk:
         pulses = [pulse_from_angle(joint.servo, angle) for joint, angle in zip(robot.joints, sent)]
         angles.append([model.advance(a, pulse, PERIOD) for model, a, pulse in zip(models, angles[-1], pulses)])
     return replace(walk, angles=np.array(angles))
+
+
+def limits_of(name: str, gait: str) -> WalkingLimits:
+    """The limits of one of the two robots in code, worked out once."""
+    return _limits(ROBOTS[name], ROBOTS[name].gait(gait))
 
 
 @cache

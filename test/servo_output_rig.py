@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 
 import pytest
 from conftest import RosProbe
 from i2c_bus import FakeBus
+from simulated_client import SimulatedHost, SimulatedProbe
 from spun_middleware import SpunMiddleware
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -20,17 +20,19 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 
 class ServoOutputRig:
-    """The node, spun by a thread of its own until `close`."""
+    """The node, run by its `host` until `close`: in a thread of its own, or while simulated time passes."""
 
-    def __init__(self, probe: RosProbe, **parameters: object) -> None:
+    def __init__(
+        self, probe: RosProbe | SimulatedProbe, host: SpunMiddleware | SimulatedHost, **parameters: object
+    ) -> None:
         self.probe = probe
-        self._middleware = SpunMiddleware()
-        self.node = servo_output.ServoOutput(self._middleware, parameters=parameters)
+        self._host = host
+        self.node = servo_output.ServoOutput(host, parameters=parameters)
         self.robot = self.node.robot
         self.period = 1 / self.robot.control_rate
         self.rest = stance_angles(self.robot, self.robot.resting)
         self.closed = False
-        self._middleware.start()
+        self._host.start()
         self.said = probe.hear(String, "servo_state", LATCHED)
         self._commands = probe.publisher(JointTrajectory, "joint_commands")
 
@@ -41,33 +43,19 @@ class ServoOutputRig:
     def more(self, heard: list, count: int) -> list:
         """The next messages of a topic."""
         first = len(heard)
-        self.probe.wait(lambda: len(heard) >= first + count, 10.0, f"{count} messages")
+        self.probe.wait(lambda: len(heard) >= first + count, f"{count} messages", 10.0)
         return heard[first : first + count]
 
     def state(self, state: str, seconds: float = 5.0) -> str:
         """Wait for a state of servo_state; what is said with it."""
         return self.probe.wait(
-            lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), seconds, state
+            lambda: next((m.data for m in reversed(self.said) if m.data.startswith(state)), None), state, seconds
         )
 
     def close(self) -> None:
         if not self.closed:
             self.closed = True
-            self._middleware.close_with(self.node)
-
-
-@contextmanager
-def starter(kind: Callable[..., ServoOutputRig], probe: RosProbe) -> Iterator[Callable[..., ServoOutputRig]]:
-    """Starts such nodes with the parameters given, and closes those that are still open at the end."""
-    started: list[ServoOutputRig] = []
-
-    def start(**parameters: object) -> ServoOutputRig:
-        started.append(kind(probe, **parameters))
-        return started[-1]
-
-    yield start
-    for node in started:
-        node.close()
+            self._host.close_with(self.node)
 
 
 def use_bus(monkeypatch: pytest.MonkeyPatch, bus: FakeBus) -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from math import hypot, inf
 
-from conftest import RosProbe
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from geometry_msgs.msg import PoseStamped, Transform, Twist, TwistStamped, Wrench
 from nav_msgs.msg import Odometry
@@ -17,24 +15,29 @@ from sensor_msgs.msg import JointState, MultiDOFJointState
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
+from quadleg.middleware.guarded_node import GuardedNode
+from quadleg.middleware.simulated_bus import SimulatedBus
+from quadleg.middleware.simulated_middleware import SimulatedMiddleware
 from quadleg.middleware.status_topic import message_of
 from quadleg.middleware.topics import JOINT_STATES, LATCHED, LATEST, nanoseconds
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 MODEL = load_robot(find_robot("greenhouse_inspector"))
-PERIOD = 0.02
+PERIOD = 0.02  # s
+ESTIMATED_AFTER = 0.002  # s
 FASTEST, RAMP = (0.4, 0.3, 2.0), 0.2  # of a made-up robot, so that a test takes a second
 PARAMETERS = {"robot": "greenhouse_inspector", "frame_prefix": "", "board": ""}
 
 
 class SlippingStack:
-    """The rest of a stack, with a robot whose base_footprint moves by a share `grip` of what is planned."""
+    """The rest of a stack on a `bus`, with a robot whose base_footprint moves by a share `grip` of what is planned."""
 
-    def __init__(self, probe: RosProbe) -> None:
+    def __init__(self, bus: SimulatedBus) -> None:
+        self.bus = bus
         self.limits = FASTEST
         self.steps_on = False  # never comes to a square stance
         self.trouble = ""  # why it cannot walk, by gait
@@ -53,7 +56,7 @@ class SlippingStack:
         self._stamp = 0
         self._height = MODEL.standing.height
         self._tick = 0
-        node = probe.node
+        node = GuardedNode(SimulatedMiddleware(bus, "stack"), "stack")
         self._feet = node.create_publisher(MultiDOFJointState, "planned_feet", LATEST)
         self._joints = node.create_publisher(JointState, "joint_states", JOINT_STATES)
         self._odom = node.create_publisher(Odometry, "odom", LATEST)
@@ -62,12 +65,10 @@ class SlippingStack:
         self._statuses = [node.create_publisher(DiagnosticStatus, f"{name}/status", LATCHED) for name in states]
         for publisher, (name, state) in zip(self._statuses, states.items()):
             publisher.publish(message_of(_told(state, "for a test"), name))
-        node.create_subscription(TwistStamped, "cmd_vel", self._take, LATEST)
-        node.create_subscription(PoseStamped, "base_target", self._take_target, LATEST)
-        node.create_service(GetParameters, "servo_output/get_parameters", self._parameters)
-        self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
+        node.subscribe(TwistStamped, "cmd_vel", self._take, LATEST)
+        node.subscribe(PoseStamped, "base_target", self._take_target, LATEST)
+        node.handle.create_service(GetParameters, "servo_output/get_parameters", self._parameters)
+        node.every(PERIOD, self._run)
 
     @property
     def went(self) -> Planar:
@@ -101,11 +102,10 @@ class SlippingStack:
         return self._asked if self.teleop is None else self.teleop
 
     def _run(self) -> None:
-        while not self._ended.wait(PERIOD):
-            self._move()
-            self._publish()
-            if self._tick % 5 == 0:
-                self._say()
+        self._move()
+        self._publish()
+        if self._tick % 5 == 0:
+            self._say()
 
     def _move(self) -> None:
         before, self._tick = self._twist, self._tick + 1
@@ -146,7 +146,8 @@ class SlippingStack:
             stamp.sec, stamp.nanosec = divmod(round(1e9 * PERIOD) * self._tick, 1_000_000_000)
         self._feet.publish(feet)
         self._joints.publish(joints)
-        self._odom.publish(odom)
+        # An estimator answers joint_states, so that an estimate comes after the plan of its tick.
+        self.bus.time.after(ESTIMATED_AFTER, lambda: self._odom.publish(odom))
 
     def _say(self) -> None:
         def words(values: Planar) -> str:
@@ -196,10 +197,6 @@ class SlippingStack:
     def say_state(self, state: str, words: str) -> None:
         """Says another state of the watchdog."""
         self._statuses[0].publish(message_of(_told(state, words), "joint_watchdog"))
-
-    def end(self) -> None:
-        self._ended.set()
-        self._thread.join()
 
 
 def _told(state: str, words: str) -> NodeStatus:

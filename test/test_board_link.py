@@ -46,7 +46,7 @@ class BoardLinkRig:
         return str(caught.value)
 
     def powered(self) -> int:
-        return sum(self.bus.chip.counts(channel) is not None for channel in range(16))
+        return sum(counts is not None for counts in self.bus.chip.counts())
 
 
 @pytest.fixture
@@ -87,8 +87,8 @@ def test_one_failure_is_made_good_by_the_next_frame_on_the_same_connection(bench
     bench.write()
     bench.bus.failures = [errno.EREMOTEIO]
     moved = [angle + 0.05 for angle in MIDDLE]
-    assert "nobody answers" in bench.fails(lambda: bench.write(moved))
-    assert "nobody answers" in bench.link.trouble
+    assert "no chip answers" in bench.fails(lambda: bench.write(moved))
+    assert "no chip answers" in bench.link.trouble
     bench.write(moved)
     assert (bench.link.trouble, bench.link.errors, bench.opened) == (None, 1, 1)
     assert BoardLink(ROBOT, bench.open).found == pytest.approx(moved, abs=0.005)
@@ -216,7 +216,7 @@ def test_a_frame_that_knows_nothing_of_a_cut_is_not_sent(bench: BoardLinkRig) ->
 def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
     bus = FakeBus()
     bus.always_fails = errno.EREMOTEIO
-    with pytest.raises(BoardError, match="nobody answers"):
+    with pytest.raises(BoardError, match="no chip answers"):
         BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
     assert bus.closed
 
@@ -291,7 +291,7 @@ def test_servos_that_the_line_made_limp_do_not_snap_back_to_what_the_registers_h
     running(bus)
     link = with_line(bus, levels, found_on=False)
     assert link.found is None
-    assert not any(bus.chip.counts(channel) is not None for channel in range(16))
+    assert not any(counts is not None for counts in bus.chip.counts())
     assert not any(levels)
 
 
@@ -320,7 +320,7 @@ def test_a_line_that_does_not_obey_keeps_no_pulse_on() -> None:
     )
     with pytest.raises(BoardError, match="line 17 of /dev/gpiochip0 does not obey: No such device"):
         link.cut()
-    assert not any(bus.chip.counts(channel) is not None for channel in range(16))
+    assert not any(counts is not None for counts in bus.chip.counts())
 
 
 def test_a_line_that_cannot_be_had_is_told_with_its_cure() -> None:

@@ -7,10 +7,10 @@ from math import dist, inf, nan, radians
 
 import numpy as np
 import pytest
-import sample_robots
 import transforms3d
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from sample_robots import BOTH, ROBOTS
 from scipy.spatial.transform import Rotation
 
 from quadleg.errors import Unreachable
@@ -19,8 +19,6 @@ from quadleg.geometry.rotations import quaternion_product
 from quadleg.geometry.transforms import Pose, compose
 from quadleg.kinematics.body_pose import all_forward, feet_in_base, legs_inverse, stance_angles
 from quadleg.robot.model import LEGS
-
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 
 length = st.floats(-2, 2)
 turn = st.floats(-1.5, 1.5)
@@ -92,7 +90,7 @@ def test_feet_in_base_undoes_the_pose(pose, feet):
     assert np.allclose(feet_in_base(pose, feet), expected, rtol=0, atol=1e-14)
 
 
-@pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+@BOTH
 def test_signs_of_the_body_follow_rep_103(robot):
     """REP-103: x forward, y left, z up, right-handed."""
     height = robot.standing.height
@@ -139,7 +137,7 @@ def test_the_first_leg_that_cannot_reach_is_named():
     assert caught.value.leg == "front_left"
 
 
-@pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+@BOTH
 def test_stances_are_level_and_within_the_limits(robot):
     for stance in (robot.standing, robot.resting):
         angles = stance_angles(robot, stance)

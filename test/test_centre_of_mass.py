@@ -7,23 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pinocchio
 import pytest
-import sample_robots
+from sample_robots import BOTH, random_angles
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.robot.urdf import urdf
 
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
-both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 
-
-def random_angles(robot, count: int) -> np.ndarray:
-    lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
-    return np.random.default_rng(7).uniform(lower, upper, (count, 12))
-
-
-@both
+@BOTH
 def test_it_is_where_pinocchio_finds_it(robot):
     # A base that floats: pinocchio leaves out the mass of links that are fixed to the world.
     model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
@@ -39,7 +31,7 @@ def test_it_is_where_pinocchio_finds_it(robot):
         assert centre_of_mass(robot, tuple(row)) == pytest.approx(ours, abs=1e-15)
 
 
-@both
+@BOTH
 def test_what_is_fixed_to_the_body_is_part_of_its_mass(robot):
     angles = stance_angles(robot, robot.standing)
     frame = robot.frames[0]
@@ -49,7 +41,7 @@ def test_what_is_fixed_to_the_body_is_part_of_its_mass(robot):
     assert change == pytest.approx(np.array([0.1, 0, -0.2]) * frame.mass / robot.masses.total)
 
 
-@both
+@BOTH
 def test_a_symmetrical_stance_has_it_in_the_middle_plane(robot):
     bare = replace(robot, frames=())
     _, y, z = centre_of_mass(bare, stance_angles(robot, robot.standing))

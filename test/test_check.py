@@ -15,9 +15,10 @@ import sample_robots
 from random_robots import with_torque
 from rich.console import Console
 
+from quadleg.cautions import BUILDING
 from quadleg.cli import main
 from quadleg.commissioning.feasibility import check as module
-from quadleg.commissioning.feasibility.check import CAUTIONS, SECTIONS, Check, as_json, check, refusals, verdicts
+from quadleg.commissioning.feasibility.check import SECTIONS, Check, as_json, check, refusals, verdicts
 from quadleg.commissioning.feasibility.check_table import print_check
 from quadleg.commissioning.feasibility.torque_needs import with_servos_to_buy
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Verdict
@@ -30,6 +31,12 @@ DEMO = find_robot("greenhouse_inspector")
 @cache
 def checked() -> Check:
     return check(sample_robots.inspector())
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command takes the check of the demo robot that is there already."""
+    monkeypatch.setattr(module, "check", lambda robot: checked())
 
 
 def written(folder: Path, old: str, new: str) -> str:
@@ -81,7 +88,7 @@ def test_the_table_says_every_verdict_and_every_caution() -> None:
             assert row.about in said
             assert row.why in said
             assert row.cure in said
-    for caution in (*CAUTIONS, checked().buy, checked().conclusion):
+    for caution in (*BUILDING, checked().buy, checked().conclusion):
         assert caution in said
     assert "rules of thumb" in said
 
@@ -123,7 +130,7 @@ def test_a_gait_that_it_cannot_walk_does_not_keep_a_robot_from_the_other() -> No
     whole = check(robot)
     assert [forecast.code.walks for forecast in whole.forecasts] == [True, False]
     assert whole.conclusion.startswith("This robot is possible, but not in each of its gaits: ")
-    assert whole.refusals
+    assert whole.failing
     assert refusals(robot) == []
 
 
@@ -132,11 +139,13 @@ def test_the_supply_to_buy_is_for_the_servos_to_buy() -> None:
     mended = check(with_servos_to_buy(weak.robot, weak.needed))
     assert not weak.walks
     assert mended.walks
-    assert f", {mended.current.to_buy} A (" in weak.buy
+    assert f", {mended.current.plan.rating} A (" in weak.buy
     assert "with the servos that would do (at least " in weak.buy
     assert "with these servos it does not walk" in weak.buy
-    assert json.loads(as_json(weak))["current"]["supply_to_buy_a"] == mended.current.to_buy > weak.current.to_buy
-    assert checked().buy == checked().current.buy
+    assert (
+        json.loads(as_json(weak))["current"]["supply_to_buy_a"] == mended.current.plan.rating > weak.current.plan.rating
+    )
+    assert checked().buy == checked().current.plan.sentence
 
 
 def test_the_conclusion_counts() -> None:
@@ -155,11 +164,9 @@ def test_the_figures_have_the_units_of_their_keys() -> None:
     assert said["resolution"]["count_ms"] == pytest.approx(1000 * checked().resolution.pulse)
 
 
-def test_pictures_are_drawn_where_asked(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.mark.usefixtures("quick")
+def test_pictures_are_drawn_where_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pytest.importorskip("matplotlib")
-    monkeypatch.setattr(module, "check", lambda robot: checked())
     folder = tmp_path / "new" / "pictures"
     assert main.main(["check", "--pictures", str(folder)]) == 0
     said = capsys.readouterr().out
@@ -170,11 +177,11 @@ def test_pictures_are_drawn_where_asked(
     assert f"Pictures in {folder}:" in said
 
 
+@pytest.mark.usefixtures("quick")
 def test_pictures_go_into_a_new_folder_each_time_and_what_they_replace_is_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("matplotlib")
-    monkeypatch.setattr(module, "check", lambda robot: checked())
     monkeypatch.chdir(tmp_path)
     names = ["greenhouse_inspector_check", "greenhouse_inspector_check_2"]
     for name in names:
@@ -188,30 +195,30 @@ def test_pictures_go_into_a_new_folder_each_time_and_what_they_replace_is_said(
     assert "Replaced in that folder: greenhouse_inspector_workspace.png" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("quick")
 def test_json_goes_without_pictures(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "check", lambda robot: checked())
     monkeypatch.chdir(tmp_path)
     assert main.main(["check", "--json"]) == 0
     assert not list(tmp_path.iterdir())
     json.loads(capsys.readouterr().out)
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_folder_that_cannot_be_written_loses_the_pictures_alone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("matplotlib")
-    monkeypatch.setattr(module, "check", lambda robot: checked())
     (tmp_path / "file").write_text("")
     assert main.main(["check", "--pictures", str(tmp_path / "file")]) == 0
     assert "No pictures: " in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("quick")
 def test_without_matplotlib_there_are_no_pictures(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "check", lambda robot: checked())
     monkeypatch.setitem(sys.modules, "quadleg.commissioning.feasibility.check_plots", None)
     assert main.main(["check", "--pictures", str(tmp_path)]) == 0
     assert "pip install matplotlib" in capsys.readouterr().out

@@ -18,7 +18,7 @@ from quadleg.commissioning.feasibility.standing_torque import Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.supply_plan import FUSES, SPARE
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Quantity, Verdict
-from quadleg.robot.model import RobotModel, Supply
+from quadleg.robot.model import Supply
 from quadleg.robot_file.load import find_robot, load_robot
 
 ROBOT = load_robot(find_robot("greenhouse_inspector"))
@@ -58,8 +58,8 @@ def test_a_22_a_rail_of_5_v_passes_in_use_and_not_with_all_stalled() -> None:
     assert stalled.word == TIGHT
     assert "a supply of 22 A passes in use" in stalled.why
     assert "and not with all servos stalled (25 A)" in stalled.why
-    assert current.buy.startswith("Supply to buy: 5 V, ")
-    assert "25 A if it shall bear all servos stalled" in current.buy
+    assert current.plan.sentence.startswith("Supply to buy: 5 V, ")
+    assert "25 A if it shall bear all servos stalled" in current.plan.sentence
 
 
 def test_a_supply_that_is_too_small_is_refused_and_one_that_bears_all_is_good() -> None:
@@ -71,7 +71,7 @@ def test_a_supply_that_is_too_small_is_refused_and_one_that_bears_all_is_good() 
     assert "sinks" in verdict(sinks, "current, trot").why
     large = fed(rated_current=30.0)
     assert verdict(large, "current, all stalled").word == GOOD
-    assert large.to_buy >= SPARE * large.in_use
+    assert large.plan.rating >= SPARE * large.in_use
 
 
 def test_a_walk_in_physics_takes_about_as_much() -> None:
@@ -149,12 +149,7 @@ def test_a_battery_lasts_as_long_as_its_charge_over_the_current() -> None:
 
 
 def test_of_a_hundred_amperes_no_blade_fuse_is_advised() -> None:
-    kind = replace(sample_robots.inspector().joints[0].servo.kind, stall_current=9.0)
-    legs = tuple(
-        replace(leg, joints=tuple(replace(j, servo=replace(j.servo, kind=kind)) for j in leg.joints))
-        for leg in ROBOT.legs
-    )
-    robot: RobotModel = replace(ROBOT, legs=legs)
+    robot = sample_robots.with_servo_kind(ROBOT, stall_current=9.0)
     current = Current.of(robot, Torque.of(robot, 0.05, 0.2), ())
     assert current.stalled > max(FUSES)
     row = verdict(current, "fuse")

@@ -12,56 +12,23 @@ import numpy as np
 import pytest
 from random_robots import random_robot
 
+pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
+
+from mujoco_robot import InverseDynamics
+
 from quadleg.commissioning.feasibility.reach import Reach
 from quadleg.commissioning.feasibility.standing_torque import Torque, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
-from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, holding_torques, stride_torques
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.steady_strides import Balance, angles_of, strides
 from quadleg.gait.sway import basis
 from quadleg.gait.walking_limits import WalkingLimits
-from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
-from quadleg.robot.urdf import urdf
-
-mujoco = pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
+from quadleg.robot.model import LEGS, RobotModel
 
 SAMPLES = 96  # of a stride
 SEED = 5
 each = pytest.mark.parametrize("number", range(12))
-
-
-class InverseDynamics:
-    """MuJoCo's, of one robot's URDF with a free base and no contacts."""
-
-    def __init__(self, robot: RobotModel) -> None:
-        spec = mujoco.MjSpec.from_string(urdf(robot))
-        spec.compiler.inertiafromgeom = mujoco.mjtInertiaFromGeom.mjINERTIAFROMGEOM_FALSE
-        spec.compiler.fusestatic = False
-        spec.body("base_link").add_freejoint()
-        self._model = model = spec.compile()
-        model.opt.gravity[:] = 0.0, 0.0, -STANDARD_GRAVITY
-        model.opt.disableflags |= mujoco.mjtDisableBit.mjDSBL_CONTACT | mujoco.mjtDisableBit.mjDSBL_LIMIT
-        self._data = mujoco.MjData(model)
-        self._columns = [int(model.jnt_dofadr[model.joint(name).id]) for name in JOINT_NAMES]
-        self._places = [int(model.jnt_qposadr[model.joint(name).id]) for name in JOINT_NAMES]
-        self._feet = [model.body(f"{leg}_foot").id for leg in LEGS]
-
-    def torques(self, angles, loads, rates=0.0, accelerations=0.0, base_acceleration=(0.0, 0.0)) -> np.ndarray:
-        """(12,) in N·m; `loads` (4,) in N push the feet up."""
-        model, data = self._model, self._data
-        data.qpos[:7] = 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0.0
-        data.qvel[:], data.qacc[:] = 0.0, 0.0
-        data.qpos[self._places] = angles
-        data.qvel[self._columns], data.qacc[self._columns] = rates, accelerations
-        data.qacc[:2] = base_acceleration
-        mujoco.mj_inverse(model, data)
-        held = data.qfrc_inverse.copy()
-        for body, load in zip(self._feet, loads):
-            foot = np.empty((3, model.nv))
-            mujoco.mj_jacBody(model, data, foot, None, body)
-            held -= foot.T @ [0.0, 0.0, load]
-        return held[self._columns]
 
 
 @cache

@@ -7,11 +7,10 @@ from functools import cache
 import numpy as np
 import pytest
 import sample_robots
-from figure_boxes import assert_apart
+from figure_boxes import assert_apart, assert_within, axes_of, lines_of, words_of
 
 pytest.importorskip("matplotlib")
 
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from quadleg.commissioning.feasibility.check import Check, check
@@ -22,7 +21,6 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import inverse
 from quadleg.plotting.portrait import FRONT, SIDE
-from quadleg.plotting.sheet import WIDTH
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINT_NAMES
 
@@ -37,10 +35,6 @@ def checked() -> Check:
 @cache
 def made() -> dict[str, Figure]:
     return figures(checked())
-
-
-def axes_of(figure: Figure, label: str):
-    return next(axes for axes in figure.axes if axes.get_label() == label)
 
 
 @pytest.mark.parametrize("view", [SIDE, FRONT], ids=lambda view: view.name)
@@ -68,7 +62,7 @@ def test_a_cell_of_the_workspace_is_what_the_leg_can_do(robot, view) -> None:
 @pytest.mark.parametrize("count", FEET)
 def test_the_curves_are_the_torques_with_one_hue_a_leg(count: int) -> None:
     axes = axes_of(made()["heights"], f"torque, {IN_WORDS[count]}")
-    lines = {line.get_label(): line for line in axes.lines}
+    lines = lines_of(axes)
     for i, name in enumerate(JOINT_NAMES):
         assert lines[name].get_ydata() == pytest.approx(checked().torque.over[count][:, i])
         assert lines[name].get_xdata() == pytest.approx(1000 * checked().torque.heights)
@@ -81,7 +75,7 @@ def test_the_currents_are_those_of_heights_and_strides() -> None:
     assert line.get_ydata() == pytest.approx(checked().current.over)
     for use in checked().gaits:
         axes = axes_of(made()["strides"], use.gait.name)
-        lines = {line.get_label(): line for line in axes.lines}
+        lines = lines_of(axes)
         for way, stride in use.strides.items():
             drawn = lines[way].get_ydata()
             assert drawn[:-1] == pytest.approx(stride.total)
@@ -99,18 +93,6 @@ def others() -> dict[str, Figure]:
 @pytest.mark.parametrize("drawn", [made, others], ids=["inspector", "digger"])
 def test_no_words_lie_on_each_other_or_leave_the_picture(drawn, name: str) -> None:
     figure = drawn()[name]
-    FigureCanvasAgg(figure).draw()
-    texts = list(figure.texts)
-    for legend in figure.legends:
-        texts += legend.get_texts()
-    for axes in figure.axes:
-        if axes.axison:
-            texts += [axes.xaxis.label, axes.yaxis.label, *axes.texts]
-            # Ticks beyond the ends of an axis are not drawn.
-            for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
-                texts += [tick.label1 for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
-    boxes = [(text.get_text(), text.get_window_extent()) for text in texts if text.get_text().strip()]
-    for words, box in boxes:
-        assert box.x0 >= 0, words
-        assert box.x1 <= WIDTH, words
+    boxes = words_of(figure)
+    assert_within(figure, boxes)
     assert_apart(boxes, least=0.0)

@@ -7,9 +7,9 @@ from math import radians
 
 import numpy as np
 import pytest
-import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_robots import BOTH, ROBOTS
 
 from quadleg.commissioning.feasibility.reach import AXES, Reach, Stop
 from quadleg.commissioning.feasibility.verdict import GOOD, TIGHT
@@ -21,9 +21,7 @@ from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import inverse
 from quadleg.robot.model import LEGS, RobotModel
 
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 REACHES = {robot.name: Reach.of(robot) for robot in ROBOTS}
-both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 A_LITTLE = {"x": 1e-4, "y": 1e-4, "z": 1e-4, "roll": 1e-3, "pitch": 1e-3, "yaw": 1e-3}
 
 
@@ -42,7 +40,7 @@ def moved(robot: RobotModel, axis: str, by: float) -> Pose:
     return Pose.from_rpy(*axes)
 
 
-@both
+@BOTH
 @pytest.mark.parametrize("axis", AXES)
 @pytest.mark.parametrize("end", [0, 1])
 def test_a_move_ends_where_no_more_is_possible(robot: RobotModel, axis: str, end: int) -> None:
@@ -54,7 +52,7 @@ def test_a_move_ends_where_no_more_is_possible(robot: RobotModel, axis: str, end
     assert stop.by != "nothing"
 
 
-@both
+@BOTH
 @given(st.floats(0, 1))
 def test_all_heights_between_lowest_and_highest_are_possible(robot: RobotModel, share: float) -> None:
     reach = REACHES[robot.name]
@@ -81,7 +79,7 @@ def test_a_joint_that_is_named_is_the_one_to_widen() -> None:
     assert narrow.moves["y"][1].value < REACHES[robot.name].moves["y"][1].value / 2
 
 
-@both
+@BOTH
 @pytest.mark.parametrize(("axis", "name"), [(0, "ahead"), (1, "sideways")])
 def test_the_longest_step_is_possible_for_all_legs_and_a_longer_one_is_not(
     robot: RobotModel, axis: int, name: str

@@ -6,6 +6,7 @@ import builtins
 import json
 import re
 import sys
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,9 +17,9 @@ import sample_robots
 from conftest import Stack
 
 from quadleg.benchmarks import timing
+from quadleg.cautions import BEFORE_MOVING, LEGS_PLACED
 from quadleg.cli import main
 from quadleg.cli import robot_commands as commands
-from quadleg.cli.arguments import CAUTION
 from quadleg.client import EstimateSource, GroundMove, PoseResult, Robot, WalkResult
 from quadleg.errors import NotReached, Overridden, Refused, RosMissing
 from quadleg.geometry.transforms import Pose
@@ -63,11 +64,6 @@ def test_a_faulty_robot_file_is_told_without_a_traceback(tmp_path: Path, capsys:
     said = capsys.readouterr().err
     assert said.startswith("quadleg: ")
     assert "faulty.yaml" in said
-
-
-def test_an_unknown_robot_lists_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main.main(["urdf", "no_such_robot"]) == 1
-    assert "greenhouse_inspector" in capsys.readouterr().err
 
 
 def test_a_robot_on_a_real_board_runs_calibrated_and_possible_alone(
@@ -121,12 +117,6 @@ class FakeWalkingRobot:
         self.outcome = outcome
         self.asked: list[dict[str, object]] = []
 
-    def __enter__(self) -> FakeWalkingRobot:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
     def walk(self, **asked: object) -> WalkResult:
         self.asked.append(asked)
         if isinstance(self.outcome, NotReached):
@@ -158,7 +148,7 @@ def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
     options: list[str], asked: dict[str, object], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     robot = FakeWalkingRobot(THERE)
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: robot)
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: nullcontext(robot))
     assert main.main(["walk", *options]) == 0
     assert robot.asked == [asked]
     said = capsys.readouterr().out
@@ -175,7 +165,7 @@ def test_walk_says_what_was_asked_and_reached_and_by_what_it_knows(
 def test_a_velocity_of_its_own_on_the_way_to_a_place_fails_nothing(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(replace(THERE, scale=0.7)))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: nullcontext(FakeWalkingRobot(replace(THERE, scale=0.7))))
     assert main.main(["walk", "--to-mm", "200", "0"]) == 0
     assert "scaled" not in capsys.readouterr().out
 
@@ -185,13 +175,13 @@ def test_a_walk_by_time_that_ends_off_its_place_says_so(
     came: float, off: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     result = WalkResult(GroundMove(150, 0, 0), GroundMove(came, 0, 0), EstimateSource.ODOMETRY, "creep")
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(result))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: nullcontext(FakeWalkingRobot(result)))
     assert main.main(["walk", "--forward-m-s", "0.05", "--seconds", "3"]) == 0
     assert ("a walk by time does not correct" in capsys.readouterr().out) == off
 
 
 def test_a_velocity_that_is_scaled_by_a_rounding_was_reached(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(replace(THERE, scale=0.9996)))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: nullcontext(FakeWalkingRobot(replace(THERE, scale=0.9996))))
     assert main.main(["walk", "--forward-m-s", "0.05"]) == 0
 
 
@@ -211,7 +201,7 @@ def test_walk_ends_with_an_exit_code_where_it_was_not_reached(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("quadleg.client.Robot", lambda _: FakeWalkingRobot(outcome))
+    monkeypatch.setattr("quadleg.client.Robot", lambda _: nullcontext(FakeWalkingRobot(outcome)))
     assert main.main(["walk", "--forward-m-s", "0.2"]) == 1
     printed = capsys.readouterr()
     assert said in printed.out
@@ -296,12 +286,6 @@ class FakeRobotClient:
         self.state = state
         self.stood: list[float | None] = []
 
-    def __enter__(self) -> FakeRobotClient:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
     def status(self) -> SimpleNamespace:
         return SimpleNamespace(state=self.state)
 
@@ -323,7 +307,7 @@ class FakeTerminal:
         self.slept = 0.0
         self.interrupted_after = 1000
         monkeypatch.chdir(folder)
-        monkeypatch.setattr(commands, "find_running", lambda _: self.robot)
+        monkeypatch.setattr(commands, "find_running", lambda _: nullcontext(self.robot))
         monkeypatch.setattr(commands, "time", SimpleNamespace(sleep=self._sleep))
         monkeypatch.setattr(builtins, "input", self._input)
         monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
@@ -364,13 +348,12 @@ def test_a_real_robot_is_powered_after_a_yes_and_a_countdown(terminal: FakeTermi
     terminal.answer = answer
     assert main.main(["stand", "150"]) == 0
     (question,) = terminal.asked
-    assert "resting pose" in question
-    assert "supply switch within reach" in question
+    assert question == f"{LEGS_PLACED} [yes/no] "
     assert terminal.slept == pytest.approx(3.0)
     assert terminal.robot.stood == [150.0]
     said = capsys.readouterr().out
     assert "\n".join(resting_pose.described(FakeRobotClient.model, "utf-8")) in said
-    assert CAUTION in said
+    assert BEFORE_MOVING in said
     assert "in 1 s" in said
 
 

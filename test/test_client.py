@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 import sample_robots
+from node_reports import GAIT, report
 
-from quadleg.client import GroundMove, NodeReport, Robot, Snapshot
+from quadleg.client import GroundMove, Robot, Snapshot
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.keywords import check_place
 from quadleg.client.override_watch import OverrideWatch
@@ -22,16 +23,12 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 ASKED = 1_000
 MODEL = sample_robots.inspector()
-
-
-def report(message: str = "", level: bytes = b"\x00", heard: float = 0.0, **values: object) -> NodeReport:
-    return NodeReport(message, level, {key: str(value) for key, value in values.items()}, heard)
 
 
 def standing(state: str, motion: str, planned: float, height: float, **more: object) -> Snapshot:
@@ -104,8 +101,9 @@ def commanded(gait: tuple[str, int] = ("", 0), body: tuple[str, int] = ("", 0), 
 
 
 def watch() -> OverrideWatch:
-    watch = OverrideWatch(began=5.0)
-    for topic, stamp in (("cmd_vel", 1), ("cmd_vel", 2), ("base_target", 3), ("teleop/base_target", 4)):
+    sent = (("cmd_vel", 1), ("cmd_vel", 2), ("base_target", 3), ("teleop/base_target", 4))
+    watch = OverrideWatch({topic for topic, _ in sent}, began=5.0)
+    for topic, stamp in sent:
         watch.sent(topic, stamp)
     return watch
 
@@ -240,7 +238,7 @@ def test_an_unknown_keyword_is_a_type_error_too() -> None:
         ("walk_to", {"y_mm": -2}, "did you mean 0 mm and -2000 mm?"),
         ("walk_to", {"x_mm": 4}, "did you mean 4000 mm and 0 mm?"),
         ("walk_to", {"x_mm": 6, "y_mm": -7, "heading_deg": 20}, "did you mean 6000 mm and -7000 mm?"),
-        ("walk_to", {"x_mm": 2, "within_mm": 1}, "A walk of less than 3 mm is none"),
+        ("walk_to", {"x_mm": 2, "within_mm": 1}, "A walk of less than 3 mm would not begin"),
         ("walk_to", {"heading_deg": 5157}, "in degrees, and more than a whole turn"),
         ("walk_to", {"x_mm": 10, "within_mm": 0}, "within_mm is 0"),
         ("stand", {"height_mm": -5}, "height_mm is -5; .* cannot be negative"),
@@ -262,21 +260,9 @@ def test_a_short_walk_that_is_meant_is_not_taken_for_metres(x_mm: float, y_mm: f
 
 
 def gait(**changes: str) -> GaitReport:
-    values = {
-        "gait": "creep",
-        "motion": "stands",
-        "asked": "0 0 0",
-        "asker": "",
-        "asker_stamp": "0",
-        "planned": "0 0 0",
-        "scale": "1.0000",
-        "limits_forward": "0.08 0 0.4",
-        "limits_backward": "-0.06 0 -0.4",
-        "ramp_s": "3.2",
-        "obstacle": "none",
-        "trouble": "",
-    }
-    return GaitReport.of({**values, **changes})
+    """Of a robot that does not walk sideways."""
+    one_way = {"limits_forward": "0.08 0 0.4", "limits_backward": "-0.06 0 -0.4"}
+    return GaitReport.of(GAIT | one_way | changes)
 
 
 def test_a_velocity_of_which_nothing_can_be_walked_is_told_with_its_axis() -> None:

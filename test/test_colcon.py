@@ -13,7 +13,7 @@ import pytest
 from conftest import RosProbe
 from end_to_end import from_base_target_to_joint_states
 
-from quadleg.runtime.node_table import executables
+from quadleg.runtime.node_table import OPTIONAL, executables
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 PACKAGE = ("quadleg", "config", "launch", "resource", "test", "setup.py", "setup.cfg", "package.xml", "README.md")
@@ -57,13 +57,14 @@ def sourced(workspace: Path) -> dict[str, str]:
 
 @pytest.fixture
 def nodes(domain: int, workspace: Path, sourced: dict[str, str]) -> Iterator[list[subprocess.Popen[str]]]:
-    """The installed executables, each in a process of its own, in the namespace `bench`."""
+    """The installed executables that are a whole graph, in the namespace `bench`."""
     folder = workspace / "install" / "quadleg" / "lib" / "quadleg"
     names = {"ROS_DOMAIN_ID": str(domain), "ROS_AUTOMATIC_DISCOVERY_RANGE": "LOCALHOST"}
     processes = []
-    for executable, name, own in executables(separate=True):
+    for executable, name, own in executables(separate=False):
         parameters = [word for key, value in own.items() for word in ("-p", f"{key}:={value}")]
-        remaps = ["-r", f"__node:={name}", "-r", "__ns:=/bench", "-p", "frame_prefix:=bench/"]
+        remaps = ["-r", "__ns:=/bench", "-p", "frame_prefix:=bench/"]
+        remaps += ["-r", f"__node:={name}"] if name else []
         command = [str(folder / executable), "--ros-args", *remaps, *parameters]
         processes.append(subprocess.Popen(command, env={**sourced, **names}, text=True))
     yield processes
@@ -77,6 +78,27 @@ def test_the_installed_executables_stand_in_a_namespace(nodes: list[subprocess.P
     for process in nodes:
         process.terminate()
     assert [process.wait(20) for process in nodes] == [0] * len(nodes)
+
+
+def test_every_node_is_installed_as_an_executable_that_its_module_runs(
+    workspace: Path, sourced: dict[str, str]
+) -> None:
+    folder = workspace / "install" / "quadleg" / "lib" / "quadleg"
+    needed = {executable for executable, _, _ in executables(separate=True)}
+    optional = {entry.executable for entry in OPTIONAL}
+    assert all(os.access(folder / executable, os.X_OK) for executable in needed | optional)
+    code = (
+        "import sys\n"
+        "from importlib.metadata import entry_points\n"
+        "for one in entry_points(group='console_scripts'):\n"
+        "    if one.name in sys.argv: print(one.name, one.load().__module__)"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code, *needed], cwd=workspace, env=sourced, capture_output=True, text=True, check=True
+    ).stdout
+    mains = dict(line.split() for line in said.splitlines())
+    assert mains.keys() == needed
+    assert all(module.startswith("quadleg.") for module in mains.values())
 
 
 def test_the_install_tree_is_what_the_ament_index_and_launch_look_for(workspace: Path) -> None:

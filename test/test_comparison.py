@@ -6,8 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import sample_recordings
-from sample_recordings import made, metadata, write
+from sample_recordings import joint_state, made, metadata, still, write
 from strict_html import StrictPage
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
@@ -22,9 +21,7 @@ LATER = 3.5  # s that the second begins before its event, more than the first
 def two(tmp_path_factory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("two")
     first = write(folder / "first.mcap", made().messages, metadata())
-    idle = [
-        (0.02 * k, "joint_states", sample_recordings.joint_state(made().position[0])) for k in range(int(LATER / 0.02))
-    ]
+    idle = [(0.02 * k, "joint_states", joint_state(made().position[0])) for k in range(int(LATER / 0.02))]
     moved = [(time + LATER, topic, message) for time, topic, message in made(2).messages]
     return first, write(folder / "second.mcap", [*idle, *moved], metadata())
 
@@ -39,22 +36,15 @@ def test_time_counts_from_what_both_have_in_common(two: tuple[Path, Path]) -> No
 def test_without_states_time_counts_from_the_first_motion(tmp_path: Path) -> None:
     def analysis(name: str, still: int) -> RecordingAnalysis:
         angles = np.concatenate((np.zeros(still), np.linspace(0.0, 0.5, 50)))
-        messages = [
-            (0.02 * k, "joint_states", sample_recordings.joint_state([angle] * 12)) for k, angle in enumerate(angles)
-        ]
+        messages = [(0.02 * k, "joint_states", joint_state([angle] * 12)) for k, angle in enumerate(angles)]
         return RecordingAnalysis(write(tmp_path / name, messages, metadata()))
 
     event, (first, second) = common_event(analysis("a.mcap", 10), analysis("b.mcap", 60))
     assert event == "a joint first moved"
     assert second - first == pytest.approx(1.0, abs=1e-6)
-    event, zeros = common_event(analysis("c.mcap", 10), RecordingAnalysis(_still(tmp_path / "d.mcap")))
+    unmoved = RecordingAnalysis(write(tmp_path / "d.mcap", still(10), metadata()))
+    event, zeros = common_event(analysis("c.mcap", 10), unmoved)
     assert (event, zeros) == ("the beginning", (0.0, 0.0))
-
-
-def _still(path: Path) -> Path:
-    return write(
-        path, [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)], metadata()
-    )
 
 
 def test_the_page_has_both_figures_and_their_difference(two: tuple[Path, Path], tmp_path: Path) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import struct
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
-from figure_boxes import assert_apart
+from figure_boxes import assert_apart, assert_within, axes_of, lines_of
 from sample_courses import ROBOT, SPEED, walked
 
 pytest.importorskip("matplotlib")
@@ -21,7 +20,6 @@ from PIL import Image
 from quadleg.analysis.course_measures import MeasuredCourse
 from quadleg.plotting.animation import FRAME, OBLIQUE, STRIDES, animate, strides
 from quadleg.plotting.course_plots import BAND, course_figure
-from quadleg.plotting.sheet import WIDTH, save_png
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import LEGS
 
@@ -44,21 +42,13 @@ def figure() -> Figure:
     return course_figure(ROBOT, seen())
 
 
-def lines_of(label: str) -> dict[str, np.ndarray]:
-    axes = next(axes for axes in figure().axes if axes.get_label() == label)
-    return {line.get_label(): np.array(line.get_xydata()) for line in axes.lines}
-
-
-def test_file_is_a_png_of_the_figures_size(tmp_path: Path) -> None:
-    save_png(course_figure(ROBOT, seen()), tmp_path / "picture.png")
-    head = (tmp_path / "picture.png").read_bytes()[:24]
-    # Signature and IHDR chunk: W3C, PNG Specification (third edition), sections 5.2 and 11.2.1.
-    assert head[:8] == b"\x89PNG\r\n\x1a\n"
-    assert struct.unpack(">II", head[16:]) == (WIDTH, round(figure().get_figheight() * figure().dpi))
+def drawn(label: str) -> dict[str, np.ndarray]:
+    """The points of each line of a panel."""
+    return {name: np.array(line.get_xydata()) for name, line in lines_of(axes_of(figure(), label)).items()}
 
 
 def test_both_ways_are_drawn_to_one_scale() -> None:
-    lines, course = lines_of("above"), seen()
+    lines, course = drawn("above"), seen()
     assert lines["true"] == pytest.approx(course.true.path[:, :2])
     assert lines["estimate"] == pytest.approx(course.estimated.path[:, :2])
     above = figure().axes[0]
@@ -72,10 +62,10 @@ def test_both_ways_are_drawn_to_one_scale() -> None:
 
 @pytest.mark.parametrize(("label", "column", "scale"), [("sideways", 1, 1000.0), ("yaw", 5, 180 / np.pi)])
 def test_errors_have_the_band_that_the_estimate_says(label: str, column: int, scale: float) -> None:
-    axes = next(axes for axes in figure().axes if axes.get_label() == f"{label}: error")
+    axes = axes_of(figure(), f"{label}: error")
     course = seen()
     errors = np.column_stack((course.place_errors, course.attitude_errors))
-    assert lines_of(f"{label}: error")["error"][:, 1] == pytest.approx(scale * errors[:, column])
+    assert drawn(f"{label}: error")["error"][:, 1] == pytest.approx(scale * errors[:, column])
     (band,) = axes.collections
     highest = band.get_paths()[0].vertices[:, 1].max()
     assert highest == pytest.approx(scale * BAND * course.deviations[:, column].max())
@@ -83,8 +73,8 @@ def test_errors_have_the_band_that_the_estimate_says(label: str, column: int, sc
 
 def test_loads_are_those_of_the_hardest_worked_joint() -> None:
     stall = np.array([ROBOT.stall_torque(joint) for joint in ROBOT.joints])
-    assert lines_of("torque")["torque"][:, 1] == pytest.approx(100 * (seen().torques / stall).max(axis=1))
-    assert lines_of("current")["current"][:, 1] == pytest.approx(seen().currents)
+    assert drawn("torque")["torque"][:, 1] == pytest.approx(100 * (seen().torques / stall).max(axis=1))
+    assert drawn("current")["current"][:, 1] == pytest.approx(seen().currents)
 
 
 def test_no_words_lie_on_each_other() -> None:
@@ -92,9 +82,7 @@ def test_no_words_lie_on_each_other() -> None:
     boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in figure().texts]
     boxes += [(f"legend {i}", legend.get_window_extent(renderer)) for i, legend in enumerate(figure().legends)]
     boxes += [(axes.get_label(), axes.get_window_extent(renderer)) for axes in figure().axes]
-    for name, box in boxes:
-        assert box.x0 >= 0, name
-        assert box.x1 <= WIDTH, name
+    assert_within(figure(), boxes)
     assert_apart(boxes, least=0.0)
 
 

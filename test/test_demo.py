@@ -1,4 +1,4 @@
-"""The main job as a person runs it, in a process of its own."""
+"""The main job: all of it in simulated time, and as a person runs it, in processes."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import re
 import signal
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +17,11 @@ import sample_robots
 from conftest import Stack
 from ruamel.yaml import YAML
 
+pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+
+from sound_stack import running_stack
+
+from quadleg.cli import main
 from quadleg.client import Robot
 from quadleg.demo import demo, own_stack
 from quadleg.errors import NotReached, Refused, SimMissing, StackNotFound
@@ -41,6 +48,32 @@ def figure(name: str, said: str, pattern: str) -> list[float]:
     return [float(number.replace("−", "-")) for number in found.groups()]
 
 
+@pytest.fixture
+def on_simulated_stack(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AbstractContextManager[None]]:
+    """While it is open the demo has a stack in simulated time as its own; `parameters` are servo_output's."""
+
+    @contextmanager
+    def opened(**parameters: object) -> Iterator[None]:
+        with running_stack(tmp_path, seed=3, parameters={"servo_output": parameters}) as stack:
+            monkeypatch.setattr(demo, "own_stack", lambda *_: nullcontext((stack.namespace, stack.memory)))
+            monkeypatch.setattr(demo, "Robot", lambda _: stack.client())
+            yield
+
+    return opened
+
+
+def test_every_step_is_played_on_a_simulated_body_and_drawn(
+    on_simulated_stack: Callable[..., AbstractContextManager[None]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    with on_simulated_stack(physics=True):
+        assert main.main(["demo", "--physics", "--picture", str(tmp_path / "demo.png"), "--seed", "3"]) == 0
+    assert_whole_demo(capfd.readouterr().out, tmp_path / "demo.png")
+
+
 @pytest.mark.alone
 def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(domain: int, tmp_path: Path) -> None:
     picture = tmp_path / "demo.png"
@@ -53,7 +86,11 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
         env={**os.environ, "COLUMNS": "200"},
     )
     assert done.returncode == 0, done.stderr + done.stdout
-    said = done.stdout
+    assert_whole_demo(done.stdout, picture)
+
+
+def assert_whole_demo(said: str, picture: Path) -> None:
+    """Every step did what it shows, by the figures that are printed, and the pictures are there."""
     for act in demo.acts(load_robot(find_robot("greenhouse_inspector")), physics=True):
         assert re.search(rf"✓ .*{act.name}", said), act.name
     # Under 1.5 kg every joint gives way by up to 2.5°, and the gears by their backlash: some millimetres of height.
@@ -83,9 +120,9 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
     assert 30 < percent < 130  # a motor that is turned back gives more than one that stalls
     (current,) = figure("current", said, r"\d+\.\d A in the mean, (\d+\.\d) A at most")
     assert 3.0 < current < 20.0
-    for drawn in (picture, tmp_path / "demo_walk.png", tmp_path / "demo_course.png"):
+    for drawn in (picture, picture.with_name("demo_walk.png"), picture.with_name("demo_course.png")):
         assert drawn.read_bytes().startswith(b"\x89PNG")
-    assert (tmp_path / "demo_course.gif").read_bytes().startswith(b"GIF89a")
+    assert picture.with_name("demo_course.gif").read_bytes().startswith(b"GIF89a")
     # By the truth: the turns on the spot are a quarter, and the square is closed.
     for name, words in (
         ("creep: turn", "by 90° in place"),
@@ -97,6 +134,22 @@ def test_the_demo_plays_every_step_on_a_simulated_body_and_draws_its_pictures(do
         )
         assert off < 15.0
         assert turned < 3.0
+
+
+def test_the_command_plays_its_steps_on_a_simulated_body(
+    domain: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    every = demo.acts
+    some = ("power up, rise", "lowest", "sit")
+    monkeypatch.setattr(demo, "acts", lambda *given: tuple(act for act in every(*given) if act.name in some))
+    monkeypatch.setenv("COLUMNS", "200")
+    assert main.main(["demo", "--physics", "--picture", str(tmp_path / "demo.png"), "--seed", "3"]) == 0
+    said = capfd.readouterr().out
+    for act in some:
+        assert re.search(rf"✓ .*{act}", said), act
+    (body,) = figure("the body itself, farthest from the height asked for", said, r"(\d+\.\d+) mm below it")
+    assert 0.3 < body < 6.0
+    assert (tmp_path / "demo.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_physics_is_never_on_a_real_board(tmp_path: Path) -> None:
@@ -156,7 +209,10 @@ def test_on_a_real_board_it_lists_its_steps_asks_once_and_goes_slowly(
 
 
 def test_a_step_that_fails_comes_first_in_the_summary_and_the_exit_code_tells(
-    domain: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+    on_simulated_stack: Callable[..., AbstractContextManager[None]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
 ) -> None:
     def fails(_: demo.Demo) -> str:
         raise NotReached("ends 40.0 mm and 5.0° from its goal, by odometry")
@@ -164,7 +220,8 @@ def test_a_step_that_fails_comes_first_in_the_summary_and_the_exit_code_tells(
     model = load_robot(find_robot("greenhouse_inspector"))
     rise, sit = (act for act in demo.acts(model) if act.name in ("power up, rise", "sit"))
     monkeypatch.setattr(demo, "acts", lambda *_: (rise, demo.Act("trot: square", None, fails), sit))
-    assert demo.demo(model, tmp_path / "demo.png", 0, lambda: True) == 1
+    with on_simulated_stack():
+        assert demo.demo(model, tmp_path / "demo.png", 0, lambda: True) == 1
     said = capfd.readouterr().out
     assert "✗  2 of 3  trot: square" in said
     assert "✓  3 of 3  sit" in said  # the robot stands, so that what comes after can follow
@@ -174,9 +231,10 @@ def test_a_step_that_fails_comes_first_in_the_summary_and_the_exit_code_tells(
 
 
 def test_on_a_real_board_nothing_moves_while_the_legs_are_not_placed(
-    domain: int, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    on_simulated_stack: Callable[..., AbstractContextManager[None]], tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    assert demo.demo(real_on_a_simulated_board(), tmp_path / "demo.png", 0, lambda: False) == 1
+    with on_simulated_stack():
+        assert demo.demo(real_on_a_simulated_board(), tmp_path / "demo.png", 0, lambda: False) == 1
     assert "✓" not in capfd.readouterr().out
 
 

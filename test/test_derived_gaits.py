@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from random_robots import random_robots
+from random_robots import random_robot, random_robots
 from ruamel.yaml import YAML
 
 from quadleg.gait.derived_gaits import (
@@ -28,8 +28,14 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot, robot_from_text
 
-ROBOTS = [drawn.robot for drawn in random_robots(12, seed=5)]
 legs, shares, speeds = st.floats(0.06, 0.5), st.floats(0.5, 0.95), st.floats(2.0, 20.0)
+of_random_robots = pytest.mark.parametrize("robot", range(12), indirect=True)
+
+
+@pytest.fixture(scope="module")
+def robot(request: pytest.FixtureRequest) -> RobotModel:
+    """One of twelve random robots, which take seconds to draw."""
+    return random_robot(5, request.param).robot
 
 
 def test_the_demo_robot_has_the_gaits_that_it_was_tuned_with():
@@ -64,7 +70,7 @@ def test_slow_servos_take_more_time_and_lift_less_within_bounds(leg: float, shar
         assert turn / air <= LIFT_SPEED_SHARE * speed * 1.05
 
 
-@pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+@of_random_robots
 def test_a_foot_is_lifted_with_the_turn_that_the_rule_has(robot: RobotModel):
     """The constant of the rule against inverse kinematics, on robots of all sizes and knees."""
     straight = robot.legs[0].upper_length + robot.legs[0].lower_length
@@ -77,7 +83,7 @@ def test_a_foot_is_lifted_with_the_turn_that_the_rule_has(robot: RobotModel):
         assert turn == pytest.approx(LIFT_TURN * lifted / CLEARANCE_SHARE, rel=0.2)
 
 
-@pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+@of_random_robots
 def test_limits_are_those_of_a_walk(robot: RobotModel):
     """Alexander, Physiol. Rev. 69 (1989) 1199: quadrupeds walk, with duty factors above a half, up to a Froude number
     of about 0.5, and trot up to 2 or 3 (unverified: the page of these figures). All gaits here have such duty factors.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from math import degrees, inf, isnan, radians
 from pathlib import Path
 
@@ -102,12 +101,7 @@ def test_measured_joints_name_the_joint() -> None:
 
 
 def test_a_robot_with_too_weak_servos_is_told_so_while_it_rises() -> None:
-    kind = replace(ROBOT.legs[0].joints[0].servo.kind, stall_torque=0.17)
-    legs = [
-        replace(leg, joints=tuple(replace(joint, servo=replace(joint.servo, kind=kind)) for joint in leg.joints))
-        for leg in ROBOT.legs
-    ]
-    robot = replace(ROBOT, legs=tuple(legs))
+    robot = sample_robots.with_servo_kind(ROBOT, stall_torque=0.17)
     rollout = Rollout(robot, WalkingLimits(robot, robot.gait("creep")), seed=1, angles=MODELLED)
     while rollout.world.time < 2.0:
         rollout.tick()

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import groupby
 from math import atan, cos, degrees, nan, pi, radians, sin
 
 import pytest
 import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_robots import ROBOTS, with_servo_kind
 
 from quadleg.dynamics.joint_torques import static_torques
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import legs_inverse, stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
-from quadleg.safety.following import Following, Response, lean_limits
+from quadleg.safety.figure_words import joints_in_words
+from quadleg.safety.following import Following, FollowingShortfall, Response, lean_limits
 from quadleg.safety.reason_codes import FollowingCode
-from quadleg.safety.sentences import joints_in_words
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
-ROBOTS = [sample_robots.inspector(), sample_robots.digger()]
 IMU_HZ = 100
 
 
@@ -193,11 +195,8 @@ def test_a_body_that_leans_while_its_joints_need_nearly_all_their_torque_is_told
 
 
 def test_a_pose_that_needs_more_torque_than_there_is_is_said_without_any_sensor() -> None:
-    robot = with_torque(sample_robots.inspector(), 0.15)
-    following, now = Following(robot), 10.0
-    for _ in range(25):
-        now += 0.02
-        shortfall = following.step(stance_angles(robot, robot.standing), now)
+    robot = with_servo_kind(sample_robots.inspector(), stall_torque=0.15)
+    shortfall = standing(robot, 0.5)[-1]
     assert shortfall.code is FollowingCode.TORQUE_LIMIT
     assert any(name.endswith("_knee") for name in shortfall.where)
     assert "stall torque" in str(shortfall.reason)
@@ -212,71 +211,63 @@ def test_knees_at_their_torque_limit_are_named_with_the_cause_where_joints_are_m
 
 
 def test_it_grows_from_slower_to_a_hold_and_to_lowering() -> None:
-    robot = with_torque(sample_robots.inspector(), 0.15)
-    following, now, seen = Following(robot), 10.0, []
-    for _ in range(250):
-        now += 0.02
-        response = following.step(stance_angles(robot, robot.standing), now).response
-        if not seen or seen[-1] is not response:
-            seen.append(response)
+    robot = with_servo_kind(sample_robots.inspector(), stall_torque=0.15)
+    seen = [response for response, _ in groupby(shortfall.response for shortfall in standing(robot, 5.0))]
     assert seen == [Response.NONE, Response.SLOW, Response.HOLD, Response.LOWER]
 
 
 def test_servos_that_are_strong_enough_are_not_blamed_without_sensors() -> None:
-    robot = sample_robots.inspector()
-    following, now = Following(robot), 10.0
-    for _ in range(100):
-        now += 0.02
-        assert following.step(stance_angles(robot, robot.standing), now).response is Response.NONE
+    assert {shortfall.response for shortfall in standing(sample_robots.inspector(), 2.0)} == {Response.NONE}
 
 
-def with_torque(robot: RobotModel, torque: float) -> RobotModel:
-    """The same with servos of that stall torque (N·m)."""
-    kind = replace(robot.legs[0].joints[0].servo.kind, stall_torque=torque)
-    legs = [
-        replace(leg, joints=tuple(replace(joint, servo=replace(joint.servo, kind=kind)) for joint in leg.joints))
-        for leg in robot.legs
-    ]
-    return replace(robot, legs=tuple(legs))
+def standing(
+    robot: RobotModel, seconds: float, measure: Callable[[Following, float], None] = lambda following, now: None
+) -> list[FollowingShortfall]:
+    """The shortfalls, frame by frame, of a robot that is commanded to stand; `measure` comes before each."""
+    following, angles = Following(robot), stance_angles(robot, robot.standing)
+    found = []
+    for frame in range(round(50 * seconds)):
+        now = 10.0 + 0.02 * frame
+        measure(following, now)
+        found.append(following.step(angles, now))
+    return found
 
 
 def needing(robot: RobotModel, share: float) -> RobotModel:
     """The same with servos that need this share of their stall torque to stand."""
     loads = static_torques(robot, stance_angles(robot, robot.standing))
     now = max(abs(load) / robot.stall_torque(joint) for load, joint in zip(loads, robot.joints))
-    return with_torque(robot, robot.legs[0].joints[0].servo.kind.stall_torque * now / share)
+    return with_servo_kind(robot, stall_torque=robot.joints[0].servo.kind.stall_torque * now / share)
 
 
 # The supply
 
 
-def supplied(robot: RobotModel, voltage: float, current: float, seconds: float = 3.0):
-    following, now = Following(robot), 10.0
-    for _ in range(round(50 * seconds)):
-        now += 0.02
-        following.supply(voltage, current, now)
-        shortfall = following.step(stance_angles(robot, robot.standing), now)
-    return shortfall
+def supplied(voltage: float, *currents: float, seconds: float = 3.0) -> list[FollowingShortfall]:
+    """Those of a robot that stands for so long with each current (A) in turn."""
+
+    def measure(following: Following, now: float) -> None:
+        following.supply(voltage, currents[int((now - 10.0) / seconds)], now)
+
+    return standing(sample_robots.inspector(), seconds * len(currents), measure)
 
 
-def test_a_current_that_the_pose_explains_is_fine() -> None:
-    assert supplied(sample_robots.inspector(), 6.0, 4.0).code is FollowingCode.FOLLOWS
-
-
-def test_a_current_that_the_pose_does_not_explain_is_said() -> None:
-    assert supplied(sample_robots.inspector(), 6.0, 12.0).code is FollowingCode.OVERLOADED
+@pytest.mark.parametrize(
+    ("voltage", "current", "code"),
+    [
+        (6.0, 4.0, FollowingCode.FOLLOWS),  # the pose explains it
+        (6.0, 12.0, FollowingCode.OVERLOADED),
+        (nan, 12.0, FollowingCode.FOLLOWS),  # a modelled current judges nothing
+    ],
+)
+def test_a_current_is_judged_by_what_the_pose_explains(voltage: float, current: float, code: FollowingCode) -> None:
+    assert supplied(voltage, current)[-1].code is code
 
 
 def standing_with(*currents: float) -> tuple[FollowingCode, Response]:
     """A robot that stands for 15 s with each current (A) in turn: the last code, and the worst response."""
-    robot = sample_robots.inspector()
-    following, now, worst = Following(robot), 10.0, Response.NONE
-    for current in currents:
-        for _ in range(round(50 * 15.0)):
-            now += 0.02
-            following.supply(6.0, current, now)
-            worst = max(worst, following.step(stance_angles(robot, robot.standing), now).response)
-    return following.shortfall.code, worst
+    found = supplied(6.0, *currents, seconds=15.0)
+    return found[-1].code, max(shortfall.response for shortfall in found)
 
 
 def test_more_than_its_usual_current_is_said_of_a_standing_robot_and_stops_nothing() -> None:
@@ -305,12 +296,8 @@ def test_a_standing_robot_that_is_lifted_raises_no_alarm() -> None:
     assert standing_with(4.0, 0.8) == (FollowingCode.FOLLOWS, Response.NONE)
 
 
-def test_a_modelled_current_judges_nothing() -> None:
-    assert supplied(sample_robots.inspector(), nan, 12.0).code is FollowingCode.FOLLOWS
-
-
 def test_a_supply_that_breaks_down_is_weak() -> None:
-    shortfall = supplied(sample_robots.inspector(), 4.5, 4.0)
+    shortfall = supplied(4.5, 4.0)[-1]
     assert shortfall.code is FollowingCode.SUPPLY_WEAK
     assert shortfall.response is Response.SLOW  # the supply's own rule lowers the robot
 
@@ -318,17 +305,16 @@ def test_a_supply_that_breaks_down_is_weak() -> None:
 # Measured joints
 
 
-def measured(robot: RobotModel, off: dict[int, float], swing: float = 0.0):
-    following, now = Following(robot), 10.0
-    angles = stance_angles(robot, robot.standing)
-    for frame in range(50):
-        now += 0.02
-        places = list(angles)
+def measured(robot: RobotModel, off: dict[int, float], swing: float = 0.0) -> FollowingShortfall:
+    """That of a robot whose joints are so far off (rad), and swing."""
+
+    def measure(following: Following, now: float) -> None:
+        places = list(stance_angles(robot, robot.standing))
         for joint, by in off.items():
-            places[joint] += by + swing * sin(frame)
+            places[joint] += by + swing * sin(50 * now)
         following.joints(places, now)
-        shortfall = following.step(angles, now)
-    return shortfall
+
+    return standing(robot, 1.0, measure)[-1]
 
 
 @pytest.mark.parametrize(

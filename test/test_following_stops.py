@@ -6,6 +6,7 @@ power at once, 1 stops and then removes it, 2 stops and keeps it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from math import radians, sin
 
@@ -14,10 +15,11 @@ import sample_robots
 from watchdog_rig import WatchdogRig
 
 from quadleg.analysis.events import events, state_intervals
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.explanation import Weight
+from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import FollowingCode, ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import State
 
 GRAVITY = 9.80665  # m/s², CGPM 1901
@@ -42,6 +44,12 @@ def leaning(bench: WatchdogRig, seconds: float, rate: float, roll: float = 0.0) 
     return roll
 
 
+def fastest(bench: WatchdogRig, sends: Callable[[], Command | None]) -> float:
+    """By how much of a frame's reach the next command moves a joint at most."""
+    before, after = bench.sent, sends()
+    return max(abs(b - a) / step for a, b, step in zip(before.angles, after.angles, bench.steps))
+
+
 def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: WatchdogRig) -> None:
     begun, roll = up.now, 0.0
     while up.state is State.ACTIVE:
@@ -50,7 +58,8 @@ def test_a_body_that_falls_is_lowered_at_the_servos_own_speed(up: WatchdogRig) -
     assert up.state is State.LOWERING
     assert up.watchdog.stop_category == 1
     assert up.watchdog.shortfall.code is FollowingCode.TILTING
-    assert up.watchdog.why.startswith("the body leans")
+    assert FollowingCode.TILTING in up.codes
+    assert fastest(up, up.tick) == pytest.approx(1.0)
     fallen = up.now
     up.until(State.OFF)
     # The usual way down takes 2 s; half of it is at rest already: 0.3 s with power for the servos to arrive.
@@ -100,12 +109,36 @@ def test_a_current_that_nothing_explains_is_said_first_then_holds_then_lowers(up
         up.measured(up.period, volts, draws)
         if not states or states[-1] is not up.state:
             states.append(up.state)
-        said.append(up.watchdog.why)
+        said.append((up.codes, up.watchdog.why))
     assert states[:3] == [State.ACTIVE, State.HOLD, State.LOWERING]
-    told = next(words for words in said if "servos draw" in words)
-    assert told.startswith("the servos draw")
-    assert "it goes slower" in told
+    told, sentence = next((told, sentence) for told, sentence in said if FollowingCode.OVERLOADED in told)
+    assert ReasonCode.TARGETS_FOLLOWED in told
+    assert "it goes slower" in sentence
     assert up.watchdog.shortfall.code is FollowingCode.OVERLOADED
+
+
+def test_a_body_that_does_not_follow_goes_at_half_speed_while_it_is_said(up: WatchdogRig) -> None:
+    volts, draws = up.robot.supply.voltage, 0.8 * up.robot.supply.rated_current
+    far = [angle + 0.3 for angle in up.standing]
+    while FollowingCode.OVERLOADED not in up.codes:
+        up.measured(up.period, volts, draws)
+    up.tick()
+    assert fastest(up, lambda: up.frame(far)) == pytest.approx(0.5)
+    assert up.state is State.ACTIVE
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"), [("measured", FollowingCode.JOINT_STUCK), ("modelled", FollowingCode.FOLLOWS)]
+)
+def test_a_joint_away_from_its_command_is_told_where_it_is_measured(
+    up: WatchdogRig, kind: str, code: FollowingCode
+) -> None:
+    said = NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED), figures={"joint_angles": kind})
+    up.watchdog.output_status(said, up.now)
+    for _ in range(round(1.0 / up.period)):
+        up.watchdog.joints([*up.standing[:11], up.standing[11] - 0.4], up.now)
+        up.run(up.period)
+    assert up.watchdog.shortfall.code is code
 
 
 def test_a_hold_is_category_2(up: WatchdogRig) -> None:

@@ -41,7 +41,11 @@ def test_a_legs_joints_may_come_in_any_order(leg, order):
         (NAMES["front_left"], [[0, 0, 0, 0]], "4 positions"),
         (JOINT_NAMES, [[0] * 12], "12 names"),
         ((), [[]], "0 names"),
-        (("front_left_abduction", "front_left_hip", "tail"), [[0, 0, 0]], "unknown joint 'tail'"),
+        (
+            ("front_left_abduction", "front_left_hip", "tail"),
+            [[0, 0, 0]],
+            "unknown joint 'tail'; .* as in front_left_abduction",
+        ),
         (("front_left_abduction", "front_left_hip", "rear_left_knee"), [[0, 0, 0]], "not the .* of one leg"),
         (("front_left_abduction", "front_left_hip", "front_left_hip"), [[0, 0, 0]], "not the .* of one leg"),
         (NAMES["rear_left"], [[0, nan, 0]], "rear_left_hip is nan"),
@@ -112,6 +116,15 @@ def test_stamps_that_go_back_are_frames_like_any_other():
     for k, stamp in enumerate((1_000_000, 1_000_020, 5, 25, 45, -3)):
         assert send(assembly, stamp, k * PERIOD, *LEGS) == [FRAME]
     assert (assembly.dropped, assembly.late) == (0, 0)
+
+
+def test_a_frame_is_remembered_for_half_a_second_after_it_was_sent():
+    assembly = FrameAssembly(PERIOD)
+    send(assembly, 1, 0.0, *LEGS)
+    assembly.expire(0.5)
+    assert send(assembly, 1, 0.5, *LEGS) == []
+    assembly.expire(0.5 + 2**-20)
+    assert send(assembly, 1, 0.5 + 2**-20, *LEGS) == [FRAME]
 
 
 def test_a_sequence_begun_anew_may_use_its_old_stamps():

@@ -51,7 +51,7 @@ class GaitNodeRig:
             health = self.gait.health()
             values = {key: str(value) for key, value in health.values.items()}
             if values["asked"] == asked and values["obstacle"] != Obstacle.NOT_ACTIVE.value:
-                return health.message, values
+                return NodeStatus.of_health(health).sentence, values
         raise AssertionError(f"not heard: {asked}")
 
     def close(self) -> None:

@@ -95,7 +95,7 @@ def test_quadleg_stop_finds_the_servo_output_of_the_launch_file(
     (node,) = (node for node in launched(namespace=namespace) if node["executable"] == "servo_output")
     process = started(node)
     socket = Path(private_folder()) / f"{stack_name(domain, namespace)}-{process.pid}.0.stop"
-    wait_until(socket.exists, 20.0, "the stop socket")
+    wait_until(socket.exists, "the stop socket")
     assert stop_here("other") == []
     assert stop_here(namespace) == [(True, "pulses are off; `reset` and then `enable` start again")]
     assert main.main(["stop", "--namespace", namespace]) == 0

@@ -22,10 +22,12 @@ from quadleg.client import Robot
 from quadleg.errors import StackNotFound
 from quadleg.middleware.topics import LATCHED
 
+pytestmark = pytest.mark.spread
+
 
 def assert_came_down_gently(watch: BoardMonitor) -> None:
     """Powered all the way down, never limp above rest, which would have been a fall; no joint stepped."""
-    wait_until(lambda: watch.now.powered == 0, 15.0, "limp")
+    wait_until(lambda: watch.now.powered == 0, "limp")
     watch.end()
     assert watch.falls() < 0.003
     assert watch.worst_step <= 1.0
@@ -33,7 +35,7 @@ def assert_came_down_gently(watch: BoardMonitor) -> None:
 
 def held(watch: BoardMonitor) -> tuple[float | None, ...]:
     """The angles of the frame that the registers hold, once frames change no more."""
-    wait_until(lambda: watch.held_since() is not None, 5.0, "no more frames")
+    wait_until(lambda: watch.held_since() is not None, "no more frames")
     return watch.now.angles
 
 
@@ -41,11 +43,11 @@ def test_the_control_process_killed_the_robot_holds_and_sits_down_by_itself(stac
     robot.stand()
     watch = BoardMonitor(stack)
     os.kill(stack.child("joint_watchdog"), signal.SIGKILL)
-    wait_until(lambda: robot.last.servo_state == "holding", 3.0, "holding")
+    wait_until(lambda: robot.last.servo_state == "holding", "holding")
     assert stack.height() == pytest.approx(0.150, abs=0.0015)
-    wait_until(lambda: robot.last.servo_state == "lowering", 6.0, "lowering")
+    wait_until(lambda: robot.last.servo_state == "lowering", "lowering")
     assert_came_down_gently(watch)
-    stack.wait_for_line("control was ended by signal 9; it is started again", 1.0)
+    stack.wait_for_line("control was ended by signal 9; it is started again")
     robot.wait_for("off", within=5.0)
     robot.stand()
     assert stack.height() == pytest.approx(0.150, abs=0.0015)
@@ -58,10 +60,10 @@ def test_servo_output_killed_comes_back_to_a_running_board_without_a_kick(stack:
     killed = stack.child("servo_output")
     killed_at = time.monotonic()
     os.kill(killed, signal.SIGKILL)
-    stack.wait_for_line("servo_output was ended by signal 9; it is started again", 5.0)
-    wait_until(lambda: robot.last.values("servo_output")["board_was"] == "running", 10.0, "the new servo_output")
+    stack.wait_for_line("servo_output was ended by signal 9; it is started again")
+    wait_until(lambda: robot.last.values("servo_output")["board_was"] == "running", "the new servo_output")
     assert stack.child("servo_output") != killed
-    wait_until(lambda: robot.last.servo_state == "following", 8.0, "following")
+    wait_until(lambda: robot.last.servo_state == "following", "following")
     watch.end()
     assert watch.now.angles == before
     assert watch.now.time < killed_at, "another frame: a kick"
@@ -76,9 +78,9 @@ def test_the_parent_killed_the_children_put_the_robot_down_and_end(stack: Stack,
     children = stack.children()
     watch = BoardMonitor(stack)
     stack.process.kill()
-    wait_until(lambda: robot.last.state == "off", 15.0, "off")
+    wait_until(lambda: robot.last.state == "off", "off")
     assert_came_down_gently(watch)
-    wait_until(lambda: not any(_runs(pid) for pid in children), 15.0, "the children's end")
+    wait_until(lambda: not any(_runs(pid) for pid in children), "the children's end")
 
 
 def test_whoever_read_its_words_is_gone_and_the_robot_is_still_put_down(domain: int, tmp_path: Path) -> None:
@@ -119,9 +121,9 @@ def test_everything_killed_and_started_again_finds_the_board_running(
     said = probe.hear(String, "servo_state", LATCHED)
     second = start()
     watch = BoardMonitor(second)
-    probe.wait(lambda: said and said[-1].data.startswith("holding"), 20.0, "holding")
+    probe.wait(lambda: said and said[-1].data.startswith("holding"), "holding")
     assert [seen.angles for seen in watch.frames] == [before]
-    probe.wait(lambda: said[-1].data.startswith("lowering"), 10.0, "lowering after holding in vain")
+    probe.wait(lambda: said[-1].data.startswith("lowering"), "lowering after holding in vain")
     assert_came_down_gently(watch)
 
 
@@ -129,8 +131,8 @@ def test_sigterm_to_servo_output_alone_puts_the_robot_down(stack: Stack, robot: 
     robot.stand()
     watch = BoardMonitor(stack)
     os.kill(stack.child("servo_output"), signal.SIGTERM)
-    wait_until(lambda: robot.last.servo_state == "lowering", 5.0, "lowering")
-    wait_until(lambda: robot.last.state == "off", 15.0, "off")
+    wait_until(lambda: robot.last.servo_state == "lowering", "lowering")
+    wait_until(lambda: robot.last.state == "off", "off")
     assert_came_down_gently(watch)
 
 
@@ -140,9 +142,9 @@ def test_a_process_that_dies_again_and_again_ends_the_run_with_the_pulses_off(st
         pid = stack.child("servo_output")
         os.kill(pid, signal.SIGKILL)
         if n < 4:
-            wait_until(lambda p=pid: any(c != p for c in _servo_output(stack)), 5.0, "a new servo_output")
-    stack.wait_for_line("will not start", 10.0)
-    stack.wait_for_line("pulses switched off by the parent", 10.0)
+            wait_until(lambda p=pid: any(c != p for c in _servo_output(stack)), "a new servo_output")
+    stack.wait_for_line("will not start")
+    stack.wait_for_line("pulses switched off by the parent")
     assert stack.wait(30.0) == 1
     assert stack.powered() == 0
 

@@ -31,6 +31,8 @@ from quadleg.recording.reader import Recording
 from quadleg.recording.signals import signals_of
 from quadleg.report.report import damage
 
+pytestmark = pytest.mark.spread
+
 DEEP = QoSProfile(depth=2000)
 TYPES = {
     "joint_states": JointState,
@@ -92,11 +94,11 @@ def test_what_is_published_reads_back_message_for_message_until_the_robot_is_off
     stack = recording_stack(start, folder, "--record", str(path))
     heard = {topic: raw(probe, topic) for topic in TYPES}
     with Robot() as robot:
-        wait_until(lambda: records(robot, 15), 20.0, "all topics are recorded")
+        wait_until(lambda: records(robot, 15), "all topics are recorded")
         robot.stand()
         robot.send(robot.reached())
         robot.sit()
-        wait_until(lambda: len(heard["base_target"]) >= 2, 5.0, "the targets")
+        wait_until(lambda: len(heard["base_target"]) >= 2, "the targets")
         seen = {topic: list(messages) for topic, messages in heard.items()}
     assert stack.end() == 0
     with path.open("rb") as file:
@@ -130,13 +132,13 @@ def test_the_last_minute_is_saved_on_a_fault_and_when_asked_and_can_be_replayed(
     targets = probe.hear(PoseStamped, "base_target")
     assert str(folder) in stack.wait_for_line("on a fault the last minute is saved in")
     with Robot() as robot:
-        wait_until(lambda: records(robot, 15), 20.0, "all topics are heard")
+        wait_until(lambda: records(robot, 15), "all topics are heard")
         robot.stand()
         robot.stop()
-        wait_until(lambda: list(folder.glob("*_fault.mcap")), 10.0, "the minute before the fault")
+        wait_until(lambda: list(folder.glob("*_fault.mcap")), "the minute before the fault")
         states = probe.hear(String, "state", LATCHED)
         robot.reset()
-        probe.wait(lambda: states and states[-1].data.startswith("off"), 5.0, "off")
+        probe.wait(lambda: states and states[-1].data.startswith("off"), "off")
         assert main.main(["keep"]) == 0
     (kept,) = folder.glob("*_asked.mcap")
     assert f"kept: {kept}" in capfd.readouterr().out
@@ -168,8 +170,8 @@ def test_a_velocity_of_either_type_is_recorded_and_the_next_of_the_other_too(
                 publisher.publish(message)
                 return number in velocities(path)
 
-            wait_until(lambda: bool(robot.last.values("recorder")), 20.0, "the recorder")
-            wait_until(heard, 20.0, f"{kind.__name__} in the file")
+            wait_until(lambda: bool(robot.last.values("recorder")), "the recorder")
+            wait_until(heard, f"{kind.__name__} in the file")
             site.close()
     assert stack.end() == 0
 
@@ -186,12 +188,12 @@ def test_a_recorder_that_is_killed_leaves_a_whole_file_and_the_robot_alone(
     path = tmp_path / "run.mcap"
     stack = recording_stack(start, folder, "--record", str(path))
     with Robot() as robot:
-        wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
-        wait_until(lambda: int(robot.last.values("recorder")["recorded"]) > 500, 20.0, "some of it is on the disk")
+        wait_until(lambda: records(robot, 12), "topics are recorded")
+        wait_until(lambda: int(robot.last.values("recorder")["recorded"]) > 500, "some of it is on the disk")
         os.kill(stack.child("recorder"), signal.SIGKILL)
         stack.wait_for_line("recorder was ended by signal 9; it is started again")
         second = tmp_path / "run_2.mcap"
-        wait_until(lambda: second.exists() and second.stat().st_size > 10_000, 20.0, "it records again")
+        wait_until(lambda: second.exists() and second.stat().st_size > 10_000, "it records again")
     assert not Recording(path).cut
     assert stack.end() == 0
     assert not Recording(second).cut
@@ -203,18 +205,18 @@ def test_a_recorder_without_a_turn_says_what_it_missed_and_delays_nobody(
     path = tmp_path / "run.mcap"
     stack = recording_stack(start, folder, "--record", str(path))
     with Robot() as robot:
-        wait_until(lambda: records(robot, 12), 20.0, "topics are recorded")
+        wait_until(lambda: records(robot, 12), "topics are recorded")
         heard = raw(probe, "joint_states")
-        wait_until(lambda: len(heard) > 10 and int(robot.last.values("recorder")["recorded"]) > 100, 10.0, "recorded")
+        wait_until(lambda: len(heard) > 10 and int(robot.last.values("recorder")["recorded"]) > 100, "recorded")
         if "missed" not in robot.last.values("recorder"):
             pytest.skip("before Kilted rclpy does not tell who published, and nobody counts what was missed")
         recorder = stack.child("recorder")
         os.kill(recorder, signal.SIGSTOP)
         seen = len(heard)
         # A publisher that waits for a listener without a turn would soon say nothing any more.
-        wait_until(lambda: len(heard) > seen + 200, 20.0, "joint_states while it has no turn")
+        wait_until(lambda: len(heard) > seen + 200, "joint_states while it has no turn")
         os.kill(recorder, signal.SIGCONT)
-        wait_until(lambda: "gone before they were read" in robot.last.message("recorder"), 10.0, "a word of it")
+        wait_until(lambda: "gone before they were read" in robot.last.message("recorder"), "a word of it")
         sent = heard[:]
         missed = int(robot.status().values("recorder")["missed"])
     assert stack.end() == 0

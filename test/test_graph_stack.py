@@ -13,16 +13,16 @@ from end_to_end import from_base_target_to_joint_states
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
-from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import PointStamped
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from sensor_msgs.msg import JointState, MultiDOFJointState
+from spun_middleware import SpunMiddleware
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.client import Robot
-from quadleg.kinematics.body_pose import all_forward, stance_angles
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.runtime.node_table import entries
 
 
 def test_a_base_target_reaches_joint_states(stack: Stack, probe: RosProbe) -> None:
@@ -42,8 +42,8 @@ def test_two_robots_in_two_namespaces_do_not_hear_each_other(start, probe: RosPr
         assert right.powered() == 0
         b.stand(height_mm=165)
         # Where so many processes run, a robot may hold for a moment, and goes on.
-        wait_until(lambda: left.height() == pytest.approx(0.130, abs=0.0015), 5.0, "the left one at its height")
-        wait_until(lambda: right.height() == pytest.approx(0.165, abs=0.0015), 5.0, "the right one at its height")
+        wait_until(lambda: left.height() == pytest.approx(0.130, abs=0.0015), "the left one at its height")
+        wait_until(lambda: right.height() == pytest.approx(0.165, abs=0.0015), "the right one at its height")
         a.stop()
         assert left.powered() == 0
         b.wait_for("active", within=5.0)
@@ -69,66 +69,10 @@ def test_listeners_of_every_usual_quality_hear(
         kinds = [kind for kind in kinds if kind[1] != "robot_description"]
     for kind, topic in kinds:
         heard = shared_probe.hear(kind, topic, wanted)
-        shared_probe.wait(lambda h=heard: h, 10.0, topic)
+        shared_probe.wait(lambda h=heard: h, topic)
     if durability is DurabilityPolicy.VOLATILE:
         heard = shared_probe.hear(String, "servo_state", wanted)  # said again twice a second
-        shared_probe.wait(lambda: heard, 10.0, "servo_state")
-
-
-class ForeignController:
-    """A controller as other stacks have it: takes a JointTrajectory and moves its own twelve joints to its point."""
-
-    def __init__(self, probe: RosProbe) -> None:
-        self._heard = probe.hear(JointTrajectory, "joint_commands", QoSProfile(depth=1))
-
-    @property
-    def positions(self) -> dict[str, float] | None:
-        """By joint, none where they are to be limp; None before the first command."""
-        if not self._heard:
-            return None
-        (point,) = self._heard[-1].points
-        return dict(zip(self._heard[-1].joint_names, point.positions, strict=True))
-
-
-def test_joint_commands_drive_a_foreign_controller(
-    shared_stack: Stack, standing: Robot, shared_probe: RosProbe
-) -> None:
-    controller = ForeignController(shared_probe)
-    standing.stand(height_mm=140)
-
-    def height() -> float | None:
-        positions = controller.positions
-        if not positions:
-            return None
-        lowest = min(z for _, _, z in all_forward(shared_stack.model, [positions[name] for name in JOINT_NAMES]))
-        return shared_stack.model.legs[0].foot_radius - lowest
-
-    shared_probe.wait(lambda: height() == pytest.approx(0.140, abs=1e-4), 5.0, "the height asked for")
-    standing.sit()
-    shared_probe.wait(lambda: controller.positions == {}, 5.0, "limp joints")
-
-
-def test_diagnostics_have_a_status_for_each_node_with_name_level_and_hardware(
-    shared_stack: Stack, shared_probe: RosProbe
-) -> None:
-    heard = shared_probe.hear(DiagnosticArray, "diagnostics", 50)
-    nodes = {"servo_output", "joint_watchdog", "base_motion", "gait", "state_estimator"}
-    nodes |= {f"{side}_{hand}_ik" for side in ("front", "rear") for hand in ("left", "right")}
-
-    def names() -> set[str]:
-        return {status.name.removeprefix("quadleg: ") for array in heard for status in array.status}
-
-    shared_probe.wait(lambda: names() >= nodes, 10.0, "diagnostics of all nodes")
-    for array in heard:
-        for status in array.status:
-            assert status.level in (DiagnosticStatus.OK, DiagnosticStatus.WARN, DiagnosticStatus.ERROR)
-            assert status.hardware_id == shared_stack.model.name
-            assert status.message
-            if status.name.endswith("joint_watchdog"):
-                figures = {pair.key: pair.value for pair in status.values}
-                temperatures = [float(word) for word in figures["servo_temperatures_c"].split()]
-                assert len(temperatures) == len(JOINT_NAMES)
-                assert max(temperatures) == pytest.approx(float(figures["servo_hottest_c"]), abs=0.55)
+        shared_probe.wait(lambda: heard, "servo_state")
 
 
 def test_two_stacks_under_the_same_names_are_said_by_both(stack: Stack, probe: RosProbe) -> None:
@@ -145,39 +89,12 @@ def test_two_stacks_under_the_same_names_are_said_by_both(stack: Stack, probe: R
 
     try:
         # Both of a kind say it once a second, so in the time of three rounds there are more than one could say.
-        probe.wait(lambda: accusers("servo_output") >= 4 and accusers("joint_watchdog") >= 4, 15.0, "both accuse")
+        probe.wait(lambda: accusers("servo_output") >= 4 and accusers("joint_watchdog") >= 4, "both accuse")
     finally:
         for other in others:
             other.terminate()
         for other in others:
             other.wait(15)
-
-
-def test_a_watchdog_of_another_robot_does_not_enable(domain: int, probe: RosProbe, tmp_path: Path) -> None:
-    digger = Path(__file__).parent / "data" / "digger.yaml"
-    code = "from quadleg.nodes.{0} import main; main()"
-    servo = subprocess.Popen([sys.executable, "-c", code.format("servo_output")])
-    watchdog = subprocess.Popen(
-        [sys.executable, "-c", code.format("joint_watchdog"), "--ros-args", "-p", f"robot:={digger}"]
-    )
-    try:
-        heard = probe.hear(DiagnosticArray, "diagnostics", 50)
-        probe.wait(
-            lambda: any("another robot" in s.message for array in heard for s in array.status), 15.0, "the mismatch"
-        )
-        from std_srvs.srv import SetBool
-
-        enable = probe.node.create_client(SetBool, "enable")
-        assert enable.wait_for_service(10.0)
-        answer = enable.call_async(SetBool.Request(data=True))
-        probe.wait(answer.done, 10.0, "an answer")
-        assert not answer.result().success
-        assert "another robot" in answer.result().message
-    finally:
-        for process in (servo, watchdog):
-            process.terminate()
-        assert servo.wait(15) == 0
-        assert watchdog.wait(15) == 0
 
 
 def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, probe: RosProbe) -> None:
@@ -188,11 +105,12 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, probe
 
     file = Path(__file__).parents[1] / "config" / "parameters.yaml"
     document = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
-    code = "from quadleg.nodes.{0} import main; main()"
-
-    for node in ("gait", "base_motion", "state_estimator", "servo_output", "recorder", "viewer"):
-        process = subprocess.Popen([sys.executable, "-c", code.format(node), "--ros-args", "--params-file", str(file)])
-        try:
+    host = SpunMiddleware(["--ros-args", "--params-file", str(file)])
+    names = ("gait", "base_motion", "state_estimator", "servo_output", "recorder", "viewer")
+    nodes = [entry.make(host, {}) for entry in entries(names)]
+    host.start()
+    try:
+        for node in names:
             written = {**document["/**"]["ros__parameters"], **document[f"/**/{node}"]["ros__parameters"]}
             declared = set(probe.ask(ListParameters, f"{node}/list_parameters").result.names)
             ours = {name for name in declared if name != "use_sim_time" and not name.startswith("start_type")}
@@ -207,14 +125,5 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, probe
                 assert described.read_only == (described.name not in ("gait", "paused"))
                 if described.floating_point_range:
                     assert isfinite(described.floating_point_range[0].to_value)
-        finally:
-            process.terminate()
-            assert process.wait(15) == 0
-
-
-def test_resting_angles_are_where_a_robot_that_is_off_lies(stack: Stack, probe: RosProbe) -> None:
-    heard = probe.hear(JointState, "joint_states")
-    message = probe.wait(lambda: heard, 10.0, "joint_states")[0]
-    rest = stance_angles(stack.model, stack.model.resting)
-    # A hand placed the legs within 12° of rest.
-    assert all(abs(a - b) < 0.22 for a, b in zip(message.position, rest))
+    finally:
+        host.close_with(*nodes)

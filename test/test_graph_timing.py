@@ -67,7 +67,7 @@ def test_the_skeleton_has_the_nodes_and_topics_of_the_graph(graph_timings, monke
         with pytest.raises(InterruptedError):
             graph_timings.measure(100.0)  # the skeleton is first
     with graph_timings.started(ours), graph_timings.started(bare):
-        wait_until(lambda: topics(probe, "ours") == topics(probe, "bare") != {}, 20.0, "the same nodes and topics")
+        wait_until(lambda: topics(probe, "ours") == topics(probe, "bare") != {}, "the same nodes and topics")
         for published, _ in topics(probe, "ours").values():
             assert ("diagnostics", "diagnostic_msgs/msg/DiagnosticArray") in published
 
@@ -82,7 +82,7 @@ def test_a_measurement_that_is_killed_leaves_no_stack(domain):
     command = [sys.executable, "-m", "quadleg.benchmarks.stop_timing", "--runs", "1000"]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as measuring:
         own = psutil.Process(measuring.pid)
-        wait_until(lambda: len(own.children(recursive=True)) >= 3, 20.0, "the stack's processes")
+        wait_until(lambda: len(own.children(recursive=True)) >= 3, "the stack's processes")
         stack = own.children(recursive=True)
         measuring.terminate()
         _, left = psutil.wait_procs(stack, timeout=40.0)

@@ -8,10 +8,12 @@ from ground_geometry import GroundGeometry
 from sample_robots import digger, inspector, varied
 
 from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_codes import PoseLimit
 from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.kinematics.ground_clearance import GroundClearance, Part
-from quadleg.kinematics.posture import PoseLimit, Posture
+from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import RobotModel
+from quadleg.safety.motion_sentences import POSE_STOPS
 
 ROBOTS = [inspector(), digger(), *varied()]
 each = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
@@ -67,7 +69,7 @@ def test_a_knee_in_the_ground_stops_the_body_and_is_named() -> None:
     assert posture.stop is not None
     assert posture.stop.limit is PoseLimit.GROUND
     assert posture.stop.parts[0].endswith("_upper")
-    assert "knee, which touches the ground" in str(posture.stop)
+    assert "knee, which touches the ground" in POSE_STOPS[posture.stop.limit].format_map(posture.stop.figures)
 
 
 def accepts(robot: RobotModel, pose: Pose) -> Posture:

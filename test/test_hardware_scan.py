@@ -73,7 +73,7 @@ class FakeI2cBus:
 
 
 def no_pad() -> str:
-    raise GamepadError("no gamepad is found, and 2 input devices may not be read by you, as event0: `usermod`, log in")
+    raise GamepadError("no gamepad is found: 2 input devices may not be read by you", "`usermod`, log in")
 
 
 class FakeComputer:
@@ -197,7 +197,7 @@ def test_chips_that_do_not_answer_or_are_others_are_told(lab: FakeComputer) -> N
     found = lab.look(EQUIPPED)
     for about, address in (("PWM board", "0x40"), ("supply sensor", "0x41")):
         assert found[about].fine is False
-        assert f"nobody answers at address {address}" in found[about].found
+        assert f"no chip answers at address {address}" in found[about].found
         assert "check the logic supply" in found[about].cure
     assert found["IMU"].fine is False
     assert found["IMU"].found == "what answers at 0x68 is no mpu6050: it says 0x00 in place of 0x68"
@@ -207,7 +207,7 @@ def test_chips_that_do_not_answer_or_are_others_are_told(lab: FakeComputer) -> N
 def test_a_bus_on_which_nobody_answers_is_told(lab: FakeComputer) -> None:
     lab.wire.chips = {}
     found = lab.look(ROBOT)["I2C addresses"]
-    assert (found.fine, found.found) == (False, f"nobody answers on {lab.bus}")
+    assert (found.fine, found.found) == (False, f"nothing answers on {lab.bus}")
 
 
 def test_a_bus_that_takes_no_plain_reads_is_not_scanned(lab: FakeComputer) -> None:
@@ -303,7 +303,7 @@ def test_the_device_of_output_enable_is_looked_for(lab: FakeComputer) -> None:
 def test_a_robot_needs_no_gamepad(lab: FakeComputer) -> None:
     found = lab.look(ROBOT)["gamepad"]
     assert found.fine is None
-    assert found.found.startswith("no gamepad is found")
+    assert found.found == "no gamepad is found: 2 input devices may not be read by you"
     assert found.cure == "`usermod`, log in"
 
 

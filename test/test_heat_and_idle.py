@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import radians
 
 import pytest
@@ -10,8 +11,8 @@ from watchdog_rig import WatchdogRig, heating
 
 from quadleg.dynamics.servo_heat import HOT, STANDARD_CASE, TOO_HOT, WARM
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.safety.idle_watch import ON_A_BOARD, default_idle_time
-from quadleg.safety.reason_codes import HeatLevel, IdleCode
+from quadleg.safety.idle_watch import ON_A_BOARD, idle_time
+from quadleg.safety.reason_codes import HeatLevel, IdleCode, ReasonCode
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 
@@ -44,7 +45,7 @@ def test_a_warm_servo_is_said_by_name_and_stops_nothing() -> None:
     assert JOINT_NAMES[bench.watchdog.heat.hottest].startswith("rear")
     temperatures = bench.watchdog.heat.temperatures
     assert temperatures[bench.watchdog.heat.hottest] == max(temperatures) == bench.watchdog.heat.temperature
-    assert f"{JOINT_NAMES[bench.watchdog.heat.hottest]} is warm, about" in bench.watchdog.why
+    assert bench.codes[HeatLevel.WARM]["joint"] == JOINT_NAMES[bench.watchdog.heat.hottest]
 
 
 def test_a_hot_servo_asks_for_rest() -> None:
@@ -52,18 +53,17 @@ def test_a_hot_servo_asks_for_rest() -> None:
     bench.run(30.0)
     assert bench.state is State.ACTIVE
     assert bench.watchdog.heat.level is HeatLevel.HOT
-    assert "let the robot rest, `quadleg sit`" in bench.watchdog.why
+    assert HeatLevel.HOT in bench.codes
 
 
 def test_a_servo_that_is_too_hot_lowers_the_robot_which_stands_again_when_it_has_cooled() -> None:
     bench = stands(heating(100.0, 20.0))
     bench.until(State.LOWERING, within=60.0)
-    assert "is too hot, about 9" in bench.watchdog.why
+    assert float(bench.codes[HeatLevel.TOO_HOT]["celsius"]) == pytest.approx(TOO_HOT, abs=1.0)
     assert bench.watchdog.heat.temperature >= TOO_HOT
     bench.until(State.OFF)
     assert bench.watchdog.stop_category == 1
-    words = bench.refused()
-    assert "let it cool for about" in words
+    assert float(bench.refused()[ReasonCode.COOLING]["minutes"]) > 0
     bench.seconds(20.0)
     assert bench.watchdog.heat.temperature < HOT
     bench.enable()
@@ -74,7 +74,7 @@ def test_lowering_for_heat_is_not_turned_round() -> None:
     bench = stands(heating(100.0, 20.0))
     bench.until(State.LOWERING, within=60.0)
     bench.run(0.2)
-    assert "too hot" in bench.refused()
+    assert bench.refused()[ReasonCode.COOLING]["level"] == "too hot"
 
 
 # Standing without a command
@@ -84,12 +84,23 @@ def test_a_robot_that_nobody_asks_for_anything_says_so_and_lowers_itself() -> No
     bench = stands(sample_robots.inspector(), IDLE)
     bench.run(IDLE - 20.0)
     assert bench.state is State.ACTIVE
-    assert "lowers itself after 60 s without a command" in bench.watchdog.why
+    assert bench.codes[IdleCode.LOWERS_SOON] == {"seconds": f"{IDLE:g}"}
     took = bench.until(State.LOWERING, within=30.0)
-    assert took == pytest.approx(20.0, abs=1.0)
-    assert bench.watchdog.why.startswith("stood for 60 s without a command")
+    assert took == pytest.approx(20.0, abs=3 * bench.period)
+    assert bench.codes[IdleCode.LOWERED] == {"seconds": f"{IDLE:g}"}
     bench.until(State.OFF)
     assert bench.watchdog.stop_category == 1
+
+
+def test_it_lowers_itself_at_the_end_of_the_idle_time_and_not_before() -> None:
+    bench = stands(replace(sample_robots.inspector(), control_rate=64.0), IDLE)  # whose times are exact
+    assert bench.watchdog.idle.left(bench.now) == IDLE, "counted from when it stands"
+    end = bench.now + IDLE
+    bench.tick_at(end - 2**-20)
+    assert bench.state is not State.LOWERING
+    bench.tick_at(end)
+    assert bench.state is State.LOWERING
+    assert IdleCode.LOWERED in bench.codes
 
 
 def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_something() -> None:
@@ -142,9 +153,11 @@ def test_a_hold_is_no_command() -> None:
     bench.run(10.0, beyond)
     assert bench.state is State.HOLD
     bench.until(State.LOWERING, within=IDLE, angles=beyond)
-    assert "without a command" in bench.watchdog.why
+    assert IdleCode.LOWERED in bench.codes
 
 
 @pytest.mark.parametrize(("board", "seconds"), [("simulated", 0.0), ("i2c", ON_A_BOARD), ("serial", ON_A_BOARD)])
 def test_it_is_off_by_default_on_simulation_alone(board: str, seconds: float) -> None:
-    assert default_idle_time(sample_robots.inspector().on_board(board)) == seconds
+    robot = sample_robots.inspector().on_board(board)
+    assert idle_time(-1.0, robot) == seconds
+    assert [idle_time(wanted, robot) for wanted in (0.0, 40.0)] == [0.0, 40.0]

@@ -4,15 +4,31 @@ from __future__ import annotations
 
 import csv
 import os
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
-import sample_recordings
 from hypothesis import given
 from hypothesis import strategies as st
 from mcap.records import Channel, Schema
 from PIL import Image
+from sample_recordings import (
+    FILE,
+    ROBOT,
+    diagnosis,
+    feet,
+    header,
+    joint_state,
+    made,
+    metadata,
+    msg,
+    pose_of,
+    still,
+    text,
+    twist,
+    write,
+)
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.cli.console import say, warn
@@ -35,18 +51,15 @@ ODD = [
 
 def saying(path: Path, words: str) -> Path:
     """A recording of a robot whose nodes say such words wherever they can."""
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = still(60)
     messages += [
-        (0.1, "state", sample_recordings.text(f"{words}: {words}")),
-        (0.7, "state", sample_recordings.text(f"fault: {words}")),
+        (0.1, "state", text(f"{words}: {words}")),
+        (0.2, "servo_state", text(words)),
+        (0.3, "walking_limits", text(f"gait: {words}")),
+        (0.4, "diagnostics", diagnosis(words, 2, words, **{words: words})),
+        (0.7, "state", text(f"fault: {words}")),
     ]
-    messages += [
-        (0.2, "servo_state", sample_recordings.text(words)),
-        (0.3, "walking_limits", sample_recordings.text(f"gait: {words}")),
-    ]
-    messages.append((0.4, "diagnostics", sample_recordings.diagnosis(words, 2, words, **{words: words})))
-    messages.sort(key=lambda message: message[0])
-    return sample_recordings.write(path, messages, sample_recordings.metadata() | {words: {words: words}})
+    return write(path, messages, metadata() | {words: {words: words}})
 
 
 @pytest.mark.parametrize("words", ODD)
@@ -58,15 +71,14 @@ def test_a_report_shows_them(words: str, tmp_path: Path) -> None:
 
 
 def test_a_gait_s_name_is_no_formula_and_many_gaits_fill_no_picture(tmp_path: Path) -> None:
-    messages = [each for each in sample_recordings.made().messages if each[1] in ("joint_states", "state")]
-    walking = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
-    still = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    messages = [each for each in made().messages if each[1] in ("joint_states", "state")]
+    walking = feet(np.array(ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    stands = feet(np.array(ROBOT.standing.feet), (5.0,) * 4, 0.0)
     for k in range(80):
         at = 3.2 + 0.05 * k
-        messages.append((at - 0.001, "walking_limits", sample_recordings.text(f"gait: $\\frac{k}$\n")))
-        messages += [(at, "planned_feet", walking), (at + 0.02, "planned_feet", still)]
-    messages.sort(key=lambda message: message[0])
-    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
+        messages.append((at - 0.001, "walking_limits", text(f"gait: $\\frac{k}$\n")))
+        messages += [(at, "planned_feet", walking), (at + 0.02, "planned_feet", stands)]
+    path = write(tmp_path / "a.mcap", messages, metadata())
     drawn = {each.stem: each for each in write_report(path, tmp_path / "report").pictures}
     assert Image.open(drawn["gait"]).height < 6000
 
@@ -88,24 +100,13 @@ def test_a_terminal_gets_nothing_to_obey(capsys: pytest.CaptureFixture[str]) -> 
 
 
 def test_what_is_no_number_is_not_replayed(tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = still(60)
     for k, speed in enumerate((0.1, float("nan"), float("inf"), 0.2)):
-        stamped = sample_recordings.msg(
-            "geometry_msgs/TwistStamped",
-            header=sample_recordings.header(),
-            twist=sample_recordings.twist((speed, 0, 0)),
-        )
+        stamped = msg("geometry_msgs/TwistStamped", header=header(), twist=twist((speed, 0, 0)))
         messages.append((0.5 + 0.1 * k, "cmd_vel", stamped))
-    height = sample_recordings.pose_of((0.0, 0.0, float("-inf")))
-    messages.append(
-        (
-            1.0,
-            "base_target",
-            sample_recordings.msg("geometry_msgs/PoseStamped", header=sample_recordings.header(), pose=height),
-        )
-    )
-    messages.sort(key=lambda message: message[0])
-    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
+    height = pose_of((0.0, 0.0, float("-inf")))
+    messages.append((1.0, "base_target", msg("geometry_msgs/PoseStamped", header=header(), pose=height)))
+    path = write(tmp_path / "a.mcap", messages, metadata())
     said: list[str] = []
     assert [one.what[0] for one in asked_for(Recording(path), said.append)] == [0.1, 0.2]
     assert said == [
@@ -125,7 +126,7 @@ def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
     from quadleg.recording.mcap_file import McapFile
     from quadleg.recording.signals import signals_of
 
-    with McapFile(tmp_path / "a.mcap", {}) as file:
+    with closing(McapFile(tmp_path / "a.mcap", {})) as file:
         names = [f"/\x1b[{k}m{'x' * 100}" for k in range(1, 200)]
         channels = [Channel(k, name, "cdr", {}, 1) for k, name in enumerate(names, 1)]
         file.add_channels([Schema(1, b"string data", "ros2msg", "std_msgs/msg/String")], channels)
@@ -138,7 +139,7 @@ def test_a_topic_s_name_is_told_short_and_harmless(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ['"robot\\n"', f'"{"a" * 65}"', '"a/../../b"', '"a\\0"'])
 def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -> None:
-    text = sample_recordings.FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
+    text = FILE.read_text(encoding="utf-8").replace("name: greenhouse_inspector", f"name: {name}")
     with pytest.raises(RobotFileError, match="name is"):
         robot_from_text(text, "robot.yaml")
 
@@ -146,15 +147,15 @@ def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -
 @pytest.mark.filterwarnings("error")
 def test_states_and_walks_without_number_are_drawn_with_few_bars(tmp_path: Path) -> None:
     """As many as messages: each drawn for itself would take minutes."""
-    walking = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
-    still = sample_recordings.feet(np.array(sample_recordings.ROBOT.standing.feet), (5.0,) * 4, 0.0)
-    joints = sample_recordings.joint_state(np.zeros(12))
+    walking = feet(np.array(ROBOT.standing.feet), (5.0, 0.0, 0.0, 5.0), 0.1)
+    stands = feet(np.array(ROBOT.standing.feet), (5.0,) * 4, 0.0)
+    joints = joint_state(np.zeros(12))
     messages = []
     for k in range(1200):
-        state = sample_recordings.text(["active: a", "hold: b"][k % 2])
+        state = text(["active: a", "hold: b"][k % 2])
         messages += [(1.2 * k, "joint_states", joints), (1.2 * k, "state", state)]
-        messages.append((1.2 * k + 0.5, "planned_feet", [walking, still][k // 2 % 2]))
-    path = sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
+        messages.append((1.2 * k + 0.5, "planned_feet", [walking, stands][k // 2 % 2]))
+    path = write(tmp_path / "a.mcap", messages, metadata())
     assert write_report(path, tmp_path / "report").pictures
 
 
@@ -178,13 +179,8 @@ def test_bars_that_are_joined_cover_all_and_are_few(gaps: list[tuple[float, floa
 
 @pytest.mark.parametrize("value", ["nan", "1e400", "-inf", "x", "1e300", "\0"])
 def test_a_figure_of_a_node_that_is_no_number_is_left_out(value: str, tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(60)]
+    messages = still(60)
     for at, count in ((0.1, "1"), (0.2, value), (0.3, "4")):
-        messages.append((at, "diagnostics", sample_recordings.diagnosis("recorder", 0, "", missed=count)))
-    messages.sort(key=lambda message: message[0])
-    assert (
-        RecordingAnalysis(
-            sample_recordings.write(tmp_path / "a.mcap", messages, sample_recordings.metadata())
-        ).counter_rise("recorder", "missed")
-        == 3
-    )
+        messages.append((at, "diagnostics", diagnosis("recorder", 0, "", missed=count)))
+    found = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
+    assert found.counter_rise("recorder", "missed") == 3

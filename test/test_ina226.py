@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from i2c_bus import FakeBus
 from sample_robots import inspector, with_sensors
 
-from quadleg.dynamics.supply_current import SupplyCurrentModel
+from quadleg.dynamics.servo_motors import SupplyCurrentModel
 from quadleg.errors import BoardError
 from quadleg.hardware.i2c_board import I2cBoard
 from quadleg.hardware.ina226 import MEASURING, SHUNT_RANGE, STUCK, Ina226, calibration

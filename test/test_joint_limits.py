@@ -11,6 +11,7 @@ from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
+from sample_robots import BOTH, ROBOTS
 
 from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.errors import Unreachable
@@ -19,11 +20,8 @@ from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angle
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import StandingGround
 from quadleg.safety import transitions
-from quadleg.safety.joint_limits import JointLimits
+from quadleg.safety.joint_limits import IN_GROUND, JointLimits
 from quadleg.safety.reason_codes import ReasonCode
-
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
-both = pytest.mark.parametrize("robot", ROBOTS, ids=[robot.name for robot in ROBOTS])
 
 
 def period(robot) -> float:
@@ -49,7 +47,7 @@ def test_a_step_is_the_loaded_speed_at_the_robots_own_voltage():
     assert joint_steps(digger, 0.01) == pytest.approx([0.8 * 9.0 * 6.6 / 7.4 * 0.01] * 12)
 
 
-@both
+@BOTH
 def test_a_frame_in_reach_goes_out_as_it_is(robot):
     last = standing(robot)
     wanted = last + 0.99 * np.array(joint_steps(robot, period(robot)))
@@ -58,7 +56,7 @@ def test_a_frame_in_reach_goes_out_as_it_is(robot):
     assert (limited.share, limited.stops) == (1.0, ())
 
 
-@both
+@BOTH
 @given(data=st.data())
 def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):
     steps = np.array(joint_steps(robot, period(robot)))
@@ -70,7 +68,7 @@ def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):
     assert np.all(np.abs(slowed - last) <= steps * (1 + 1e-9))
 
 
-@both
+@BOTH
 def test_a_slowed_frame_arrives_in_the_end_on_a_straight_line(robot):
     last, limits = standing(robot), JointLimits(robot, period(robot))
     wanted = last + 0.3 * np.cos(np.arange(12)) * (np.arange(12) % 3 == 2)  # knees alone, far
@@ -86,7 +84,7 @@ def test_a_slowed_frame_arrives_in_the_end_on_a_straight_line(robot):
     assert frames[-1].share == 1.0
 
 
-@both
+@BOTH
 @pytest.mark.parametrize("joint", range(12))
 @pytest.mark.parametrize("end", [0, 1])
 def test_a_joint_past_its_limit_stops_its_leg_alone_and_says_so(robot, joint, end):
@@ -107,12 +105,16 @@ def test_a_joint_past_its_limit_stops_its_leg_alone_and_says_so(robot, joint, en
     assert stop.figures == {"joint": robot.joints[joint].name, **shown}
 
 
-@both
-def test_a_joint_may_stand_at_its_very_limit(robot):
+@BOTH
+@pytest.mark.parametrize(("beyond", "stopped"), [(0.0, False), (0.9e-6, False), (1.1e-6, True)])
+@pytest.mark.parametrize("end", ["lower", "upper"])
+def test_a_joint_may_stand_at_its_very_limit_to_the_millionth_of_a_radian_that_rounding_takes(
+    robot, end, beyond, stopped
+):
     last = standing(robot)
     wanted = last.copy()
-    wanted[0] = robot.joints[0].upper + 1e-9  # what rounding alone does
-    assert JointLimits(robot, period(robot)).apply(last, wanted).stops == ()
+    wanted[0] = getattr(robot.joints[0], end) + (beyond if end == "upper" else -beyond)
+    assert bool(JointLimits(robot, period(robot)).apply(last, wanted).stops) is stopped
 
 
 def test_legs_that_would_come_nearer_than_the_clearance_stop_at_their_last_good_point():
@@ -168,7 +170,7 @@ def test_parts_that_are_too_near_already_may_go_apart_but_not_nearer():
     assert limits.apply(near, near).stops == ()
 
 
-@both
+@BOTH
 @settings(max_examples=examples(25))
 @given(seed=st.integers(0, 2**32 - 1))
 def test_whatever_is_asked_for_limits_clearance_and_speed_are_kept(robot, seed):
@@ -209,12 +211,36 @@ def test_standing_legs_do_not_press_a_knee_into_the_ground(robot):
         judge.place(body.position, body.quaternion, last)
         lowest = min(lowest, judge.lowest_but_feet()[1])
     assert any(stop.code == ReasonCode.INTO_GROUND and "knee" in stop.figures["part"] for stop in stops)
-    assert -0.0031 < lowest < -0.001
+    assert -0.0031 < lowest < -0.0022
     back = limits.apply(last, standing(robot))
     assert back.stops == (), "the way out is free"
 
 
-@both
+def test_a_knee_that_is_in_the_ground_already_may_stay_or_come_out_but_not_go_deeper():
+    robot = ROBOTS[0]
+    limits, here = JointLimits(robot, period(robot)), low_on_its_knees(robot, 0.46)
+    assert StandingGround(robot).sunk(here, IN_GROUND) is not None
+    for share in (0.46, 0.461, 0.462):
+        wanted = low_on_its_knees(robot, share)
+        limited = limits.apply(here, wanted)
+        assert (limited.angles, limited.stops) == (wanted, ())
+    deeper, judge = low_on_its_knees(robot, 0.459), GroundGeometry(robot)
+    limited = limits.apply(here, deeper)
+    assert limited.angles == here
+    (stop,) = limited.stops
+    assert stop.code == ReasonCode.INTO_GROUND
+    body, _ = transitions.standing_over(robot, all_forward(robot, deeper))
+    judge.place(body.position, body.quaternion, deeper)
+    assert -float(stop.figures["depth_mm"]) == pytest.approx(1000 * judge.lowest_but_feet()[1], abs=0.05)
+
+
+def low_on_its_knees(robot, share: float) -> tuple[float, ...]:
+    """The body so far down over its feet, and so far behind them that the knees touch the ground first."""
+    pose = Pose((-0.4 * robot.legs[0].upper_length, 0.0, share * robot.standing.height))
+    return legs_inverse(robot, pose, robot.standing.feet)
+
+
+@BOTH
 @settings(max_examples=examples(30))
 @given(seed=st.integers(0, 2**32 - 1))
 def test_standing_ground_passes_over_no_frame_that_it_would_tell_of(robot, seed):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from sample_robots import digger, inspector
+from mujoco_robot import InverseDynamics
+from sample_robots import BOTH, ROBOTS
 
 from quadleg.commissioning.feasibility.standing_torque import FEET, standing_angles
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
@@ -19,8 +19,7 @@ from quadleg.kinematics.leg import inverse, jacobian, points
 from quadleg.robot.model import JOINT_NAMES, LEGS, Joint, Leg, RobotModel
 from quadleg.robot.urdf import urdf
 
-INSPECTOR, DIGGER = inspector(), digger()
-both = pytest.mark.parametrize("robot", [INSPECTOR, DIGGER], ids=["inspector", "digger"])
+INSPECTOR, DIGGER = ROBOTS
 
 
 def varied(seed: int) -> RobotModel:
@@ -89,14 +88,14 @@ def lifted(robot: RobotModel, *legs: int) -> list[float]:
     return angles
 
 
-@both
+@BOTH
 def test_torques_in_the_air_are_the_slope_of_the_potential_energy(robot: RobotModel) -> None:
     angles = lifted(robot, 1)
     torques = static_torques(robot, angles)
     assert torques[3:6] == pytest.approx(potential_torques(robot, angles)[3:6], abs=1e-6)
 
 
-@both
+@BOTH
 @pytest.mark.parametrize("legs", [(), (0,), (3,)])
 def test_the_feet_that_stand_carry_the_weight_in_balance(robot: RobotModel, legs: tuple[int, ...]) -> None:
     # The forces that the Jacobians make of the torques: upward, the weight in all, their moment that of the mass.
@@ -118,7 +117,7 @@ def test_the_feet_that_stand_carry_the_weight_in_balance(robot: RobotModel, legs
     assert over == pytest.approx(centre[:2], abs=1e-6 if not legs else 0.03)
 
 
-@both
+@BOTH
 def test_on_its_belly_it_weighs_on_no_foot(robot: RobotModel) -> None:
     angles = list(stance_angles(robot, robot.resting))
     assert static_torques(robot, angles) == pytest.approx(potential_torques(robot, angles), abs=1e-6)
@@ -157,38 +156,21 @@ def test_torques_are_pinocchios(robot: RobotModel) -> None:
         assert torques == pytest.approx(by_pinocchio(robot, row, load)[0], abs=1e-9)
 
 
-def in_mujoco(robot: RobotModel) -> tuple[mujoco.MjModel, mujoco.MjData, list[int]]:
-    """The robot's URDF with its base fixed, without contacts and limits, and the joints' columns."""
-    settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
-    model = mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
-    model.opt.gravity[:] = 0.0, 0.0, -STANDARD_GRAVITY
-    model.opt.disableflags |= mujoco.mjtDisableBit.mjDSBL_CONTACT | mujoco.mjtDisableBit.mjDSBL_LIMIT
-    return model, mujoco.MjData(model), [int(model.jnt_dofadr[model.joint(name).id]) for name in JOINT_NAMES]
-
-
 @VARIED
 def test_torques_are_mujocos_inverse_dynamics(robot: RobotModel) -> None:
-    model, data, columns = in_mujoco(robot)
+    inverse = InverseDynamics(robot)
     angles, loads = cases(robot, 5)
     for row, load, torques in zip(angles, loads, holding_torques(robot, angles, loads)):
-        data.qpos[columns] = row
-        mujoco.mj_inverse(model, data)
-        held = data.qfrc_inverse.copy()
-        for leg, push in zip(LEGS, load):
-            foot = np.empty((3, model.nv))
-            mujoco.mj_jacBody(model, data, foot, None, model.body(f"{leg}_foot").id)
-            held -= foot.T @ [0.0, 0.0, push]
-        assert torques == pytest.approx(held[columns], abs=1e-9)
+        assert torques == pytest.approx(inverse.torques(row, load), abs=1e-9)
 
 
 @VARIED
 def test_static_torques_of_a_tilted_pose_are_mujocos(robot: RobotModel) -> None:
     """Standing on four feet of which the legs differ, so that gravity is not along base_link's z."""
-    model, data, columns = in_mujoco(robot)
+    inverse = InverseDynamics(robot)
     dice = np.random.default_rng(3)
     angles = np.array(stance_angles_of(robot)) + dice.uniform(-0.05, 0.05, 12)
     feet = np.array(all_forward(robot, angles))
-    data.qpos[columns] = angles
     torques = np.array(static_torques(robot, angles))
     # Three feet at least are on one plane, and gravity is normal to it.
     normals = [
@@ -197,9 +179,8 @@ def test_static_torques_of_a_tilted_pose_are_mujocos(robot: RobotModel) -> None:
     ups = [normal / np.linalg.norm(normal) for normal in normals]
     misfits = []
     for up in (up if up[2] > 0 else -up for up in ups):
-        model.opt.gravity[:] = -STANDARD_GRAVITY * up
-        mujoco.mj_inverse(model, data)
-        held = data.qfrc_inverse[columns]
+        inverse.model.opt.gravity[:] = -STANDARD_GRAVITY * up
+        held = inverse.torques(angles)
         # What is left is the push of the ground, along the vertical, by each leg's Jacobian.
         pushes = [
             np.linalg.solve(jacobian(leg, angles[3 * i : 3 * i + 3]).T, (held - torques)[3 * i : 3 * i + 3])
@@ -230,9 +211,9 @@ def stance_angles_of(robot: RobotModel) -> list[float]:
 
 def test_links_take_torque_to_accelerate_as_in_mujoco() -> None:
     """Point masses: MuJoCo's inverse dynamics of the same motion without gravity, less the rotational inertias."""
-    model, data, columns = in_mujoco(INSPECTOR)
-    model.opt.gravity[:] = 0.0
-    model.body_inertia[:] = 1e-12
+    inverse = InverseDynamics(INSPECTOR)
+    inverse.model.opt.gravity[:] = 0.0
+    inverse.model.body_inertia[:] = 1e-12
     period, turn = 0.001, 2 * np.pi * np.arange(1000)[:, None] / 1000
     phases = np.random.default_rng(5).uniform(0.0, 2 * np.pi, 12)
     mean, swing = np.array(standing(INSPECTOR)), 0.2
@@ -241,14 +222,12 @@ def test_links_take_torque_to_accelerate_as_in_mujoco() -> None:
     ours = stride_torques(INSPECTOR, angles[None], loads[None], period)[0] - holding_torques(INSPECTOR, angles, loads)
     rate = 2 * np.pi / (1000 * period)
     for k in range(0, 1000, 100):
-        data.qpos[columns] = angles[k]
-        data.qvel[columns] = swing * rate * np.cos(turn[k] + phases)
-        data.qacc[columns] = -swing * rate**2 * np.sin(turn[k] + phases)
-        mujoco.mj_inverse(model, data)
-        assert ours[k] == pytest.approx(data.qfrc_inverse[columns], abs=1e-4 * np.abs(ours).max())
+        rates, accelerations = swing * rate * np.cos(turn[k] + phases), -swing * rate**2 * np.sin(turn[k] + phases)
+        theirs = inverse.torques(angles[k], rates=rates, accelerations=accelerations)
+        assert ours[k] == pytest.approx(theirs, abs=1e-4 * np.abs(ours).max())
 
 
-@both
+@BOTH
 @pytest.mark.parametrize("count", [4, 3])
 def test_a_body_whose_weight_its_feet_share_needs_nobody_to_hold_it(robot: RobotModel, count: int) -> None:
     """The base's six rows in pinocchio: the ground's pushes alone balance the weight, where the feet can do that."""

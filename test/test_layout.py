@@ -1,4 +1,5 @@
-"""The order of imports: import-linter's contracts in pyproject.toml; and what needs no ROS imports without it."""
+"""The order of imports: import-linter's contracts in pyproject.toml; what needs no ROS imports without it; node files
+are short."""
 
 from __future__ import annotations
 
@@ -21,6 +22,8 @@ ROS_PACKAGES = (
     "diagnostic_msgs",
 )
 
+NODE_LINES = 150  # a node reads parameters, converts messages, calls one object and publishes: more belongs elsewhere
+
 
 def test_imports_keep_the_contracts() -> None:
     assert lint_imports(config_filename=str(ROOT / "pyproject.toml"), no_cache=True) == EXIT_STATUS_SUCCESS
@@ -34,3 +37,10 @@ def test_what_needs_no_ros_imports_without_it() -> None:
     code = f"import sys; sys.modules.update(dict.fromkeys({ROS_PACKAGES!r})); import {', '.join(needs_none)}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_node_file_stays_short() -> None:
+    nodes = sorted((ROOT / "quadleg" / "nodes").glob("*.py"))
+    lines = {path.name: len(path.read_text(encoding="utf-8").splitlines()) for path in nodes}
+    assert {name: count for name, count in lines.items() if count >= NODE_LINES} == {}
+    assert "joint_watchdog.py" in lines

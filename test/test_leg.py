@@ -12,6 +12,7 @@ import sample_robots
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
+from sample_robots import ROBOTS
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
@@ -19,7 +20,6 @@ from quadleg.errors import Unreachable
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot.model import Leg
 
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 ALL_LEGS = [leg for robot in ROBOTS for leg in robot.legs]
 KINDS = [robot.leg(name) for robot in ROBOTS for name in ("front_left", "rear_right")]
 ids = [f"{robot.name}-{name}" for robot in ROBOTS for name in ("front_left", "rear_right")]

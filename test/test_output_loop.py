@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import inf
+from pathlib import Path
 
 import pytest
 import sample_robots
@@ -12,6 +13,7 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.output_loop import OutputLoop
 from quadleg.safety.output_supervisor import OutputState
+from quadleg.safety.reason_codes import ReasonCode
 from quadleg.safety.shared_output import OutputView
 from quadleg.servos.board_link import BoardLink
 from quadleg.servos.simulated_board import SimulatedBoard
@@ -48,22 +50,29 @@ class HandMovedWorker:
 class LoopRig:
     """The loop and what it told."""
 
-    def __init__(self) -> None:
+    def __init__(self, memory: Path | None = None) -> None:
+        self._memory = memory
         self.now = 100.0
         self.states: list[OutputState] = []
         self.stamps: list[int] = []
         self.periods = 0
         self.is_ended = False
+        self.said: list[str] = []
+        self.may_say = False
         self.placed: list[object] = []
-        self.board = SimulatedBoard(ROBOT, REST, clock=self._clock)
-        hand = SimulatedHand(ROBOT, REST, lambda: self.board, 0, self.placed.append)
-        link = BoardLink(ROBOT, lambda: self.board, self._clock)
+        link = BoardLink(ROBOT, self._open, self._clock)
+        hand = SimulatedHand(ROBOT, REST, lambda: link.board, 0, self.placed.append)
         self._workers: list[HandMovedWorker] = []
         self.loop = OutputLoop(ROBOT, PERIOD, link, self._clock, self, hand)
         self.loop.start(self._start_worker)
 
     def _clock(self) -> float:
         return self.now
+
+    def _open(self) -> SimulatedBoard:
+        """The board of `memory`: opened again, it is the same chip."""
+        self.board = SimulatedBoard(ROBOT, REST, self._memory, clock=self._clock)
+        return self.board
 
     def _start_worker(self, _: str, step: Callable[[bool], float | None], delay: float = 0.0) -> HandMovedWorker:
         self._workers.append(HandMovedWorker(step, self.now + delay))
@@ -86,7 +95,8 @@ class LoopRig:
     # As a node is
 
     def log(self, level: bytes, sentence: str) -> None:
-        raise AssertionError(sentence)
+        assert self.may_say, sentence
+        self.said.append(sentence)
 
     def publish_state(self, view: OutputView) -> None:
         self.states.append(view.state)
@@ -115,6 +125,25 @@ def test_a_command_reaches_the_chip_after_a_hand_has_placed_the_legs(rig: LoopRi
     assert rig.states == [OutputState.FOLLOWING]
 
 
+def test_a_bus_that_fails_at_the_first_pulses_is_opened_again(tmp_path: Path) -> None:
+    rig = LoopRig(tmp_path / "board")
+    rig.may_say = True
+    chip = SimulatedBoard(ROBOT, REST, tmp_path / "board", clock=lambda: rig.now)
+    rig.loop.command((), [()], 1)
+    rig.run(0.02)
+    chip.break_bus(1.0)
+    for stamp in range(2, 60):
+        rig.loop.command(JOINT_NAMES, [REST], stamp)
+        rig.run(0.02)
+    assert not any(chip.powered())
+    rig.run(4.0)
+    assert rig.said[-1] == "the board takes frames again"
+    rig.loop.command((), [()], 100)
+    rig.loop.command(JOINT_NAMES, [REST], 101)
+    rig.run(0.1)
+    assert all(chip.powered())
+
+
 def test_a_stop_leaves_no_pulse(rig: LoopRig) -> None:
     rig.stand()
     done, _ = rig.loop.stop()
@@ -141,7 +170,8 @@ def test_silence_holds_then_lowers_then_is_off(rig: LoopRig) -> None:
 
 def test_what_is_no_command_is_refused_and_told(rig: LoopRig) -> None:
     assert not rig.loop.command(["no_such_joint"], [(0.0,)], 1)
-    assert "command_refused" in rig.loop.health({}, "").complaints
+    (notice,) = rig.loop.health({}, "").notices
+    assert notice.code == ReasonCode.COMMAND_REFUSED.value
 
 
 def test_an_end_alone_lowers_and_then_ends(rig: LoopRig) -> None:

@@ -8,27 +8,27 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import sample_robots
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from hypothesis_settings import examples
+from sample_robots import ROBOTS
 
 from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward, legs_inverse, stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.safety import deadlines
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.joint_command import ALL, NONE, Command
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 
 STOP, ENDING = Reason.of(ReasonCode.EMERGENCY_STOP), Reason.of(ReasonCode.OUTPUT_ENDING)
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 NAMES = [robot.name for robot in ROBOTS]
+JUST = 2**-20  # s: it and the times of a rig that has not ticked are sums that a float holds exactly
 
 
 class OutputRig:
@@ -66,6 +66,19 @@ class OutputRig:
         for _ in range(round(seconds / self.period)):
             self.tick()
 
+    def fails(self, seconds: float, held=None) -> None:
+        """The board takes nothing for so long, and holds this; the standing pose by default."""
+        for _ in range(round(seconds / self.period)):
+            self.output.board_fails("unplugged", held or self.standing, self.now)
+            self.tick()
+
+    def lowered(self) -> tuple[float, ...]:
+        """Goes on to the end of the way down; the last angles on it."""
+        while self.state is OutputState.LOWERING:
+            last = self.output.angles
+            self.tick()
+        return last
+
     def until(self, state: OutputState, within: float = 15.0) -> float:
         begun = self.now
         while self.state is not state:
@@ -101,7 +114,7 @@ def following(bench) -> OutputRig:
 def test_it_begins_off_and_stays_off_by_itself(bench):
     bench.seconds(5.0)
     assert bench.state is OutputState.OFF
-    assert bench.output.powered == NONE
+    assert (bench.output.powered, bench.output.slowed) == (NONE, 0)
     assert str(bench.output.reason) == "no command yet"
 
 
@@ -120,6 +133,7 @@ def test_commands_are_shown_as_they_are(following):
     angles = tuple(np.add(following.standing, 0.01))
     assert following.command(angles)
     assert (following.output.angles, following.output.powered) == (angles, ALL)
+    assert following.output.slowed == 0
     assert following.empty()
     assert following.output.powered == NONE
     assert following.state is OutputState.FOLLOWING
@@ -151,10 +165,7 @@ def test_after_half_a_second_of_silence_it_holds_with_power(following):
 def test_after_three_seconds_of_silence_it_lowers_to_rest_and_switches_off(following):
     assert following.until(OutputState.LOWERING) == pytest.approx(3.0, abs=2 * following.period)
     assert following.output.powered == ALL
-    while following.state is OutputState.LOWERING:
-        last = following.output.angles
-        following.tick()
-    assert last == following.rest
+    assert following.lowered() == following.rest
     assert following.state is OutputState.OFF
     assert following.output.powered == NONE
     assert str(following.output.reason).startswith("at rest (no command from the watchdog")
@@ -172,6 +183,37 @@ def test_it_lowers_along_vertical_lines(following):
         heights.append(-feet[0, 2])
         following.tick()
     assert heights[-1] < 0.55 * heights[0]
+
+
+def first_servo(bench: OutputRig) -> None:
+    """Power on one servo, at the time at which the bench began."""
+    assert bench.empty()
+    assert bench.command(bench.rest, (True, *NONE[1:]))
+
+
+def test_silence_and_a_board_that_takes_each_frame_are_a_hold_past_the_deadline_and_a_lowering_past_the_next(bench):
+    first_servo(bench)
+    for silence, state in (
+        (deadlines.SILENCE_HOLD, OutputState.FOLLOWING),
+        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING),
+        (deadlines.SILENCE_LOWER, OutputState.HOLDING),
+        (deadlines.SILENCE_LOWER + JUST, OutputState.LOWERING),
+    ):
+        bench.output.board_takes(50.0 + silence)
+        bench.output.tick(50.0 + silence)
+        assert bench.state is state
+
+
+def test_a_board_that_fails_is_a_hold_past_the_deadline(bench):
+    first_servo(bench)
+    for failing, state in (
+        (0.0, OutputState.FOLLOWING),
+        (deadlines.SILENCE_HOLD, OutputState.FOLLOWING),
+        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING),
+    ):
+        bench.output.board_fails("unplugged", [None] * 12, 50.0 + failing)
+        bench.output.tick(50.0 + failing)
+        assert bench.state is state
 
 
 # Back from holding, or not
@@ -239,7 +281,7 @@ def test_a_stop_is_limp_at_once_in_every_state(bench, state):
         bench.follow().until(state)
     bench.output.stop(STOP, bench.now)
     assert (bench.state, str(bench.output.reason)) == (OutputState.STOPPED, "emergency stop")
-    assert bench.output.powered == NONE
+    assert (bench.output.angles, bench.output.powered) == (bench.rest, NONE)
     bench.seconds(10.0)
     assert bench.state is OutputState.STOPPED
     assert not bench.command()
@@ -254,6 +296,14 @@ def test_a_stop_stands_for_half_a_second_so_that_everyone_hears_of_it(following)
         following.tick()
     assert following.now - begun == pytest.approx(deadlines.STOPPED_TIME, abs=2 * following.period)
     assert following.state is OutputState.FOLLOWING
+
+
+def test_a_stop_ends_at_its_deadline_and_not_before(bench):
+    bench.output.stop(STOP, bench.now)
+    bench.now += deadlines.STOPPED_TIME - JUST
+    assert not bench.empty()
+    bench.now += JUST
+    assert bench.empty()
 
 
 def test_a_second_stop_begins_the_half_second_anew(following):
@@ -315,10 +365,7 @@ def test_a_board_found_running_is_held_then_lowered(bench):
     assert (bench.state, bench.output.angles, bench.output.powered) == (OutputState.HOLDING, found, ALL)
     assert "found running" in str(bench.output.reason)
     assert bench.until(OutputState.LOWERING) == pytest.approx(3.0 + deadlines.FOUND_TIME, abs=2 * bench.period)
-    while bench.state is OutputState.LOWERING:
-        last = bench.output.angles
-        bench.tick()
-    assert last == bench.rest
+    assert bench.lowered() == bench.rest
     assert bench.state is OutputState.OFF
 
 
@@ -355,6 +402,7 @@ class WatchdogAndOutput:
     def __init__(self, robot) -> None:
         self.bench = OutputRig(robot)
         self.joined = True
+        self.told = True  # what the output says of its state arrives
         self.frozen = False  # the watchdog
         self.stalled = False  # the output
         self.targets = self.bench.standing
@@ -364,6 +412,7 @@ class WatchdogAndOutput:
 
     def new_watchdog(self) -> None:
         self.watchdog = Watchdog(self.bench.robot, self.bench.period, self.bench.now)
+        self.command: Command | None = None
         self.said = None  # servo_state is latched: a newcomer hears it
 
     def new_output(self) -> None:
@@ -386,18 +435,26 @@ class WatchdogAndOutput:
     def watchdog_tick(self, now: float) -> None:
         if not self.stalled:
             said = (self.bench.output.state, self.bench.output.reason)
-            if said != self.said:
+            if self.told and said != self.said:
                 self.said = said
                 self.watchdog.output_says(said[0].value, said[1], now)
             self.watchdog.output_watch.heard(now)
+            if self.watchdog.wants_joints:
+                self.watchdog.joints(self.bench.output.angles, now)
         self.stamp += 1
         commands = [
             self.watchdog.targets(self.stamp, JOINT_NAMES[3 * i : 3 * i + 3], [self.targets[3 * i : 3 * i + 3]], now)
             for i in range(len(LEGS))
         ]
         for command in (*commands, self.watchdog.tick(now)):
+            self.command = command or self.command
             if command and self.joined and not self.stalled:
                 self.bench.output.command(command, now)
+
+    @property
+    def watchdog_is_lowered(self) -> bool:
+        """Whether its last command is the resting pose."""
+        return self.command is not None and self.command.angles == self.bench.rest
 
     def look(self, angles, powered) -> None:
         """On the wire: no jump of a powered joint, first pulses at rest."""
@@ -443,6 +500,26 @@ def test_from_off_to_standing_to_off(pair):
     assert pair.bench.state is OutputState.FOLLOWING
     pair.watchdog.enable(True, pair.bench.now)
     pair.until(State.ACTIVE)
+
+
+def test_a_lowering_whose_commands_do_not_arrive_drops_nothing(pair):
+    """On a computer short of time they come late, and so does the word that the output holds."""
+    pair.watchdog.enable(False, pair.bench.now)
+    pair.seconds(0.5)
+    pair.joined = pair.told = False
+    while not pair.watchdog_is_lowered:
+        pair.tick()
+    pair.seconds(0.3)
+    pair.joined = True
+    pair.seconds(0.3)
+    assert pair.bench.output.powered == ALL
+    assert not np.allclose(pair.bench.output.angles, pair.bench.rest, atol=0.1)
+    pair.told = True
+    pair.until(State.OFF)
+    while any(pair.bench.output.powered):
+        before = pair.bench.output.angles
+        pair.tick()
+    np.testing.assert_allclose(before, pair.bench.rest)
 
 
 def test_a_watchdog_frozen_for_a_second_goes_on_afterwards(pair):
@@ -544,6 +621,12 @@ def test_commands_of_two_publishers_in_one_period_go_no_farther_than_one(followi
         held = np.array(following.output.angles)
 
 
+def test_a_second_command_at_the_same_moment_goes_a_twentieth_of_a_step(following):
+    assert following.command()
+    assert following.command(tuple(following.standing + 10 * following.steps))
+    np.testing.assert_allclose(np.subtract(following.output.angles, following.standing), following.steps / 20)
+
+
 # A board that fails
 
 
@@ -571,9 +654,7 @@ def test_a_board_that_fails_for_long_is_a_hold_at_what_it_holds(following):
 
 
 def test_nothing_moves_while_the_board_fails_and_it_is_lowered_after(following):
-    for _ in range(round(10 / following.period)):
-        following.output.board_fails("unplugged", following.standing, following.now)
-        following.tick()
+    following.fails(10.0)
     assert following.state is OutputState.HOLDING
     following.output.board_takes(following.now)
     assert following.until(OutputState.LOWERING) == pytest.approx(deadlines.SILENCE_LOWER, abs=0.05)
@@ -581,9 +662,7 @@ def test_nothing_moves_while_the_board_fails_and_it_is_lowered_after(following):
 
 
 def test_a_board_that_is_back_may_be_followed_from_where_it_stands(following):
-    for _ in range(round(1 / following.period)):
-        following.output.board_fails("unplugged", following.standing, following.now)
-        following.tick()
+    following.fails(1.0)
     following.output.board_takes(following.now)
     assert following.command()
     assert following.state is OutputState.FOLLOWING
@@ -593,9 +672,7 @@ def test_a_way_down_waits_for_the_board(following):
     following.output.lower(ENDING, following.now)
     following.seconds(0.5)
     held = following.output.angles
-    for _ in range(100):
-        following.output.board_fails("unplugged", held, following.now)
-        following.tick()
+    following.fails(2.0, held)
     assert following.output.angles == held
     following.output.board_takes(following.now)
     following.until(OutputState.OFF)
@@ -614,9 +691,7 @@ def test_a_board_that_fails_now_and_then_does_not_hide_the_watchdogs_silence(fol
 
 def test_who_would_rise_without_a_board_is_told_and_begins_again(bench):
     bench.empty()
-    for _ in range(round(1 / bench.period)):
-        bench.output.board_fails("unplugged", [None] * 12, bench.now)
-        bench.tick()
+    bench.fails(1.0, [None] * 12)
     assert not bench.command(bench.rest)
     assert bench.state is OutputState.OFF
     bench.output.board_takes(bench.now)

@@ -14,6 +14,7 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.safety.node_status import NodeStatus
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.stack_link import Service
 from quadleg.teleop.stack_operator import StackOperator
@@ -60,6 +61,7 @@ def test_a_stop_is_called_at_once_and_nothing_asked_for_before_comes_after_it(ro
 
 def test_a_reset_comes_after_the_stops_before_it_are_answered(robot: RobotModel) -> None:
     rig = PageRig(robot, "active")
+    rig.link.socket_is_slow = True
     for kind in ("stop", "stop", "reset"):
         assert rig.ask(kind) == ""
     rig.tick()
@@ -67,15 +69,40 @@ def test_a_reset_comes_after_the_stops_before_it_are_answered(robot: RobotModel)
     while rig.link.waiting[Service.EMERGENCY_STOP]:
         rig.link.answer(Service.EMERGENCY_STOP)
     rig.tick()
+    assert Service.RESET not in rig.link.waiting, "the stop socket, which may stop it once more, owes an answer"
+    for answered in rig.link.at_socket:
+        answered()
+    rig.tick()
     assert len(rig.link.waiting[Service.RESET]) == 1
+
+
+def test_a_reset_comes_after_a_stop_that_is_asked_for_again_and_waits_for_its_next_call(robot: RobotModel) -> None:
+    rig = PageRig(robot, "active")
+    assert rig.ask("stop") == ""
+    rig.tick()
+    while rig.link.waiting[Service.EMERGENCY_STOP]:
+        rig.link.answer(Service.EMERGENCY_STOP)
+    for kind in ("stop", "reset"):
+        assert rig.ask(kind) == ""
+    rig.link.answer(Service.EMERGENCY_STOP)
+    rig.tick()
+    assert Service.RESET not in rig.link.waiting
+    for _ in range(5):  # until stops are called again
+        rig.tick()
+    rig.link.answer(Service.EMERGENCY_STOP)
+    rig.tick()
+    assert len(rig.link.waiting[Service.RESET]) == 1
+    for _ in range(20):
+        rig.tick()
+    assert not rig.link.waiting[Service.EMERGENCY_STOP]
 
 
 def test_what_a_robot_in_its_state_cannot_do_is_refused(robot: RobotModel) -> None:
     rig = PageRig(robot, "off")
     assert rig.ask("sit") == ""
     assert rig.ask("pose", axis="height", value=HEIGHT) == "the state is off: the robot has to stand first"
-    assert "nobody has said that the legs are in the resting pose" in rig.ask("stand")
-    assert rig.ask("gait", gait="pace") == "there is no gait 'pace'; gaits are creep, trot"
+    assert "first confirm that the legs are in the resting pose" in rig.ask("stand")
+    assert rig.ask("gait", gait="pace") == "there is no gait 'pace'; there are creep, trot"
     assert rig.ask("stand", legs_placed=True) == ""
     rig.tick()
     assert not rig.link.poses
@@ -115,8 +142,8 @@ def test_without_odometry_the_robot_goes_as_it_is_planned_and_silence_is_said(ro
         loads=[3.0] * 4,
         estimated=False,
         supply=(6.0, nan),
-        servo_state=("following", ""),
-        ages={"joint_states": 0.0, "joint_commands": SILENT + 0.1},
+        statuses={"servo_output": NodeStatus("following")},
+        ages={"joint_states": 0.0, "joint_commands": SILENT + 0.1, "joint_watchdog": 1.0},
         diagnoses={},
     )
     for _ in range(20):
@@ -126,5 +153,8 @@ def test_without_odometry_the_robot_goes_as_it_is_planned_and_silence_is_said(ro
     assert news["plan"]["load_source"] == "planned"
     assert news["silent"] == {"joint_watchdog": 0.6}
     assert news["supply"] == [6.0, None, ""]
+    for state in ("off", "fault"):  # in which it may send no commands, while its diagnostics come
+        rig.operator.hear_state(state, "for a test")
+        assert view.news(heard, rig.operator, rig.page, rig.link.time, drawn=True)["silent"] == {}
     assert view.news(replace(heard, angles=None), rig.operator, rig.page, rig.link.time, drawn=False)["plan"] is None
     json.dumps(news)

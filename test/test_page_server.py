@@ -12,6 +12,8 @@ import urllib.error
 import urllib.request
 from collections.abc import Awaitable, Callable, Iterable, Iterator
 from contextlib import suppress
+from html.parser import HTMLParser
+from typing import Any
 
 import psutil
 import pytest
@@ -21,10 +23,12 @@ pytest.importorskip("websockets", reason="websockets does not import: install th
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from quadleg.cautions import FIRST_POWER_UP
 from quadleg.errors import PortTaken
 from quadleg.viewer import bounded_connection, page_server
 from quadleg.viewer.bounded_connection import FLOOD, MOST_FRAGMENTS
 from quadleg.viewer.page_server import PageServer
+from quadleg.viewer.page_stop import STOP_RULES
 
 WITHIN = 5.0  # s
 
@@ -119,12 +123,32 @@ def test_the_page_comes_whole_and_from_nowhere_else(served: PageServerRig) -> No
     assert status == 200
     assert "default-src 'self'" in headers["Content-Security-Policy"]
     assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    assert FIRST_POWER_UP in page
+    assert "{{" not in page
     wanted = re.findall(r'(?:src|href)="([^"]+)"', page)
-    assert {"page.js", "page.css"} <= set(wanted)
+    assert {"stop.js", "page.js", "page.css"} <= set(wanted)
     for name in wanted:
         assert name.startswith("data:") or served.get(f"/{name}")[0] == 200
-    for name in ("/page.js", "/page.css"):
+    for name in ("/page.js", "/stop.js", "/page.css"):
         assert "http" not in served.get(name)[1].replace("http://www.w3.org/2000/svg", "")
+
+
+class StopRules(HTMLParser):
+    """What the page has for its STOP."""
+
+    rules: dict[str, Any]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if text := dict(attrs).get("data-rules"):
+            self.rules = json.loads(text)
+
+
+def test_the_page_has_what_its_stop_goes_by_before_it_hears_anything(served: PageServerRig) -> None:
+    parser = StopRules()
+    parser.feed(served.get("/")[1])
+    assert parser.rules == STOP_RULES
+    script = served.get("/stop.js")[1]
+    assert all(f"rules.{name}" in script for name in STOP_RULES)
 
 
 def test_of_the_scene_only_the_picture_is_shown(served: PageServerRig) -> None:

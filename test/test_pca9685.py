@@ -178,12 +178,6 @@ def test_read_of_what_others_wrote(registers: str, counts: int | None) -> None:
     assert chip(board).read()[0] == counts
 
 
-def test_example_of_the_data_sheet() -> None:
-    # Section 7.3.3, example 1: delay 10 % and duty 20 % of 4096 are 410 and 819 counts: on at 409 (0x199),
-    # off at 1228 (0x4CC).
-    assert pca9685.counts_from_registers(0x199, 0x4CC) == 819
-
-
 @pytest.mark.parametrize("registers", [{0x00: 0x11}, {0x00: 0x30}, {0xFE: 0x1E}])
 def test_running_notices_a_chip_that_lost_its_power(registers: dict[int, int]) -> None:
     board = RegisterRecorder(RUNNING)

@@ -1,10 +1,9 @@
-"""Rigid motion in the plane against the matrix exponential and the software of Modern Robotics."""
+"""Rigid motion in the plane against the matrix exponential."""
 
 from __future__ import annotations
 
 from math import cos, pi, sin
 
-import modern_robotics
 import numpy as np
 import pytest
 from hypothesis import given
@@ -40,15 +39,6 @@ def test_motion_is_the_exponential_of_the_twist(twist, seconds):
     moved = motion(twist, seconds)
     assert np.allclose(matrix(moved), expm(generator * seconds), rtol=0, atol=1e-9)
     assert moved[2] == pytest.approx(rate * seconds), "the heading counts whole turns"
-
-
-@given(planars, times)
-def test_against_the_package_of_modern_robotics(twist, seconds):
-    """VecTose3 and MatrixExp6 of `modern-robotics`, the software of Lynch & Park (2017)."""
-    vx, vy, rate = twist
-    pose = modern_robotics.MatrixExp6(modern_robotics.VecTose3(np.array([0, 0, rate, vx, vy, 0])) * seconds)
-    # That package takes a turn of less than 1e-6 rad for none.
-    assert np.allclose(matrix(motion(twist, seconds)), pose[np.ix_([0, 1, 3], [0, 1, 3])], rtol=0, atol=1e-5)
 
 
 @pytest.mark.parametrize("rate", [0.0, 1e-12, 0.9e-9, 1.1e-9, 1e-8, 1e-6, -1e-9])

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from math import cos, hypot, inf, nan, pi, sin
 
 import numpy as np
 import pytest
-import sample_robots
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
+from sample_walks import EVERY_GAIT, ROBOTS, limits_of
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.errors import TargetError
@@ -25,20 +24,12 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import LEGS
 
-ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
 DEMO = "greenhouse_inspector"
-EVERY = [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
-every = pytest.mark.parametrize(("name", "gait"), EVERY)
 
 Script = Sequence[tuple[Sequence[float], float]]  # directions in shares of the limits forward, and for how many strides
 ways = st.one_of(st.just((0, 0, 0)), st.sampled_from(DIRECTIONS), st.tuples(*[st.floats(-1, 1)] * 3))
 scripts = st.lists(st.tuples(ways, st.one_of(st.floats(0.02, 0.5), st.floats(0.2, 2.5))), min_size=1, max_size=6)
 periods = st.sampled_from([0.02, 0.01])
-
-
-@cache
-def limits_of(name: str, gait: str) -> WalkingLimits:
-    return WalkingLimits(ROBOTS[name], ROBOTS[name].gait(gait))
 
 
 def twist_of(limits: WalkingLimits, way: Sequence[float], factor: float = 4.0) -> Planar:
@@ -157,7 +148,7 @@ def check_stopped(run: PlannerRun) -> None:
     assert min(plan.loads) > 0
 
 
-@every
+@EVERY_GAIT
 @settings(max_examples=examples(6))
 @given(script=scripts, period=periods)
 def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
@@ -167,7 +158,7 @@ def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
     check_stopped(run)
 
 
-@every
+@EVERY_GAIT
 @pytest.mark.parametrize("way", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, 0, -1), (1, -1, 1)])
 def test_reversing_at_full_speed(name, gait, way):
     back = tuple(-share for share in way)
@@ -181,7 +172,7 @@ def test_reversing_at_full_speed(name, gait, way):
         check_stopped(run)
 
 
-@every
+@EVERY_GAIT
 def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
     run = PlannerRun(name, gait)
     for k in range(150):
@@ -194,7 +185,7 @@ def test_a_command_that_changes_its_sign_at_every_tick(name, gait):
     check_stopped(run)
 
 
-@every
+@EVERY_GAIT
 @given(script=scripts)
 @settings(max_examples=examples(5))
 def test_it_goes_where_its_velocity_says(name, gait, script):
@@ -206,7 +197,7 @@ def test_it_goes_where_its_velocity_says(name, gait, script):
     assert run.planner.place == pytest.approx(place, abs=1e-9)
 
 
-@every
+@EVERY_GAIT
 def test_the_velocity_changes_no_faster_than_said(name, gait):
     run = PlannerRun(name, gait).play([((1, 0, 0), 3), ((0, 1, 0), 2), ((0, -1, -1), 3)])
     most = np.array(run.limits.acceleration) * run.period
@@ -217,7 +208,7 @@ def test_the_velocity_changes_no_faster_than_said(name, gait):
     assert reached == pytest.approx(1.0)
 
 
-@every
+@EVERY_GAIT
 def test_a_steady_walk_has_its_duty_factor_and_order(name, gait):
     run = PlannerRun(name, gait, 0.01)
     run.planner.walk(twist_of(run.limits, (0.5, 0.2, 0.3), 1.0))
@@ -250,7 +241,7 @@ def test_in_a_steady_walk_a_foot_is_at_home_halfway_through_its_stance():
     assert run.feet[halfway, 0] == pytest.approx(run.robot.standing.feet[0], abs=0.001)
 
 
-@every
+@EVERY_GAIT
 def test_at_zero_velocity_it_stands_still(name, gait):
     run = PlannerRun(name, gait)
     run.planner.walk(ZERO_TWIST)

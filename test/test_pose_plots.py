@@ -8,10 +8,11 @@ from math import degrees, radians
 import numpy as np
 import pytest
 import sample_robots
-from figure_boxes import assert_apart, assert_within
+from figure_boxes import assert_apart, assert_within, axes_of, lines_of
 
 pytest.importorskip("matplotlib")
 
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_hex
 from matplotlib.patches import Circle, Polygon, Rectangle
 
@@ -62,10 +63,6 @@ def demo_like() -> list[Step]:
     steps += [Step("emergency stop", 14, 14.01, None, None, limp, "pulses off 3 ms after the call")]
     steps += [Step("reset", 14.01, 14.02, None, None, limp, "a hand puts the limp legs back into rest")]
     return [*steps, Step("sit", 14.02, 15, None, None, limp, "lowered, then off")]
-
-
-def axes_of(figure, label):
-    return next(axes for axes in figure.axes if axes.get_label() == label)
 
 
 def legs_in(axes):
@@ -203,7 +200,7 @@ def test_what_a_hand_moves_is_dots_and_no_line():
     states = [(0, "off"), (0.5, "rising"), (1.5, "active"), (2.5, "fault"), (2.51, "off"), (4.5, "rising")]
     seen = RunHistory([0, 1, 2, 3, 4, 5], [limp, level, level, limp, limp, level], states)
     panel = axes_of(demo_figure(ROBOT, [Step("a", 0, 5, None, None, level, "")], seen), "hip")
-    lines = {line.get_label(): line for line in panel.lines}
+    lines = lines_of(panel)
     low, high = degrees(level[1]), degrees(limp[1])
     # A servo answers the first pulse, so its line begins at what was seen before.
     expected = [high, low, low, np.nan, high, low]
@@ -287,6 +284,7 @@ def test_captions_say_asked_and_reached_in_mm_and_degrees():
 def test_words_and_views_lie_within_the_picture_and_not_on_each_other(count):
     steps = demo_like()[-count:]
     figure = demo_figure(ROBOT, steps, history(*steps))
+    FigureCanvasAgg(figure)  # one renderer for all words: each would make one of its own
     assert 800 < figure.bbox.height < 1900
     views = [axes_of(figure, f"{i + 1} {view}") for i in range(count) for view in ("side", "front")]
     boxes = [(text.get_text(), text.get_window_extent()) for text in words_in(figure)]

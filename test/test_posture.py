@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from sample_robots import digger, inspector
+from sample_robots import BOTH, inspector
 from scipy.spatial.transform import Rotation
 
 from quadleg.errors import Unreachable
 from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_codes import PoseLimit
 from quadleg.kinematics.body_pose import feet_in_base, legs_inverse
-from quadleg.kinematics.posture import AXES, PoseLimit, Posture
+from quadleg.kinematics.posture import AXES, Posture
 from quadleg.robot.model import JOINT_NAMES
 
 PERIOD = 0.02
 UNMOVED = Pose((0.0, 0.0, 0.0))
-BOTH = pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda robot: robot.name)
 
 
 def led(robot, height: float) -> Posture:
@@ -49,7 +49,7 @@ def test_a_body_that_cannot_go_on_says_what_stops_it_and_goes_on_where_it_can(ro
     posture = led(robot, robot.standing.height)
     follow(posture, robot, Pose((0.0, 0.0, 1.0)))
     assert posture.stop
-    assert "knee" in str(posture.stop)
+    assert "knee" in posture.stop.parts[0]
     follow(posture, robot, Pose((0.0, 0.0, -1.0)))
     assert posture.stop
     back = Pose((0.0, 0.0, robot.standing.height))

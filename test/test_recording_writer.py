@@ -15,7 +15,7 @@ from types import SimpleNamespace
 import pytest
 from conftest import wait_until
 from damaged_files import pieces
-from small_recordings import LATCHED, begin, data, messages, text
+from small_recordings import LATCHED, ThreadHost, begin, data, messages, text
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.recording import recording_writer as module
@@ -52,16 +52,14 @@ def test_what_has_waited_long_goes_into_chunks_that_any_reader_takes(
 def test_it_is_on_the_disk_while_the_recorder_goes_on(tmp_path: Path) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("here"))
-    wait_until(lambda: recorder.recorded, 10.0, "a flush")
+    wait_until(lambda: recorder.recorded, "a flush")
     assert data(tmp_path / "a.mcap") == [text("here")]
     recorder.close()
 
 
-def test_the_last_minute_is_kept_with_what_was_said_once_before_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    clock = stepped_clock(monkeypatch)
-    recorder, channel, latched = begin(None)
+def test_the_last_minute_is_kept_with_what_was_said_once_before_it(tmp_path: Path) -> None:
+    clock = ThreadHost()
+    recorder, channel, latched = begin(None, clock)
     recorder.describe("joint_angles", {"kind": "measured"})
     recorder.take(latched, text("a robot"))
     recorder.take(channel, text("long ago"))
@@ -77,18 +75,6 @@ def test_the_last_minute_is_kept_with_what_was_said_once_before_it(
     assert count == sum(map(len, messages(tmp_path / "kept.mcap").values()))
     assert Recording(tmp_path / "kept.mcap").metadata["joint_angles"] == {"kind": "measured"}
     recorder.close()
-
-
-def stepped_clock(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
-    """By how many s the recorder's `steady` and `system` clock are ahead of the computer's."""
-    ahead = SimpleNamespace(steady=0.0, system=0.0)
-    clock = SimpleNamespace(
-        monotonic=lambda: time.monotonic() + ahead.steady,
-        time=lambda: time.time() + ahead.system,
-        time_ns=lambda: time.time_ns() + round(1e9 * ahead.system),
-    )
-    monkeypatch.setattr(module, "time", clock)
-    return ahead
 
 
 def in_memory(recorder: RecordingWriter, folder: Path) -> list[bytes]:
@@ -109,12 +95,12 @@ def test_keeping_nothing_or_onto_a_file_is_refused(tmp_path: Path) -> None:
     assert (tmp_path / "a.mcap").read_text() == "mine"
     recorder.close()
     with pytest.raises(OutputPathError, match="there already and stays"):
-        RecordingWriter(tmp_path / "a.mcap", {})
+        RecordingWriter(ThreadHost(), tmp_path / "a.mcap", {})
 
 
-def test_a_step_of_the_system_clock_is_taken_out_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    clock = stepped_clock(monkeypatch)
-    recorder, channel, _ = begin(tmp_path / "a.mcap")
+def test_a_step_of_the_system_clock_is_taken_out_again(tmp_path: Path) -> None:
+    clock = ThreadHost()
+    recorder, channel, _ = begin(tmp_path / "a.mcap", clock)
     begun = time.monotonic()
     for number, step in enumerate((0.0, 1e4, -1e4, 86400.0)):
         clock.system += step
@@ -134,10 +120,10 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
 ) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("before"))
-    wait_until(lambda: recorder.recorded, 10.0, "a flush")
+    wait_until(lambda: recorder.recorded, "a flush")
     monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=5 << 20))
     recorder.take(channel, text("no room"))
-    wait_until(lambda: recorder.trouble, 10.0, "the trouble")
+    wait_until(lambda: recorder.trouble, "the trouble")
     assert "recording stopped: only 5 MB are free on the disk; what was recorded before is in" in recorder.trouble
     assert recorder.path is None
     assert data(tmp_path / "a.mcap") == [text("before")]
@@ -153,17 +139,33 @@ def test_a_disk_that_is_nearly_full_ends_the_recording_with_a_word_and_a_whole_f
 def test_a_disk_that_fails_ends_the_recording_with_a_word(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     recorder, channel, _ = begin(tmp_path / "a.mcap")
     recorder.take(channel, text("before"))
-    wait_until(lambda: recorder.recorded, 10.0, "a flush")
+    wait_until(lambda: recorder.recorded, "a flush")
 
     def fail(_: McapFile) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(McapFile, "flush", fail)
     recorder.take(channel, text("no room"))
-    wait_until(lambda: recorder.trouble, 10.0, "the trouble")
+    wait_until(lambda: recorder.trouble, "the trouble")
     assert "No space left on device" in recorder.trouble
     recorder.close()
     assert data(tmp_path / "a.mcap")[0] == text("before")
+
+
+@pytest.mark.parametrize("free", [5 << 20, 5 << 30])
+def test_a_disk_that_fails_at_the_end_of_the_file_too_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: int
+) -> None:
+    recorder, channel, _ = begin(tmp_path / "a.mcap")
+
+    def fail(_: McapFile) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(McapFile, "flush", fail)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+    recorder.take(channel, text("no room"))
+    recorder.close()
+    assert "No space left on device" in recorder.trouble
 
 
 def test_a_disk_that_hangs_fills_no_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

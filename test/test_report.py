@@ -4,14 +4,33 @@ from __future__ import annotations
 
 import re
 from base64 import b64decode
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
-import sample_recordings
+from figure_boxes import axes_of, lines_of
 from hypothesis import given
 from hypothesis import strategies as st
-from sample_recordings import BEGIN, FILE, ROBOT, SPEED, WALKS, made, metadata, write
+from sample_recordings import (
+    BEGIN,
+    ROBOT,
+    SPEED,
+    STORE,
+    TYPES,
+    WALKS,
+    diagnosis,
+    feet,
+    imu,
+    joint_state,
+    made,
+    metadata,
+    odometry,
+    serialized,
+    still,
+    text,
+    write,
+)
 from scipy.spatial.transform import Rotation
 from strict_html import StrictPage
 
@@ -19,13 +38,14 @@ from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import metrics
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM
 from quadleg.errors import OutputPathError, RecordingError
+from quadleg.geometry.transforms import Pose
+from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.plotting.panels import POINTS, envelope
 from quadleg.recording.records import CLOCK_STEP
 from quadleg.recording.signal_table import HIDDEN
 from quadleg.report.report import Report, damage, sentences, write_report
 from quadleg.report.report_pictures import pictures
 from quadleg.robot.model import JOINT_NAMES, LEGS
-from quadleg.robot_file.load import load_robot, robot_from_text
 
 
 @pytest.fixture(scope="module")
@@ -86,14 +106,12 @@ def test_the_hottest_servo_is_told_with_its_time_and_as_an_estimate(analysis: Re
     assert figure.note == "rear right knee, at 11.2 s, estimated, unverified"
 
 
-def test_the_hottest_servo_of_each_leg_is_drawn_with_the_limits(
-    analysis: RecordingAnalysis,
-) -> None:
+def test_the_hottest_servo_of_each_leg_is_drawn_with_the_limits(analysis: RecordingAnalysis) -> None:
     picture = next(each for each in pictures(analysis) if each.name == "temperature")
     assert "unverified: nothing measures it" in picture.about
     drawn = picture.draw()
-    axes = next(axes for axes in drawn.axes if axes.get_label() == "temperature")
-    lines = {line.get_label(): line for line in axes.get_lines()}
+    axes = axes_of(drawn, "temperature")
+    lines = lines_of(axes)
     for i, leg in enumerate(LEGS):
         hottest = made().temperatures[:, 3 * i : 3 * i + 3].max(axis=1)
         assert lines[leg].get_ydata().tolist() == pytest.approx(hottest, abs=0.06)  # told to 0.1 °C
@@ -105,9 +123,7 @@ def test_the_hottest_servo_of_each_leg_is_drawn_with_the_limits(
 @pytest.mark.parametrize("told", ["", "hot", "55 " * 11, "55 " * 11 + "nan", "55 " * 11 + "1e300"])
 def test_temperatures_that_are_none_are_left_out(told: str, tmp_path: Path) -> None:
     messages = [message for message in made().messages if message[1] != "diagnostics"]
-    messages.append(
-        (12.0, "diagnostics", sample_recordings.diagnosis("joint_watchdog", 0, "", servo_temperatures_c=told))
-    )
+    messages.append((12.0, "diagnostics", diagnosis("joint_watchdog", 0, "", servo_temperatures_c=told)))
     analysis = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
     assert "hottest servo" not in values(analysis)
     assert "temperature" not in [each.name for each in pictures(analysis)]
@@ -125,6 +141,25 @@ def test_the_way_is_the_planned_the_estimated_and_the_true_one(analysis: Recordi
     assert found["estimate off the truth at the end"] == pytest.approx(drift, abs=0.2)
 
 
+@pytest.mark.parametrize(
+    ("limits", "gait"),
+    [
+        ("gait: creep\ngaits: [creep, trot]\n", "creep"),
+        ("gaits: [creep, trot]  # to choose from\ngait: 'creep' # by its name\n", "creep"),
+        ("gaits: [creep]\n", ""),
+        ("gait: [", ""),
+        ("creep", ""),
+        ("gait: &a creep\n", "creep"),
+        (f"gait: {'c' * 60}\n", f"{'c' * 39}…"),
+    ],
+)
+def test_the_gait_of_a_walk_is_the_one_that_walking_limits_has_as_yaml(limits: str, gait: str, tmp_path: Path) -> None:
+    messages = [message for message in made().messages if message[1] != "walking_limits"]
+    messages.insert(0, (0.0, "walking_limits", text(limits)))
+    walks = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).body.walks
+    assert {walk.gait for walk in walks} == {gait}
+
+
 def test_states_are_summed_and_counted(analysis: RecordingAnalysis) -> None:
     found = values(analysis)
     assert found["following what was asked"] == pytest.approx(6.5, abs=1e-6)
@@ -136,26 +171,21 @@ def test_states_are_summed_and_counted(analysis: RecordingAnalysis) -> None:
 
 def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path) -> None:
     counts = [0, 5, 9, 2, 3]  # the watchdog was started again after 9
-    messages = [(0.1 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(5)]
-    messages += [
-        (0.1 * k, "diagnostics", sample_recordings.diagnosis("joint_watchdog", 0, "", frames_dropped=count))
-        for k, count in enumerate(counts)
-    ]
+    messages = still(30)
+    for k, count in enumerate(counts):
+        messages.append((0.1 * k, "diagnostics", diagnosis("joint_watchdog", 0, "", frames_dropped=count)))
     found = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata()))
     assert found.counter_rise("joint_watchdog", "frames_dropped") == 9 + 2 + 1
 
 
 def test_the_pose_by_the_joints_is_the_one_that_they_were_put_into(tmp_path: Path) -> None:
-    from quadleg.geometry.transforms import Pose
-    from quadleg.kinematics.body_pose import legs_inverse
-
     pose = Pose.from_rpy(0.01, -0.005, 0.14, 0.05, -0.03, 0.04)
     angles = legs_inverse(ROBOT, pose, ROBOT.standing.feet)
     forces, places = (1.0, 1.0, 1.0, 1.0), ROBOT.standing.feet
     messages = []
     for k in range(20):
-        messages.append((0.02 * k, "planned_feet", sample_recordings.feet(places, forces, 0.0)))
-        messages.append((0.02 * k, "joint_states", sample_recordings.joint_state(angles)))
+        messages.append((0.02 * k, "planned_feet", feet(places, forces, 0.0)))
+        messages.append((0.02 * k, "joint_states", joint_state(angles)))
     done = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).body.pose_reached
     assert done is not None
     assert done[-1] == pytest.approx([0.01, -0.005, 0.14, 0.05, -0.03, 0.04], abs=1e-5)
@@ -171,14 +201,12 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
     true = np.cumsum(random.normal(0.0, 0.01, (n, 3)), axis=0)
     found = frame.apply(true + random.normal(0.0, 0.003, (n, 3))) + [3.0, -2.0, 0.0]
     variance = np.cumsum(random.uniform(0.0, 1e-5, (n, 6)), axis=0)
-    messages = [(0.02 * (begun - 0.5), "state", sample_recordings.text("active: following the joint targets"))]
-    messages += [(0.0, "state", sample_recordings.text("off: not enabled yet"))]
+    messages = [(0.0, "state", text("off: not enabled yet")), *still(n)]
+    messages.append((0.02 * (begun - 0.5), "state", text("active: following the joint targets")))
     for k in range(n):
-        messages.append((0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))))
         for topic, places, turns in (("odom", found, found_turns), ("truth/odom", true, true_turns)):
             quaternion = np.roll(turns[k].as_quat(), 1)
-            messages.append((0.02 * k, topic, sample_recordings.odometry(places[k], quaternion, 0.0, variance[k])))
-    messages.sort(key=lambda message: message[0])
+            messages.append((0.02 * k, topic, odometry(places[k], quaternion, 0.0, variance[k])))
     estimate = RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())).body.estimate
     assert estimate is not None
 
@@ -207,15 +235,11 @@ def test_the_estimate_is_held_against_the_truth_from_where_it_first_stood(tmp_pa
 
 def test_without_an_estimate_the_imu_tells_the_tilt(tmp_path: Path) -> None:
     turn = Rotation.from_euler("xyz", [0.1, -0.2, 1.0])
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)]
-    messages += [(0.02 * k, "imu/data", sample_recordings.imu(np.roll(turn.as_quat(), 1))) for k in range(10)]
-    tilts = [
-        figure
-        for figure in metrics(RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())))
-        if "tilt" in figure.name
-    ]
+    messages = [*still(10), *((0.02 * k, "imu/data", imu(np.roll(turn.as_quat(), 1))) for k in range(10))]
+    found = metrics(RecordingAnalysis(write(tmp_path / "a.mcap", messages, metadata())))
     up = turn.apply([0.0, 0.0, 1.0])
-    assert [str(tilt) for tilt in tilts] == [f"{np.degrees(np.arccos(up[2])):.1f}° (by the IMU)"]
+    (tilt,) = (figure for figure in found if "tilt" in figure.name)
+    assert str(tilt) == f"{np.degrees(np.arccos(up[2])):.1f}° (by the IMU)"
 
 
 # The page
@@ -267,7 +291,7 @@ def test_a_topic_that_is_missing_is_said_with_what_that_hides(topic: str, tmp_pa
 def test_a_recording_of_another_program_with_joint_states_alone_is_reported(tmp_path: Path) -> None:
     from mcap_ros2.writer import Writer
 
-    definition, _ = sample_recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    definition, _ = STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
     with (tmp_path / "foreign.mcap").open("wb") as stream:
         writer = Writer(stream)
         schema = writer.register_msgdef("sensor_msgs/msg/JointState", definition)
@@ -303,10 +327,6 @@ def test_a_robot_file_that_does_not_fit_is_said(tmp_path: Path) -> None:
     assert "does not fit this version" in analysis.notes[0]
 
 
-def test_the_robot_of_a_text_is_the_one_of_the_file() -> None:
-    assert robot_from_text(FILE.read_text(encoding="utf-8"), FILE) == load_robot(FILE)
-
-
 # Damage
 
 
@@ -322,42 +342,26 @@ def test_a_cut_recording_is_reported_to_its_cut(whole: Path, analysis: Recording
     assert found.joints.angles.tolist() == analysis.joints.angles[:n].tolist()
 
 
-@pytest.mark.parametrize(
-    ("content", "words"),
-    [(b"", "is empty"), (b"PK\3\4 a zip file", "no recording"), (b"\x89MCAP0\r\n", "no messages")],
-)
-def test_what_is_no_recording_is_said(content: bytes, words: str, tmp_path: Path) -> None:
-    (tmp_path / "bad.mcap").write_bytes(content)
-    with pytest.raises(RecordingError, match=words):
-        write_report(tmp_path / "bad.mcap", tmp_path)
-
-
 def test_joints_of_another_robot_are_named(tmp_path: Path) -> None:
-    messages = [(0.0, "joint_states", sample_recordings.joint_state([0.0], names=["wheel"]))]
+    messages = still(1, ["wheel"])
     with pytest.raises(RecordingError, match=r"another robot's joint_states: wheel; .*front_left_abduction"):
         write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
 
 
 def test_joints_beside_the_twelve_are_left_out_and_said(tmp_path: Path) -> None:
     names = [*JOINT_NAMES, "tail"]
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(13), names=names)) for k in range(10)]
+    messages = still(10, names)
     report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
     assert any("also name tail" in sentence for sentence in report.sentences)
 
 
 def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) -> None:
-    messages = [(0.02 * k, "joint_states", sample_recordings.joint_state(np.zeros(12))) for k in range(10)]
-    messages += [
-        (0.1, "odom", sample_recordings.text("here")),
-        (0.1, "state", sample_recordings.joint_state([], names=[])),
-    ]
-    wheels = sample_recordings.feet(np.zeros((4, 3)), np.ones(4), 0.0)
+    messages = still(10)
+    messages += [(0.1, "odom", text("here")), (0.1, "state", joint_state([], names=[]))]
+    wheels = feet(np.zeros((4, 3)), np.ones(4), 0.0)
     wheels.joint_names = ["a", "b", "c", "d", "e"]
     messages.append((0.1, "planned_feet", wheels))
-    types = sample_recordings.TYPES | {
-        "odom": sample_recordings.TYPES["state"],
-        "state": sample_recordings.TYPES["joint_states"],
-    }
+    types = TYPES | {"odom": TYPES["state"], "state": TYPES["joint_states"]}
     report = write_report(write(tmp_path / "a.mcap", messages, metadata(), types=types), tmp_path)
     said = " ".join(report.sentences)
     for topic in ("Odom", "State", "Planned_feet"):
@@ -369,18 +373,14 @@ def test_topics_that_are_something_else_are_left_out_and_said(tmp_path: Path) ->
 def test_a_robot_that_was_never_enabled_is_reported(tmp_path: Path) -> None:
     brief = [message for message in made().messages if message[0] < 0.9]
     report = write_report(write(tmp_path / "a.mcap", brief, metadata()), tmp_path)
-    assert [path.stem for path in report.pictures] == [
-        *("time_line", "pose", "speed", "joints", "power", "temperature", "timing")
-    ]
+    drawn = ["time_line", "pose", "speed", "joints", "power", "temperature", "timing"]
+    assert [path.stem for path in report.pictures] == drawn
     assert "Nothing stopped it: no hold, no fault." in report.sentences
 
 
 @pytest.mark.filterwarnings("error")
 def test_one_message_is_a_recording_too(tmp_path: Path) -> None:
-    messages = [
-        (0.0, "joint_states", sample_recordings.joint_state(np.zeros(12))),
-        (0.0, "state", sample_recordings.text("off: so")),
-    ]
+    messages = [*still(1), (0.0, "state", text("off: so"))]
     report = write_report(write(tmp_path / "a.mcap", messages, metadata()), tmp_path)
     assert [path.stem for path in report.pictures] == ["time_line", "pose", "joints"]
 
@@ -391,14 +391,14 @@ def test_a_step_of_the_clock_is_told_and_taken_out(tmp_path: Path) -> None:
     from quadleg.recording.chunks import ReceivedMessage, pack
     from quadleg.recording.mcap_file import McapFile
 
-    definition, _ = sample_recordings.STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
-    data = sample_recordings.serialized("sensor_msgs/msg/JointState", sample_recordings.joint_state(np.zeros(12)))
+    definition, _ = STORE.generate_msgdef("sensor_msgs/msg/JointState", ros_version=2)
+    data = serialized("sensor_msgs/msg/JointState", joint_state(np.zeros(12)))
 
     def packed(begin: float) -> list[ReceivedMessage]:
         return [ReceivedMessage(1, k, round(1e9 * (BEGIN + begin + 0.02 * k)), data) for k in range(50)]
 
     for name, step, noted in (("forward", 3600.0, True), ("back", -40.0, True), ("unnoted", -40.0, False)):
-        with McapFile(tmp_path / f"{name}.mcap", metadata()) as file:
+        with closing(McapFile(tmp_path / f"{name}.mcap", metadata())) as file:
             file.add_channels(
                 [Schema(1, definition.encode(), "ros2msg", "sensor_msgs/msg/JointState")],
                 [Channel(1, "/joint_states", "cdr", {}, 1)],
@@ -452,9 +452,8 @@ def test_a_long_recording_is_drawn_with_few_points_and_its_peak(tmp_path: Path) 
     for axes in power.axes:
         for line in axes.get_lines():
             assert len(line.get_xdata()) <= 4 * POINTS
-    current = next(axes for axes in power.axes if axes.get_label() == "current")
-    drawn = next(line for line in current.get_lines() if line.get_label() == "current")
-    assert max(drawn.get_ydata()) == np.float32(made().drawn.max())
+    current = axes_of(power, "current")
+    assert max(lines_of(current)["current"].get_ydata()) == np.float32(made().drawn.max())
     assert current.get_xlabel() in ("", "time (min)")
     report = write_report(tmp_path / "long.mcap", tmp_path)
     assert len(StrictPage(report.page).all("tr")) < 500  # so many events are told; the rest is counted
@@ -465,7 +464,7 @@ def test_damaged_messages_are_counted_and_left_out(tmp_path: Path) -> None:
     from damaged_files import joined, pieces
     from mcap.opcode import Opcode
 
-    path = sample_recordings.write(tmp_path / "a.mcap", sample_recordings.made().messages, metadata())
+    path = write(tmp_path / "a.mcap", made().messages, metadata())
     parts, cut = pieces(path.read_bytes()), 0
     for part in parts:
         for piece in part.inner:

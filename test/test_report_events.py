@@ -9,15 +9,17 @@ import sample_robots
 from watchdog_rig import WatchdogRig, heating
 
 from quadleg.analysis.events import complaints, events, explain, state_intervals
-from quadleg.health import Health
+from quadleg.estimation.estimate_codes import EstimateCode, FootCode
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.health import CodedFact, Health
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.recording.text_messages import Diagnosis
+from quadleg.safety.catalogue import CATALOGUE, Reason
 from quadleg.safety.explanation import Weight
 from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.output_supervisor import OutputSupervisor
 from quadleg.safety.reason_codes import FollowingCode, HeatLevel, IdleCode, ReasonCode
-from quadleg.safety.sentences import CATALOGUE, Reason
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog_report import status
 
@@ -175,7 +177,7 @@ CASES = {
     bad: ("hold", "could not be used", Weight.TROUBLE),
     held_long: ("lowering", "had held for 2 s", Weight.TROUBLE),
     over_long: ("lowering", "more than the supply is rated", Weight.TROUBLE),
-    sit: ("lowering", "asked it to sit", Weight.USUAL),
+    sit: ("lowering", "asked to sit", Weight.USUAL),
     ending: ("lowering", "asked to end", Weight.USUAL),
     low: ("lowering", "voltage was too low", Weight.FAULT),
     lost: ("fault", "lost their power", Weight.FAULT),
@@ -316,23 +318,41 @@ def test_a_state_of_another_version_is_told_in_its_own_words() -> None:
     assert (found[0].state, found[0].why, found[0].explanation.what) == ("dancing", "for joy", UNKNOWN)
 
 
-def complaint(time: float, node: str, level: int, message: str, **complaints: str) -> Diagnosis:
-    values = Health(message, {"servo_state": "off"}, state="some", complaints=complaints).pairs()
-    return Diagnosis(time, node, level, message, values)
+def complaint(time: float, node: str, level: int, message: str, *notices: CodedFact) -> Diagnosis:
+    status = NodeStatus.of_health(Health(message, {"servo_state": "off"}, state="some", notices=notices))
+    return Diagnosis(time, node, level, message, status.values())
 
 
 def test_complaints_of_the_same_code_are_one() -> None:
-    said = [complaint(float(k), "gait", 1, f"{k} mm are left", leans=f"{k} mm are left") for k in range(3)]
+    slips, no_imu = CodedFact.of(FootCode.REAR_LEFT_SLIPS), CodedFact.of(EstimateCode.NO_IMU)
+    said = [complaint(float(k), "gait", 1, "", CodedFact.of(Obstacle.LEANS, margin_mm=k)) for k in range(3)]
     said += [complaint(9.0, "base_motion", 2, "out of reach"), complaint(9.5, "servo_output", 1, "off")]
-    said += [complaint(4.0, "state_estimator", 1, "both", rear_left_slips="it slips", no_imu="no IMU")]
-    said += [complaint(5.0, "state_estimator", 1, "one", rear_left_slips="it slips"), complaint(6.0, "gait", 0, "well")]
+    said += [complaint(4.0, "state_estimator", 1, "", slips, no_imu), complaint(5.0, "state_estimator", 1, "", slips)]
+    said += [complaint(6.0, "gait", 0, "well", CodedFact.of(Obstacle.TOO_FAST))]
     found = {(c.node, c.message): (c.count, c.first, c.last) for c in complaints(said)}
     assert found == {
         ("base_motion", "out of reach"): (1, 9.0, 9.0),
-        ("gait", "0 mm are left"): (3, 0.0, 2.0),
+        ("gait", str(Reason.of(Obstacle.LEANS, margin_mm=0))): (3, 0.0, 2.0),
+        ("state_estimator", "rear_left slips: the foot is left out"): (2, 4.0, 5.0),
+        ("state_estimator", "no IMU: estimating from leg kinematics; uncertainty grows"): (1, 4.0, 4.0),
+    }
+
+
+def test_complaints_of_recordings_made_before_the_catalogue_had_their_sentences_are_told_as_they_are() -> None:
+    def before(time: float, **told: str) -> Diagnosis:
+        pairs = [pair for n, (code, says) in enumerate(told.items(), 1) for pair in _as_before(n, code, says)]
+        return Diagnosis(time, "state_estimator", 1, "", dict(pairs))
+
+    said = [before(4.0, rear_left_slips="it slips", no_imu="no IMU"), before(5.0, rear_left_slips="it slips")]
+    found = {(c.node, c.message): (c.count, c.first, c.last) for c in complaints(said)}
+    assert found == {
         ("state_estimator", "it slips"): (2, 4.0, 5.0),
         ("state_estimator", "no IMU"): (1, 4.0, 4.0),
     }
+
+
+def _as_before(number: int, code: str, says: str) -> list[tuple[str, str]]:
+    return [(f"complaint_{number}", code), (f"complaint_{number}.says", says)]
 
 
 def test_nothing_said_is_no_event() -> None:

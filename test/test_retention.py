@@ -71,7 +71,7 @@ def test_a_link_is_left_and_so_is_what_it_leads_to(tmp_path: Path) -> None:
 
 
 def test_names_say_whether_a_fault_or_a_person_asked(tmp_path: Path) -> None:
-    fault, request = (tmp_path / recording_name("digger", reason) for reason in (ON_FAULT, ON_REQUEST))
+    fault, request = (tmp_path / recording_name("digger", reason, 1.8e9) for reason in (ON_FAULT, ON_REQUEST))
     fault.touch()
     request.touch()
     assert remove_oldest(tmp_path, -1, tmp_path / "none.mcap") == [fault]

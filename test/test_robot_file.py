@@ -27,6 +27,7 @@ from sample_robots import digger, inspector
 from quadleg import shipped
 from quadleg.errors import Fault, RobotFileError
 from quadleg.hardware.ina226 import SHUNT_RANGE
+from quadleg.hardware.sensor_kinds import IMU, SENSOR_ROLES, SensorRole
 from quadleg.robot.model import (
     JOINT_NAMES,
     BoardSettings,
@@ -38,6 +39,7 @@ from quadleg.robot.model import (
     Masses,
     OutputEnable,
     PowerSensor,
+    RobotModel,
     Servo,
     ServoKind,
     Supply,
@@ -63,12 +65,17 @@ def edited(*edits: tuple[str, str]) -> str:
     return text
 
 
-def faults_of(folder: Path, text: str) -> list[Fault]:
+def loaded(folder: Path, text: str) -> RobotModel:
+    """The robot of a file with this text."""
     path = folder / "robot.yaml"
     path.write_text(text, encoding="utf-8")
+    return load_robot(path)
+
+
+def faults_of(folder: Path, text: str) -> list[Fault]:
     with pytest.raises(RobotFileError) as caught:
-        load_robot(path)
-    assert all(fault.file == path for fault in caught.value.faults)
+        loaded(folder, text)
+    assert all(fault.file == folder / "robot.yaml" for fault in caught.value.faults)
     assert all(str(fault) in str(caught.value) for fault in caught.value.faults)
     return caught.value.faults
 
@@ -161,9 +168,7 @@ def test_abduction_limits_are_mirrored_on_the_right() -> None:
 def test_total_mass_alone_is_split_and_said_to_be_assumed(tmp_path: Path) -> None:
     parts = ("body_g", "abductor_g", "upper_leg_g", "lower_leg_g")
     lines = [line for line in TEXT.splitlines() if not line.strip().startswith(parts)]
-    path = tmp_path / "robot.yaml"
-    path.write_text("\n".join(lines), encoding="utf-8")
-    masses = load_robot(path).masses
+    masses = loaded(tmp_path, "\n".join(lines)).masses
     assert masses.assumed
     assert masses.total == pytest.approx(1.5)
     assert min(masses.body, masses.abductor, masses.upper, masses.lower) > 0
@@ -173,16 +178,13 @@ def test_total_mass_alone_is_split_and_said_to_be_assumed(tmp_path: Path) -> Non
 def test_resting_feet_are_the_stance_s_unless_given(tmp_path: Path) -> None:
     robot = load_robot(INSPECTOR)
     assert robot.resting.feet == robot.standing.feet
-    path = tmp_path / "robot.yaml"
-    path.write_text(edited(("  height_mm: 50 ", "  feet_out_across_mm: 6\n  height_mm: 50 ")), encoding="utf-8")
-    assert load_robot(path).resting.feet[1] == pytest.approx((0.089, -0.096, 0.008))
+    wider = loaded(tmp_path, edited(("  height_mm: 50 ", "  feet_out_across_mm: 6\n  height_mm: 50 ")))
+    assert wider.resting.feet[1] == pytest.approx((0.089, -0.096, 0.008))
 
 
 def test_a_servo_without_its_calibration_is_guessed_and_said(tmp_path: Path) -> None:
     line = servo("front_left_hip")
-    path = tmp_path / "robot.yaml"
-    path.write_text(edited((line, line[: line.index(", pulse_at_zero_us")] + "}")), encoding="utf-8")
-    robot = load_robot(path)
+    robot = loaded(tmp_path, edited((line, line[: line.index(", pulse_at_zero_us")] + "}")))
     assert robot.uncalibrated == ["front_left_hip"]
     joint = robot.leg("front_left").joints[1]
     middle = joint.servo.pulse_at_zero + joint.servo.pulse_per_radian * (joint.lower + joint.upper) / 2
@@ -192,12 +194,10 @@ def test_a_servo_without_its_calibration_is_guessed_and_said(tmp_path: Path) -> 
 
 
 def test_what_feeds_and_measures_the_servos(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
     more = "fuse_a: 25\n  wire_mm2: 2.5\n  wire_m: 0.5\n  battery_ah: 5\n"
     sensor = "  sensor: {kind: ina226, address: 0x41, shunt_mohm: 2}\n"
     imu = "\nimu: {kind: mpu6050, address: 0x68, gyro_bias_deg_s: [1, 0, -2]}\n"
-    path.write_text(edited(("  rated_current_a: 20", f"  {more}{sensor}  rated_current_a: 20")) + imu, encoding="utf-8")
-    robot = load_robot(path)
+    robot = loaded(tmp_path, edited(("  rated_current_a: 20", f"  {more}{sensor}  rated_current_a: 20")) + imu)
     supply = robot.supply
     assert (supply.fuse, supply.wire_area, supply.wire_length) == pytest.approx((25.0, 2.5e-6, 0.5))
     assert supply.battery == 18_000.0  # C
@@ -208,18 +208,14 @@ def test_what_feeds_and_measures_the_servos(tmp_path: Path) -> None:
 
 
 def test_how_servos_warm_up_may_be_given(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
     more = "    thermal_resistance_k_w: 12.5\n    thermal_time_s: 400\n    idle_current_a:"
-    path.write_text(edited(("    idle_current_a:", more)), encoding="utf-8")
-    kind = load_robot(path).joints[0].servo.kind
+    kind = loaded(tmp_path, edited(("    idle_current_a:", more))).joints[0].servo.kind
     assert (kind.thermal_resistance, kind.thermal_time) == (12.5, 400.0)
     assert load_robot(find_robot("greenhouse_inspector")).joints[0].servo.kind.thermal_time is None
 
 
 def test_frames_may_be_left_out(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
-    path.write_text(TEXT[: TEXT.index("\nframes:")], encoding="utf-8")
-    assert load_robot(path).frames == ()
+    assert loaded(tmp_path, TEXT[: TEXT.index("\nframes:")]).frames == ()
 
 
 @pytest.mark.parametrize(
@@ -242,18 +238,13 @@ def test_what_is_not_plain_is_refused_where_it_stands(old: str, new: str, line: 
 
 
 def test_a_name_may_be_given_that_nothing_refers_to(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
-    path.write_text(edited(("  front: rearward", "  front: &side !!str rearward")), encoding="utf-8")
-    assert {leg.knee_sign for leg in load_robot(path).legs} == {-1}
+    robot = loaded(tmp_path, edited(("  front: rearward", "  front: &side !!str rearward")))
+    assert {leg.knee_sign for leg in robot.legs} == {-1}
 
 
 def test_a_file_of_comments_without_end_is_not_read(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
-    with path.open("w", encoding="utf-8") as file:
-        file.write(TEXT)
-        file.writelines("# and so on\n" for _ in range(20_000))
     with pytest.raises(RobotFileError, match="more than 200 kB"):
-        load_robot(path)
+        loaded(tmp_path, TEXT + "# and so on\n" * 20_000)
 
 
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
@@ -264,13 +255,11 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
 
 def test_faults_without_number_are_counted_and_not_all_told(tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
     lines = "".join(f"  strange_{number}: {{stall_torque_kg_cm: 1}}\n" for number in range(500))
     head, section, rest = TEXT.partition("\nservo_kinds:")
     comment, line_end, kinds = rest.partition("\n")
-    path.write_text(head + section + comment + line_end + lines + kinds, encoding="utf-8")
     with pytest.raises(RobotFileError) as caught:
-        load_robot(path)
+        loaded(tmp_path, head + section + comment + line_end + lines + kinds)
     assert len(str(caught.value).splitlines()) < 70
 
 
@@ -288,6 +277,40 @@ def test_the_schema_that_editors_complete_the_demo_s_file_by_is_there() -> None:
     named = re.search(r"yaml-language-server: \$schema=(\S+)", TEXT)
     assert named
     assert json.loads((CONFIG / named[1]).read_text(encoding="utf-8"))["title"] == "quadleg robot file"
+
+
+def section_of(schema: dict[str, Any], role: SensorRole[Any]) -> dict[str, Any]:
+    for name in role.section:
+        schema = schema["properties"][name]
+    return schema["properties"]
+
+
+@pytest.mark.parametrize("role", SENSOR_ROLES, ids=lambda role: role.name)
+def test_editors_complete_by_the_kinds_of_the_table_and_their_addresses(role: SensorRole[Any]) -> None:
+    """What to write into robot_file.schema.json is what `robot_schema` made of hardware/sensor_kinds.py."""
+    schema = json.loads(files("quadleg.robot_file").joinpath("robot_file.schema.json").read_text(encoding="utf-8"))
+    written, filled_in = section_of(schema, role), section_of(robot_schema(), role)
+    assert [written["kind"], written["address"]] == [filled_in["kind"], filled_in["address"]]
+
+
+def test_a_line_of_the_table_lets_a_robot_file_have_a_chip_at_its_own_addresses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = {"other": replace(IMU.kinds["mpu6050"], addresses=range(0x28, 0x2A))}
+    monkeypatch.setattr("quadleg.robot_file.robot_schema.SENSOR_ROLES", (replace(IMU, kinds=IMU.kinds | other),))
+    monkeypatch.setattr("quadleg.robot_file.contradictions.SENSOR_ROLES", (replace(IMU, kinds=IMU.kinds | other),))
+    robot_schema.cache_clear()
+    try:
+        robot = loaded(tmp_path, f"{TEXT}\nimu: {{kind: other, address: 0x28}}\n")
+        [fault] = faults_of(tmp_path, f"{TEXT}\nimu: {{kind: mpu6050, address: 0x28}}\n")
+        [outside] = faults_of(tmp_path, f"{TEXT}\nimu: {{kind: other, address: 0x27}}\n")
+    finally:
+        robot_schema.cache_clear()
+    assert robot.imu
+    assert robot.imu.address == 0x28
+    assert (fault.key, outside.key) == ("imu.address", "imu.address")
+    assert "the kind mpu6050 has no such address: 0x68 to 0x69 would be right" in fault.remedy
+    assert "0x28 (40) to 0x69 (105)" in outside.remedy
 
 
 def test_schema_is_sound_and_says_what_each_key_means() -> None:
@@ -336,6 +359,103 @@ def test_each_key_of_the_schema_is_read(section: tuple[str, ...]) -> None:
 # --- one fault of each kind ----------------------------------------------------------------------------
 
 KNEE = "knee: [-160, -5]"
+ONE_EDIT = [
+    # A text and what stands there instead, in the line of the fault; the key; what the remedy says.
+    ("  width_mm: 88", "  widht_mm: 88", "body.widht_mm", "did you mean `width_mm`?"),
+    ("height_mm: 70", "height_mm: tall", "body.height_mm", "a number from 1 to 2000"),
+    ("height_mm: 70", "height_mm:", "body.height_mm", "a number from 1 to 2000"),
+    ("name: greenhouse_inspector", "name: 7", "name", "write text"),
+    ("name: greenhouse_inspector", "name: <a>", "name", "letters, digits"),
+    ("control:\n  rate_hz: 50", "control: 50", "control", "a section with the keys rate_hz"),
+    *(
+        ("upper_leg_mm: 92", f"upper_leg_mm: {value}", "leg.upper_leg_mm", "a number from 1")
+        for value in (".nan", ".inf", "-92", "true", "9e400")
+    ),
+    ("centre_mm: [0, 0, -15]", "centre_mm: [0, 0]", "body.centre_mm", "a list of 3 numbers"),
+    ("centre_mm: [0, 0, -15]", "centre_mm: [0, no, -15]", "body.centre_mm[1]", "a number from -2000 to 2000"),
+    ("  rear: rearward", "  rear: sideways", "knee_points.rear", "write rearward or forward"),
+    ("kind: simulated", "kind: wooden", "board.kind", "write simulated"),
+    ("hip: [-40, 130]", "hip: [130, -40]", "joint_limits_deg.front.hip", "write the lower one first: [-40, 130]"),
+    ("[-40, 130]", "[-40, 190]", "joint_limits_deg.front.hip[1]", "from -180 to 180"),
+    (KNEE, "knee: [-150, 5]", "joint_limits_deg.front.knee", "rearward has negative angles (knee_points.front)"),
+    ("us: [500, 2500]", "us: [2500, 500]", "servo_kinds.ten_kg.pulse_range_us", "the lower one first: [500, 2500]"),
+    # NXP PCA9685 data sheet rev. 4, 7.3.5: the prescale goes from 3 (1526 Hz) to 255 (24 Hz) at 25 MHz.
+    ("frequency_hz: 50", "frequency_hz: 20", "board.frequency_hz", "write 24 to 1525"),
+    ("frequency_hz: 50", "frequency_hz: 1900", "board.frequency_hz", "write 24 to 1525"),
+    (
+        "frequency_hz: 50",
+        "frequency_hz: 450",
+        "board.frequency_hz",
+        "write 406 or less",
+    ),  # its period, the longest pulse
+    # 12 channels: (2 + 48) bytes of nine bits = 450 bits a frame, fifty times a second.
+    ("bus_khz: 400", "bus_khz: 22", "board.bus_khz", "write 23 or more"),
+    ("rate_hz: 50", "rate_hz: 9.9", "control.rate_hz", "a number from 10 to 200"),
+    ("rate_hz: 50", "rate_hz: 201", "control.rate_hz", "a number from 10 to 200"),
+    ("length_mm: 200", "length_mm: 200,5", "body.length_mm", "with a decimal point: 200.5"),
+    ("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15,5]", "body.centre_mm", "four hip axes), with decimal points"),
+    ("  address: 0x40", "  address: 0x70", "board.address", "0x70 is taken: the PWM board answers there"),
+    ("  height_mm: 50", "  height_mm: 151", "resting.height_mm", "less than 150"),
+    ("  height_mm: 50", "  height_mm: 49", "resting.height_mm", "50 or more"),  # the belly would be in the ground
+    ("height_mm: 150", "height_mm: 207", "stance.standing_height_mm", "front_left is out of reach, knee at its upper"),
+    (
+        "  height_mm: 50",
+        "  feet_out_along_mm: -40\n  height_mm: 50",
+        "resting.height_mm",
+        "front_left is out of reach, hip at its upper limit of 130 deg",
+    ),
+    ("total_g: 1500", "total_g: 1600", "mass.total_g", "make 1500"),
+    ("  imu_link:", "  rear_left_upper:", "frames.rear_left_upper", "another"),
+    ("  imu_link:", "  my imu:", "frames.my imu", "small letters"),  # which ROS wants
+    ("  width_mm: 88", "\twidth_mm: 88", "syntax", "a tab: use spaces"),
+    ("  width_mm: 88", "  width_mm:\t88", "syntax", "a tab: use spaces"),
+    ("  length_mm: 200", "  length_mm:200", "syntax", "put a space after the colon"),
+    ("  width_mm: 88", "  width_mm:88", "syntax", "put a space after the colon"),
+    ("  width_mm: 88", "  width_mm 88", "syntax", "there is no colon"),
+    ("  width_mm: 88", "   width_mm: 88", "syntax", "this line begins in column 4, and line 13 in column 3"),
+    ("  width_mm: 88", " width_mm: 88", "syntax", "this line begins in column 2, and line 13 in column 3"),
+    ("kind: simulated ", "kind: serial ", "board.kind", "/dev/ttyACM0"),
+    ("  voltage_v: 6.0", "  voltage_v: 6.0\n  low_v: 6.0", "supply.low_v", "write less than 6.0, the voltage_v"),
+    ("  voltage_v: 6.0", "  voltage_v: 6.0\n  low_v: 7", "supply.low_v", "write less than 6.0, the voltage_v"),
+    ("\nstance:", "\nstance:\n  tip_angle_deg: 9", "stance.tip_angle_deg", "a number from 10 to 90"),
+    ("\nstance:", "\nstance:\n  tip_angle_deg: 91", "stance.tip_angle_deg", "a number from 10 to 90"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "key", "remedy"), ONE_EDIT, ids=[new for _, new, _, _ in ONE_EDIT])
+def test_one_edit(old: str, new: str, key: str, remedy: str, tmp_path: Path) -> None:
+    text = edited((old, new + " #!"))
+    (fault,) = faults_of(tmp_path, text)
+    assert (fault.key, fault.line) == (key, line_of(text))
+    assert remedy in fault.remedy
+
+
+IN_A_SERVO = [
+    # In the line of a joint's servo: a text and what stands there instead; the key below it; what the remedy says.
+    ("rear_right_knee", "channel: 11", "channel: 16", ".channel", "a whole number from 0 to 15"),
+    ("rear_right_knee", "channel: 11", "channel: 11.5", ".channel", "a whole number from 0 to 15"),
+    ("rear_right_knee", "channel: 11", "channel: 4", ".channel", "also the channel of front_right_hip"),
+    ("front_left_hip", "ten_kg", "nine_kg", ".kind", "write one of ten_kg"),
+    ("front_left_hip", "us_per_degree:  11.111", "us_per_degree: 0", ".us_per_degree", "not 0"),
+    # Pulses that the limits need, outside the stops; on the right, limits of the abduction are mirrored.
+    ("front_right_knee", "583.3", "700", ".stops_us", "756 to 2478 µs, and these stops allow -158.4 to 14.4"),
+    ("rear_right_abduction", "1500", "2200", ".stops_us", "1700 to 2533 µs, and these stops allow -23.4 to 149.4"),
+    ("front_left_hip", "[540, 2460]", "[2460, 540]", ".stops_us", "write the lower one first"),
+    ("front_left_hip", "[540, 2460]", "[490, 2460]", ".stops_us", "within 500 to 2500 µs"),
+    ("front_left_hip", "11.111", "11,111", "[111]", "a decimal point, not a comma"),
+    ("front_left_hip", "kind: ten_kg", "kind:ten_kg", ".kind:ten_kg", "put a space after the colon"),
+    ("front_left_hip", ", us_per_degree:  11.111", "", "", "us_per_degree is missing; give all three, or none"),
+]
+
+
+@pytest.mark.parametrize(("joint", "old", "new", "below", "remedy"), IN_A_SERVO)
+def test_one_edit_of_a_servo(joint: str, old: str, new: str, below: str, remedy: str, tmp_path: Path) -> None:
+    text = edited(servo_edit(joint, old, new))
+    (fault,) = faults_of(tmp_path, text)
+    assert (fault.key, fault.line) == (f"servos.{joint}{below}", line_of(text))
+    assert remedy in fault.remedy
+
+
 FAULTS = {
     # name: (edits, with #! on the line where the fault stands; key; what the remedy says)
     "missing key": (
@@ -353,7 +473,6 @@ FAULTS = {
         "servos.rear_left_hip",
         "the servo that turns the rear left hip",
     ),
-    "unknown key": ([("  width_mm: 88", "  widht_mm: 88 #!")], "body.widht_mm", "did you mean `width_mm`?"),
     "unknown key beside the right one": (
         [("  width_mm: 88", "  width_cm: 9 #!\n  width_mm: 88")],
         "body.width_cm",
@@ -370,117 +489,22 @@ FAULTS = {
         "keep one of the two",
     ),
     "duplicate section": ([("\ncontrol:", "\nbody: #!\n  length_mm: 3\ncontrol:")], "body", "keep one of the two"),
-    "wrong type": ([("height_mm: 70", "height_mm: tall #!")], "body.height_mm", "a number from 1 to 2000"),
-    "wrong type of a name": ([("name: greenhouse_inspector", "name: 7 #!")], "name", "write text"),
-    "wrong name": ([("name: greenhouse_inspector", "name: <a> #!")], "name", "letters, digits"),
-    "empty value": ([("height_mm: 70", "height_mm: #!")], "body.height_mm", "a number from 1 to 2000"),
     "empty section": ([(TEXT[TEXT.index("\nframes:") :], "\nframes: #!\n")], "frames", "a section"),
-    "value where a section belongs": (
-        [("control:\n  rate_hz: 50", "control: 50 #!")],
-        "control",
-        "a section with the keys rate_hz",
-    ),
-    "nan": ([("upper_leg_mm: 92", "upper_leg_mm: .nan #!")], "leg.upper_leg_mm", "a number from 1"),
-    "infinite": ([("upper_leg_mm: 92", "upper_leg_mm: .inf #!")], "leg.upper_leg_mm", "a number from 1"),
-    "negative": ([("upper_leg_mm: 92", "upper_leg_mm: -92 #!")], "leg.upper_leg_mm", "a number from 1"),
-    "truth value": ([("upper_leg_mm: 92", "upper_leg_mm: true #!")], "leg.upper_leg_mm", "a number from 1"),
-    "number too great": ([("upper_leg_mm: 92", "upper_leg_mm: 9e400 #!")], "leg.upper_leg_mm", "a number from 1"),
-    "list too short": ([("centre_mm: [0, 0, -15]", "centre_mm: [0, 0] #!")], "body.centre_mm", "a list of 3 numbers"),
-    "wrong item of a list": (
-        [("centre_mm: [0, 0, -15]", "centre_mm: [0, no, -15] #!")],
-        "body.centre_mm[1]",
-        "a number from -2000 to 2000",
-    ),
-    "unknown choice": ([("  rear: rearward", "  rear: sideways #!")], "knee_points.rear", "write rearward or forward"),
-    "unknown board": ([("kind: simulated", "kind: wooden #!")], "board.kind", "write simulated"),
-    "channel out of range": (
-        [servo_edit("rear_right_knee", "channel: 11", "channel: 16")],
-        "servos.rear_right_knee.channel",
-        "a whole number from 0 to 15",
-    ),
-    "channel not whole": (
-        [servo_edit("rear_right_knee", "channel: 11", "channel: 11.5")],
-        "servos.rear_right_knee.channel",
-        "a whole number from 0 to 15",
-    ),
-    "duplicate channel": (
-        [servo_edit("rear_right_knee", "channel: 11", "channel: 4")],
-        "servos.rear_right_knee.channel",
-        "also the channel of front_right_hip",
-    ),
-    "unknown servo kind": (
-        [servo_edit("front_left_hip", "ten_kg", "nine_kg")],
-        "servos.front_left_hip.kind",
-        "write one of ten_kg",
-    ),
     "no servo kind": (
         [(TEXT[TEXT.index("servo_kinds:") : TEXT.index("# Each servo")], "servo_kinds: {} #!\n")],
         "servo_kinds",
         "a section with names of your own",
-    ),
-    "servo that never moves": (
-        [servo_edit("front_left_hip", "us_per_degree:  11.111", "us_per_degree: 0")],
-        "servos.front_left_hip.us_per_degree",
-        "not 0",
-    ),
-    "limits crossed": (
-        [("    hip: [-40, 130]", "    hip: [130, -40] #!")],
-        "joint_limits_deg.front.hip",
-        "write the lower one first: [-40, 130]",
-    ),
-    "limit over half a turn": ([("[-40, 130]", "[-40, 190] #!")], "joint_limits_deg.front.hip[1]", "from -180 to 180"),
-    "knee limits against knee_points": (
-        [(KNEE, "knee: [-150, 5] #!")],
-        "joint_limits_deg.front.knee",
-        "a knee that points rearward has negative angles (knee_points.front)",
     ),
     "knee limits against knee_points forward": (
         [("  front: rearward", "  front: forward"), (KNEE, KNEE + " #!")],
         "joint_limits_deg.front.knee",
         "a knee that points forward has positive angles",
     ),
-    "limit needs a pulse outside the stops": (
-        [servo_edit("front_right_knee", "583.3", "700")],
-        "servos.front_right_knee.stops_us",
-        "joint_limits_deg.front.knee [-160, -5] needs 756 to 2478 µs, and these stops allow -158.4 to 14.4",
-    ),
-    "limit needs a pulse outside the stops, mirrored": (
-        [servo_edit("rear_right_abduction", "1500", "2200")],
-        "servos.rear_right_abduction.stops_us",
-        "rear.abduction [-30, 45] needs 1700 to 2533 µs, and these stops allow -23.4 to 149.4",
-    ),
     "limit needs a pulse outside the stops, mirrored and symmetrical": (
         [("abduction: [-30, 45]", "abduction: [-45, 45]"), servo_edit("front_right_abduction", "1500", "2200")],
         "servos.front_right_abduction.stops_us",
         "front.abduction [-45, 45] needs 1700 to 2700 µs, and these stops allow -23.4 to 149.4",
     ),
-    "stops crossed": (
-        [servo_edit("front_left_hip", "[540, 2460]", "[2460, 540]")],
-        "servos.front_left_hip.stops_us",
-        "write the lower one first",
-    ),
-    "stops outside the pulses of the kind": (
-        [servo_edit("front_left_hip", "[540, 2460]", "[490, 2460]")],
-        "servos.front_left_hip.stops_us",
-        "within 500 to 2500 µs",
-    ),
-    "pulse range crossed": (
-        [("pulse_range_us: [500, 2500]", "pulse_range_us: [2500, 500] #!")],
-        "servo_kinds.ten_kg.pulse_range_us",
-        "write the lower one first: [500, 2500]",
-    ),
-    # NXP PCA9685 data sheet rev. 4, 7.3.5: the prescale goes from 3 (1526 Hz) to 255 (24 Hz) at 25 MHz.
-    "frequency too low": ([("frequency_hz: 50", "frequency_hz: 20 #!")], "board.frequency_hz", "write 24 to 1525"),
-    "frequency too high": ([("frequency_hz: 50", "frequency_hz: 1900 #!")], "board.frequency_hz", "write 24 to 1525"),
-    "pulse longer than the period": (
-        [("frequency_hz: 50", "frequency_hz: 450 #!")],
-        "board.frequency_hz",
-        "write 406 or less",
-    ),
-    # 12 channels: (2 + 48) bytes of nine bits = 450 bits a frame, fifty times a second.
-    "bus too slow": ([("bus_khz: 400", "bus_khz: 22 #!")], "board.bus_khz", "write 23 or more"),
-    "control too slow": ([("rate_hz: 50", "rate_hz: 9.9 #!")], "control.rate_hz", "a number from 10 to 200"),
-    "control too fast": ([("rate_hz: 50", "rate_hz: 201 #!")], "control.rate_hz", "a number from 10 to 200"),
     "joint limits in radians": (
         [
             ("\njoint_limits_deg:", "\njoint_limits_deg: #!"),
@@ -488,23 +512,6 @@ FAULTS = {
         ],
         "joint_limits_deg",
         "these look like radians: write degrees",
-    ),
-    "decimal comma": ([("length_mm: 200", "length_mm: 200,5 #!")], "body.length_mm", "with a decimal point: 200.5"),
-    "decimal comma in a list": (
-        [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15,5] #!")],
-        "body.centre_mm",
-        "a list of 3 numbers (middle of the box [x forward, y left, z up], from the centre of the four hip axes), "
-        "with decimal points",
-    ),
-    "decimal comma in a servo": (
-        [servo_edit("front_left_hip", "11.111", "11,111")],
-        "servos.front_left_hip[111]",
-        "a decimal point, not a comma",
-    ),
-    "no space after the colon, within a line": (
-        [servo_edit("front_left_hip", "kind: ten_kg", "kind:ten_kg")],
-        "servos.front_left_hip.kind:ten_kg",
-        "put a space after the colon",
     ),
     "no space after the only colon of a section": (
         [("\ncontrol:", "\ncontrol: #!"), ("  rate_hz: 50", "  rate_hz:50")],
@@ -516,11 +523,6 @@ FAULTS = {
         "supply.sensor.address",
         "0x40 is taken: the PWM board has it",
     ),
-    "the address of every call": (
-        [("  address: 0x40", "  address: 0x70 #!")],
-        "board.address",
-        "0x70 is taken: the PWM board answers there to every call",
-    ),
     "a sensor that ends below the fuse": (
         [
             (
@@ -530,27 +532,6 @@ FAULTS = {
         ],
         "supply.sensor.shunt_mohm",
         "up to 8.2 A only, and fuse_a is 25: 3.3 or less",
-    ),
-    "calibrated in part": (
-        [servo_edit("front_left_hip", ", us_per_degree:  11.111", "")],
-        "servos.front_left_hip",
-        "us_per_degree is missing; give all three, or none",
-    ),
-    "standing out of reach": (
-        [("standing_height_mm: 150", "standing_height_mm: 207 #!")],
-        "stance.standing_height_mm",
-        "the foot of front_left is out of reach, knee at its upper limit of -5 deg",
-    ),
-    "resting out of reach": (
-        [("  height_mm: 50", "  feet_out_along_mm: -40\n  height_mm: 50 #!")],
-        "resting.height_mm",
-        "the foot of front_left is out of reach, hip at its upper limit of 130 deg",
-    ),
-    "resting above standing": ([("  height_mm: 50", "  height_mm: 151 #!")], "resting.height_mm", "less than 150"),
-    "resting with the belly in the ground": (
-        [("  height_mm: 50", "  height_mm: 49 #!")],
-        "resting.height_mm",
-        "50 or more",
     ),
     "standing too tight": (
         [
@@ -567,49 +548,27 @@ FAULTS = {
         "resting.height_mm",
         "front_left_lower and base_link are 37.2 mm apart, clearance_mm is 37.5",
     ),
-    "masses that disagree": ([("total_g: 1500", "total_g: 1600 #!")], "mass.total_g", "make 1500"),
     "some of the masses": (
         [("\nmass:", "\nmass: #!"), ("  abductor_g: 65", "#")],
         "mass.abductor_g",
         "missing in `mass`",
     ),
-    "frame named like a link": ([("  imu_link:", "  rear_left_upper: #!")], "frames.rear_left_upper", "another"),
-    "frame with a name that ROS refuses": ([("  imu_link:", "  my imu: #!")], "frames.my imu", "small letters"),
     "frames heavier than the body": ([("mass_g: 10", "mass_g: 620"), ("\nframes:", "\nframes: #!")], "frames", "620"),
     "not YAML": (
         [("centre_mm: [0, 0, -15]", "centre_mm: [0, 0, -15"), ("\nhip_axes:", "\nhip_axes: #!")],
         "syntax",
         "no YAML from here on",
     ),
-    "tab before a key": ([("  width_mm: 88", "\twidth_mm: 88 #!")], "syntax", "a tab: use spaces"),
     "tab before a comment": ([("  width_mm: 88", "  width_mm: 88\t#!")], "syntax", "a tab: use spaces"),
-    "tab before a value": ([("  width_mm: 88", "  width_mm:\t88 #!")], "syntax", "a tab: use spaces"),
-    "no space after the first colon of a section": (
-        [("  length_mm: 200", "  length_mm:200 #!")],
-        "syntax",
-        "put a space after the colon",
-    ),
-    "no space after a colon": ([("  width_mm: 88", "  width_mm:88 #!")], "syntax", "put a space after the colon"),
-    "no space before a list": (
-        [servo_edit("front_left_hip", "stops_us: [", "stops_us:[")],
-        "syntax",
-        "put a space after the colon",
-    ),
-    "no colon": ([("  width_mm: 88", "  width_mm 88 #!")], "syntax", "there is no colon"),
-    "a key too far right": (
-        [("  width_mm: 88", "   width_mm: 88 #!")],
-        "syntax",
-        "this line begins in column 4, and line 13 in column 3",
-    ),
-    "a key too far left": (
-        [("  width_mm: 88", " width_mm: 88 #!")],
-        "syntax",
-        "this line begins in column 2, and line 13 in column 3",
-    ),
     "a key out of its section": (
         [("  width_mm: 88", "width_mm: 88"), ("  height_mm: 70", "  height_mm: 70 #!")],
         "syntax",
         "this line begins in column 3, and line 14 in column 1",
+    ),
+    "no space before a list": (
+        [servo_edit("front_left_hip", "stops_us: [", "stops_us:[")],
+        "syntax",
+        "put a space after the colon",
     ),
 }
 
@@ -634,9 +593,7 @@ def test_key_at_a_wrong_indent_is_told_where_it_belongs(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("rate", [10, 200])
 def test_control_rate_may_be_at_its_ends(rate: float, tmp_path: Path) -> None:
-    path = tmp_path / "robot.yaml"
-    path.write_text(edited(("rate_hz: 50", f"rate_hz: {rate}")), encoding="utf-8")
-    assert load_robot(path).control_rate == rate
+    assert loaded(tmp_path, edited(("rate_hz: 50", f"rate_hz: {rate}"))).control_rate == rate
 
 
 def test_reachable_standing_heights_are_told(tmp_path: Path) -> None:
@@ -687,10 +644,8 @@ def test_figures_that_a_fault_offers_are_right(name: str, tmp_path: Path) -> Non
         data = copy.deepcopy(DATA)
         data["resting"] |= {"feet_out_along_mm": -20, "feet_out_across_mm": 0}
         data[section] |= figures | changes
-        path = tmp_path / "robot.yaml"
-        path.write_text(json.dumps(data), encoding="utf-8")
         try:
-            load_robot(path)
+            loaded(tmp_path, json.dumps(data))
         except RobotFileError as error:
             return {fault.key: fault.remedy for fault in error.faults}
         return {}
@@ -977,15 +932,20 @@ OTHER_UNITS = [
 def test_a_figure_in_another_unit_is_told_as_the_line_to_write(
     old: str, new: str, key: str, remedy: str, tmp_path: Path
 ) -> None:
-    assert old in TEXT
-    (fault,) = faults_of(tmp_path, TEXT.replace(old, new, 1))
+    (fault,) = faults_of(tmp_path, edited((old, new)))
     assert fault.key == key
     assert remedy in fault.remedy
 
 
+SLIPS_OF_A_KEY = 2 if examples(1) == 1 else len(SLIPS)  # of the six: all under `--long`
+
+
 @pytest.mark.parametrize("slip", SLIPS)
 def test_every_misspelt_key_is_told_with_the_right_one(slip: str, tmp_path: Path) -> None:
-    for key, place in KEYS.items():
+    first = list(SLIPS).index(slip)
+    for number, (key, place) in enumerate(KEYS.items()):
+        if (number + first) * SLIPS_OF_A_KEY % len(SLIPS) >= SLIPS_OF_A_KEY:
+            continue
         *section, name = key
         if section[:1] == ["servos"] and section[1:] not in ([], [JOINT_NAMES[0]]):
             continue  # the same five keys eleven times more
@@ -994,9 +954,7 @@ def test_every_misspelt_key_is_told_with_the_right_one(slip: str, tmp_path: Path
         text = TEXT[:place] + misspelt + TEXT[place + len(name) :]
         of_a_frame = len(key) == 2 and section == ["frames"]
         if of_a_frame and misspelt.islower():  # A name of one's own, as good as any other.
-            path = tmp_path / "robot.yaml"
-            path.write_text(text, encoding="utf-8")
-            assert misspelt in {frame.name for frame in load_robot(path).frames}
+            assert misspelt in {frame.name for frame in loaded(tmp_path, text).frames}
             continue
         faults = faults_of(tmp_path, text)
         if key == ("servo_kinds", "ten_kg"):  # Likewise, but the servos call it by the other.
@@ -1106,17 +1064,9 @@ def test_find_in_an_installed_package(tmp_path: Path, monkeypatch: pytest.Monkey
     assert shipped_robots() == {"mine": config / "mine.yaml"}
 
 
-def test_a_serial_board_without_its_port_is_told(tmp_path: Path) -> None:
-    (fault,) = faults_of(tmp_path, edited(("kind: simulated ", "kind: serial ")))
-    assert fault.key == "board.kind"
-    assert "/dev/ttyACM0" in fault.remedy
-
-
 def test_where_the_board_is_plugged_in_is_read(tmp_path: Path) -> None:
     more = "i2c_bus: 4\n  port: /dev/ttyUSB0\n  baud: 115200\n  output_enable: {gpio_chip: /dev/gpiochip0, line: 17}\n"
-    path = tmp_path / "robot.yaml"
-    path.write_text(edited(("  address: 0x40", f"  {more}  address: 0x40")), encoding="utf-8")
-    board = load_robot(path).board
+    board = loaded(tmp_path, edited(("  address: 0x40", f"  {more}  address: 0x40"))).board
     assert (board.i2c_bus, board.port, board.baud) == (4, "/dev/ttyUSB0", 115200)
     assert board.output_enable == OutputEnable("/dev/gpiochip0", 17)
 
@@ -1125,24 +1075,7 @@ def test_supply_and_tip_angle_have_limits_of_their_own_or_ours(tmp_path: Path) -
     robot = load_robot(INSPECTOR)
     assert robot.supply.low_voltage == pytest.approx(5.1)  # 0.85 of 6 V: our own choice
     assert robot.tip_angle == math.radians(45)
-    path = tmp_path / "robot.yaml"
     more = ("  voltage_v: 6.0", "  voltage_v: 6.0\n  low_v: 4.8"), ("\nstance:", "\nstance:\n  tip_angle_deg: 30\n#")
-    path.write_text(edited(*more), encoding="utf-8")
-    robot = load_robot(path)
+    robot = loaded(tmp_path, edited(*more))
     assert robot.supply.low_voltage == pytest.approx(4.8)
     assert robot.tip_angle == math.radians(30)
-
-
-@pytest.mark.parametrize("low", [6.0, 7])
-def test_a_low_voltage_that_is_not_low_is_told(low: float, tmp_path: Path) -> None:
-    text = edited(("  voltage_v: 6.0", f"  voltage_v: 6.0\n  low_v: {low} #!"))
-    (fault,) = faults_of(tmp_path, text)
-    assert (fault.key, fault.line) == ("supply.low_v", line_of(text))
-    assert "write less than 6.0, the voltage_v" in fault.remedy
-
-
-@pytest.mark.parametrize("angle", [9, 91])
-def test_a_tip_angle_out_of_its_range_is_told(angle: float, tmp_path: Path) -> None:
-    (fault,) = faults_of(tmp_path, edited(("\nstance:", f"\nstance:\n  tip_angle_deg: {angle}\n#")))
-    assert fault.key == "stance.tip_angle_deg"
-    assert "a number from 10 to 90" in fault.remedy

@@ -460,12 +460,6 @@ def test_an_end_at_any_question_writes_nothing(
     assert not list(path.parent.iterdir())
 
 
-def test_an_existing_file_is_told_without_a_traceback(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path.write_text("mine")
-    assert main.main(["new", str(path)]) == 1
-    assert "is there already" in capsys.readouterr().err
-
-
 def test_every_text_of_it_can_be_shown_in_any_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     path, person = Path("my_robot.yaml"), ScriptedUser()

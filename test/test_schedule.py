@@ -9,10 +9,10 @@ import pytest
 import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
+from longitudinal_margin import longitudinal_margin
 
 from quadleg.gait.derived_gaits import derived_gaits, gait_fault, wave_phases
 from quadleg.gait.schedule import all_down_before, first_lift_off, lift_off, since_landing, stride_samples
-from quadleg.gait.stability import longitudinal_margin
 from quadleg.robot.model import LEGS, GaitParameters
 
 GAITS = CREEP, TROT = derived_gaits(0.200, 0.150, 6.5)

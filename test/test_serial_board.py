@@ -74,6 +74,14 @@ class BackgroundThread:
             self.error = error
 
 
+def waiting(device: FirmataDevice, work: Callable[[], object]) -> BackgroundThread:
+    """Work in another thread, which has asked the device and waits for its reply."""
+    asked = len(device.reads)
+    thread = BackgroundThread(work)
+    device.wait(lambda: len(device.reads) > asked)
+    return thread
+
+
 # Opening
 
 
@@ -215,9 +223,7 @@ def test_scattered_channels_go_one_group_after_the_other() -> None:
 
 def test_a_write_returns_when_the_chip_has_it(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
-    asked = len(device.reads)
-    write = BackgroundThread(lambda: board.write(TWELVE))
-    device.wait(lambda: len(device.reads) > asked)
+    write = waiting(device, lambda: board.write(TWELVE))
     assert write.runs
     device.release()
     write.end()
@@ -261,9 +267,8 @@ def test_a_late_acknowledgement_is_not_taken_for_the_next(device: FirmataDevice,
     with pytest.raises(BoardError, match="did not answer"):
         board.write(TWELVE)
     device.silent = True
-    asked, written = len(device.reads), len(device.writes)
-    again = BackgroundThread(lambda: board.write(TWELVE))
-    device.wait(lambda: len(device.reads) > asked)
+    written = len(device.writes)
+    again = waiting(device, lambda: board.write(TWELVE))
     device.release()
     again.end()
     assert "did not answer" in str(again.error)
@@ -280,9 +285,7 @@ def test_a_late_acknowledgement_is_not_taken_for_the_next(device: FirmataDevice,
 )
 def test_only_the_reply_asked_for_is_taken(device: FirmataDevice, board: SerialBoard, reply: str, taken: bool) -> None:
     device.silent = True
-    asked = len(device.reads)
-    read = BackgroundThread(lambda: board.read(0x0A, 1))
-    device.wait(lambda: len(device.reads) > asked)
+    read = waiting(device, lambda: board.read(0x0A, 1))
     device.say(bytes.fromhex(reply))
     read.end()
     assert (read.error is None) is taken
@@ -321,9 +324,7 @@ def test_urgent_between_two_chunks(device: FirmataDevice) -> None:
 
 def test_urgent_while_a_write_waits_for_its_acknowledgement(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
-    asked = len(device.reads)
-    write = BackgroundThread(lambda: board.write(TWELVE))
-    device.wait(lambda: len(device.reads) > asked)
+    write = waiting(device, lambda: board.write(TWELVE))
     urgent = BackgroundThread(lambda: board.urgent(ALL_OFF))
     device.wait(lambda: device.writes[-1] == ALL_OFF)
     write.end()
@@ -347,9 +348,7 @@ def test_urgent_after_half_a_message(device: FirmataDevice, board: SerialBoard) 
 
 def test_a_cable_pulled_while_a_write_waits(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
-    asked = len(device.reads)
-    write = BackgroundThread(lambda: board.write(TWELVE))
-    device.wait(lambda: len(device.reads) > asked)
+    write = waiting(device, lambda: board.write(TWELVE))
     device.vanish()
     write.end()
     gone = f"{device.path} is gone .*: plug its cable in, then open the board again"
@@ -383,9 +382,7 @@ def test_a_microcontroller_that_starts_anew(device: FirmataDevice, board: Serial
 
 def test_closing_ends_a_write_that_waits(device: FirmataDevice, board: SerialBoard) -> None:
     device.hold()
-    asked = len(device.reads)
-    write = BackgroundThread(lambda: board.write(TWELVE))
-    device.wait(lambda: len(device.reads) > asked)
+    write = waiting(device, lambda: board.write(TWELVE))
     board.close()
     write.end()
     assert "open it again" in str(write.error)

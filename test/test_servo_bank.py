@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from register_recorder import RegisterRecorder
-from sample_robots import digger, inspector
+from sample_robots import BOTH, ROBOTS, digger, inspector
 
 from quadleg.errors import BoardError
 from quadleg.hardware.pca9685 import PCA9685
@@ -16,9 +16,6 @@ from quadleg.robot.model import RobotModel
 from quadleg.servos.pulse_conversion import counts_from_pulse, pulse_from_angle
 from quadleg.servos.servo_bank import ServoBank
 from quadleg.servos.simulated_board import SimulatedBoard
-
-ROBOTS = [inspector(), digger()]
-each_robot = pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
 
 
 def middle(robot: RobotModel) -> list[float]:
@@ -105,7 +102,7 @@ def test_no_angle_goes_beyond_the_stops(robot: RobotModel, angle: float) -> None
         assert low - 1e-12 <= pulse <= high + 1e-12
 
 
-@each_robot
+@BOTH
 def test_what_is_written_is_read_back_quantised(robot: RobotModel) -> None:
     bank, _ = started(robot)
     assert bank.read_back() == (None,) * 12
@@ -116,19 +113,10 @@ def test_what_is_written_is_read_back_quantised(robot: RobotModel) -> None:
     assert bank.read_back() == tuple(expected)
 
 
-@each_robot
+@BOTH
 def test_joints_reach_the_servos_of_their_channels(robot: RobotModel) -> None:
     bank, board = started(robot)
     powered = [False] * 12
     powered[4] = True
     bank.write(middle(robot), powered)
     assert board.powered() == tuple(powered)
-
-
-@each_robot
-def test_all_off(robot: RobotModel) -> None:
-    bank, board = started(robot)
-    bank.write(middle(robot), [True] * 12)
-    bank.all_off()
-    assert board.powered() == (False,) * 12
-    assert bank.read_back() == (None,) * 12

@@ -22,23 +22,13 @@ from quadleg.dynamics.servo_heat import (
     ServoHeat,
     thermal_constants,
 )
-from quadleg.robot.model import RobotModel, ServoKind
+from quadleg.robot.model import ServoKind
 
 ROBOT = sample_robots.inspector()
 KIND = ROBOT.joints[0].servo.kind
 CURRENTS = st.lists(st.floats(0.0, 5.0), min_size=12, max_size=12)
 SECONDS = st.floats(0.0, 2000.0)
 STARTS = st.floats(-10.0, 150.0)
-
-
-def with_kind(**changes: float) -> RobotModel:
-    """The robot with all servos of a changed kind."""
-    kind = replace(KIND, **changes)
-    legs = tuple(
-        replace(leg, joints=tuple(replace(j, servo=replace(j.servo, kind=kind)) for j in leg.joints))
-        for leg in ROBOT.legs
-    )
-    return replace(ROBOT, legs=legs)
 
 
 @given(CURRENTS, STARTS, SECONDS)
@@ -109,7 +99,8 @@ def test_constants_are_those_of_the_size_unless_the_robot_file_has_some() -> Non
 @pytest.mark.parametrize("kind", [KIND, replace(KIND, voltage=4.8, stall_current=0.7)])
 def test_a_stalled_servo_is_too_hot_within_a_minute_or_so(kind: ServoKind) -> None:
     """Common practice, no source: a stalled hobby servo burns in some tens of seconds."""
-    robot = replace(with_kind(**vars(kind)), supply=replace(ROBOT.supply, voltage=kind.voltage))
+    robot = replace(ROBOT, supply=replace(ROBOT.supply, voltage=kind.voltage))
+    robot = sample_robots.with_servo_kind(robot, **vars(kind))
     heat = ServoHeat(robot, start=AMBIENT)
     seconds = 0
     while max(heat.temperatures) < TOO_HOT:

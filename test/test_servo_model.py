@@ -7,20 +7,12 @@ from math import inf, pi, radians
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_robots import ROBOTS
 
-from quadleg.robot.model import Servo, ServoKind
+from quadleg.robot.model import Servo
 from quadleg.servos.servo_model import ServoModel
 
-KIND = ServoKind(
-    name="invented",
-    stall_torque=0.98,
-    no_load_speed=6.5,
-    voltage=6.0,
-    pulse_range=(500e-6, 2500e-6),
-    deadband=2e-6,
-    idle_current=0.01,
-    stall_current=2.5,
-)
+KIND = ROBOTS[0].joints[0].servo.kind  # 180° over 2000 µs, 6.5 rad/s
 PER_RADIAN = 2000e-6 / pi
 SERVO = Servo(KIND, channel=0, pulse_at_zero=1500e-6, pulse_per_radian=PER_RADIAN, stops=(600e-6, 2600e-6))
 MIRRORED = Servo(KIND, channel=0, pulse_at_zero=1500e-6, pulse_per_radian=-PER_RADIAN, stops=(600e-6, 2600e-6))

@@ -12,11 +12,11 @@ import sample_robots
 
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import STOPPED_TIME
 from quadleg.safety.joint_command import ALL, NONE, Command
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.shared_output import SharedOutput
 
 PERIOD = 0.02

@@ -11,7 +11,7 @@ from math import radians
 from pathlib import Path
 
 import pytest
-from sample_robots import digger, inspector
+from sample_robots import BOTH, digger, inspector
 
 from quadleg.commissioning.calibration.bench import QuickClock
 from quadleg.errors import BoardError
@@ -20,7 +20,6 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.servos.servo_bank import ServoBank
 from quadleg.servos.simulated_board import SimulatedBoard
 
-ROBOTS = pytest.mark.parametrize("robot", [inspector(), digger()], ids=lambda robot: robot.name)
 ALL = [True] * 12
 
 
@@ -43,7 +42,7 @@ class SimulatedBoardRig:
         self.bank = ServoBank(robot, self.chip)
 
 
-@ROBOTS
+@BOTH
 def test_servos_begin_near_rest_by_seed(robot: RobotModel) -> None:
     first, same, other = (SimulatedBoardRig(robot, seed=seed).board.angles() for seed in (1, 1, 2))
     assert first == same != other
@@ -61,7 +60,7 @@ def test_servos_begin_within_their_limits() -> None:
     assert any(angle == upper for angle, upper in zip(angles, uppers))
 
 
-@ROBOTS
+@BOTH
 def test_servos_follow_the_registers_at_their_speed(robot: RobotModel) -> None:
     bench = SimulatedBoardRig(robot)
     bench.chip.start()
@@ -80,7 +79,7 @@ def test_servos_follow_the_registers_at_their_speed(robot: RobotModel) -> None:
             assert angle == pytest.approx(first + (way if error > 0 else -way), abs=1e-9)
 
 
-@ROBOTS
+@BOTH
 def test_the_driver_relies_on_nothing_that_the_chip_refuses(robot: RobotModel) -> None:
     bench = SimulatedBoardRig(robot)
     assert bench.chip.start() is False
@@ -100,13 +99,6 @@ def test_a_driver_that_does_not_wait_gets_no_pulses_yet() -> None:
     assert not any(bench.board.powered())
     bench.clock.now += 500e-6
     assert bench.board.powered() == (True,) + (False,) * 11
-
-
-def test_a_driver_without_sleep_or_auto_increment_is_noticed() -> None:
-    board = SimulatedBoardRig(inspector()).board
-    board.write(bytes((0x00, 0x00)))
-    board.write(bytes((0xFE, 121)), bytes((0x06, 0, 0, 0x2C, 0x01)))
-    assert len(board.refused) == 2
 
 
 def test_pulses_are_whole_counts_of_the_true_period() -> None:
@@ -173,7 +165,7 @@ def test_a_chip_after_a_power_loss_is_as_after_reset() -> None:
     assert len(bench.board.refused) == 1
 
 
-@ROBOTS
+@BOTH
 def test_a_new_process_finds_the_chip_and_the_angles(robot: RobotModel, tmp_path: Path) -> None:
     first = SimulatedBoardRig(robot, tmp_path / "board")
     first.chip.start()
@@ -297,7 +289,7 @@ def test_the_largest_step_of_a_joint_in_one_transaction_is_noted(tmp_path: Path)
     assert bench.board.largest_step() == pytest.approx(0.2 / 6.5, abs=0.001)
 
 
-@ROBOTS
+@BOTH
 def test_hidden_errors_turn_the_joints_and_not_the_registers(robot: RobotModel) -> None:
     horns, turns = [0.01 * i for i in range(12)], [0.002 * i for i in range(12)]
     true, hidden = SimulatedBoardRig(robot), SimulatedBoardRig(robot)

@@ -7,16 +7,16 @@ from math import hypot, inf
 
 import numpy as np
 import pytest
-import sample_robots
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from longitudinal_margin import longitudinal_margin
+from sample_robots import BOTH, ROBOTS
 from scipy.spatial import ConvexHull
 
 from quadleg.gait.derived_gaits import wave_phases
-from quadleg.gait.stability import froude_number, longitudinal_margin, static_margin, support_polygon
+from quadleg.gait.stability import froude_number, static_margin, support_polygon
 from quadleg.gait.steady_strides import SAMPLES, strides
 
-ROBOTS = (sample_robots.inspector(), sample_robots.digger())
 near = st.floats(-0.2, 0.2).map(lambda value: round(value, 6))  # a micrometre apart, or on one another
 feet_lists = st.lists(st.tuples(near, near), min_size=3, max_size=4, unique=True)
 SQUARE = [(0.1, 0.1), (0.1, -0.1), (-0.1, 0.1), (-0.1, -0.1)]
@@ -67,7 +67,7 @@ def test_margins_by_hand():
 
 
 @pytest.mark.parametrize("duty", [0.76, 0.8, 0.85, 0.9, 0.95])
-@pytest.mark.parametrize("robot", ROBOTS, ids=lambda robot: robot.name)
+@BOTH
 def test_longitudinal_margin_of_wave_gaits(robot, duty):
     """Song & Waldron, Machines That Walk (1989): S = (β − 3/4) λ for a quadruped's wave gaits,
     with λ the stride length, what the body travels in a stride, here 0.1 m; strictly straight, without sway.

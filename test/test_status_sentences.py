@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import pytest
+from node_reports import GAIT, report
 
-from quadleg.client import NodeReport, Snapshot
+from quadleg.client import Snapshot
 from quadleg.client.status_sentences import status_in_words
 from quadleg.geometry.transforms import Pose
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 STANDING = Pose.from_rpy(0.0, 0.0, 0.15, 0.0, 0.0, 0.0)
-
-
-def heard(message: str = "", level: bytes = b"\x00", **values: object) -> NodeReport:
-    return NodeReport(message, level, {key: str(value) for key, value in values.items()}, 0.0)
 
 
 def whole() -> Snapshot:
@@ -26,8 +23,8 @@ def whole() -> Snapshot:
             "servo_output": NodeStatus("following", Reason.of(ReasonCode.COMMANDS_FOLLOWED)),
         },
         diagnostics={
-            "joint_watchdog": heard(last_good_frame_s="0.012", **watchdog),
-            "servo_output": heard(
+            "joint_watchdog": report(last_good_frame_s="0.012", **watchdog),
+            "servo_output": report(
                 joints_powered=12,
                 joint_angles="modelled",
                 board="i2c",
@@ -36,8 +33,8 @@ def whole() -> Snapshot:
                 board_errors=3,
                 board_trouble="the board fails: unplugged",
             ),
-            "base_motion": heard("goes no further than height 206.8 mm", b"\x01"),
-            "gait": heard("standing"),
+            "base_motion": report("goes no further than height 206.8 mm", b"\x01"),
+            "gait": report("standing"),
         },
     )
 
@@ -82,30 +79,13 @@ def test_nodes_that_are_not_heard_are_named() -> None:
 
 
 def test_a_watchdog_without_a_frame_says_so() -> None:
-    silent = heard(
+    silent = report(
         last_good_frame_s="inf", frames_sent=0, frames_slowed=0, frames_dropped=0, targets_refused=0, holds=0
     )
     now = whole().with_reports({"joint_watchdog": silent})
     assert "none came yet" in dict(status_in_words(now, None, None))["frames"]
 
 
-GAIT = {
-    "gait": "creep",
-    "motion": "stands",
-    "asked": "0 0 0",
-    "asker": "",
-    "asker_stamp": "0",
-    "planned": "0 0 0",
-    "scale": "1.0",
-    "limits_forward": "0.08 0.05 0.4",
-    "limits_backward": "-0.06 -0.05 -0.4",
-    "ramp_s": "3.2",
-    "footprint_mm": "310 260",
-    "margin_mm": "12.0",
-    "froude_number": "0.0010",
-    "obstacle": "none",
-    "trouble": "",
-}
 ASKED = {"asker": "cmd_vel", "asked": "0.2 0 0"}
 
 
@@ -155,7 +135,7 @@ def test_the_line_on_walking_says_who_asks_for_what_and_what_scales_or_stops_it(
     now = (
         whole()
         .with_status("joint_watchdog", NodeStatus("off"), 0.0)
-        .with_reports({"gait": heard("what gait says", **{**GAIT, **values})})
+        .with_reports({"gait": report("what gait says", **{**GAIT, **values})})
     )
     said = dict(status_in_words(now, None, None))
     assert said["walk"] == words
@@ -170,7 +150,7 @@ def test_the_supply_is_said_with_mean_and_peak_and_how_it_is_known() -> None:
     output = dict(now.values("servo_output"))
 
     def said(**values: object) -> dict[str, str]:
-        return dict(status_in_words(now.with_reports({"servo_output": heard(**{**output, **values})}), None, None))
+        return dict(status_in_words(now.with_reports({"servo_output": report(**{**output, **values})}), None, None))
 
     amperes = {"supply_now_a": "2.31", "supply_mean_a": "2.20", "supply_peak_a": "4.84"}
     figures = "2.3 A; 2.2 A in the mean and 4.8 A at most since the servos have power"

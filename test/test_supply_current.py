@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 from sample_robots import digger, inspector
 
 from quadleg.dynamics.joint_torques import static_torques
-from quadleg.dynamics.servo_motors import FRICTION, ServoMotors
-from quadleg.dynamics.supply_current import SupplyCurrentModel
+from quadleg.dynamics.servo_motors import FRICTION, ServoMotors, SupplyCurrentModel
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 

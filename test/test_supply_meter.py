@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quadleg.servos.supply_meter import SupplyMeter
+from quadleg.servos.board_sensors import SupplyMeter
 
 
 @given(st.lists(st.tuples(st.floats(0.001, 1.0), st.floats(0.0, 30.0)), min_size=2, max_size=30))

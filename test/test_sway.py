@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-import sample_robots
+from sample_walks import ROBOTS
 from scipy.optimize import LinearConstraint, minimize
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
@@ -14,7 +14,6 @@ from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import SAMPLES, Balance, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
 
-ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
 TWISTS = np.array([(0, 0, 0), (0.06, 0, 0), (-0.05, 0, 0), (0, 0.025, 0), (0, 0, 0.3), (0.03, -0.01, 0.1)], dtype=float)
 MARGIN = 0.008
 PHASES = np.arange(SAMPLES) / SAMPLES

@@ -9,6 +9,7 @@ import pytest
 import sample_robots
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_robots import BOTH, ROBOTS
 from scipy.interpolate import CubicHermiteSpline
 
 from quadleg.gait.swing import OVER, RAMP, advance, advance_batch, lift, lift_batch, towards
@@ -116,7 +117,7 @@ def peaks(robot, gait, speed: float, profile: str) -> tuple[float, float]:
 
 @pytest.mark.parametrize("other", [name for name in PROFILES if name != "ours"])
 @pytest.mark.parametrize(("gait", "speed"), [("creep", 0.08), ("trot", 0.2)])
-@pytest.mark.parametrize("robot", [sample_robots.inspector(), sample_robots.digger()], ids=lambda robot: robot.name)
+@BOTH
 def test_the_fastest_joint_is_slower_than_on_a_textbook_path(robot, gait, speed, other):
     own, _ = peaks(robot, robot.gait(gait), speed, "ours")
     theirs, _ = peaks(robot, robot.gait(gait), speed, other)
@@ -125,7 +126,7 @@ def test_the_fastest_joint_is_slower_than_on_a_textbook_path(robot, gait, speed,
 
 def test_a_servo_frame_fits_into_the_ramp():
     """Faster ramps would ask for an acceleration that the frames of a hobby servo, 20 ms, cannot carry."""
-    for robot in (sample_robots.inspector(), sample_robots.digger()):
+    for robot in ROBOTS:
         for gait in robot.gaits:
             assert RAMP * (1 - gait.duty_factor) * gait.stride_period >= 0.02
 

@@ -9,6 +9,7 @@ import pandas
 import pytest
 from pyarrow import parquet
 from sample_recordings import TYPES, diagnosis, header, made, metadata, msg, write
+from small_recordings import ThreadHost
 
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.errors import OutputPathError, RecordingError
@@ -91,8 +92,7 @@ def test_a_topic_in_the_table_is_exported_drawn_and_compared(tmp_path: Path, mon
         (time, "temperature", msg("sensor_msgs/Temperature", header=header(), temperature=30 + time, variance=0.0))
         for time, _, _ in states
     ]
-    messages = sorted([*states, *warm], key=lambda message: message[0])
-    path = write(tmp_path / "a.mcap", messages, metadata(), types=TYPES | {"temperature": kind})
+    path = write(tmp_path / "a.mcap", [*states, *warm], metadata(), types=TYPES | {"temperature": kind})
     export(Recording(path), tmp_path / "a.csv")
     frame = pandas.read_csv(tmp_path / "a.csv")
     assert frame["board_temperature_celsius"].tolist() == pytest.approx((30 + frame["time_s"]).tolist(), abs=1e-3)
@@ -141,7 +141,9 @@ def recording_of(path: Path, topic: str, names: list[str]) -> Path:
     from quadleg.recording.recording_writer import RecordingWriter
 
     kind = "sensor_msgs/msg/JointState"
-    recorder = RecordingWriter(path, {"quadleg": {"namespace": "/"}, "joint_angles": {"kind": "modelled"}})
+    recorder = RecordingWriter(
+        ThreadHost(), path, {"quadleg": {"namespace": "/"}, "joint_angles": {"kind": "modelled"}}
+    )
     channel = recorder.channel(topic, kind, definition(kind), "", latched=False)
     for k in range(COUNT):
         recorder.take(channel, joint_state("", names, [k / 3] * len(names), []))

@@ -15,7 +15,7 @@ from quadleg.kinematics.body_pose import legs_inverse
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.teleop.body_offsets import FULL_RANGE_TIME, RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import BODY
-from quadleg.teleop.publisher_conflicts import PublisherConflicts
+from quadleg.teleop.stack_operator import PublisherConflicts
 from quadleg.teleop.velocity_scale import VelocityScale
 from quadleg.topic_table import COMMAND_FRESH
 

@@ -1,4 +1,4 @@
-"""The table of topics against what else tells of topics: the README and the signals of a recording."""
+"""The tables of topics and services against what else tells of them: the README and the signals of a recording."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from pathlib import Path
 
 from quadleg.recording import signal_table
 from quadleg.robot.model import LEGS
-from quadleg.topic_table import TOPICS, full_name
+from quadleg.teleop.stack_link import Service
+from quadleg.topic_table import SERVICES, TOPICS, full_name
 
 README = Path(__file__).parents[1] / "README.md"
 
@@ -30,6 +31,17 @@ def test_the_readme_has_each_topic_with_its_type() -> None:
     assert told.pop("<node>/status") == known["gait/status"]
     told |= {name: kind for name, kind in known.items() if name.endswith("/status")}
     assert told == {name: kind for name, kind in known.items() if name != "/tf_static"}
+
+
+def test_the_readme_has_each_service_with_its_type() -> None:
+    section = README.read_text(encoding="utf-8").partition("\nServices: ")[2].partition("\n\n")[0]
+    told = dict(re.findall(r"`([^`]+)` \((std_srvs/\w+)", section))
+    known = {name: kind.replace("/srv/", "/") for name, kind in SERVICES.items()}
+    assert told == {name: kind for name, kind in known.items() if kind.startswith("std_srvs/")}
+
+
+def test_what_an_operator_calls_is_a_service() -> None:
+    assert {each.value for each in Service} <= SERVICES.keys()
 
 
 def test_each_signal_of_a_recording_is_a_topic() -> None:

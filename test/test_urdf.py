@@ -9,7 +9,8 @@ import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from sample_robots import digger, inspector
+from mujoco_robot import fixed_base
+from sample_robots import digger, inspector, random_angles
 
 from quadleg.kinematics import leg as kinematics
 from quadleg.robot import colours
@@ -30,17 +31,6 @@ ROBOTS = {
 @pytest.fixture(params=ROBOTS)
 def robot(request: pytest.FixtureRequest) -> RobotModel:
     return ROBOTS[request.param]
-
-
-def in_mujoco(robot: RobotModel) -> mujoco.MjModel:
-    # Otherwise MuJoCo merges each foot into its lower leg, and gives it the mass of a sphere of water.
-    settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
-    return mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
-
-
-def random_angles(robot: RobotModel, count: int) -> np.ndarray:
-    lower, upper = np.array([(joint.lower, joint.upper) for joint in robot.joints]).T
-    return np.random.default_rng(7).uniform(lower, upper, (count, 12))
 
 
 def test_feet_and_jacobians_in_pinocchio(robot: RobotModel) -> None:
@@ -66,7 +56,7 @@ def test_feet_and_jacobians_in_pinocchio(robot: RobotModel) -> None:
 
 
 def test_feet_and_jacobians_in_mujoco(robot: RobotModel) -> None:
-    model = in_mujoco(robot)
+    model = fixed_base(robot)
     data = mujoco.MjData(model)
     columns = [model.joint(name).dofadr[0] for name in JOINT_NAMES]
     jacobian = np.empty((3, model.nv))
@@ -87,7 +77,7 @@ def test_feet_and_jacobians_in_mujoco(robot: RobotModel) -> None:
 def test_masses_in_both(robot: RobotModel) -> None:
     model = pinocchio.buildModelFromXML(urdf(robot), pinocchio.JointModelFreeFlyer())
     assert pinocchio.computeTotalMass(model) == pytest.approx(robot.masses.total, abs=TOLERANCE)
-    model = in_mujoco(robot)
+    model = fixed_base(robot)
     assert sum(model.body_mass) == pytest.approx(robot.masses.total, abs=TOLERANCE)
     for leg in LEGS:
         for link in ("abductor", "upper", "lower"):
@@ -97,7 +87,7 @@ def test_masses_in_both(robot: RobotModel) -> None:
 
 
 def test_limits_in_both(robot: RobotModel) -> None:
-    pin, muj = pinocchio.buildModelFromXML(urdf(robot)), in_mujoco(robot)
+    pin, muj = pinocchio.buildModelFromXML(urdf(robot)), fixed_base(robot)
     for joint in robot.joints:
         index = pin.joints[pin.getJointId(joint.name)].idx_v
         limits = pin.lowerPositionLimit[index], pin.upperPositionLimit[index]
@@ -149,7 +139,7 @@ def test_inertias_by_adding_up_small_pieces() -> None:
 
 
 def test_centres_of_mass_lie_halfway_along_each_link(robot: RobotModel) -> None:
-    model = in_mujoco(robot)
+    model = fixed_base(robot)
     for leg in robot.legs:
         centres = {link: model.body(f"{leg.name}_{link}").ipos for link in ("abductor", "upper", "lower")}
         assert centres["abductor"] == pytest.approx((0, leg.hip_offset / 2, 0))

@@ -8,13 +8,16 @@ import pytest
 
 from quadleg.errors import TargetError
 from quadleg.gait.velocity_selection import (
+    REFUSAL_TIME,
     VelocityCommand,
     VelocityCommands,
     WalkDirection,
-    cannot_in_words,
-    velocity_in_words,
     ways_left_out,
 )
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.health import CodedFact
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.figure_words import velocity_in_words
 
 
 def test_teleop_counts_while_it_is_fresh_and_the_stamp_names_its_message() -> None:
@@ -44,6 +47,18 @@ def test_a_velocity_in_words_leaves_out_what_is_nothing() -> None:
 def test_ways_that_are_asked_for_and_not_possible_are_told() -> None:
     assert ways_left_out((0.2, -0.1, 0.3), (0.2, 0.0, 0.0)) == (WalkDirection.RIGHT, WalkDirection.TURN_LEFT)
     assert ways_left_out((0.2, 0.0, 0.0), (0.1, 0.0, 0.0)) == ()
-    words = cannot_in_words((WalkDirection.RIGHT, WalkDirection.TURN_LEFT), "creep")
-    assert words == "this robot cannot walk to the right or turn left in the gait creep: its limit there is zero"
-    assert cannot_in_words((), "creep") == ""
+
+
+def test_ways_that_cannot_be_walked_are_named() -> None:
+    said = Reason.of(Obstacle.WAY_IMPOSSIBLE, ways="right turn_left", gait="creep")
+    assert str(said) == "this robot cannot walk to the right or turn left in the gait creep: its limit there is zero"
+
+
+def test_who_else_publishes_and_what_is_refused_are_codes_with_figures() -> None:
+    commands = VelocityCommands()
+    assert commands.unclear(0.0, "cmd_vel", 1) is None
+    assert commands.unclear(0.0, "cmd_vel", 2) == CodedFact.of(Obstacle.SEVERAL_PUBLISHERS, topic="cmd_vel")
+    refused = commands.refuse("it is nan", 1.0)
+    assert refused == CodedFact("velocity_refused", {"detail": "it is nan"})
+    assert commands.unclear(1.0, "cmd_vel", 2) == refused
+    assert commands.unclear(1.1 + REFUSAL_TIME, "", 0) is None

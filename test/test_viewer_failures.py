@@ -41,6 +41,7 @@ GREETING = {
 NEWS: dict[str, Any] = {
     "failures": [],
     "state": ["active", "following the joint targets"],
+    "next": "",
     "servos": ["following", ""],
     "silent": {},
     "supply": None,
@@ -53,7 +54,7 @@ NEWS: dict[str, Any] = {
     "gait": None,
     "fastest": None,
     "gait_says": "",
-    "hindrance": "",
+    "obstacle": "",
     "answer": None,
     "stop_answered": None,
     "plan": None,

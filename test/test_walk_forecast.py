@@ -15,6 +15,7 @@ from quadleg.commissioning.feasibility.check import Check, as_json, check
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Quantity
 from quadleg.commissioning.feasibility.walk_forecast import WalkObstruction
 from quadleg.gait.walk_codes import WalkCode
+from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.robot.model import FixedFrame, RobotModel
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.simulation.walk_verdict import walk_verdict
@@ -130,12 +131,11 @@ def test_nine_gram_servos_under_900_g_are_told_what_to_buy(tmp_path: Path, monke
 def assert_walks_in_physics(robot: RobotModel) -> None:
     """In each gait that check calls good; and check calls the robot possible."""
     checked = check(robot)
-    assert checked.refusals == []
+    assert checked.failing == []
     assert module.refusals(robot) == []
     assert codes(checked) == [WalkCode.WALKS] * 2
     for use in checked.gaits:
-        assert use.limits
-        assert walk_verdict(robot, use.limits).walks
+        assert walk_verdict(robot, WalkingLimits(robot, use.gait)).walks
 
 
 def test_nine_gram_servos_walk_in_physics_after_the_advice(tmp_path: Path, monkeypatch) -> None:

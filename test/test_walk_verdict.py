@@ -15,6 +15,7 @@ from random_robots import with_torque
 from quadleg.cli import main
 from quadleg.gait.walking_limits import WalkingLimits
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
+from quadleg.safety.figure_words import code_in_words
 from quadleg.simulation.walk_verdict import GaitVerdict, Shortfall, WalkCode, WalkFigures, judged, walk_verdict
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
@@ -39,7 +40,7 @@ def test_the_worst_shortfall_decides(figures: WalkFigures, code: WalkCode, short
     assert verdict.code is code
     assert tuple(reason.code for reason in verdict.reasons) == shortfalls
     assert verdict.walks == (code in (WalkCode.WALKS, WalkCode.WALKS_BADLY))
-    assert verdict.sentence.startswith(f"trot: {code.words}: ")
+    assert verdict.sentence.startswith(f"trot: {code_in_words(code.value)}: ")
     assert all(reason.sentence in verdict.sentence for reason in verdict.reasons)
 
 

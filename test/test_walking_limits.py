@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import replace
-from functools import cache
 from itertools import product
 
 import numpy as np
 import pytest
-import sample_robots
 from ground_geometry import GroundGeometry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis_settings import examples
+from mujoco_robot import InverseDynamics
 from random_robots import with_torque
 from ruamel.yaml import YAML
+from sample_walks import EVERY_GAIT, ROBOTS, limits_of
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.dynamics.gravity import KG_CM, STANDARD_GRAVITY
@@ -26,27 +26,21 @@ from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import angles_of, strides
 from quadleg.gait.stride_feasibility import EFFORT, SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import basis
+from quadleg.gait.walk_obstacles import Obstacle, StrideTrouble
 from quadleg.gait.walker import Walker
 from quadleg.gait.walking_limits import DIRECTIONS, RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST
+from quadleg.health import CodedFact
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import points
-from quadleg.robot.model import JOINT_NAMES, LEGS, FixedFrame, RobotModel, Stance
-from quadleg.robot.urdf import urdf
+from quadleg.robot.model import FixedFrame, RobotModel, Stance
+from quadleg.safety.catalogue import Reason
 from quadleg.teleop.velocity_scale import VelocityScale
 
-ROBOTS = {robot.name: robot for robot in (sample_robots.inspector(), sample_robots.digger())}
-EVERY = [(name, gait.name) for name, robot in ROBOTS.items() for gait in robot.gaits]
-every = pytest.mark.parametrize(("name", "gait"), EVERY)
 FRAMES = 480
 
 ways = st.tuples(*[st.floats(-1, 1)] * 3).filter(lambda way: max(map(abs, way)) > 0.01)
-
-
-@cache
-def limits_of(name: str, gait: str) -> WalkingLimits:
-    return WalkingLimits(ROBOTS[name], ROBOTS[name].gait(gait))
 
 
 def fastest(limits: WalkingLimits, way) -> tuple[float, float, float]:
@@ -91,7 +85,7 @@ def test_the_demo_robot_is_as_fast_as_promised():
     assert trot.margin is None
 
 
-@every
+@EVERY_GAIT
 def test_a_mirrored_robot_has_mirrored_limits(name, gait):
     limits = limits_of(name, gait)
     # To the precision of the search: a thirty-second of its coarse step.
@@ -99,7 +93,7 @@ def test_a_mirrored_robot_has_mirrored_limits(name, gait):
     assert limits.forward[2] == pytest.approx(-limits.backward[2], abs=4.0 / 24 / 16)
 
 
-@every
+@EVERY_GAIT
 def test_every_twist_within_the_limits_is_walked_safely(name, gait):
     robot, limits = ROBOTS[name], limits_of(name, gait)
     rng = np.random.default_rng(3)
@@ -119,7 +113,7 @@ def test_the_planned_speed_is_what_the_watchdog_lets_pass():
     assert SPEED_SHARE == LOADED_SPEED_SHARE
 
 
-@every
+@EVERY_GAIT
 def test_no_limit_is_far_below_what_is_possible(name, gait):
     """Ten per cent faster along any axis, something would be in the way."""
     robot, limits = ROBOTS[name], limits_of(name, gait)
@@ -128,7 +122,7 @@ def test_no_limit_is_far_below_what_is_possible(name, gait):
         assert not StrideFeasibility(robot, limits.gait).walks(np.array([1.1 * twist]), limits.margin)[0], way
 
 
-@every
+@EVERY_GAIT
 @settings(max_examples=examples(50))
 @given(ways, st.floats(0.01, 3))
 def test_scaling_keeps_the_direction(name, gait, way, size):
@@ -145,7 +139,7 @@ def test_scaling_keeps_the_direction(name, gait, way, size):
     assert np.sign(scaled).tolist() == np.sign(twist).tolist()
 
 
-@every
+@EVERY_GAIT
 @settings(max_examples=examples(30))
 @given(way=ways)
 def test_use_and_sway_have_no_jumps(name, gait, way):
@@ -158,7 +152,7 @@ def test_use_and_sway_have_no_jumps(name, gait, way):
     assert limits.scaled(ZERO_TWIST) == ZERO_TWIST
 
 
-@every
+@EVERY_GAIT
 def test_the_footprint_holds_body_and_legs(name, gait):
     robot, limits = ROBOTS[name], limits_of(name, gait)
     twists = [fastest(limits, way) for way in DIRECTIONS]
@@ -202,9 +196,13 @@ def test_a_gait_that_no_leg_can_follow_goes_nowhere_and_says_the_remedy():
     robot = ROBOTS["greenhouse_inspector"]
     gait = replace(robot.gait("trot"), name="hop", foot_clearance=0.09, stride_period=0.2)
     limits = WalkingLimits(robot, gait)
-    assert limits.trouble
-    assert limits.why == "the legs cannot lift a foot by 90 mm and back in 0.09 s and go anywhere"
-    assert limits.trouble == f"gaits.hop: {limits.why}: {limits.cure}"
+    why = CodedFact.of(StrideTrouble.NO_LIFT, foot_clearance_mm=90, swing_s=0.09)
+    assert limits.trouble == why
+    assert limits.cannot_walk == CodedFact.of(Obstacle.CANNOT_WALK, why, gait="hop")
+    assert str(Reason.of_fact(limits.cannot_walk)) == (
+        "gaits.hop: the legs cannot lift a foot by 90 mm and back in 0.09 s and go anywhere: lower foot_clearance_mm, "
+        "or raise stride_period_s"
+    )
     assert limits.forward == ZERO_TWIST
     assert limits.use(ZERO_TWIST) == 0.0
     assert limits.scaled((0.1, 0.0, -0.1)) == ZERO_TWIST
@@ -237,13 +235,8 @@ def test_a_lower_supply_lowers_the_limits():
 
 def test_no_joint_leaves_its_torque_speed_line():
     """By MuJoCo's inverse dynamics: the weight on the feet that stand, and on the links, through a stride."""
-    mujoco = pytest.importorskip("mujoco")
     robot, limits = ROBOTS["greenhouse_inspector"], limits_of("greenhouse_inspector", "trot")
-    settings = '<mujoco><compiler fusestatic="false" inertiafromgeom="false"/></mujoco></robot>'
-    model = mujoco.MjModel.from_xml_string(urdf(robot).replace("</robot>", settings))
-    model.opt.gravity[:] = 0.0, 0.0, -STANDARD_GRAVITY
-    model.opt.disableflags |= mujoco.mjtDisableBit.mjDSBL_CONTACT | mujoco.mjtDisableBit.mjDSBL_LIMIT
-    data, columns = mujoco.MjData(model), [int(model.jnt_dofadr[model.joint(name).id]) for name in JOINT_NAMES]
+    inverse = InverseDynamics(robot)
     twist = fastest(limits, (1, 0, 0))
     path = strides(robot, limits.gait, np.array([twist]), FRAMES)
     angles, _ = angles_of(robot, path.feet[0], np.zeros((FRAMES, 2)))
@@ -252,17 +245,11 @@ def test_no_joint_leaves_its_torque_speed_line():
     fast = np.array([robot.no_load_speed(joint) for joint in robot.joints])
     used = []
     for row, rate, feet, air in zip(angles, rates, path.feet[0], path.in_air):
-        data.qpos[columns] = row
-        mujoco.mj_inverse(model, data)
-        held = data.qfrc_inverse.copy()
-        standing = np.flatnonzero(~air)
+        standing, loads = np.flatnonzero(~air), np.zeros(4)
         centre = centre_of_mass_batch(robot, row[None])[0, :2]
-        shares = share_weight([(x, y) for x, y in feet[standing, :2].tolist()], tuple(centre.tolist()))
-        for leg, share in zip(standing, shares):
-            foot = np.empty((3, model.nv))
-            mujoco.mj_jacBody(model, data, foot, None, model.body(f"{LEGS[leg]}_foot").id)
-            held -= foot.T @ [0.0, 0.0, share * robot.masses.total * STANDARD_GRAVITY]
-        used.append(np.abs(held[columns]) / stall + np.abs(rate) / fast)
+        loads[standing] = share_weight([(x, y) for x, y in feet[standing, :2].tolist()], tuple(centre.tolist()))
+        torques = inverse.torques(row, robot.masses.total * STANDARD_GRAVITY * loads)
+        used.append(np.abs(torques) / stall + np.abs(rate) / fast)
     # The supply sinks by a twentieth besides.
     assert 0.8 * EFFORT < np.max(used) < EFFORT
 
@@ -275,8 +262,9 @@ def test_servos_that_cannot_carry_the_robot_are_named_with_what_would_do():
     effort = StrideFeasibility(robot, robot.gait("trot")).hardest(np.array(ZERO_TWIST), None)
     needed, has = effort.stall_torque_needed, robot.stall_torque(robot.joints[0])
     sheet = robot.joints[0].servo.kind.stall_torque / KG_CM * needed / has
-    assert f"{effort.joint} needs {sheet:.3g} kg·cm ({needed:.3g} N·m) of stall torque only to step" in limits.trouble
-    assert "`quadleg check`" in limits.trouble
+    said = Reason.of_fact(limits.trouble)
+    assert f"{effort.joint} needs {sheet:.3g} kg·cm ({needed:.3g} N·m) of stall torque only to step" in str(said)
+    assert "`quadleg check`" in said.cure
     assert WalkingLimits(with_torque(robot, 0.97 * needed / has), robot.gait("trot")).trouble
     assert not WalkingLimits(with_torque(robot, 1.03 * needed / has), robot.gait("trot")).trouble
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
 from math import nan
 
 import numpy as np
@@ -12,22 +12,27 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.joint_command import NONE, Command
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 
 
 def heating(resistance: float, seconds: float = 5.0) -> RobotModel:
     """The robot with servos of such a thermal resistance (K/W) that warm up within some seconds."""
-    robot = sample_robots.inspector()
-    kind = replace(robot.joints[0].servo.kind, thermal_resistance=resistance, thermal_time=seconds)
-    legs = tuple(
-        replace(leg, joints=tuple(replace(j, servo=replace(j.servo, kind=kind)) for j in leg.joints))
-        for leg in robot.legs
-    )
-    return replace(robot, legs=legs)
+    return sample_robots.with_servo_kind(sample_robots.inspector(), thermal_resistance=resistance, thermal_time=seconds)
+
+
+def told(*reasons: Reason | None) -> dict[str, Mapping[str, str]]:
+    """What is told, by code: reasons and their causes, and the figures of each."""
+    found: dict[str, Mapping[str, str]] = {}
+    left = list(reasons)
+    while left:
+        if reason := left.pop(0):
+            found[reason.code] = reason.figures
+            left.insert(0, reason.cause)
+    return found
 
 
 class WatchdogRig:
@@ -44,6 +49,7 @@ class WatchdogRig:
         self.clearance = Clearance(robot)
         self.steps = np.array(joint_steps(robot, self.period))
         self.alive = True  # servo_output says its joint states
+        self.caught = (0.0,) * 12  # rad that joints are off their commands at the end of a lowering
         self.sent: Command | None = None
         self.count = 0
         self.heard = False
@@ -52,6 +58,11 @@ class WatchdogRig:
     @property
     def state(self) -> State:
         return self.watchdog.state
+
+    @property
+    def codes(self) -> dict[str, Mapping[str, str]]:
+        """What it tells of its state, and what goes on within it."""
+        return told(self.watchdog.reason, *self.watchdog.notices)
 
     def look(self, command: Command | None) -> Command | None:
         """What must be true of every command, whatever came before."""
@@ -84,11 +95,18 @@ class WatchdogRig:
     def tick(self, count: int = 1) -> Command | None:
         command = None
         for _ in range(count):
-            self.now += self.period
-            if self.alive and self.heard:
-                self.watchdog.output_watch.heard(self.now)
-            command = self.look(self.watchdog.tick(self.now))
-            self.lasting &= self.watchdog.powered
+            command = self.tick_at(self.now + self.period)
+        return command
+
+    def tick_at(self, now: float) -> Command | None:
+        """A tick at that time, however far it is."""
+        self.now = now
+        if self.alive and self.heard:
+            self.watchdog.output_watch.heard(self.now)
+            if self.sent and self.state is State.LOWERING:
+                self.watchdog.joints(np.add(self.sent.angles, self.caught).tolist(), self.now)
+        command = self.look(self.watchdog.tick(self.now))
+        self.lasting &= self.watchdog.powered
         return command
 
     def measure(self, voltage: float = nan, current: float = nan, present: bool = True) -> None:
@@ -147,17 +165,17 @@ class WatchdogRig:
             self.tick()
         return self.now - begun
 
-    def enable(self, on: bool = True) -> str:
+    def enable(self, on: bool = True) -> dict[str, Mapping[str, str]]:
         done, answer = self.watchdog.enable(on, self.now)
         assert done, answer
-        return str(answer)
+        return told(answer)
 
-    def refused(self) -> str:
+    def refused(self) -> dict[str, Mapping[str, str]]:
         before = self.state
         done, answer = self.watchdog.enable(True, self.now)
         assert not done
         assert self.state is before
-        return str(answer)
+        return told(answer)
 
     def follow(self) -> None:
         self.says("following")

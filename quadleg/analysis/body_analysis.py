@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,17 +13,17 @@ from quadleg.analysis.estimate_track import EstimateTrack
 from quadleg.analysis.joint_analysis import JointAnalysis
 from quadleg.analysis.series import running_mean, true_runs
 from quadleg.analysis.state_history import StateHistory
-from quadleg.errors import shortened
+from quadleg.errors import MessageError, shortened
+from quadleg.geometry.arrays import AnyArray, Flags
 from quadleg.geometry.planar import from_frame_batch
 from quadleg.geometry.registration import fit_poses
 from quadleg.geometry.rotation_arrays import rpy_from_matrices, rpy_from_quaternions
 from quadleg.recording.signals import Signals
 from quadleg.robot.model import RobotModel
+from quadleg.teleop.velocity_scale import gait_in_use
 from quadleg.topic_table import COMMAND_FRESH
 
-Array = NDArray[Any]
-Flags = NDArray[np.bool_]
-Curve = tuple[Array, Array]
+Curve = tuple[AnyArray, AnyArray]
 
 SOURCES = {"truth/odom": "true", "odom": "estimated", "imu/data": "by the IMU", "planned_feet": "planned"}
 _BLOCK = 1 << 14  # rows that are worked on at once
@@ -39,7 +38,7 @@ class Setpoint:
     """What was asked for over time: `times` (n,) in s, `values` (n, k); a row counts until the next."""
 
     times: NDArray[np.float64]
-    values: Array
+    values: AnyArray
 
     @classmethod
     def of(cls, curves: list[Curve]) -> Setpoint | None:
@@ -81,7 +80,7 @@ class BodyAnalysis:
         )
 
     @cached_property
-    def pose_reached(self) -> Array | None:
+    def pose_reached(self) -> AnyArray | None:
         """(n, 6) at joint_states, as `pose_setpoint`: where the legs carried the body, by the joint angles and the
         planned feet, less the planned sway; without a plan, over feet that stand where they stand by the robot file.
         NaN without power, and while it walks: feet in the air tell nothing of the body."""
@@ -127,7 +126,7 @@ class BodyAnalysis:
         times, values = found
         return times, running_mean(times, values, self.longest_stride)
 
-    def attitude(self, topic: str) -> Array | None:
+    def attitude(self, topic: str) -> AnyArray | None:
         """(n, 3) in rad: roll, pitch, yaw by `odom`, `truth/odom` or `imu/data`."""
         signal = self._signals.get(topic)
         return None if signal is None else rpy_from_quaternions(signal["quaternion"])
@@ -152,20 +151,18 @@ class BodyAnalysis:
         return found
 
     def _gait_at(self, time: float) -> str:
-        """Return the gait by the last walking_limits, whose first key it is."""
+        """Return the gait by the last walking_limits; empty if there is none, or none that can be read."""
         limits = self._signals.texts.get("walking_limits", [])
         count = bisect_right(limits, time, key=lambda each: each[0])
-        text = limits[count - 1][1] if count else ""
-        return shortened(text.partition("\n")[0].removeprefix("gait:").strip(), _LONGEST_NAME)
+        return _gait_in(limits[count - 1][1]) if count else ""
 
-    def walking(self, times: Array) -> Flags:
+    def walking(self, times: AnyArray) -> Flags:
         """Return whether it walked by the plan (n,)."""
         if not self.walks:
             return np.zeros(len(times), bool)
         begun = np.searchsorted([walk.start for walk in self.walks], times, side="right") - 1
         until = np.array([walk.end for walk in self.walks])
-        inside: Flags = (begun >= 0) & (times <= until[begun])
-        return inside
+        return (begun >= 0) & (times <= until[begun])
 
     def stride(self, gait: str) -> float:
         """Return the period in s of a stride in a gait, by its name."""
@@ -218,3 +215,12 @@ class BodyAnalysis:
         """The estimate and, where it was recorded, the truth; None without an estimate, or without power throughout."""
         found = self._signals.get("odom")
         return None if found is None else EstimateTrack.of(found, self._signals.get("truth/odom"), self._states)
+
+
+@lru_cache
+def _gait_in(limits: str) -> str:
+    """The gait in a text of walking_limits, many walks of which have the same one."""
+    try:
+        return shortened(gait_in_use(limits), _LONGEST_NAME)
+    except MessageError:
+        return ""

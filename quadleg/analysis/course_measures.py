@@ -11,15 +11,12 @@ from functools import cached_property
 from math import degrees
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.analysis.series import true_runs
+from quadleg.geometry.arrays import Array, Flags
 from quadleg.geometry.rotation_arrays import matrices_from_quaternions, small_rotation_vectors
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 _TOUCHES = 5e-4  # m: a foot no higher than this touches the flat ground
 _STEADY = 0.8  # of the asked speed: it walks steadily while it is planned to go so fast
@@ -49,14 +46,12 @@ class BodyTrajectory:
     def path(self) -> Array:
         """(n, 3) in m: the places seen from the beginning; heights stay over the ground."""
         origin = self.places[0] * [1.0, 1.0, 0.0]
-        result: Array = (self.places - origin) @ self.to_beginning.T
-        return result
+        return (self.places - origin) @ self.to_beginning.T
 
     @cached_property
     def attitudes(self) -> Array:
         """(n, 3, 3): the rotations seen from the beginning."""
-        result: Array = self.to_beginning @ self.rotations
-        return result
+        return self.to_beginning @ self.rotations
 
 
 @dataclass(frozen=True)
@@ -167,8 +162,7 @@ def footholds(robot: RobotModel, course: MeasuredCourse) -> list[Array]:
 def _centres(robot: RobotModel, course: MeasuredCourse, rotations: Array, places: Array) -> Array:
     """(4, n, 3) in m: the true centres of the feet, in the frame that the body's rotations and places are given in."""
     legs = [points_batch(leg, course.angles[:, 3 * i : 3 * i + 3])[:, -1] for i, leg in enumerate(robot.legs)]
-    result: Array = np.einsum("nij,lnj->lni", rotations, legs) + places
-    return result
+    return np.einsum("nij,lnj->lni", rotations, legs) + places
 
 
 def _shank(angles: Array) -> Array:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.analysis.state_history import StateHistory
+from quadleg.geometry.arrays import AnyArray
 from quadleg.geometry.rotation_arrays import quaternion_products, rpy_from_quaternions, small_rotations_between
 from quadleg.recording.signals import Signal
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -26,10 +24,10 @@ class EstimateTrack:
     """
 
     times: NDArray[np.float64]
-    estimated: Array
-    true: Array | None
-    errors: Array | None
-    deviations: Array
+    estimated: AnyArray
+    true: AnyArray | None
+    errors: AnyArray | None
+    deviations: AnyArray
 
     @classmethod
     def of(cls, found: Signal, true: Signal | None, states: StateHistory) -> EstimateTrack | None:
@@ -57,17 +55,17 @@ class EstimateTrack:
         return cls(times, track, true_track, errors, deviations)
 
 
-def _along_ground(places: Array, quaternions: Array) -> Array:
+def _along_ground(places: AnyArray, quaternions: AnyArray) -> AnyArray:
     """(n, 3): x, y and the heading, which goes on beyond a whole turn."""
     return np.column_stack((places[:, :2], np.unwrap(rpy_from_quaternions(quaternions)[:, 2])))
 
 
-def _yaw(quaternions: Array) -> float:
+def _yaw(quaternions: AnyArray) -> float:
     """The first heading in rad."""
     return float(rpy_from_quaternions(quaternions[:1])[0, 2])
 
 
-def _from_beginning(places: Array, quaternions: Array) -> tuple[Array, Array]:
+def _from_beginning(places: AnyArray, quaternions: AnyArray) -> tuple[AnyArray, AnyArray]:
     """The same seen from the first place along the ground and the first heading; heights stay."""
     yaw = _yaw(quaternions)
     c, s = np.cos(yaw), np.sin(yaw)
@@ -76,7 +74,7 @@ def _from_beginning(places: Array, quaternions: Array) -> tuple[Array, Array]:
     return (places - places[0] * [1.0, 1.0, 0.0]) @ turn.T, quaternion_products(back, quaternions.astype(float))
 
 
-def _deviations(variance: Array, xy: Array, places: Array, yaw: float) -> Array:
+def _deviations(variance: AnyArray, xy: AnyArray, places: AnyArray, yaw: float) -> AnyArray:
     """(n, 6): the standard deviations of what has come since the beginning, along and about its axes, from variances
     (n, 6) and covariances `xy` (n,) in the fixed frame, the places (n, 3), and the first heading.
 

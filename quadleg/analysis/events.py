@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import count, pairwise, takewhile
 
-from quadleg.health import complaints_of
 from quadleg.recording.text_messages import Diagnosis
+from quadleg.safety.catalogue import FOLLOWING_CODES, Reason
 from quadleg.safety.explanation import Explanation, Weight
+from quadleg.safety.following_sentences import went_slower
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import FOLLOWING_CODES, Reason, went_slower
 from quadleg.safety.state_machine import State
 from quadleg.safety.state_sentences import BY_OUTPUT_STATE, STAND_AGAIN, UNKNOWN
 
-STATES = ("off", "rising", "active", "hold", "lowering", "fault")
 POWERED = ("rising", "active", "hold", "lowering")
 _SAME = 3.0  # s: a notice or a complaint that is heard again within this is the same one
 _LIMP_AT = 1.5  # s around a stop in which servo_output tells the same as the watchdog
@@ -172,9 +171,9 @@ def complaints(diagnostics: Iterable[Diagnosis]) -> list[Complaint]:
         for code, message in _complaints_of(said):
             key = (said.node, said.level, code)
             known = found.get(key)
-            count, first = (known.count, known.first) if known else (0, said.time)
+            times, first = (known.count, known.first) if known else (0, said.time)
             text = known.message if known else message
-            found[key] = Complaint(said.node, said.level, text, count + 1, first, said.time)
+            found[key] = Complaint(said.node, said.level, text, times + 1, first, said.time)
     return sorted(found.values(), key=lambda complaint: (-complaint.level, complaint.first))
 
 
@@ -182,8 +181,13 @@ def _complaints_of(said: Diagnosis) -> list[tuple[str, str]]:
     """Codes and sentences of what a node complains of; without a code the sentence stands for it."""
     if not said.level:
         return []
-    if found := complaints_of(said.values):
-        return list(found.items())
+    status = NodeStatus.of_values(said.values)
+    if found := [fact for fact in (status.reason, *status.notices) if fact]:
+        return [(fact.code, str(fact)) for fact in found]
+    # As recordings have them from before the catalogue had these sentences.
+    keys = takewhile(said.values.__contains__, (f"complaint_{number}" for number in count(1)))
+    if told := [(said.values[key], said.values.get(f"{key}.says", "")) for key in keys]:
+        return told
     if said.node == "servo_output" and "servo_state" in said.values:
         return []  # its status tells it
     return [(said.message, said.message)]

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.analysis.state_history import StateHistory
+from quadleg.geometry.arrays import AnyArray
 from quadleg.kinematics.leg import forward_batch
 from quadleg.recording.signals import Signals
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.topic_table import COMMAND_FRESH
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -23,9 +20,9 @@ class Tracking:
     """How far the twelve joints were from what was last commanded, in rad: `rms` and `most` (12,), the time of each
     joint's largest error in s (12,)."""
 
-    rms: Array
-    most: Array
-    times: Array
+    rms: AnyArray
+    most: AnyArray
+    times: AnyArray
 
     @property
     def worst(self) -> int:
@@ -48,23 +45,23 @@ class JointAnalysis:
         return len(self.times)
 
     @cached_property
-    def commanded(self) -> Array | None:
+    def commanded(self) -> AnyArray | None:
         """(n, 12) in rad: the last command before each time; NaN for a limp joint, or none for `COMMAND_FRESH`."""
         commands = self._signals.get("joint_commands")
         return None if commands is None else commands.held("position", self.times, COMMAND_FRESH)
 
     @cached_property
-    def errors(self) -> Array | None:
+    def errors(self) -> AnyArray | None:
         """(n, 12) in rad: the angles less what was last commanded, NaN where a joint was limp or had just got its first
         pulse, which moves it from where a hand had put it."""
         if self.commanded is None:
             return None
-        errors: Array = self.angles - self.commanded
+        errors: AnyArray = self.angles - self.commanded
         errors[~self._states.powered(self.times) | self._states.first_pulses(self.times)] = np.nan
         return errors
 
     @property
-    def worst_errors(self) -> Array:
+    def worst_errors(self) -> AnyArray:
         """(n,) in rad: the largest of the twelve, without its sign; NaN where all are, or nothing was commanded."""
         result = np.full(len(self), np.nan, np.float32)
         if self.errors is not None:
@@ -87,13 +84,13 @@ class JointAnalysis:
         return Tracking(rms, most, times)
 
     @cached_property
-    def torques(self) -> Array | None:
+    def torques(self) -> AnyArray | None:
         """(n, 12) in N·m, None where joint_states have no effort."""
         effort = self._joint_states["effort"]
         return None if np.isnan(effort).all() else effort
 
     @cached_property
-    def torque_shares(self) -> Array | None:
+    def torque_shares(self) -> AnyArray | None:
         """(n, 12): the torques as shares of what their servos stall at, at the robot's supply."""
         if self.torques is None or self._robot is None:
             return None
@@ -101,11 +98,11 @@ class JointAnalysis:
         return np.abs(self.torques) / stall
 
     @property
-    def intervals(self) -> Array:
+    def intervals(self) -> AnyArray:
         """(n - 1,) in s between the joint_states as they were recorded."""
         return np.diff(self.times)
 
-    def feet_at(self, angles: Array) -> Array:
+    def feet_at(self, angles: AnyArray) -> AnyArray:
         """(n, 4, 3) in m: the foot centres in base_link at joint angles (n, 12); the robot must be known."""
         assert self._robot
         own = angles.astype(float)

@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import degrees
 
 from quadleg.geometry.transforms import Pose
+
+AXES = (("height", "mm"), ("x", "mm"), ("y", "mm"), ("roll", "°"), ("pitch", "°"), ("yaw", "°"))
+
+
+def shown_axes(pose: Pose) -> list[float]:
+    """A pose of base_link in the order and the units of `AXES`, without the rounding of its rotation."""
+    x, y, z = pose.position
+    return [round(value, 6) for value in (1000 * z, 1000 * x, 1000 * y, *map(degrees, pose.rpy))]
 
 
 @dataclass(frozen=True)

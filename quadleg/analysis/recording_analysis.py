@@ -6,24 +6,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.analysis.body_analysis import BodyAnalysis
 from quadleg.analysis.events import Complaint, Event, complaints, events, state_intervals
 from quadleg.analysis.joint_analysis import JointAnalysis
 from quadleg.analysis.state_history import StateHistory
 from quadleg.errors import RobotFileError
+from quadleg.geometry.arrays import AnyArray
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS, HIDDEN, STATE_TEXTS, TOPICS, Panel
 from quadleg.recording.signals import Signals, angles_are, signals_of
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.load import robot_from_text
-
-Array = NDArray[Any]
 
 _MOST_COUNTED = 1e15  # no counter of a robot gets there
 
@@ -33,8 +30,8 @@ class PanelCurve:
     """The numbers that a panel of the table of topics shows: `times` (n,) in s and `values` (n,)."""
 
     panel: Panel
-    times: Array
-    values: Array
+    times: AnyArray
+    values: AnyArray
 
 
 class RecordingAnalysis:
@@ -139,7 +136,6 @@ class RecordingAnalysis:
 
     @cached_property
     def events(self) -> list[Event]:
-        """All events in the order of time."""
         return events(self.states.watchdog, self.states.servo_output)
 
     @cached_property
@@ -149,7 +145,7 @@ class RecordingAnalysis:
 
     # What nodes say in numbers
 
-    def reported(self, node: str, key: str) -> tuple[Array, Array]:
+    def reported(self, node: str, key: str) -> tuple[AnyArray, AnyArray]:
         """(times, values) that a node told in its diagnostics under a key."""
         told = [(d.time, _number(d.values[key])) for d in self._by_node.get(node, ()) if d.values.get(key)]
         times, values = np.array(told, float).reshape(-1, 2).T
@@ -157,7 +153,7 @@ class RecordingAnalysis:
         return times[known], values[known]
 
     @cached_property
-    def temperatures(self) -> tuple[Array, Array] | None:
+    def temperatures(self) -> tuple[AnyArray, AnyArray] | None:
         """(times in s, (n, 12) in °C): the watchdog's estimates of the servos' temperatures; None where it told none.
 
         They follow from a model of the current; nothing measures them.

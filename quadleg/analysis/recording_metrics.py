@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import degrees, isfinite
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.analysis.body_analysis import SOURCES
 from quadleg.analysis.events import POWERED
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.robot.model import JOINT_NAMES, MODELLED
-
-Array = NDArray[Any]
 
 TIME, BODY, JOINTS, SUPPLY, FRAMES = "time", "body and way", "joints", "supply", "frames and timing"
 BAND = 3.0  # standard deviations

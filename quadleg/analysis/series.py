@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
-Flags = NDArray[np.bool_]
+from quadleg.geometry.arrays import AnyArray, Flags
 
 
 def true_runs(flags: Flags) -> list[tuple[int, int]]:
@@ -17,10 +13,9 @@ def true_runs(flags: Flags) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist()))
 
 
-def running_mean(times: Array, values: Array, seconds: float) -> Array:
+def running_mean(times: AnyArray, values: AnyArray, seconds: float) -> AnyArray:
     """Return the mean (n, k) of values (n, k) over some seconds around each of their times (n,)."""
     first = np.searchsorted(times, times - seconds / 2)
     end = np.searchsorted(times, times + seconds / 2, side="right")
     sums = np.vstack((np.zeros((1, values.shape[1])), np.cumsum(values.astype(float), axis=0)))
-    result: Array = (sums[end] - sums[first]) / (end - first)[:, None]
-    return result
+    return (sums[end] - sums[first]) / (end - first)[:, None]

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.analysis.events import POWERED, StateInterval
+from quadleg.geometry.arrays import AnyArray, Flags
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.reason_codes import ReasonCode
-
-Array = NDArray[Any]
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -24,22 +20,22 @@ class StateHistory:
     watchdog: Sequence[StateInterval]
     servo_output: Sequence[StateInterval]
 
-    def powered(self, times: Array) -> Flags:
+    def powered(self, times: AnyArray) -> Flags:
         """(n,) whether the watchdog had power on the servos; always, where its states are not known."""
         return self._within(times, POWERED)
 
-    def active(self, times: Array) -> Flags:
+    def active(self, times: AnyArray) -> Flags:
         """(n,) whether the robot followed what was asked; always, where the watchdog's states are not known."""
         return self._within(times, ("active",))
 
-    def _within(self, times: Array, names: Sequence[str]) -> Flags:
+    def _within(self, times: AnyArray, names: Sequence[str]) -> Flags:
         if not self.watchdog:
             return np.ones(len(times), bool)
         begun = np.searchsorted([each.start for each in self.watchdog], times, side="right")
         inside = np.array([False, *(each.state in names for each in self.watchdog)])
         return inside[begun]
 
-    def first_pulses(self, times: Array) -> Flags:
+    def first_pulses(self, times: AnyArray) -> Flags:
         """(n,) whether the servos were getting their first pulses, one after the other."""
         result = np.zeros(len(times), bool)
         for each in self.watchdog:

@@ -16,12 +16,10 @@ from numpy.typing import NDArray
 from quadleg.analysis.series import true_runs
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.gait.stability import static_margin
+from quadleg.geometry.arrays import Array, Flags
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame_batch
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 STRIDES = 3  # that footfalls are measured over
 _LONGEST_DELAY = 15  # ticks
@@ -54,11 +52,6 @@ class Walk:
     def place(self) -> Array:
         """(n, 3): the planned place (m) and heading (rad) of base_footprint, in the frame that it began in."""
         return track_from_feet(self.feet[..., :2], ~self.in_air, ZERO_TWIST)
-
-    @cached_property
-    def ground(self) -> Array:
-        """(n, 4, 2) in m: the planned feet over the ground, in that frame."""
-        return from_frame_batch(self.place[:, None], self.feet[..., :2])
 
 
 def track_from_feet(feet: Array, down: Flags, start: Planar) -> Array:
@@ -136,8 +129,7 @@ class MeasuredWalk:
         """(n, 4) in m: the heights of the feet over the mean of those on the ground."""
         z = self.feet[..., 2]
         ground = (z * self.down).sum(axis=1) / np.maximum(self.down.sum(axis=1), 1)
-        result: Array = z - ground[:, None]
-        return result
+        return z - ground[:, None]
 
     @cached_property
     def slips(self) -> Array:

@@ -47,13 +47,13 @@ class BareNode(Node):
         self.create_timer(period, callback, clock=self._steady)
 
     def hear(self, topic: str, callback: Callable[[Any], None], raw: bool = False) -> None:
-        """Hears a topic."""
         kind, name, quality = heard(topic)
         self.create_subscription(kind, name, callback, quality, raw=raw)
 
-    def ignore(self, topic: str) -> None:
-        """Hears a topic and does nothing with it."""
-        self.hear(topic, lambda _: None, raw=True)
+    def ignore(self, *topics: str) -> None:
+        """Hears topics and does nothing with them."""
+        for topic in topics:
+            self.hear(topic, lambda _: None, raw=True)
 
     def say_state(self, topic: str, state: str) -> None:
         """Say a state once, as text and in `<node>/status`."""
@@ -112,10 +112,7 @@ class BareJointWatchdog(BareNode):
         self.say_state("state", "active")
         self.hear("joint_targets", self._joint_targets)
         self.hear("servo_output/status", self._servo_status)
-        self.ignore("joint_states")
-        self.ignore("joint_commands")
-        self.ignore("supply")
-        self.ignore("imu/data")
+        self.ignore("joint_states", "joint_commands", "supply", "imu/data")
         self.every(1 / rate_hz, lambda: None)
 
     def _joint_targets(self, message: JointTrajectory) -> None:
@@ -156,10 +153,7 @@ class BareBaseMotion(BareNode):
         self._message.header.frame_id = "base_link"
         self._feet = [self.create_publisher(*published(f"{leg}/foot_target")) for leg in LEGS]
         self.hear("planned_feet", self._planned_feet)
-        self.ignore("base_target")
-        self.ignore("teleop/base_target")
-        self.ignore("joint_watchdog/status")
-        self.ignore("joint_commands")
+        self.ignore("base_target", "teleop/base_target", "joint_watchdog/status", "joint_commands")
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         self._message.header.stamp = message.header.stamp
@@ -183,12 +177,7 @@ class BareGait(BareNode):
         self._message.header.frame_id = "base_footprint"
         self._feet = self.create_publisher(*published("planned_feet"))
         self.create_publisher(*published("walking_limits")).publish(String(data="bare"))
-        self.ignore("teleop/cmd_vel")
-        self.ignore("joint_watchdog/status")
-        self.ignore("joint_commands")
-        self.ignore("joint_states")
-        self.ignore("imu/data")
-        self.ignore("odom")
+        self.ignore("teleop/cmd_vel", "joint_watchdog/status", "joint_commands", "joint_states", "imu/data", "odom")
         self.every(1 / rate_hz, self._tick)
 
     def _tick(self) -> None:
@@ -215,9 +204,7 @@ class BareStateEstimator(BareNode):
         self._foot_loads = self.create_publisher(*published("foot_loads"))
         self.hear("joint_states", self._joint_states)
         self.hear("planned_feet", lambda _: None)
-        self.ignore("imu/data")
-        self.ignore("joint_watchdog/status")
-        self.ignore("servo_output/status")
+        self.ignore("imu/data", "joint_watchdog/status", "servo_output/status")
 
     def _joint_states(self, message: JointState) -> None:
         self._message.header.stamp = self._loads.header.stamp = message.header.stamp

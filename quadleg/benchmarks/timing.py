@@ -10,6 +10,7 @@ import subprocess
 import sys
 import timeit
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from copy import copy
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -20,13 +21,13 @@ from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
 from quadleg.gait.planner import Planner
 from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.hardware.board import Board, always
@@ -38,7 +39,6 @@ from quadleg.robot.urdf import urdf
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.servos.servo_bank import ServoBank
 
-Array = NDArray[np.float64]
 Case = TypeVar("Case")
 
 _GET_YARDSTICK = "the extra `test` brings it, as `make test` installs it"
@@ -99,10 +99,11 @@ def physics_rows(robot: RobotModel) -> list[Timing]:
         bare.tick(twist)
         walking.append(copy(world.data))
     yardstick = 1e6 * _seconds_per_call(lambda data: mujoco.mj_step(world.model, data, steps), walking, blocks=5)
-    chain, both = (
-        1e6 * _seconds_per_call(lambda _, rollout=rollout: rollout.tick(twist), frames, blocks=5)
-        for rollout in (bare, whole)
-    )
+
+    def tick_of(rollout: Rollout) -> float:
+        return 1e6 * _seconds_per_call(lambda _: rollout.tick(twist), frames, blocks=5)
+
+    chain, both = tick_of(bare), tick_of(whole)
     note = "a servo frame of the whole chain in physics, creeping"
     return [
         Timing("rollout_frame", chain, "us", "bare mj_step", yardstick, f"{note}, without the estimator"),
@@ -129,7 +130,7 @@ def recording_rows() -> list[Timing]:
     channel = Channel(1, "/x", MESSAGE_ENCODING, {}, schema.id)
     with TemporaryDirectory() as folder:
         ours, theirs = Path(folder) / "a.mcap", Path(folder) / "b.mcap"
-        with McapFile(ours, {}) as file:
+        with closing(McapFile(ours, {})) as file:
             file.add_channels([schema], [channel])
             for _ in range(20):
                 file.add(pack(messages))

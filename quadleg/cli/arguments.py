@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from contextlib import suppress
 from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,11 +25,6 @@ __all__ = ["say", "warn"]  # used by all commands, defined where nothing heavy i
 
 Command = Callable[..., argparse.ArgumentParser]  # adds one: its name, what it does, a summary, and more
 
-CAUTION = (
-    "Before anything moves: the robot on a stand with its feet free, fingers clear of knees and hips, the switch "
-    "of the servo supply within reach."
-)
-
 
 def find_running(namespace: str) -> Robot:
     """The robot of a running stack. Raises StackNotFound, and SearchInterrupted on a Ctrl-C while it is looked for."""
@@ -40,60 +36,47 @@ def find_running(namespace: str) -> Robot:
         raise SearchInterrupted from None
 
 
-def rate(text: str) -> float:
-    """A control rate in Hz."""
+def number(text: str) -> float:
+    """A finite number."""
     try:
-        hertz = float(text)
+        number = float(text)
     except ValueError:
-        hertz = 0.0
-    if not 10 <= hertz <= 200:
-        raise argparse.ArgumentTypeError(f"{text} is not a control rate: 10 to 200 Hz")
-    return hertz
+        number = nan
+    if not isfinite(number):
+        raise argparse.ArgumentTypeError(f"{text} is not a number, as 150 or -4.5 would be")
+    return number
 
 
-def dead_man(text: str) -> float:
-    """A dead-man time in s."""
-    seconds = number(text)
-    if not 0.5 <= seconds <= 10:
-        raise argparse.ArgumentTypeError(f"{text} is no dead-man time: 0.5 to 10 s")
-    return seconds
+def _number_within(low: float, high: float, fault: str) -> Callable[[str], float]:
+    """The type of an argument from `low` to `high`; `fault` says of another number what it is not."""
+
+    def read(text: str) -> float:
+        with suppress(argparse.ArgumentTypeError):  # what is no number at all is told with the range too
+            if low <= (value := number(text)) <= high:
+                return value
+        raise argparse.ArgumentTypeError(f"{text} {fault}")
+
+    return read
 
 
-def speed(text: str) -> float:
-    """How many times faster than it was recorded."""
-    times = number(text)
-    if not 0.2 <= times <= 5:
-        raise argparse.ArgumentTypeError(f"{text} is no speed: 0.2 to 5 times that of the recording")
-    return times
+def _count_within(low: int, high: int, fault: str) -> Callable[[str], int]:
+    """The same of a whole number."""
+
+    def read(text: str) -> int:
+        if not text.isdecimal() or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text} {fault}")
+        return int(text)
+
+    return read
 
 
-def seed(text: str) -> int:
-    """A seed."""
-    if not text.isdecimal() or int(text) >= 2**31:
-        raise argparse.ArgumentTypeError(f"{text} is not a seed: a whole number from 0 to {2**31 - 1}")
-    return int(text)
-
-
-def count(text: str) -> int:
-    """How many runs."""
-    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
-        raise argparse.ArgumentTypeError(f"{text} is no number of runs: 1 to 10000")
-    return int(text)
-
-
-def teeth(text: str) -> int:
-    """How many teeth a servo's spline has."""
-    if not text.isdecimal() or not 10 <= int(text) <= 60:
-        raise argparse.ArgumentTypeError(f"{text} is no number of teeth: 10 to 60; 25 where the data sheet is silent")
-    return int(text)
-
-
-def distance(text: str) -> float:
-    """A distance to walk in m."""
-    distance = number(text)
-    if not 0.5 <= distance <= 14:
-        raise argparse.ArgumentTypeError(f"{text} is no distance to walk: 0.5 to 14 m, as far as the ground goes")
-    return distance
+rate = _number_within(10, 200, "is not a control rate: 10 to 200 Hz")
+dead_man = _number_within(0.5, 10, "is no dead-man time: 0.5 to 10 s")
+speed = _number_within(0.2, 5, "is no speed: 0.2 to 5 times that of the recording")
+distance = _number_within(0.5, 14, "is no distance to walk: 0.5 to 14 m, as far as the ground goes")
+seed = _count_within(0, 2**31 - 1, f"is not a seed: a whole number from 0 to {2**31 - 1}")
+count = _count_within(1, 10_000, "is no number of runs: 1 to 10000")
+teeth = _count_within(10, 60, "is no number of teeth: 10 to 60; 25 where the data sheet is silent")
 
 
 def params_file(text: str) -> Path:
@@ -119,17 +102,6 @@ def params_file(text: str) -> Path:
     return path
 
 
-def number(text: str) -> float:
-    """A finite number."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = nan
-    if not isfinite(number):
-        raise argparse.ArgumentTypeError(f"{text} is not a number, as 150 or -4.5 would be")
-    return number
-
-
 def height(text: str) -> float:
     """A height of the hip axes above the ground in mm."""
     from quadleg.client.keywords import check_height
@@ -143,7 +115,6 @@ def height(text: str) -> float:
 
 
 def takes_robot(sub: argparse.ArgumentParser) -> None:
-    """Takes a robot file."""
     sub.add_argument(
         "robot", nargs="?", default=DEFAULT_ROBOT, help="robot file, or the name of one that comes with quadleg"
     )

@@ -6,11 +6,16 @@ import argparse
 from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from quadleg.cli.arguments import CAUTION, Command, say, seed, takes_board, takes_robot, teeth, warn
+from quadleg.cautions import BEFORE_MOVING, BEFORE_TRIMMING
+from quadleg.cli.arguments import Command, say, seed, takes_board, takes_robot, teeth, warn
 from quadleg.cli.output_folder import names_in, own_folder, replaced
 from quadleg.errors import OutputPathError
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
+
+if TYPE_CHECKING:
+    from quadleg.commissioning.feasibility.check import Check
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -55,10 +60,10 @@ def _check(options: argparse.Namespace) -> int:
         print_check(checked)
     if options.pictures or not options.json:
         _draw_check(checked, options.pictures, warn if options.json else say)
-    return 1 if checked.refusals else 0
+    return 1 if checked.failing else 0
 
 
-def _draw_check(checked, named: Path | None, say: Callable[[str], None]) -> None:
+def _draw_check(checked: Check, named: Path | None, say: Callable[[str], None]) -> None:
     """Draw into a folder that the person names, or into a new one."""
     try:
         from quadleg.commissioning.feasibility.check_plots import check_pictures
@@ -107,7 +112,7 @@ def _trim(options: argparse.Namespace) -> int:
     return _at_the_bench(work, options.answers)
 
 
-def _at_the_bench(work, answers: Path | None) -> int:
+def _at_the_bench(work: Any, answers: Path | None) -> int:
     from quadleg.commissioning.calibration import session
 
     try:
@@ -122,7 +127,6 @@ def _at_the_bench(work, answers: Path | None) -> int:
 
 
 def add(command: Command) -> None:
-    """Add them."""
     _new_command(command)
     _check_command(command)
     _calibrate_commands(command)
@@ -134,7 +138,7 @@ def _new_command(command: Command) -> None:
         _new,
         "describe a new robot by questions and write its robot file",
         "Asks for what a ruler, a scale and the labels of servos and supply tell, with a drawing of each length. Never "
-        f"overwrites a file. {CAUTION}",
+        f"overwrites a file. {BEFORE_MOVING}",
     )
     new.add_argument("file", type=Path, metavar="FILE", help="the robot file to write, as my_robot.yaml")
 
@@ -171,7 +175,7 @@ def _calibrate_commands(command: Command) -> None:
         "One servo at a time, on a stand, with all keys on the screen. Each joint is saved into the robot file when it "
         "is done; every earlier version of the file is kept in the folder FILE.versions beside it, and a session that "
         "ended too soon is offered to go on. Moves slowly, but the first pulse of each "
-        f"servo comes at full speed. Needs no ROS. {CAUTION}",
+        f"servo comes at full speed. Needs no ROS. {BEFORE_MOVING}",
     )
     calibrate.add_argument(
         "words",
@@ -200,8 +204,7 @@ def _calibrate_commands(command: Command) -> None:
         _trim,
         "nudge the joints of the standing robot and save their zeros",
         "On level ground: rises from the resting pose, sits down at the end and on Ctrl-C. Comes after `calibrate`, "
-        "with `quadleg run` ended. Needs no ROS. Before anything moves: fingers clear of knees and hips, the switch of "
-        "the servo supply within reach.",
+        f"with `quadleg run` ended. Needs no ROS. {BEFORE_TRIMMING}",
     )
     takes_robot(trim)
     trim.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")

@@ -15,7 +15,6 @@ def say(text: str) -> None:
 
 
 def warn(text: str) -> None:
-    """Print a line to the standard error."""
     print(f"quadleg: {_harmless(text)}", file=sys.stderr)
 
 

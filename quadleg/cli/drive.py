@@ -15,24 +15,26 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from itertools import zip_longest
 from math import degrees
-from types import TracebackType
-from typing import Any
 
 from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from quadleg.cautions import LEGS_PLACED_SHORT
 from quadleg.errors import Refused, StackNotFound
-from quadleg.gait.velocity_selection import LEAST_SCALE, velocity_in_words
+from quadleg.gait.velocity_selection import LEAST_SCALE
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.interrupts import ended_by_signals
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
 from quadleg.runtime.stack_runner import need_ros
+from quadleg.safety.figure_words import velocity_in_words
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.state_sentences import NEXT_STEPS
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.keyboard_teleop import COMMANDS, GROUPS, OTHERS, KeyboardTeleop, KeyReader
-from quadleg.teleop.stack_operator import PERIOD, StackOperator
+from quadleg.teleop.stack_operator import PERIOD
 
 HEARD_WITHIN = 5.0  # s for a running stack to be found
 DRAW_PERIOD = 0.1
@@ -40,15 +42,14 @@ LOOK_PERIOD = 0.02  # s between looks at the keys
 STALLED = 0.5  # s: keys that waited for so long are no longer meant
 SURE_WITHIN = 5.0  # s between the two presses that stand a robot up which is off
 ANSWER_TIME = 5.0  # s that an answer stays on the screen
-NEXT = {  # what a person does next, by state
-    "off": "put the legs into the resting pose; u stands up",
-    "rising": "e stops it, d sits down",
+NEXT_KEYS = {  # for the next step in each state
+    "off": "u stands up",
+    "rising": "d sits down, e stops it",
     "active": "arrows walk, d sits down",
-    "hold": "it stands with power; u goes on when the cause is gone, d sits down",
-    "lowering": "e switches off at once",
+    "hold": "u goes on, d sits down",
+    "lowering": "u stands up again, e switches off at once",
     "fault": "r resets when the cause is gone, then u stands up",
 }
-PLACED = "Legs in the resting pose, fingers clear, supply switch within reach? Then u again"
 ARROWS = {"up": "↑", "down": "↓", "left": "←", "right": "→", "enter": "Enter", "space": "Space", "tab": "Tab"}
 
 
@@ -60,7 +61,7 @@ class Drive:
 
     def __init__(self, namespace: str = "", dead_man_time: float = 2.0) -> None:
         if not (sys.stdin.isatty() and sys.stdout.isatty()):
-            raise Refused("drive takes keys from a terminal, and this is none; `quadleg pose` and ROS topics need none")
+            raise Refused("drive takes keys from a terminal, which this is not; `quadleg pose` and topics need none")
         need_ros()
         check_namespace(namespace)
         stay_local()
@@ -68,41 +69,32 @@ class Drive:
 
         from quadleg.middleware.guarded_node import GuardedNode
         from quadleg.middleware.rclpy_middleware import RclpyMiddleware
+        from quadleg.middleware.status_topic import hear_status
         from quadleg.nodes.operator_link import operator_on
 
         self._dead_man_time = dead_man_time
         self._hands = KeyboardTeleop(dead_man_time)
         self._keys = KeyReader()
-        self._gait_says, self._gait_scale, self._hindrance = "", 1.0, ""
+        self._gait_says, self._gait_scale, self._obstacle = "", 1.0, ""
         self._said, self._said_at = "", 0.0
         self._sure_until = 0.0
         self._over = False
         self._middleware = RclpyMiddleware(namespace=namespace)
         self._node = GuardedNode(self._middleware, "quadleg_drive")
-        self._operator: StackOperator | None = None
         try:
             robot_file, prefix = self._find()
             self._robot = load_robot(find_robot(robot_file))
             body = BodyOffsets(self._robot.standing.height, RANGE)
             frame = f"{prefix}base_footprint"
-            self._operator = operator_on(self._node, frame, body, self._hear, NEXT["fault"])
-            self._node.listen("diagnostics", self._diagnostics, depth=10)
+            self._operator = operator_on(self._node, frame, body, self._hear, NEXT_KEYS["fault"])
+            hear_status(self._node.subscribe, "gait", self._gait_status)
         except BaseException:
-            self.close()
+            self._middleware.close()
             raise
-
-    def __enter__(self) -> Drive:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Says that no velocity is wanted, and frees the connection."""
-        if self._operator:
-            self._operator.close()
+        self._operator.close()
         self._middleware.close()
 
     def _find(self) -> tuple[str, str]:
@@ -110,14 +102,14 @@ class Drive:
         from rcl_interfaces.srv import GetParameters
         from rclpy.parameter import parameter_value_to_python
 
-        client = self._node.create_client(GetParameters, "gait/get_parameters")
+        client = self._node.client("gait/get_parameters")
         absent = "no running stack is heard: gait is not there; start one in another terminal: quadleg run"
         self._wait(client.service_is_ready, absent)
         future = client.call_async(GetParameters.Request(names=["robot", "frame_prefix"]))
         silent = f"gait is there and does not answer within {HEARD_WITHIN:g} s; is `quadleg run` still there?"
         self._wait(future.done, silent)
         robot_file, prefix = map(parameter_value_to_python, future.result().values)
-        return robot_file, prefix
+        return str(robot_file), str(prefix)
 
     def _wait(self, done: Callable[[], bool], otherwise: str) -> None:
         deadline = time.monotonic() + HEARD_WITHIN
@@ -129,8 +121,7 @@ class Drive:
     # The loop
 
     def run(self) -> str:
-        """Drives until the person has enough or the terminal is gone; what to know afterwards."""
-        assert self._operator is not None
+        """Drive until the person quits or the terminal is gone; what to know afterwards."""
         try:
             with _raw_terminal(), ended_by_signals(), Live(console=Console(), auto_refresh=False, screen=True) as live:
                 try:
@@ -173,20 +164,18 @@ class Drive:
     def _take_no_speed(self) -> None:
         """A robot that does not stand takes none: it would set off by itself as soon as it does."""
         operator = self._operator
-        assert operator is not None
         if self._hands.asks_for_speed and not operator.takes_speed:
             self._hands.release()
-            self._hear(f"no speed is taken: the robot does not stand, its state is {operator.state or 'not heard'}")
+            self._hear(operator.no_speed_taken)
 
     def _do(self, command: str, now: float) -> None:
         operator = self._operator
-        assert operator is not None
         if command == "stop":
             operator.emergency_stop()
         elif command == "stand":
             if operator.state == "off" and now > self._sure_until:
                 self._sure_until = now + SURE_WITHIN
-                self._hear(PLACED)
+                self._hear(f"{LEGS_PLACED_SHORT} Then u again")
             else:
                 self._sure_until = 0.0
                 operator.enable(True)
@@ -201,26 +190,21 @@ class Drive:
 
     def _tick(self, now: float) -> None:
         operator = self._operator
-        assert operator is not None
         if operator.state in ("off", "fault"):
             self._hands.forget_body()
         self._take_no_speed()
-        self._hindrance = operator.tick(self._hands.wish(now))
+        self._obstacle = operator.tick(self._hands.wish(now))
 
     def _hear(self, said: str) -> None:
         self._said, self._said_at = said, time.monotonic()
 
-    def _diagnostics(self, message: Any) -> None:
-        for status in message.status:
-            if status.name == "quadleg: gait":
-                self._gait_says = status.message
-                self._gait_scale = float({pair.key: pair.value for pair in status.values}.get("scale", 1.0))
+    def _gait_status(self, status: NodeStatus) -> None:
+        self._gait_says = status.sentence
+        self._gait_scale = float(status.figures.get("scale", 1.0))
 
     # The screen
 
     def _screen(self, now: float) -> Group:
-        operator = self._operator
-        assert operator is not None
         table = Table.grid(padding=(0, 2))
         table.add_column(style="bold", min_width=9)
         table.add_column()
@@ -230,9 +214,11 @@ class Drive:
 
     def _lines(self, now: float) -> Iterator[tuple[str, str | Text]]:
         operator = self._operator
-        assert operator is not None
         yield "state", f"{operator.state or 'not heard'}: {operator.why}"
-        yield "next", NEXT.get(operator.state, "is `quadleg run` still there?")
+        if keys := NEXT_KEYS.get(operator.state):
+            yield "next", f"{NEXT_STEPS[operator.state]} Keys: {keys}"
+        else:
+            yield "next", "is `quadleg run` still there?"
         limits = operator.limits
         velocity = operator.velocity
         yield "asked", velocity_in_words(velocity) if velocity != ZERO_TWIST else "no velocity"
@@ -252,7 +238,7 @@ class Drive:
         left = self._hands.left(now)
         bar = "█" * round(20 * left / self._dead_man_time)
         yield "dead-man", f"{bar} {left:.1f} s until it stops" if left else "no key is pressed: it does not walk"
-        yield "blocked", Text(self._hindrance, style="bold red")
+        yield "blocked", Text(self._obstacle, style="bold red")
         # That a stop was not answered stays, until there is news.
         fresh = now - self._said_at < ANSWER_TIME or operator.stop_unanswered
         yield "answer", Text(self._said if fresh else "", style="bold")

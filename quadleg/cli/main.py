@@ -14,6 +14,7 @@ def parser() -> argparse.ArgumentParser:
     """The command line, with all its help."""
     import argparse
 
+    from quadleg.cautions import BEFORE_MOVING
     from quadleg.cli import (
         bench_commands,
         measure_commands,
@@ -22,12 +23,11 @@ def parser() -> argparse.ArgumentParser:
         teleop_commands,
         walk_command,
     )
-    from quadleg.cli.arguments import CAUTION
 
     top = argparse.ArgumentParser(
         prog="quadleg",
         description="Stands, moves and watches over a small four-legged robot with twelve hobby servos.",
-        epilog=f"Start with `quadleg demo`: it needs no hardware. {CAUTION}",
+        epilog=f"Start with `quadleg demo`: it needs no hardware. {BEFORE_MOVING}",
     )
     commands = top.add_subparsers(metavar="COMMAND", required=True)
 

@@ -123,7 +123,6 @@ def _rollout_command(command: Command) -> None:
 
 
 def add(command: Command) -> None:
-    """Add them."""
     speed = command("timing", _timing, "measure the speed of the parts on this computer")
     speed.add_argument("--json", action="store_true", help="print one JSON array instead of a table")
     _rollout_command(command)

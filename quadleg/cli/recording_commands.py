@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from quadleg.cli.arguments import Command, find_running, say, speed, takes_namespace, warn
 from quadleg.cli.output_folder import fresh, names_in, replaced
 from quadleg.errors import RecordMissing
+from quadleg.recording.time_columns import MODELLED_END
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
 
@@ -99,7 +100,6 @@ def _another_robot(options: argparse.Namespace) -> RobotModel | None:
 
 
 def add(command: Command) -> None:
-    """Add them."""
     takes_namespace(
         command(
             "keep",
@@ -132,7 +132,7 @@ def add(command: Command) -> None:
         "export",
         _export,
         "write a recording as a table, a row a frame",
-        "Units are in the columns' names, and `_modelled` where it is none that was measured. Needs the extra log.",
+        f"Units are in the columns' names, and `{MODELLED_END}` where it was not measured. Needs the extra log.",
     )
     table.add_argument("recording", type=Path, help="a recording, .mcap")
     table.add_argument(

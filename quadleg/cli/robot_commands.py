@@ -9,8 +9,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from quadleg.cautions import BEFORE_MOVING, LEGS_PLACED, REAL_STOP
 from quadleg.cli.arguments import (
-    CAUTION,
     Command,
     find_running,
     height,
@@ -34,12 +34,6 @@ from quadleg.robot_file.load import find_robot, load_robot
 
 if TYPE_CHECKING:
     from quadleg.client import PoseResult
-
-QUESTION = (
-    "Are the legs in the resting pose, the robot on a stand or on its belly, fingers clear, the supply switch within "
-    "reach? [yes/no] "
-)
-
 
 COUNTDOWN = 3  # s
 
@@ -199,9 +193,9 @@ def _legs_placed(robot: RobotModel, picture: Path, answered: bool) -> bool:
         say(line)
     say("")
     _say_picture(robot, picture)
-    say(CAUTION)
+    say(BEFORE_MOVING)
     try:
-        if not answered and input(QUESTION).strip().lower() not in ("yes", "y"):
+        if not answered and input(f"{LEGS_PLACED} [yes/no] ").strip().lower() not in ("yes", "y"):
             warn("nothing is powered: put the legs into the resting pose, then run this again and answer yes")
             return False
         for seconds in range(COUNTDOWN, 0, -1):
@@ -241,7 +235,7 @@ def _run_command(command: Command) -> None:
         _run,
         "start the nodes of one robot and keep them running",
         f"No servo is powered until `quadleg stand` or the service `enable` asks for it. Ctrl-C lowers the body, "
-        f"then switches the pulses off and ends; a second Ctrl-C switches off at once. {CAUTION}",
+        f"then switches the pulses off and ends; a second Ctrl-C switches off at once. {BEFORE_MOVING}",
     )
     takes_robot(run)
     takes_namespace(run)
@@ -281,7 +275,6 @@ def _run_command(command: Command) -> None:
 
 
 def add(command: Command) -> None:
-    """Add them."""
     _run_command(command)
 
     stand = command(
@@ -289,7 +282,7 @@ def add(command: Command) -> None:
         _stand,
         "power the robot, rise and stand at a height",
         f"The legs must be in the resting pose (belly down, legs folded) before a robot that is off is powered: on a "
-        f"real board that pose is drawn and asked for. {CAUTION}",
+        f"real board that pose is drawn and asked for. {BEFORE_MOVING}",
     )
     stand.add_argument(
         "height", nargs="?", type=height, metavar="MM", help="height of the hip axes above the ground in mm"
@@ -323,8 +316,7 @@ def add(command: Command) -> None:
             "stop",
             _stop,
             "emergency stop: pulses off at once",
-            "The robot falls onto its belly. The switch in the servo supply is the real emergency stop: this one "
-            "needs a working computer.",
+            f"The robot falls onto its belly. {REAL_STOP} This one needs a working computer.",
         )
     )
     takes_namespace(command("reset", _reset, "leave a fault, as after a stop; the robot stays off"))
@@ -337,7 +329,7 @@ def add(command: Command) -> None:
         "Rises, moves the body along and about all axes, provokes an unreachable target, a hold and an emergency "
         "stop, and sits down; ends with tables and pictures. With --physics a simulated body does all that, and walks "
         "a measured course. Where the robot file names a real board it asks for the legs to be in the resting pose, "
-        f"goes slowly, and leaves hold and emergency stop out. {CAUTION}",
+        f"goes slowly, and leaves hold and emergency stop out. {BEFORE_MOVING}",
     )
     takes_robot(show)
     takes_legs_placed(show)

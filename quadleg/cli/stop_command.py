@@ -5,11 +5,11 @@ Nothing heavy is imported before the socket has answered.
 
 from __future__ import annotations
 
+from quadleg.cautions import IF_POWERED
 from quadleg.cli.console import say, warn
 from quadleg.safety.stop_socket import stop_here
 
 STOPPED = "stopped: pulses are off. Put the legs into the resting pose, then `quadleg reset` and `quadleg stand`"
-OPEN_THE_SWITCH = "If a servo is powered, open the switch in the servo supply NOW"
 
 
 def stop(namespace: str) -> int:
@@ -20,11 +20,11 @@ def stop(namespace: str) -> int:
         say(STOPPED)
     for done, said in here:
         if not done:
-            warn(f"{said}. {OPEN_THE_SWITCH}")
+            warn(f"{said}. {IF_POWERED}")
     try:
         return _stop_over_ros(namespace, off)
     except KeyboardInterrupt:
-        warn("interrupted; the pulses are off" if off else f"interrupted. {OPEN_THE_SWITCH}")
+        warn("interrupted; the pulses are off" if off else f"interrupted. {IF_POWERED}")
         return 0 if off else 130
 
 
@@ -43,7 +43,7 @@ def _stop_over_ros(namespace: str, off: bool) -> int:
         if off and not isinstance(error, Refused):
             warn(f"not confirmed over ROS: {error}")
             return 0
-        warn(str(error) if found else f"{error}. Nothing was stopped over ROS. {OPEN_THE_SWITCH}")
+        warn(str(error) if found else f"{error}. Nothing was stopped over ROS. {IF_POWERED}")
         return 1
     if not off:
         say(STOPPED)

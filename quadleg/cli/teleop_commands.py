@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import closing
 from pathlib import Path
 
-from quadleg.cli.arguments import CAUTION, Command, dead_man, say, takes_namespace, warn
+from quadleg.cautions import BEFORE_MOVING
+from quadleg.cli.arguments import Command, dead_man, say, takes_namespace, warn
 
 
 def _drive(options: argparse.Namespace) -> int:
     from quadleg.cli.drive import Drive
 
-    with Drive(options.namespace, options.dead_man) as drive:
+    with closing(Drive(options.namespace, options.dead_man)) as drive:
         say(drive.run())
     return 0
 
@@ -28,13 +30,12 @@ def _joystick(options: argparse.Namespace) -> int:
 
 
 def add(command: Command) -> None:
-    """Add them."""
     drive = command(
         "drive",
         _drive,
         "walk and pose the robot with the keys of this terminal",
         "All keys are on the screen. Each press changes the speed by a notch; where no key is pressed for a while, the "
-        f"robot stops walking. Without the terminal it stops within half a second. {CAUTION}",
+        f"robot stops walking. Without the terminal it stops within half a second. {BEFORE_MOVING}",
     )
     takes_namespace(drive)
     drive.add_argument(

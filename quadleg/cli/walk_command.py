@@ -6,6 +6,7 @@ import argparse
 from math import degrees
 from typing import TYPE_CHECKING
 
+from quadleg.cautions import BEFORE_WALKING
 from quadleg.cli.arguments import Command, find_running, number, say, takes_namespace, warn
 from quadleg.errors import NotReached, Refused
 
@@ -13,10 +14,6 @@ if TYPE_CHECKING:
     from quadleg.client import Robot, WalkResult
 
 VELOCITIES = ("forward_m_s", "left_m_s", "turn_deg_s")
-WALK_CAUTION = (
-    "Before it walks: level ground around it and no edge near, fingers, children and animals away, the switch of the "
-    "servo supply within reach. Never catch a robot that falls."
-)
 SECONDS = 2.0  # s where nothing else is given
 
 
@@ -87,7 +84,6 @@ def _say_result(result: WalkResult, to_place: bool) -> None:
 
 
 def add(command: Command) -> None:
-    """Add it."""
     walk = command(
         "walk",
         _walk,
@@ -96,7 +92,7 @@ def add(command: Command) -> None:
         "estimate. With a velocity it goes as far as that leads in the seconds given; it speeds up and brakes for some "
         "more seconds, and what it slips is not made up for. The exit code is 0 for a place that was reached to within "
         "15 mm and 3°, and for a velocity that was not scaled and led at least half and at most one and a half times "
-        f"as far as asked. Ctrl-C stops the walk in the square stance. {WALK_CAUTION}",
+        f"as far as asked. Ctrl-C stops the walk in the square stance. {BEFORE_WALKING}",
     )
     walk.add_argument("--forward-m-s", type=number, default=0.0, metavar="M/S", help="velocity forward in m/s")
     walk.add_argument("--left-m-s", type=number, default=0.0, metavar="M/S", help="velocity to the left in m/s")

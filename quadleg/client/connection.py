@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from math import isfinite
 from types import MappingProxyType
 from typing import Any
 
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN, GuardedListener
 from quadleg.client.snapshot import SERVO_OUTPUT, WATCHDOG, NodeReport, Snapshot
+from quadleg.client.spinner import Spinner
+from quadleg.health import DIAGNOSTICS_LATE
 from quadleg.runtime.node_table import GRAPH
 from quadleg.safety.node_status import NodeStatus
 
+TOLD = ("gait", "base_motion", WATCHDOG, SERVO_OUTPUT)  # whose diagnostics a status waits for
+WITH_STATE = (WATCHDOG, SERVO_OUTPUT)  # whose status too
+FOUND_WITHIN = 4.0  # s: a node takes up to 3 s to be found
 NEEDED = tuple(entry.name for entry in GRAPH)
 
 
@@ -26,12 +31,12 @@ class StackConnection(GuardedListener):
     Raises RosMissing without ROS, and StackNotFound where no stack is found within five seconds.
     """
 
-    def __init__(self, namespace: str = "") -> None:
-        super().__init__(namespace)
+    def __init__(self, namespace: str = "", spinner: Spinner | None = None) -> None:
+        super().__init__(namespace, spinner)
 
         from quadleg.middleware.status_topic import hear_status
 
-        self._now = Snapshot()  # replaced under the listener's lock, read without
+        self._now = Snapshot()  # replaced under the lock, read without
         self.on_angles: Callable[[Mapping[str, float], float], None] | None = None
         self.on_state: Callable[[str], None] | None = None
         self.on_plan: Callable[[Any], None] | None = None
@@ -56,19 +61,20 @@ class StackConnection(GuardedListener):
 
     def status(self) -> Snapshot:
         """What the stack says of itself now, after its next diagnostics."""
-        before, wanted = self._now, ("gait", "base_motion", "joint_watchdog", "servo_output")
-        deadline = time.monotonic() + 1.5
+        before, begun = self._now, self.steady_time()
 
-        def fresh() -> bool:
-            late = time.monotonic() > deadline
-            return late or all(self._now.heard(node) > before.heard(node) for node in wanted)
+        def told(node: str) -> bool:
+            heard = self._now.heard(node)
+            known = isfinite(heard) and (node not in WITH_STATE or node in self._now.statuses)
+            within = DIAGNOSTICS_LATE if known else FOUND_WITHIN
+            return (known and heard > before.heard(node)) or self.steady_time() - begun > within
 
-        self.wait(fresh, ANSWER_WITHIN, lambda: "no diagnostics")
+        self.wait(lambda: all(map(told, TOLD)), ANSWER_WITHIN, lambda: "no diagnostics")
         return self._now
 
     def condition(self) -> str:
         """The watchdog's state and reason, the warnings of nodes, and which of them are silent."""
-        return self._now.condition(time.monotonic(), NEEDED)
+        return self._now.condition(self.steady_time(), NEEDED)
 
     def wait_for(self, *states: str, within: float = 30.0) -> None:
         """Return when the watchdog's state is one of these; raises StackNotFound when it is not in time."""
@@ -87,7 +93,7 @@ class StackConnection(GuardedListener):
     # What comes in, on the listener's thread
 
     def _replace(self, change: Callable[[Snapshot], Snapshot]) -> Snapshot:
-        with self._news:
+        with self._lock:
             self._now = change(self._now)
             return self._now
 
@@ -96,11 +102,11 @@ class StackConnection(GuardedListener):
         self._replace(lambda now: replace(now, still=False))
 
     def _on_watchdog_status(self, status: NodeStatus) -> None:
-        self._replace(lambda now: now.with_status(WATCHDOG, status, time.monotonic()))
+        self._replace(lambda now: now.with_status(WATCHDOG, status, self.steady_time()))
         self.tell("on_state", status.state)
 
     def _on_servo_status(self, status: NodeStatus) -> None:
-        self._replace(lambda now: now.with_status(SERVO_OUTPUT, status, time.monotonic()))
+        self._replace(lambda now: now.with_status(SERVO_OUTPUT, status, self.steady_time()))
 
     def _on_joint_states(self, message: Any) -> None:
         angles = dict(zip(message.name, message.position))
@@ -108,7 +114,7 @@ class StackConnection(GuardedListener):
         self.tell("on_angles", now.angles, message.header.stamp.sec + 1e-9 * message.header.stamp.nanosec)
 
     def _on_diagnostics(self, message: Any) -> None:
-        heard = time.monotonic()
+        heard = self.steady_time()
         reports = {
             status.name.removeprefix("quadleg: "): NodeReport(
                 status.message, status.level, MappingProxyType({pair.key: pair.value for pair in status.values}), heard

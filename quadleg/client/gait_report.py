@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from quadleg.gait.velocity_selection import WalkDirection, cannot_in_words, ways_left_out
+from quadleg.gait.velocity_selection import WalkDirection, ways_left_out
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import Planar
+from quadleg.safety.catalogue import Reason
 
 AXES = (
     ("forward", "backward", "m/s"),
@@ -23,8 +24,8 @@ class GaitReport:
     `asker` is the topic whose velocity counts, empty where none does, and `asker_stamp` the stamp in ns of its message;
     `planned` is the velocity that the plan has now; `scale` is the share of the velocity asked for that is walked,
     without the ways in `left_out`, whose limit is zero;
-    `trouble` tells why the robot cannot walk in this gait at all, `obstacle` what keeps it now from walking as it is
-    asked to; `ramp` is the time in s from rest to the full speed.
+    `trouble` tells why the robot cannot walk in this gait at all, None where it can, `obstacle` what keeps it now from
+    walking as it is asked to; `ramp` is the time in s from rest to the full speed.
     """
 
     gait: str
@@ -39,7 +40,7 @@ class GaitReport:
     backward: Planar
     ramp: float
     obstacle: Obstacle
-    trouble: str
+    trouble: Reason | None
 
     @staticmethod
     def of(values: Mapping[str, str]) -> GaitReport:
@@ -57,7 +58,7 @@ class GaitReport:
             _three(values["limits_backward"]),
             float(values["ramp_s"]),
             Obstacle(values["obstacle"]),
-            values["trouble"],
+            Reason.of_values(values, "trouble"),
         )
 
     @property
@@ -74,11 +75,21 @@ class GaitReport:
         )
         return x, y, yaw
 
+    @property
+    def trouble_in_words(self) -> str:
+        """Why the robot cannot walk in this gait, and what to do; empty where it can."""
+        return ": ".join(filter(None, (str(self.trouble or ""), self.trouble.cure if self.trouble else "")))
+
     def impossible(self, twist: Planar) -> str:
         """Why a velocity cannot be walked, or not in one of its ways; empty where it can, if only more slowly."""
         if self.trouble:
-            return f"this robot cannot walk in the gait {self.gait}: {self.trouble}"
-        return cannot_in_words(ways_left_out(twist, self.along(twist)), self.gait)
+            return f"this robot cannot walk in the gait {self.gait}: {self.trouble_in_words}"
+        ways = ways_left_out(twist, self.along(twist))
+        return str(self.impossible_ways(ways)) if ways else ""
+
+    def impossible_ways(self, ways: Sequence[WalkDirection]) -> Reason:
+        """That the robot cannot walk these ways in this gait."""
+        return Reason.of(Obstacle.WAY_IMPOSSIBLE, ways=" ".join(way.value for way in ways), gait=self.gait)
 
     def too_fast(self, twist: Planar) -> str:
         """Which part of a velocity is beyond its limit; empty where none is."""

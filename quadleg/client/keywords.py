@@ -7,7 +7,7 @@ import inspect
 from collections.abc import Callable
 from math import hypot, isfinite
 from numbers import Real
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from quadleg.errors import Refused
 
@@ -15,7 +15,7 @@ Method = TypeVar("Method", bound=Callable[..., Any])
 
 LIKELY_MM_S = 2.0  # m/s: so fast a walk is one in mm/s by mistake
 LIKELY_METRES = 1.0  # mm: a smaller height is one in metres by mistake
-LEAST_WALK = 3.0  # mm: walk_to stops so near to its goal (walking.STOPS_WITHIN), so a nearer one is none
+LEAST_WALK = 3.0  # mm: walk_to stops so near to its goal (walking.STOPS_WITHIN), so a nearer one would not move it
 LIKELY_WALK = 10.0  # mm: a nearer place is one in metres by mistake, unless the tolerance asked for is smaller still
 ROUNDING = 1e-6  # mm: what a zero can be after some arithmetic
 
@@ -40,8 +40,7 @@ def keywords_only(**old: str) -> Callable[[Method], Method]:
                     raise TypeError(f"{call}() has no '{name}' any more: write {old[name]}")
             return method(self, **keywords)
 
-        decorated: Any = checked
-        return decorated
+        return cast(Method, checked)
 
     return decorate
 
@@ -80,15 +79,15 @@ def check_height(height_mm: float, name: str = "height_mm") -> None:
 def check_place(x_mm: float, y_mm: float, within_mm: float) -> None:
     """Raise Refused for a place so near that it is one in metres by mistake.
 
-    A walk of less than `LEAST_WALK` is none; one of less than `LIKELY_WALK` is meant only where `within_mm`, the
-    tolerance, is smaller than the walk.
+    A walk of less than `LEAST_WALK` would not begin; one of less than `LIKELY_WALK` is meant only where `within_mm`,
+    the tolerance, is smaller than the walk.
     """
     check_numbers(x_mm=x_mm, y_mm=y_mm, within_mm=within_mm)
     distance = hypot(x_mm, y_mm)
     if distance <= ROUNDING or distance >= LIKELY_WALK or (distance >= LEAST_WALK and within_mm < distance):
         return
     if distance < LEAST_WALK:
-        remedy = f"A walk of less than {LEAST_WALK:g} mm is none"
+        remedy = f"A walk of less than {LEAST_WALK:g} mm would not begin"
     else:
         remedy = (
             f"That is within the tolerance of {within_mm:g} mm; for so short a walk give walk_to a smaller within_mm"

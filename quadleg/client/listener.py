@@ -1,21 +1,17 @@
-"""An rclpy node of a script, whose thread no callback ends, and calls that wait for what it hears."""
+"""A node of a script, whose callbacks may raise without harm, and calls that wait for what it hears."""
 
 from __future__ import annotations
 
-import threading
 import traceback
 from collections.abc import Callable
-from types import TracebackType
 from typing import Any, TypeVar
 
+from quadleg.client.spinner import Spinner, thread_on_rclpy
 from quadleg.errors import CallbackFailed, QuadlegError, Refused, StackNotFound
-from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
-from quadleg.runtime.stack_runner import need_ros
+from quadleg.middleware.interface import Client, Publisher
 
 HEARD_WITHIN = 5.0  # s for a running stack to be found
 ANSWER_WITHIN = 5.0  # s for a service to answer
-SPIN_FAILURES = 3  # in a row, after which the listener ends: it would fail for ever
-SPIN_PAUSE = 0.1  # s after such a failure
 LOOKERS_ON = ("recorder_polled", "viewer")  # nodes that hear what they do not act on
 # What rmw_dds_common says until a participant has told the names of its nodes: it may be one that only looks on.
 UNNAMED = "_NODE_NAME_UNKNOWN_"
@@ -24,52 +20,32 @@ Self = TypeVar("Self", bound="GuardedListener")
 
 
 class GuardedListener:
-    """A node with a thread of its own. `node` is the rclpy node.
+    """A node in a `namespace` whose callbacks `spinner` runs: None for a thread on rclpy. `node` is its handle.
 
-    A callback that raises is logged, and the call that waits, or the next one, raises CallbackFailed; the thread goes
-    on. Where rclpy itself fails again and again the thread ends, and every call says so. Raises RosMissing.
+    A callback that raises is logged, and the call that waits, or the next one, raises CallbackFailed; the others go on.
+    Where the middleware itself fails again and again nothing more is heard, and every call says so. Raises RosMissing.
     """
 
-    def __init__(self, namespace: str) -> None:
-        need_ros()
-        check_namespace(namespace)
-        stay_local()
-        find_each_other_soon()
-        import rclpy
-        from rclpy.experimental import EventsExecutor
-        from rclpy.signals import SignalHandlerOptions
-
-        self._news = threading.Condition()
+    def __init__(self, namespace: str, spinner: Spinner | None = None) -> None:
+        self._spinner = spinner or thread_on_rclpy(namespace)
+        self._lock = self._spinner.lock
         self._failure: CallbackFailed | None = None
-        self._ended: Exception | None = None
-        self._clients: dict[str, Any] = {}
-        self._context = rclpy.Context()
-        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self.node = rclpy.create_node("quadleg_client", context=self._context, namespace=namespace)
-        self._executor = EventsExecutor(context=self._context)
-        self._closed = threading.Event()
-        self._thread = threading.Thread(target=self._spin, name="quadleg_client", daemon=True)
+        self._clients: dict[str, Client] = {}
+        self.steady_time = self._spinner.middleware.steady_time
+        self.node = self._spinner.middleware.create_node("quadleg_client")
 
     def start(self) -> None:
-        """Listen from now on."""
-        self._executor.add_node(self.node)
-        self._thread.start()
+        self._spinner.start(self.node.get_logger().error)
 
     def __enter__(self: Self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
         """Leave the stack as it is and free the connection."""
-        self._closed.set()
-        self._thread.join()
-        self._executor.shutdown()
-        self.node.destroy_node()
-        self._context.try_shutdown()
+        self._spinner.close()
 
     # Waiting
 
@@ -87,20 +63,23 @@ class GuardedListener:
         After `seconds` raises `error` with what `otherwise` says and, with `condition`, what is known of the stack.
         Raises CallbackFailed for a callback of the caller's that raised, unless `urgent`.
         """
-        with self._news:
-            over = self._news.wait_for(lambda: self._broken(urgent) or done(), seconds)
+        over = self._spinner.wait(lambda: self._broken(urgent) or done(), seconds)
         self.check(urgent)
         if not over:
             known = f"; {self.condition()}" if condition else ""
             raise error(otherwise() + known)
 
+    def pause(self, seconds: float) -> None:
+        """Return after so many seconds, or as soon as a call has something to raise, which `check` does."""
+        self._spinner.wait(lambda: self._broken(urgent=False), seconds)
+
     def check(self, urgent: bool = False) -> None:
         """Raise StackNotFound if the listener has ended, CallbackFailed if a callback of the caller's raised."""
-        if self._ended:
+        if ended := self._spinner.ended:
             raise StackNotFound(
-                f"the client's listener ended with {self._ended!r}: the stack goes on as it is; make a new Robot"
+                f"the client's listener ended with {ended!r}: the stack goes on as it is; make a new Robot"
             )
-        with self._news:
+        with self._lock:
             failure = None if urgent else self._failure
             if failure:
                 self._failure = None
@@ -111,7 +90,7 @@ class GuardedListener:
         """What is known of the other side, for the message of a time-out."""
         return ""
 
-    def wait_for_listener(self, publisher: Any, topic: str) -> None:
+    def wait_for_listener(self, publisher: Publisher, topic: str) -> None:
         """Return when a node that acts on a topic has subscribed to it; raises StackNotFound."""
 
         def heard() -> bool:
@@ -122,13 +101,19 @@ class GuardedListener:
         self.wait(heard, HEARD_WITHIN, lambda: f"no node acts on {topic}: gait or base_motion is missing")
 
     def _broken(self, urgent: bool) -> bool:
-        return self._ended is not None or (self._failure is not None and not urgent)
+        return self._spinner.ended is not None or (self._failure is not None and not urgent)
 
     # Services and parameters
 
-    def call(self, kind: type, name: str, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> str:
-        """Call a service whose response has `success` and `message`; the message. Raises Refused or StackNotFound."""
-        response = self.answer(self._client(kind, name), request, within, urgent)
+    def call(self, name: str, within: float = ANSWER_WITHIN, urgent: bool = False, **fields: Any) -> str:
+        """Call a service of topic_table.py whose response has `success` and `message`, with the request's `fields`.
+
+        Returns the message. Raises Refused or StackNotFound.
+        """
+        from quadleg.middleware.topics import service
+
+        kind, _ = service(name)
+        response = self.answer(self._client(kind, name), kind.Request(**fields), within, urgent)
         if not response.success:
             raise Refused(response.message)
         return response.message
@@ -152,15 +137,16 @@ class GuardedListener:
         values = self.answer(client, GetParameters.Request(names=list(names))).values
         return [parameter_value_to_python(value) for value in values]
 
-    def answer(self, client: Any, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> Any:
+    def answer(self, client: Client, request: Any, within: float = ANSWER_WITHIN, urgent: bool = False) -> Any:
         """The response of a service to a request; raises StackNotFound. A request without an answer is withdrawn."""
-        if not client.wait_for_service(within):
+        offered = self._spinner.wait(lambda: self._broken(urgent) or client.service_is_ready(), within)
+        self.check(urgent)
+        if not offered:
             known = self.condition()
             raise StackNotFound(
                 f"no node offers {client.srv_name}: is `quadleg run` still there?{f' {known}' if known else ''}"
             )
         future = client.call_async(request)
-        future.add_done_callback(lambda _: self._wake())
         try:
             self.wait(
                 future.done, within, lambda: f"no answer from {client.srv_name} within {within:g} s", urgent=urgent
@@ -170,13 +156,18 @@ class GuardedListener:
                 client.remove_pending_request(future)
         return future.result()
 
-    def _client(self, kind: type, name: str) -> Any:
-        """The one client of a service."""
+    def _client(self, kind: Any, name: str) -> Client:
         if name not in self._clients:
             self._clients[name] = self.node.create_client(kind, name)
         return self._clients[name]
 
-    # What comes in, on the listener's thread
+    # What goes out and comes in, the latter on the spinner's thread
+
+    def advertise(self, topic: str) -> Publisher:
+        """A publisher of a topic of topic_table.py."""
+        from quadleg.middleware.topics import published
+
+        return self.node.create_publisher(*published(topic))
 
     def listen(self, topic: str, callback: Callable[[Any], None], depth: int | None = None) -> Any:
         """The subscription to a topic of topic_table.py; `depth` where that is not the table's."""
@@ -190,7 +181,6 @@ class GuardedListener:
 
         def guarded(message: Any) -> None:
             self._guarded(f"the listener of {topic}", callback, message)
-            self._wake()
 
         return self.node.create_subscription(kind, topic, guarded, qos)
 
@@ -207,26 +197,7 @@ class GuardedListener:
         except Exception as error:
             self.node.get_logger().error(f"{name}: {''.join(traceback.format_exception(error))}")
             failure = CallbackFailed(name, error)
-            with self._news:
+            with self._lock:
                 self._failure = failure
             return False
         return True
-
-    def _spin(self) -> None:
-        failures = 0
-        while not self._closed.is_set():
-            try:
-                self._executor.spin_once(timeout_sec=0.1)
-                failures = 0
-            except Exception as error:
-                self.node.get_logger().error("".join(traceback.format_exception(error)))
-                failures += 1
-                if failures == SPIN_FAILURES:
-                    self._ended = error
-                    self._wake()
-                    return
-                self._closed.wait(SPIN_PAUSE)
-
-    def _wake(self) -> None:
-        with self._news:
-            self._news.notify_all()

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from functools import cached_property
 from math import radians
 from typing import Any
 
+from quadleg.cautions import MAY_BE_POWERED
 from quadleg.client.connection import StackConnection
 from quadleg.client.keywords import check_height, check_numbers, keywords_only
 from quadleg.client.listener import ANSWER_WITHIN, HEARD_WITHIN
 from quadleg.client.posing import HOLD_PATIENCE, PoseRequest, over_feet, pose_from_words
 from quadleg.client.results import EstimateSource, PoseResult
 from quadleg.client.snapshot import SERVO_OUTPUT, WATCHDOG
+from quadleg.client.spinner import Spinner
 from quadleg.errors import NotReached, Refused, StackNotFound
 from quadleg.geometry.transforms import Pose
 from quadleg.robot.model import JOINT_NAMES, RobotModel
@@ -37,12 +38,9 @@ class PosedRobot(StackConnection):
     and by what that is known. Numbers that are not finite or make no sense raise Refused.
     """
 
-    def __init__(self, namespace: str = "") -> None:
-        super().__init__(namespace)
-
-        from quadleg.middleware.topics import published
-
-        self._target = self.node.create_publisher(*published("base_target"))
+    def __init__(self, namespace: str = "", spinner: Spinner | None = None) -> None:
+        super().__init__(namespace, spinner)
+        self._target = self.advertise("base_target")
 
     @cached_property
     def model(self) -> RobotModel:
@@ -80,7 +78,7 @@ class PosedRobot(StackConnection):
                 ANSWER_WITHIN,
                 lambda: "servo_output does not follow",
             )
-            asked = time.monotonic()
+            asked = self.steady_time()
             self.enable(True)
             self.wait(
                 lambda: self.last.state == "active" or (self._is_off() and self.last.state_since > asked),
@@ -118,17 +116,19 @@ class PosedRobot(StackConnection):
         turns = map(radians, (roll_deg, pitch_deg, yaw_deg))
         asked = Pose.from_rpy(x_mm / 1000, y_mm / 1000, height_mm / 1000, *turns)
         self.wait_for_listener(self._target, "base_target")
-        stamp = self._send(asked)
-        request = PoseRequest(stamp.nanoseconds)
+        from quadleg.middleware.topics import nanoseconds
+
+        stamp = self.send(asked)
+        request = PoseRequest(nanoseconds(stamp))
         self._insist(asked, stamp, request)
         self.wait(
-            lambda: request.arrived(self.last, time.monotonic()),
+            lambda: request.arrived(self.last, self.steady_time()),
             POSE_WITHIN,
             lambda: f"no arrival within {POSE_WITHIN:g} s; base_motion: {self.last.message('base_motion')}",
             NotReached,
         )
         self.wait(
-            lambda: request.reached(self.last, time.monotonic(), self.model),
+            lambda: request.reached(self.last, self.steady_time(), self.model),
             ANSWER_WITHIN,
             lambda: f"the servos do not come to the planned pose; the joints are at {self.reached()}",
             NotReached,
@@ -138,27 +138,23 @@ class PosedRobot(StackConnection):
 
     def _insist(self, pose: Pose, stamp: Any, request: PoseRequest) -> None:
         """Send a target again until base_motion follows it: one sent while ROS still matches may be lost."""
-        deadline = time.monotonic() + ANSWER_WITHIN
+        deadline = self.steady_time() + ANSWER_WITHIN
         while True:
             try:
                 return self.wait(lambda: request.taken(self.last), TAKEN_WITHIN, lambda: "base_motion takes no target")
             except StackNotFound:
-                if time.monotonic() > deadline:
+                if self.steady_time() > deadline:
                     raise
             self._need_active()
-            self._send(pose, stamp)
+            self.send(pose, stamp)
 
-    def send(self, pose: Pose) -> None:
-        """Publish a base target and do not wait for it: for targets that stream."""
-        self._send(pose)
-
-    def _send(self, pose: Pose, stamp: Any = None) -> Any:
+    def send(self, pose: Pose, stamp: Any = None) -> Any:
+        """Publish a base target and do not wait for it: for targets that stream. Return its stamp (None: now)."""
         from geometry_msgs.msg import PoseStamped
 
         message = PoseStamped()
         message.header.frame_id = self.frame
-        stamp = stamp or self.node.get_clock().now()
-        message.header.stamp = stamp.to_msg()
+        message.header.stamp = stamp = stamp or self.node.stamp()
         p, q = message.pose.position, message.pose.orientation
         p.x, p.y, p.z = pose.position
         q.w, q.x, q.y, q.z = pose.quaternion
@@ -184,7 +180,7 @@ class PosedRobot(StackConnection):
         self.wait(lambda: self.last.state is not None, HEARD_WITHIN, self._who_is_missing)
         if self._is_off():
             raise Refused(f"{self.last.robot} already")
-        asked = time.monotonic()
+        asked = self.steady_time()
         self.enable(False)
 
         def over() -> bool:
@@ -201,39 +197,36 @@ class PosedRobot(StackConnection):
         By the stop socket where the robot is on this computer, and over ROS as well. Raises Refused where the board
         does not take it, and StackNotFound where nothing answers.
         """
-        from std_srvs.srv import Trigger
-
-        here = stop_here(self.node.get_namespace())
+        # In simulated time no process is another's, and a real robot of the same name is none of ours.
+        here = stop_here(self.node.get_namespace()) if self._spinner.middleware.domain is not None else []
         try:
-            self.call(Trigger, "emergency_stop", Trigger.Request(), STOP_WITHIN, urgent=True)
+            self.call("emergency_stop", STOP_WITHIN, urgent=True)
         except StackNotFound as error:
             if here and all(done for done, _ in here):
                 return
-            raise StackNotFound(
-                f"{error}. The servos may be powered: open the switch in the servo supply NOW"
-            ) from None
+            raise StackNotFound(f"{error}. {MAY_BE_POWERED}") from None
 
     def keep(self) -> str:
         """Save the last minute of all topics; where, in words. Raises Refused, or StackNotFound without a recorder."""
-        from std_srvs.srv import Trigger
-
-        return self.call(Trigger, "recorder/keep", Trigger.Request(), KEPT_WITHIN)
+        return self.call("recorder/keep", KEPT_WITHIN)
 
     def reset(self) -> str:
         """Leave a fault; what to do next, in words. The legs have to be in the resting pose to stand again."""
-        from std_srvs.srv import Trigger
-
-        message = self.call(Trigger, "reset", Trigger.Request())
+        message = self.call("reset")
         self.wait(lambda: self.last.state != "fault", ANSWER_WITHIN, lambda: "the fault stays", NotReached)
+        self.wait(
+            lambda: self.last.servo_state == "following",
+            ANSWER_WITHIN,
+            lambda: "the fault is left, and servo_output does not follow the watchdog again",
+            NotReached,
+        )
         return message
 
     # Judging
 
     def enable(self, on: bool) -> None:
         """Ask the watchdog to rise or go on (`on`), or to lower the robot, and do not wait for it; raises Refused."""
-        from std_srvs.srv import SetBool
-
-        self.call(SetBool, "enable", SetBool.Request(data=on))
+        self.call("enable", data=on)
 
     def _everyone(self) -> bool:
         now = self.last
@@ -245,8 +238,7 @@ class PosedRobot(StackConnection):
 
     def _need_active(self) -> None:
         """Raise Refused unless the robot is active; a hold may end by itself, so it is given its time."""
-        with self._news:
-            self._news.wait_for(lambda: self.last.state != "hold", HOLD_PATIENCE)
+        self._spinner.wait(lambda: self.last.state != "hold", HOLD_PATIENCE)
         if self.last.state != "active":
             first = WHAT_FIRST.get(self.last.state or "", "try again when it is active")
             raise Refused(f"{self.last.robot}; {first}")

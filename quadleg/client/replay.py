@@ -5,9 +5,9 @@ Joint commands are never replayed: gait, limits and watchdog of the running stac
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,10 +15,9 @@ import numpy as np
 from quadleg.client import SIMULATED, Robot
 from quadleg.client.override_watch import OverrideWatch
 from quadleg.errors import NotReached, Overridden, RecordingError, Refused
-from quadleg.recording.damage import skipped
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import DIAGNOSTICS
-from quadleg.recording.signals import Signals, signals_of
+from quadleg.recording.signals import Signals, signals_of, skipped
 from quadleg.safety.state_machine import State
 
 VELOCITIES = ("cmd_vel", "teleop/cmd_vel")
@@ -52,17 +51,24 @@ def replay(
     NotReached where the watchdog ends it, Overridden where someone else commands the robot, and what Robot raises.
     """
     asked = list(asked_for(recording, warn))
-    length = (asked[-1].time - asked[0].time) / speed
     with Robot(namespace) as robot:
-        was_off = robot.status().state != "active"
-        if was_off:
-            if robot.board_kind != SIMULATED:
-                raise Refused("the robot does not stand: `quadleg stand` first, which asks whether its legs are placed")
-            robot.stand()
-        say(f"{len(asked)} messages in {length:.0f} s, from {recording.path}. Ctrl-C ends it; the robot then stops.")
-        _play(robot, asked, speed, say)
-        if was_off:
-            robot.sit()
+        replay_on(robot, asked, recording.path, speed, say)
+
+
+def replay_on(
+    robot: Robot, asked: Sequence[ReplayedRequest], path: Path, speed: float, say: Callable[[str], None]
+) -> None:
+    """Ask a robot for all that was asked for in the recording at `path`; see `replay`."""
+    length = (asked[-1].time - asked[0].time) / speed
+    was_off = robot.status().state != "active"
+    if was_off:
+        if robot.board_kind != SIMULATED:
+            raise Refused("the robot does not stand: `quadleg stand` first, which asks whether its legs are placed")
+        robot.stand()
+    say(f"{len(asked)} messages in {length:.0f} s, from {path}. Ctrl-C ends it; the robot then stops.")
+    _play(robot, asked, speed, say)
+    if was_off:
+        robot.sit()
     say("replayed")
 
 
@@ -117,48 +123,45 @@ def _not_finite(asked: Iterable[ReplayedRequest]) -> Iterator[str]:
 
 
 def _is_finite(asked: ReplayedRequest) -> bool:
-    """Whether all its numbers are some: a damaged recording may have others, which nobody ever asked for."""
+    """Whether all its numbers are finite: those of a damaged recording may not be, and are not replayed."""
     return asked.topic == GAIT or bool(np.isfinite(np.hstack(asked.what)).all())
 
 
-def _play(robot: Robot, asked: list[ReplayedRequest], speed: float, say: Callable[[str], None]) -> None:
-
-    from quadleg.middleware.topics import published
+def _play(robot: Robot, asked: Sequence[ReplayedRequest], speed: float, say: Callable[[str], None]) -> None:
+    from quadleg.middleware.topics import nanoseconds
 
     publishers = {
-        topic: robot.node.create_publisher(*published(topic))
-        for topic in (*VELOCITIES, *TARGETS)
-        if any(one.topic == topic for one in asked)
+        topic: robot.advertise(topic) for topic in (*VELOCITIES, *TARGETS) if any(one.topic == topic for one in asked)
     }
     for topic, publisher in publishers.items():
         robot.wait_for_listener(publisher, topic)
-    begun, origin = time.monotonic(), asked[0].time
+    begun, origin = robot.steady_time(), asked[0].time
     said = begun
-    watch = OverrideWatch(begun)
+    watch = OverrideWatch(publishers, begun)
 
     def check() -> None:
         now = robot.last
         if now.state != "active":
-            raise NotReached(f"ended after {time.monotonic() - begun:.0f} s: {now.state}, {now.why}")
+            raise NotReached(f"ended after {robot.steady_time() - begun:.0f} s: {now.state}, {now.why}")
         try:
             watch.judge(now)
         except Overridden as error:
-            raise Overridden(f"{error}; the replay has ended after {time.monotonic() - begun:.0f} s") from None
+            raise Overridden(f"{error}; the replay has ended after {robot.steady_time() - begun:.0f} s") from None
 
     try:
         for one in asked:
-            while (left := begun + (one.time - origin) / speed - time.monotonic()) > 0:
-                time.sleep(min(left, LOOK_PERIOD))
+            while (left := begun + (one.time - origin) / speed - robot.steady_time()) > 0:
+                robot.pause(min(left, LOOK_PERIOD))
                 check()
             check()
             if one.topic == GAIT:
                 robot.set_parameter("gait", "gait", one.what)
             else:
-                stamp = robot.node.get_clock().now()
-                watch.sent(one.topic, stamp.nanoseconds)
+                stamp = robot.node.stamp()
+                watch.sent(one.topic, nanoseconds(stamp))
                 publishers[one.topic].publish(_message(one, speed, robot.frame, stamp))
-            if time.monotonic() - said > SAID_EVERY:
-                said = time.monotonic()
+            if robot.steady_time() - said > SAID_EVERY:
+                said = robot.steady_time()
                 say(f"{said - begun:.0f} s of {(asked[-1].time - origin) / speed:.0f} s")
     finally:
         # Silence is a stop, and the robot comes into its square stance.
@@ -172,12 +175,12 @@ def _message(one: ReplayedRequest, speed: float, frame: str, stamp: Any) -> Any:
 
     if one.topic in VELOCITIES:
         message = TwistStamped()
-        message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
+        message.header.frame_id, message.header.stamp = frame, stamp
         going = message.twist
         going.linear.x, going.linear.y, going.angular.z = (speed * value for value in one.what)
         return message
     message = PoseStamped()
-    message.header.frame_id, message.header.stamp = frame, stamp.to_msg()
+    message.header.frame_id, message.header.stamp = frame, stamp
     position, quaternion = one.what
     p, q = message.pose.position, message.pose.orientation
     p.x, p.y, p.z = position

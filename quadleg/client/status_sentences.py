@@ -7,10 +7,10 @@ from math import degrees
 
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.snapshot import OK, STATE_WORDS, Snapshot
-from quadleg.gait.velocity_selection import cannot_in_words, velocity_in_words
 from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.geometry.transforms import Pose
+from quadleg.safety.figure_words import velocity_in_words
 
 ANGLES = {
     "measured": "joint_states are the true angles of the simulated servos",
@@ -78,13 +78,13 @@ def _walk(report: GaitReport, now: Snapshot) -> str:
     if report.obstacle is Obstacle.TOO_FAST:
         parts.append(f"scaled to {100 * report.scale:.0f} %, the most that the gait can go that way")
     elif report.obstacle is Obstacle.WAY_IMPOSSIBLE:
-        parts.append(cannot_in_words(report.left_out, report.gait))
+        parts.append(str(report.impossible_ways(report.left_out)))
         if 0.0 < report.scale < 1.0:
             parts.append(f"the rest is scaled to {100 * report.scale:.0f} %")
     elif report.obstacle is Obstacle.NOT_ACTIVE:
         parts.append(f"it walks only while the robot is active; it is {STATE_WORDS.get(now.state, now.state)}")
     elif report.obstacle is Obstacle.CANNOT_WALK:
-        parts.append(f"this robot cannot walk in this gait: {report.trouble}")
+        parts.append(f"this robot cannot walk in this gait: {report.trouble_in_words}")
     elif report.obstacle is not Obstacle.NONE:
         parts.append(now.message("gait"))
     return "; ".join(parts)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections import deque
 from dataclasses import replace
 from math import degrees, hypot, inf, radians, sqrt
 from types import TracebackType
@@ -12,9 +10,11 @@ from typing import Any
 from quadleg.client.connection import StackConnection
 from quadleg.client.gait_report import GaitReport
 from quadleg.client.listener import HEARD_WITHIN
+from quadleg.client.override_watch import OverrideWatch
 from quadleg.client.place import PlaceTracker, Track, approach_velocity, is_near, left_to, seconds_for, way_to_rest
 from quadleg.client.posing import FollowingJudge, judge_state
 from quadleg.client.results import EstimateSource, GroundMove, WalkResult
+from quadleg.client.snapshot import Snapshot
 from quadleg.errors import NotReached, Overridden, Refused
 from quadleg.gait.velocity_selection import LEAST_SCALE
 from quadleg.gait.walk_obstacles import Obstacle
@@ -25,7 +25,6 @@ from quadleg.topic_table import COMMAND_FRESH
 OWN_TOPIC = "cmd_vel"
 VELOCITY_PERIOD = 0.05  # s
 ANOTHER_DRIVES_AFTER = COMMAND_FRESH + 1.5  # s: a velocity ages, and gait says so within a second
-STAMPS_KEPT = 200  # 10 s of velocities: gait names the one that counts
 STOP_WALKING_WITHIN = 15.0  # s for a stride or two
 # s besides three times what the way takes at the gait's limits: for setting off, stopping, and going on after a slip
 WALK_PATIENCE = 20.0
@@ -62,12 +61,10 @@ class WalkSession:
     def __init__(self, connection: StackConnection, model: RobotModel, frame: str) -> None:
         from geometry_msgs.msg import TwistStamped
 
-        from quadleg.middleware.topics import published
-
         self._connection = connection
+        self.steady_time = connection.steady_time
         self._tracker = PlaceTracker(model)
-        self._stamps: deque[int] = deque(maxlen=STAMPS_KEPT)
-        self._began = inf  # s of the steady clock
+        self._watch = OverrideWatch((OWN_TOPIC,), inf)  # until the walk begins
         self._judged = 0.0  # when the report that was judged last came
         self.asked = ZERO_TWIST  # where the walk is to lead
         self.scale = 1.0
@@ -75,8 +72,7 @@ class WalkSession:
         self.report = gait_report(connection)
         self._message = TwistStamped()
         self._message.header.frame_id = frame
-        node = connection.node
-        self._velocities = node.create_publisher(*published(OWN_TOPIC))
+        self._velocities = connection.advertise(OWN_TOPIC)
         self._heard = [
             connection.listen("planned_feet", self._hear_plan, 10),
             connection.listen("odom", self._hear_estimate, 10),
@@ -92,7 +88,8 @@ class WalkSession:
         except BaseException:
             self._close()
             raise
-        self._began = self._judged = time.monotonic()
+        self._judged = self.steady_time()
+        self._watch = OverrideWatch((OWN_TOPIC,), self._judged)
         return self
 
     def _check_that_no_other_drives(self) -> None:
@@ -105,7 +102,7 @@ class WalkSession:
         try:
             self._connection.wait(idle, ANOTHER_DRIVES_AFTER, lambda: "driven", NotReached)
         except NotReached:
-            by = self._other(self.report.asker)
+            by = self._watch.another(self.report.asker)
             raise Overridden(
                 f"someone else drives the robot, by {by}, and this walk has not begun",
                 replace(self.result(), overridden_by=by),
@@ -141,12 +138,12 @@ class WalkSession:
         """Ask for a velocity, for one period. Raises NotReached or Overridden where it is not walked."""
         self.check()
         self._send(twist)
-        time.sleep(VELOCITY_PERIOD)
+        self._connection.pause(VELOCITY_PERIOD)
 
     def stand(self) -> None:
         """Ask for no velocity and return when the robot is in its square stance."""
         self._send(ZERO_TWIST)
-        stopped = time.monotonic()
+        stopped = self.steady_time()
 
         def stands() -> bool:
             self.check()
@@ -164,38 +161,28 @@ class WalkSession:
         self._connection.check()
         now = self._connection.last
         try:
-            judge_state(now, time.monotonic())
-            self._following.judge(now, time.monotonic())
+            judge_state(now, self.steady_time())
+            self._following.judge(now, self.steady_time())
         except NotReached as error:
             raise NotReached(f"{error}; {self._so_far()}", self.result()) from None
         heard = now.heard("gait")
         if heard <= self._judged:
             return
         self.report, self._judged = GaitReport.of(now.values("gait")), heard
-        self._judge(now.message("gait"))
+        self._judge(now)
 
-    def _judge(self, said: str) -> None:
+    def _judge(self, now: Snapshot) -> None:
         report = self.report
-        if report.asker not in ("", OWN_TOPIC):
-            self._override(report.asker)
-        if report.asker == OWN_TOPIC:
-            if report.asker_stamp in self._stamps:
-                self.scale = min(self.scale, report.scale)
-            elif self._judged > self._began + COMMAND_FRESH:  # else it may be what this client asked for before
-                self._override(report.asker)
+        if by := self._watch.driven_by(now):
+            raise Overridden(
+                f"someone else drives the robot, by {by}, and this walk has ended; {self._so_far()}",
+                replace(self.result(), overridden_by=by),
+            )
+        if self._watch.has_sent(report.asker, report.asker_stamp):
+            self.scale = min(self.scale, report.scale)
         unheard = not report.asker and report.obstacle in (Obstacle.UNHEARD_TYPE, Obstacle.VELOCITY_REFUSED)
         if unheard or report.obstacle is Obstacle.CANNOT_WALK:
-            raise NotReached(f"{said}; {self._so_far()}", self.result())
-
-    @staticmethod
-    def _other(asker: str) -> str:
-        """Another operator than this one, by the topic whose velocity counts."""
-        return f"another publisher of {asker}" if asker == OWN_TOPIC else asker
-
-    def _override(self, asker: str) -> None:
-        by = self._other(asker)
-        result = replace(self.result(), overridden_by=by)
-        raise Overridden(f"someone else drives the robot, by {by}, and this walk has ended; {self._so_far()}", result)
+            raise NotReached(f"{now.message('gait')}; {self._so_far()}", self.result())
 
     def result(self) -> WalkResult:
         """What was reached so far."""
@@ -203,7 +190,7 @@ class WalkSession:
         return WalkResult(
             GroundMove.of(self.asked),
             GroundMove.of(track.place),
-            track.source(time.monotonic()),
+            track.source(self.steady_time()),
             self.report.gait,
             self.scale,
             shortfall=self._following.shortfall,
@@ -217,9 +204,9 @@ class WalkSession:
         from quadleg.middleware.topics import nanoseconds
 
         message = self._message
-        message.header.stamp = self._connection.node.get_clock().now().to_msg()
+        message.header.stamp = self._connection.node.stamp()
         message.twist.linear.x, message.twist.linear.y, message.twist.angular.z = map(float, twist)
-        self._stamps.append(nanoseconds(message.header.stamp))
+        self._watch.sent(OWN_TOPIC, nanoseconds(message.header.stamp))
         self._velocities.publish(message)
 
     def _hear_plan(self, plan: Any) -> None:
@@ -227,7 +214,7 @@ class WalkSession:
         self._connection.tell("on_plan", plan)
 
     def _hear_estimate(self, estimate: Any) -> None:
-        self._tracker.hear_estimate(estimate, self._connection.last.angles, time.monotonic())
+        self._tracker.hear_estimate(estimate, self._connection.last.angles, self.steady_time())
 
 
 def gait_report(connection: StackConnection) -> GaitReport:
@@ -248,7 +235,7 @@ def walk_for(session: WalkSession, twist: Planar, seconds: float, exact: bool) -
     # In a walk too short for its full speed, speeding up and braking are a triangle over time, of the same area.
     clock = WalkClock(max(seconds, sqrt(seconds * use * report.ramp)))
     session.asked = motion(twist, seconds)
-    while clock.tick(session.active, session.track.twist, time.monotonic()):
+    while clock.tick(session.active, session.track.twist, session.steady_time()):
         session.go(twist)
         if exact and session.scale < LEAST_SCALE:
             raise NotReached(
@@ -280,14 +267,14 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
     session.asked = goal
     slower = speed_share * fastest[0], speed_share * fastest[1], speed_share * fastest[2]
     limit = WALK_PATIENCE + 3 * seconds_for(goal, slower)
-    until = time.monotonic() + limit
+    until = session.steady_time() + limit
     stops_by_odom = min(STOPS_WITHIN_BY_ODOM[0], within[0] / 2), min(STOPS_WITHIN_BY_ODOM[1], within[1] / 2)
     slip = ZERO_TWIST  # from where the plan would rest to where the robot does, which is much the same each time
     while True:
         rest = session.track.place
-        while time.monotonic() < until:
+        while session.steady_time() < until:
             track = session.track
-            estimated = track.source(time.monotonic()) is EstimateSource.ODOMETRY
+            estimated = track.source(session.steady_time()) is EstimateSource.ODOMETRY
             rest = compose_planar(track.place, way_to_rest(track.twist, fastest, ramp))
             off = left_to((goal[0] - slip[0], goal[1] - slip[1], goal[2] - slip[2]), rest)
             if is_near(off, stops_by_odom if estimated else STOPS_WITHIN):
@@ -297,7 +284,7 @@ def walk_to_place(session: WalkSession, goal: Planar, within: tuple[float, float
         result, place = session.result(), session.track.place
         if is_near(left_to(goal, place), within):
             return result
-        if time.monotonic() > until:
+        if session.steady_time() > until:
             far = f"{result.error_mm:.0f} mm and {result.error_deg:.1f}° away by {result.source.value}"
             raise NotReached(f"still {far} after {limit:.0f} s; {what_stops(session)}", result)
         x, y, turn = (now - planned for now, planned in zip(place, rest))

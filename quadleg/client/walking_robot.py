@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from math import degrees, radians
 
@@ -110,7 +109,7 @@ class Robot(PosedRobot):
 
         `check` is called whenever something is heard, and may raise.
         """
-        stopped = time.monotonic()
+        stopped = self.steady_time()
 
         def stands() -> bool:
             check()

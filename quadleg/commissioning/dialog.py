@@ -15,9 +15,6 @@ from quadleg.robot_file.maker_units import UNITS, number_from
 Result = TypeVar("Result")
 Dialog = Generator["Question", str, Result]
 
-STILL_HELD = (
-    "THE BOARD DID NOT TAKE THE LAST STOP: a servo may hold its last pulse for ever. Open the servo supply's switch."
-)
 END = "end"  # the answer that every question takes, but for one after words of the person's own
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
@@ -139,7 +136,33 @@ def run_dialog(dialog: Dialog[Result], answer: Callable[[Question], str]) -> Res
         while True:
             question = dialog.send(answer(question))
     except StopIteration as end:
-        result: Result = end.value
-        return result
+        return end.value
     finally:
         dialog.close()
+
+
+Ask = Callable[[str], str]  # shows a question, and gives what the person answers
+Say = Callable[[str], None]
+
+
+class LineAnswers:
+    """Gives the answers of a person who is asked by `ask`; choices and complaints are shown by `say`."""
+
+    def __init__(self, ask: Ask, say: Say) -> None:
+        self._ask = ask
+        self._say = say
+
+    def __call__(self, question: Question) -> str:
+        """The answer as it was typed."""
+        text = question.text
+        if question.complaint:
+            self._say(f"  {question.complaint}")
+        elif question.choices:
+            self._say(f"{text}:")
+            for choice in question.choices:
+                self._say(f"  {choice.word}  {choice.label}")
+        if question.choices:
+            text = "Number"
+        elif question.number:
+            text += f", {question.number.unit} ({question.number.low:g} to {question.number.high:g})"
+        return self._ask(f"{text} [{question.default}]: ")

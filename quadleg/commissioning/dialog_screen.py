@@ -20,6 +20,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.events import Key
 from textual.widgets import RichLog, Static
 
+from quadleg.cautions import STILL_HELD
 from quadleg.commissioning.dialog import END, Dialog, Question, run_dialog
 from quadleg.errors import BoardError
 
@@ -162,7 +163,7 @@ class Screen(App[None]):
             self._work.cut()
             self._say("Pulses off.")
         except BoardError as error:
-            self._say(f"THE BOARD DID NOT TAKE THE STOP: open the switch of the servo supply. {error}")
+            self._say(f"{STILL_HELD} {error}")
 
     # What is shown
 

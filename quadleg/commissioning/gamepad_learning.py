@@ -7,8 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from quadleg.commissioning.dialog import Dialog, Question, ask, run_dialog
-from quadleg.commissioning.dialog_lines import Say
+from quadleg.commissioning.dialog import Dialog, Question, Say, ask, run_dialog
 from quadleg.errors import GamepadError
 from quadleg.robot_file.editor import check_new
 from quadleg.teleop.control_mapping import CONTROLS, NEEDED, STICK, Control, Input, Inputs, Reading, as_yaml
@@ -34,7 +33,9 @@ def learn_to(path: Path, wanted: str = "") -> None:
     try:
         inputs = learn(lambda: _look(pad), print)
     except OSError as error:
-        raise GamepadError(f"{pad.name} is gone: {error.strerror}; nothing is written") from None
+        raise GamepadError(
+            f"{pad.name} is gone: {error.strerror}; nothing is written", "plug it in, then begin again"
+        ) from None
     finally:
         pad.close()
     path.write_text(as_yaml(inputs, f"What does what on {pad.name}, as learnt by asking."), encoding="utf-8")
@@ -44,7 +45,7 @@ def learn_to(path: Path, wanted: str = "") -> None:
 def _look(pad: Gamepad) -> Reading | None:
     if select.select([sys.stdin], [], [], LOOK_PERIOD)[0]:
         if not sys.stdin.readline():
-            raise GamepadError("the terminal is closed; nothing is written")
+            raise GamepadError("the terminal is closed; nothing is written", "begin again in one that stays open")
         return None
     pad.read()
     return pad.reading()

@@ -209,8 +209,7 @@ def _gamepad(computer: Computer) -> Finding:
     try:
         return Finding("gamepad", computer.pad())
     except GamepadError as error:
-        found, _, cure = str(error).partition(": ")
-        return Finding("gamepad", found, None, cure)
+        return Finding("gamepad", error.found, None, error.cure)
 
 
 # The chips
@@ -323,7 +322,7 @@ def _scan(robot: RobotModel, path: Path, computer: Computer) -> Finding:
     shown = ", ".join(f"0x{address:02X}{f' ({names[address]})' if address in names else ''}" for address in answer)
     if not answer:
         cure = "check the logic supply of the chips, SDA, SCL, ground and pull-ups"
-        return Finding(about, f"nobody answers on {path}", False, cure)
+        return Finding(about, f"nothing answers on {path}", False, cure)
     return Finding(about, shown)
 
 
@@ -348,5 +347,4 @@ def _identities(board: Board, kind: SensorKind[Any]) -> list[tuple[bytes, bytes]
 
 
 def _trouble(about: str, error: BoardError) -> Finding:
-    found, _, cure = str(error).partition(": ")
-    return Finding(about, found, False, cure)
+    return Finding(about, error.found, False, error.cure)

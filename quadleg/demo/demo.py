@@ -7,8 +7,7 @@ it provokes.
 from __future__ import annotations
 
 import os
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from importlib.util import find_spec
 from math import cos, degrees, hypot, pi, radians, remainder, sin, tau
 from pathlib import Path
@@ -134,7 +133,7 @@ class Demo:
         self.robot = robot
         self.record = DemoRecord(model)
         self._memory = memory
-        self._begun = time.monotonic()
+        self._begun = robot.steady_time()
         self._gait = ""
         self._stamp = 0.0
         self._body = _body(robot) if physics else None
@@ -144,9 +143,9 @@ class Demo:
         self._note_state(robot.status().state or "")
 
     def _clock(self) -> float:
-        return time.monotonic() - self._begun
+        return self.robot.steady_time() - self._begun
 
-    def _note_angles(self, angles: dict[str, float], stamp: float) -> None:
+    def _note_angles(self, angles: Mapping[str, float], stamp: float) -> None:
         self._stamp = stamp
         self.record.history.times.append(self._clock())
         self.record.history.angles.append(tuple(angles[name] for name in JOINT_NAMES))
@@ -226,19 +225,19 @@ class Demo:
         fastest, _, _ = self._begin_walk("creep")
         speed = min(COURSE_SPEED, fastest)
         with _witness(self.robot) as witness:
-            time.sleep(COURSE_QUIET)
+            self.robot.pause(COURSE_QUIET)
             left = speed * COURSE_TIME
             while left > COURSE_SHORT:
                 went = self.robot.walk(forward_m_s=speed, seconds=left / speed)
                 left -= went.reached.forward_mm / 1000
-            time.sleep(COURSE_QUIET)
+            self.robot.pause(COURSE_QUIET)
         self.record.course = witness.course(speed)
         return f"{COURSE_TIME:g} s at {speed:g} m/s; truly {self.record.course.distance:.2f} m"
 
     def rise(self) -> str:
         self.robot.stand(height_mm=_sized(self.model, 150))
         moved = self.robot.status().values("servo_output").get("power_up_movement_deg")
-        if moved is None:  # nobody knows where real servos stood
+        if moved is None:  # where real servos stood is not known
             return ""
         self.record.figures.setdefault("power-up movement, largest of the twelve joints", f"{float(moved):.1f}°")
         return f"first pulses moved no joint by more than {float(moved):.1f}°"
@@ -249,7 +248,7 @@ class Demo:
         self.robot.pose(height_mm=height, x_mm=radius)
         seen = len(self.record.history.angles)
         ticks = round(CIRCLE_TIME * CIRCLE_RATE) * (SLOWNESS if is_real(self.model) else 1)
-        begun = time.monotonic()
+        begun = self.robot.steady_time()
         for k in range(1, ticks + 1):
             turn = 2 * pi * k / ticks
             x, y = radius * cos(turn) / 1000, radius * sin(turn) / 1000
@@ -270,20 +269,21 @@ class Demo:
 
     def hold(self) -> str:
         self.robot.set_parameter("gait", "paused", True)
-        begun = time.monotonic()
+        begun = self.robot.steady_time()
         self.robot.wait_for("hold", within=2.0)
-        held_after = time.monotonic() - begun
+        held_after = self.robot.steady_time() - begun
         self._pause_until(begun + PAUSE)
         self.robot.set_parameter("gait", "paused", False)
         self.robot.wait_for("active", within=2.0)
         return f"held after {1000 * held_after:.0f} ms, went on by itself"
 
     def stop(self) -> str:
-        begun = time.monotonic()
+        begun = self.robot.steady_time()
         self.robot.stop()
-        taken = time.monotonic() - begun
+        taken = self.robot.steady_time() - begun
         self.robot.wait_for("fault", within=2.0)
-        with SimulatedBoard(self.model, stance_angles(self.model, self.model.resting), self._memory) as board:
+        rest = stance_angles(self.model, self.model.resting)
+        with SimulatedBoard(self.model, rest, self._memory, clock=self.robot.steady_time) as board:
             if any(board.powered()):
                 raise NotReached("after the emergency stop a joint of the simulated board still has pulses")
         self._pause_until(begun + STOPPED_TIME)
@@ -307,9 +307,25 @@ class Demo:
         self.robot.sit()
         return "lowered, then off"
 
-    @staticmethod
-    def _pause_until(moment: float) -> None:
-        time.sleep(max(0.0, moment - time.monotonic()))
+    def _pause_until(self, moment: float) -> None:
+        self.robot.pause(max(0.0, moment - self.robot.steady_time()))
+        self.robot.check()
+
+    # All of them
+
+    def play_all(self, console: Console, steps: Sequence[Act]) -> None:
+        """Play acts and print a line of each, until one leaves a robot that does not stand; then their tables."""
+        begun = self._clock()
+        for number, act in enumerate(steps, 1):
+            line = f"{number:>2} of {len(steps)}  {act.name}"
+            with Live(Spinner("dots", line), console=console, transient=True):
+                goes_on = self.play(act)
+            step = self.record.steps[-1]
+            mark = "[red]✗[/]" if step.failure else "[green]✓[/]"
+            console.print(f"{mark} {line:<28} {step.end - step.start:4.1f} s", highlight=False)
+            if not goes_on:
+                break
+        console.print("", *demo_tables(self.record, self._clock() - begun), sep="\n")
 
 
 def demo(model: RobotModel, picture: Path, seed: int, placed: Callable[[], bool], physics: bool = False) -> int:
@@ -334,21 +350,11 @@ def demo(model: RobotModel, picture: Path, seed: int, placed: Callable[[], bool]
                 console.print(announcement(model, steps))
                 if not placed():
                     return 1
-            begun = time.monotonic()
             played = Demo(model, robot, memory, physics)
-            for number, act in enumerate(steps, 1):
-                line = f"{number:>2} of {len(steps)}  {act.name}"
-                with Live(Spinner("dots", line), console=console, transient=True):
-                    goes_on = played.play(act)
-                step = played.record.steps[-1]
-                mark = "[red]✗[/]" if step.failure else "[green]✓[/]"
-                console.print(f"{mark} {line:<28} {step.end - step.start:4.1f} s", highlight=False)
-                if not goes_on:
-                    break
+            played.play_all(console, steps)
     except KeyboardInterrupt:
         console.print("the robot is off")
         return 130
-    console.print("", *demo_tables(played.record, time.monotonic() - begun), sep="\n")
     draw_pictures(console, played.record, picture)
     return 1 if played.record.failures else 0
 

@@ -2,28 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from math import pi
+from collections.abc import Iterable, Sequence
 
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 from quadleg.analysis.course_measures import MeasuredCourse, course_figures
-from quadleg.analysis.pose_run import Step
+from quadleg.analysis.pose_run import AXES, Step, shown_axes
 from quadleg.analysis.walk_measures import walk_figures
 from quadleg.demo.demo_record import Act, DemoRecord
 from quadleg.demo.own_stack import is_real
-from quadleg.geometry.transforms import Pose
 from quadleg.robot.model import RobotModel
-
-AXES = (
-    ("height", "mm", 1000.0),
-    ("x", "mm", 1000.0),
-    ("y", "mm", 1000.0),
-    ("roll", "°", 180 / pi),
-    ("pitch", "°", 180 / pi),
-    ("yaw", "°", 180 / pi),
-)
 
 
 def demo_tables(record: DemoRecord, seconds: float) -> list[Table]:
@@ -35,32 +24,32 @@ def demo_tables(record: DemoRecord, seconds: float) -> list[Table]:
     return [*tables, _figures(record, seconds)]
 
 
-def _failures(record: DemoRecord) -> Table:
+def _rows(rows: Iterable[Sequence[str]], title: str | None = None, title_style: str | None = None) -> Table:
+    """A table without a heading."""
     table = Table(
-        title=f"FAILED: {len(record.failures)} of {len(record.steps)} steps",
+        title=title,
         title_justify="left",
-        title_style="bold red",
+        title_style=title_style,
         show_header=False,
         box=SIMPLE_HEAD,
         pad_edge=False,
     )
-    for step in record.failures:
-        table.add_row(step.name, step.failure)
+    for row in rows:
+        table.add_row(*row)
     return table
+
+
+def _failures(record: DemoRecord) -> Table:
+    rows = ((step.name, step.failure) for step in record.failures)
+    return _rows(rows, f"FAILED: {len(record.failures)} of {len(record.steps)} steps", "bold red")
 
 
 def announcement(model: RobotModel, steps: Sequence[Act]) -> Table:
-    table = Table(
-        title=f"The demo moves {model.name} on its real board ({model.board.kind}), at a third of the usual speed. "
-        "Ctrl-C lowers it, then off; `quadleg stop` in another terminal switches off at once",
-        title_justify="left",
-        show_header=False,
-        box=SIMPLE_HEAD,
-        pad_edge=False,
+    title = (
+        f"The demo moves {model.name} on its real board ({model.board.kind}), at a third of the usual speed. "
+        "Ctrl-C lowers it, then off; `quadleg stop` in another terminal switches off at once"
     )
-    for number, act in enumerate(steps, 1):
-        table.add_row(f"{number:>2}", act.name, str(act.asked or ""))
-    return table
+    return _rows(((f"{number:>2}", act.name, str(act.asked or "")) for number, act in enumerate(steps, 1)), title)
 
 
 def _height_error_mm(step: Step) -> float:
@@ -81,19 +70,13 @@ def _table(record: DemoRecord) -> Table:
         padding=(0, 1, 0, 0),
     )
     table.add_column("step")
-    for name, unit, _ in AXES:
+    for name, unit in AXES:
         table.add_column(f"{name} {unit}", justify="right", no_wrap=True)
     for step in record.steps:
         if step.asked and step.reached:
-            asked, reached = _axes(step.asked), _axes(step.reached)
+            asked, reached = shown_axes(step.asked), shown_axes(step.reached)
             table.add_row(step.name, *(f"{a:g}→{r:.1f}" if a else f"{r:+.1f}" for a, r in zip(asked, reached)))
     return table
-
-
-def _axes(pose: Pose) -> list[float]:
-    """Height, x, y in mm and roll, pitch, yaw in degrees, as the table shows them."""
-    x, y, z = pose.position
-    return [round(value * scale, 6) for value, (_, _, scale) in zip((z, x, y, *pose.rpy), AXES)]
 
 
 def _notes(record: DemoRecord) -> Table:
@@ -118,7 +101,6 @@ def _walks(record: DemoRecord) -> Table:
 
 
 def _figures(record: DemoRecord, seconds: float) -> Table:
-    table = Table(show_header=False, box=SIMPLE_HEAD, pad_edge=False)
     worst = max((step for step in record.steps if step.name != "out of reach"), key=_height_error_mm)
     figures = {
         "largest height error, within reach": f"{_height_error_mm(worst):.2f} mm ({worst.name})",
@@ -126,9 +108,7 @@ def _figures(record: DemoRecord, seconds: float) -> Table:
         **record.figures,
         "the demo took": f"{seconds:.0f} s",
     }
-    for name, value in figures.items():
-        table.add_row(name, value)
-    return table
+    return _rows(figures.items())
 
 
 def _body_figures(record: DemoRecord) -> dict[str, str]:
@@ -142,14 +122,5 @@ def _body_figures(record: DemoRecord) -> dict[str, str]:
 
 
 def _course(model: RobotModel, course: MeasuredCourse) -> Table:
-    """What was seen of the measured course."""
-    table = Table(
-        title="Measured course, creeping: the simulated body and its estimate",
-        title_justify="left",
-        show_header=False,
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-    )
-    for name, value in course_figures(model, course).items():
-        table.add_row(name, value)
-    return table
+    title = "Measured course, creeping: the simulated body and its estimate"
+    return _rows(course_figures(model, course).items(), title)

@@ -6,16 +6,14 @@ from typing import Any
 
 import numpy as np
 from nav_msgs.msg import Odometry
-from rclpy.node import Node
-from rclpy.serialization import deserialize_message
 
 from quadleg.analysis.course_measures import BodyTrajectory, MeasuredCourse
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
-from quadleg.middleware.topics import class_of, heard, nanoseconds
+from quadleg.middleware.interface import NodeHandle, RawMessage
+from quadleg.middleware.topics import heard, nanoseconds
 from quadleg.robot.model import JOINT_NAMES
-from quadleg.topic_table import TOPICS as ALL_TOPICS
 
 TOPICS = ("truth/odom", "odom", "joint_states", "supply", "planned_feet")
 HEARD = 100  # messages of a topic that wait
@@ -24,12 +22,12 @@ HEARD = 100  # messages of a topic that wait
 class TrueBody:
     """The simulated body as it is, through a node."""
 
-    def __init__(self, node: Node) -> None:
-        self._truth = b""
+    def __init__(self, node: NodeHandle) -> None:
+        self._truth: RawMessage | None = None
         kind, topic, quality = heard("truth/odom")
         node.create_subscription(kind, topic, self._hear, quality, raw=True)
 
-    def _hear(self, truth: bytes) -> None:
+    def _hear(self, truth: RawMessage) -> None:
         self._truth = truth
 
     @property
@@ -45,7 +43,8 @@ class TrueBody:
         return x, y, yaw
 
     def _in_world(self) -> tuple[Vector, Vector]:
-        said = deserialize_message(self._truth, Odometry).pose.pose
+        assert self._truth, "a stack with physics says its truth before it can stand"
+        said = self._truth.read().pose.pose
         p, q = said.position, said.orientation
         return (p.x, p.y, p.z), Pose((0.0, 0.0, 0.0), (q.w, q.x, q.y, q.z)).rpy
 
@@ -53,9 +52,9 @@ class TrueBody:
 class GroundTruth:
     """Hears a stack with physics through a node, while it is a context."""
 
-    def __init__(self, node: Node) -> None:
+    def __init__(self, node: NodeHandle) -> None:
         self._node = node
-        self._heard: dict[str, list[bytes]] = {topic: [] for topic in TOPICS}
+        self._heard: dict[str, list[RawMessage]] = {topic: [] for topic in TOPICS}
         self._subscriptions = [
             node.create_subscription(kind, topic, self._heard[topic].append, quality, raw=True)
             for kind, topic, quality in (heard(topic, HEARD) for topic in TOPICS)
@@ -94,9 +93,7 @@ class GroundTruth:
 
     def _read(self, topic: str) -> dict[int, Any]:
         """What was heard, by its stamps."""
-        messages = (
-            deserialize_message(serialized, class_of(ALL_TOPICS[topic].type)) for serialized in self._heard[topic]
-        )
+        messages = (message.read() for message in self._heard[topic])
         return {nanoseconds(message.header.stamp): message for message in messages}
 
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import Angles, RobotModel
-
-Array = NDArray[np.float64]
 
 
 def centre_of_mass(robot: RobotModel, angles: Angles) -> Vector:
@@ -30,5 +28,4 @@ def centre_of_mass_batch(robot: RobotModel, angles: Array) -> Array:
     for i, leg in enumerate(robot.legs):
         ends = points_batch(leg, angles[:, 3 * i : 3 * i + 3])
         moments += (links * (ends[:, :-1] + ends[:, 1:]) / 2).sum(axis=1)
-    result: Array = moments / masses.total
-    return result
+    return moments / masses.total

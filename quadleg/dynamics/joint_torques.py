@@ -15,24 +15,22 @@ from itertools import combinations
 from math import copysign, cos, sin, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.load_sharing import share_weight, share_weight_batch
-from quadleg.geometry.vectors import Vector
+from quadleg.geometry.arrays import Array
+from quadleg.geometry.vectors import UP, Vector, cross, difference, dot
 from quadleg.kinematics.leg import points, points_batch
 from quadleg.robot.model import Angles, Masses, RobotModel
 
-Array = NDArray[np.float64]
 LegPoints = tuple[Vector, Vector, Vector, Vector]  # see `points` of kinematics/leg.py
 
-UPWARD: Vector = (0.0, 0.0, 1.0)
 BELLY_DOWN = 0.003  # m: nearer to its resting height than this the belly lies on the ground (our own choice)
 LIFTED = 0.005  # m over the ground: a foot higher than this does not stand (our own choice)
 _SLIVER = 1e-6  # m²: three feet in one line span less
 
 
-def holding_torques(robot: RobotModel, angles: Array, loads: Array, up: Vector = UPWARD) -> Array:
+def holding_torques(robot: RobotModel, angles: Array, loads: Array, up: Vector = UP) -> Array:
     """Torques (..., 12) in N·m that hold joints still at `angles` (..., 12) in rad.
 
     `loads` (..., 4) in N is the push of the ground on each foot along the vertical `up`, a unit vector in base_link.
@@ -46,19 +44,17 @@ def stride_torques(robot: RobotModel, angles: Array, loads: Array, period: float
     A cycle is sampled every `period` s and repeats; `loads` (n, samples, 4) in N is the push of the ground on the feet.
     Each link is a mass at its middle; the body itself goes evenly.
     """
-    return _torques(robot, angles, loads, STANDARD_GRAVITY * np.array(UPWARD), period)
+    return _torques(robot, angles, loads, STANDARD_GRAVITY * np.array(UP), period)
 
 
 def cyclic_rate(values: Array, period: float) -> Array:
     """(n, samples, k) the derivative of values that repeat after their samples (s), by central differences."""
-    result: Array = (np.roll(values, -1, axis=1) - np.roll(values, 1, axis=1)) / (2 * period)
-    return result
+    return (np.roll(values, -1, axis=1) - np.roll(values, 1, axis=1)) / (2 * period)
 
 
 def cyclic_second_rate(values: Array, period: float) -> Array:
     """As `cyclic_rate`, the second derivative."""
-    result: Array = (np.roll(values, -1, axis=1) - 2 * values + np.roll(values, 1, axis=1)) / period**2
-    return result
+    return (np.roll(values, -1, axis=1) - 2 * values + np.roll(values, 1, axis=1)) / period**2
 
 
 def foot_loads(robot: RobotModel, feet: Array, standing: Sequence[int], centres: Array) -> Array:
@@ -95,8 +91,7 @@ def _torques(robot: RobotModel, angles: Array, loads: Array, lift: Array, period
 
 def _beyond(values: Array) -> Array:
     """(..., 3, 3) the sums over the links from each of three joints outward."""
-    result: Array = np.cumsum(values[..., ::-1, :], axis=-2)[..., ::-1, :]
-    return result
+    return np.cumsum(values[..., ::-1, :], axis=-2)[..., ::-1, :]
 
 
 def _crossed(a: Array, b: Array) -> Array:
@@ -115,7 +110,7 @@ def static_torques(robot: RobotModel, angles: Angles, up: Vector | None = None) 
     legs = [points(leg, angles[3 * number : 3 * number + 3]) for number, leg in enumerate(robot.legs)]
     feet = [places[3] for places in legs]
     up = up or _vertical(feet)
-    heights = [_dot(foot, up) for foot in feet]
+    heights = [dot(foot, up) for foot in feet]
     lowest = min(heights)
     shares = [0.0] * len(feet)
     if robot.legs[0].foot_radius - lowest > robot.resting.height + BELLY_DOWN:
@@ -134,15 +129,15 @@ def static_torques(robot: RobotModel, angles: Angles, up: Vector | None = None) 
 
 def _vertical(feet: Sequence[Vector]) -> Vector:
     """The vertical in base_link: of the most level plane through three feet that has no foot below it."""
-    best = UPWARD
+    best = UP
     most_level = 0.0
     for a, b, c in combinations(feet, 3):
-        x, y, z = _cross(_less(b, a), _less(c, a))
+        x, y, z = cross(difference(b, a), difference(c, a))
         length = copysign(sqrt(x * x + y * y + z * z), z)
         if abs(z) < _SLIVER:
             continue
         normal = x / length, y / length, z / length
-        if normal[2] > most_level and min(_dot(_less(foot, a), normal) for foot in feet) > -1e-6:
+        if normal[2] > most_level and min(dot(difference(foot, a), normal) for foot in feet) > -1e-6:
             best, most_level = normal, normal[2]
     return best
 
@@ -191,18 +186,6 @@ def _middle(a: Vector, b: Vector) -> Vector:
     return (a[0] + b[0]) / 2, (a[1] + b[1]) / 2, (a[2] + b[2]) / 2
 
 
-def _less(a: Vector, b: Vector) -> Vector:
-    return a[0] - b[0], a[1] - b[1], a[2] - b[2]
-
-
-def _dot(a: Vector, b: Vector) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-
-
-def _cross(a: Vector, b: Vector) -> Vector:
-    return a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
-
-
 def _moment(axis: Vector, origin: Vector, place: Vector, force: Vector) -> float:
     """About an axis through `origin`, of a force at `place`: axis · (arm × force)."""
-    return _dot(axis, _cross(_less(place, origin), force))
+    return dot(axis, cross(difference(place, origin), force))

@@ -14,9 +14,9 @@ from itertools import combinations
 from math import inf
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from quadleg.geometry.arrays import Array
+
 Ground = tuple[float, float]  # a place on the ground: x, y in m
 
 _LINE = 1e-7  # sine of the widest angle at which three feet count as one line

@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quadleg.robot.model import RobotModel
-
-Array = NDArray[np.float64]
+from quadleg.dynamics.joint_torques import static_torques
+from quadleg.geometry.arrays import Array
+from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
 
 # What no data sheet of a hobby servo says (common practice, no source).
 FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
@@ -62,8 +61,7 @@ class ServoMotors:
     @cached_property
     def damping(self) -> Array:
         """What the motor's torque loses with its speed (back-EMF), in N·m·s/rad."""
-        result: Array = self.stall_torque / self.no_load_speed
-        return result
+        return self.stall_torque / self.no_load_speed
 
     @cached_property
     def rotor_inertia(self) -> Array:
@@ -73,8 +71,7 @@ class ServoMotors:
     @cached_property
     def current_per_torque(self) -> Array:
         """In A/(N·m) of the motor's torque, above the idle current."""
-        result: Array = (self.stall_current - self.idle_current) / self.strongest
-        return result
+        return (self.stall_current - self.idle_current) / self.strongest
 
     def torques(self, held: Array, rates: Array | float = 0.0, accelerations: Array | float = 0.0) -> Array:
         """(..., 12) motor torques in N·m: the shaft's `held` torque, friction, and what turns the rotor.
@@ -83,13 +80,11 @@ class ServoMotors:
         """
         friction = self.friction * np.sign(rates) * (np.abs(rates) > MOVING)
         asked = held + friction + self.rotor_inertia * accelerations
-        result: Array = np.clip(asked, -self.strongest, self.strongest)
-        return result
+        return np.clip(asked, -self.strongest, self.strongest)
 
     def currents(self, torques: Array) -> Array:
         """(..., 12) in A for motor torques (..., 12) in N·m."""
-        result: Array = self.idle_current + self.current_per_torque * np.abs(torques)
-        return result
+        return self.idle_current + self.current_per_torque * np.abs(torques)
 
     # The same in plain numbers, which is faster for one set of twelve.
 
@@ -121,3 +116,18 @@ LOADED_SPEED_SHARE = 0.8
 def joint_steps(robot: RobotModel, period: float) -> tuple[float, ...]:
     """How far each joint may turn in one `period` (s), in rad: its loaded speed at the robot's supply."""
     return tuple(LOADED_SPEED_SHARE * robot.no_load_speed(joint) * period for joint in robot.joints)
+
+
+class SupplyCurrentModel:
+    """The currents of one robot's servos on level ground, by joint in the order of `JOINT_NAMES`."""
+
+    def __init__(self, robot: RobotModel) -> None:
+        self._robot = robot
+        self._motors = ServoMotors.of(robot)
+
+    def currents(self, angles: Angles, rates: Sequence[float], powered: Sequence[bool]) -> tuple[float, ...]:
+        """In A, at twelve angles (rad), turning at such rates (rad/s); a joint without power draws nothing."""
+        if not any(powered):
+            return (0.0,) * len(JOINT_NAMES)
+        torques = self._motors.torques_of_pose(static_torques(self._robot, angles), rates)
+        return self._motors.currents_of_pose(torques, powered)

@@ -40,6 +40,8 @@ MARGIN_SHARE = 0.025
 LONGER = 1.25  # times the similar period, which slow servos take before they lift a foot less (our own choice)
 # The most that a joint turns when a foot is lifted by CLEARANCE_SHARE and set down, as its fastest rate times the time
 # in the air, in rad: 0.80 to 0.83 of robots of all sizes and knees, standing at three quarters of the straight leg.
+# It follows from the speeds of a swing in swing.py; test/test_derived_gaits.py measures it
+# (test_a_foot_is_lifted_with_the_turn_that_the_rule_has).
 LIFT_TURN = 0.82
 LIFT_SPEED_SHARE = 0.5  # of the no-load speed, to lift a foot; the rest is for going somewhere (our own choice)
 

@@ -2,47 +2,58 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
+import functools
+from collections.abc import Callable
+from typing import Any
 
+from quadleg.gait.walk_obstacles import GaitRefusal
 from quadleg.gait.walking_limits import WalkingLimits
-from quadleg.robot.model import RobotModel
+from quadleg.health import CodedFact
+from quadleg.robot.model import GaitParameters, RobotModel
+
+# The limits of a robot's gait follow from the two alone, and take most of a second.
+limits_of: Callable[[RobotModel, GaitParameters], WalkingLimits] = functools.cache(WalkingLimits)
 
 
 class GaitSelection:
-    """The gaits of one robot. Limits take a second each: a thread works them out, those of the first gait first.
+    """The gaits of one robot. The limits of the chosen gait are worked out at once, those of the others one after the
+    other by a thread of `start_worker`, as middleware/interface.py has it.
 
     Raises ValueError for a name that is no gait's.
     """
 
-    def __init__(self, robot: RobotModel, chosen: str) -> None:
-        self.names = tuple(gait.name for gait in robot.gaits)
-        if chosen not in self.names:
+    def __init__(self, robot: RobotModel, chosen: str, start_worker: Callable[..., Any]) -> None:
+        gaits = {gait.name: gait for gait in robot.gaits}
+        self.names = tuple(gaits)
+        if chosen not in gaits:
             raise ValueError(f"parameter gait is '{chosen}'; it must be one of {', '.join(self.names)}")
         self.chosen = chosen
-        self._worker = ThreadPoolExecutor(1)
-        self._limits: dict[str, Future[WalkingLimits]] = {}
-        for gait in sorted(robot.gaits, key=lambda gait: gait.name != chosen):
-            self._limits[gait.name] = self._worker.submit(WalkingLimits, robot, gait)
+        self._robot = robot
+        self._limits = {chosen: limits_of(robot, gaits.pop(chosen))}
+        self._left = list(gaits.values())
+        self._worker = start_worker("walking_limits", self._work_out)
 
-    def choose(self, name: str) -> str:
-        """Choose a gait; why it is refused, or an empty text."""
+    def choose(self, name: str) -> CodedFact | None:
+        """Choose a gait; why it is refused, None where it is not."""
         if name not in self.names:
-            return f"there is no gait '{name}'; there are {', '.join(self.names)}"
-        limits = self._limits[name]
-        if limits.done() and (trouble := limits.result().trouble):
-            return trouble
+            return CodedFact.of(GaitRefusal.UNKNOWN_GAIT, name=name, gaits=", ".join(self.names))
+        limits = self._limits.get(name)
+        if limits and limits.cannot_walk:
+            return limits.cannot_walk
         self.chosen = name
-        return ""
-
-    def wait(self) -> WalkingLimits:
-        """The limits of the chosen gait, as soon as they are known."""
-        return self._limits[self.chosen].result()
+        return None
 
     def limits(self) -> WalkingLimits | None:
         """The limits of the chosen gait, None while they are not known."""
-        limits = self._limits[self.chosen]
-        return limits.result() if limits.done() else None
+        return self._limits.get(self.chosen)
 
     def close(self) -> None:
         """Work out no more."""
-        self._worker.shutdown(cancel_futures=True)
+        self._worker.close()
+
+    def _work_out(self, _: bool) -> float | None:
+        if not self._left:
+            return None
+        gait = self._left.pop(0)
+        self._limits[gait.name] = limits_of(self._robot, gait)
+        return 0.0

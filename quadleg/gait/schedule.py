@@ -9,9 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import GaitParameters
-
-Array = NDArray[np.float64]
 
 _ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off, and neither may miss the other
 

@@ -9,13 +9,12 @@ from math import asin, cos, exp, hypot, radians, sin, sqrt
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.geometry.transforms import Pose
-from quadleg.geometry.vectors import Vector
+from quadleg.geometry.vectors import UP, Vector
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
 
 FILTER_TIME = 1.0  # s: slower than a step, faster than a walk onto a slope
 STEEPEST = radians(20)  # what is steeper is walked as if it were so
-UPRIGHT: Vector = (0.0, 0.0, 1.0)
 
 
 class Slope:
@@ -25,7 +24,7 @@ class Slope:
         x, y, z = centre_of_mass(robot, stance_angles(robot, robot.standing))
         self._mass: Vector = (x, y, z)
         self._height = robot.standing.height
-        self.up = UPRIGHT
+        self.up = UP
 
     @property
     def angle(self) -> float:
@@ -35,7 +34,7 @@ class Slope:
     def update(self, up: Vector | None, body: Pose, dt: float) -> None:
         """Takes the vertical in base_link (unit vector), the body being at a pose in the stance frame, `dt` s later.
 
-        None: nobody measures it; the ground is then taken for level, little by little.
+        None: not measured; the ground is then taken for level, little by little.
         """
         x, y = 0.0, 0.0
         if up is not None:

@@ -43,23 +43,6 @@ def static_margin(feet: Sequence[Place], centre: Place) -> float:
     return min(_beyond(a, b, centre) for a, b in zip(polygon, polygon[1:] + polygon[:1]))
 
 
-def longitudinal_margin(feet: Sequence[Place], centre: Place) -> float:
-    """The lesser distance in m, forward and backward along x, from the centre of mass to the polygon's edge.
-
-    Negative where the line along x through the centre does not cross the polygon on both sides of it.
-    """
-    polygon = support_polygon(feet)
-    x0, y0 = centre
-    crossings = []
-    for (ax, ay), (bx, by) in zip(polygon, polygon[1:] + polygon[:1]):
-        if ay == by or not min(ay, by) <= y0 <= max(ay, by):
-            continue
-        crossings.append(ax + (bx - ax) * (y0 - ay) / (by - ay))
-    if not crossings:
-        return -inf
-    return min(max(crossings) - x0, x0 - min(crossings))
-
-
 def froude_number(speed: float, hip_height: float) -> float:
     """v² / (g h) for a speed in m/s and a hip height in m: Alexander, Physiological Reviews 69 (1989) 1199."""
     return speed * speed / (STANDARD_GRAVITY * hip_height)

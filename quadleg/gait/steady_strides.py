@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 from quadleg.dynamics.centre_of_mass import centre_of_mass, centre_of_mass_batch
 from quadleg.gait.schedule import stride_samples
 from quadleg.gait.swing import advance_batch, lift_batch
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import from_frame_batch, motions, to_frame_batch
-from quadleg.kinematics.body_pose import stance_angles
-from quadleg.kinematics.leg import inverse_batch
+from quadleg.kinematics.body_pose import all_inverse_batch, stance_angles
 from quadleg.robot.model import GaitParameters, RobotModel
-
-Array = NDArray[np.float64]
 
 SAMPLES = 48  # of a stride
 
@@ -63,8 +61,7 @@ def angles_of(robot: RobotModel, feet: Array, shifts: Array) -> tuple[Array, NDA
     in_base = feet.copy()
     in_base[..., :2] -= shifts[:, None, :]
     in_base[..., 2] -= robot.standing.height
-    legs = [inverse_batch(leg, np.ascontiguousarray(in_base[:, i])) for i, leg in enumerate(robot.legs)]
-    return np.hstack([angles for angles, _ in legs]), np.all([reached for _, reached in legs], axis=0)
+    return all_inverse_batch(robot, in_base)
 
 
 @dataclass(frozen=True)
@@ -92,8 +89,7 @@ class Balance:
     @property
     def lean(self) -> Array:
         """(2,) the shift of the body in m that brings the centre of mass over the middle of the feet."""
-        result: Array = -self.offset / self.follows
-        return result
+        return -self.offset / self.follows
 
     @property
     def follows(self) -> float:
@@ -103,5 +99,4 @@ class Balance:
     def centres(self, robot: RobotModel, feet: Array) -> Array:
         """(..., 2): the centre of mass over feet (..., 4, 3), with the body not shifted."""
         home = np.array(robot.standing.feet)[:, :2]
-        result: Array = self.offset + self.share * (feet[..., :2] - home).sum(axis=-2)
-        return result
+        return self.offset + self.share * (feet[..., :2] - home).sum(axis=-2)

@@ -14,19 +14,16 @@ from enum import Enum
 from math import inf
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.joint_torques import cyclic_rate, foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import LOADED_SPEED_SHARE, SUPPLY_RESISTANCE, ServoMotors, joint_steps
 from quadleg.gait.steady_strides import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.sway import HARMONICS, basis, half_planes, sway
+from quadleg.geometry.arrays import Array, Flags
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.kinematics.leg import jacobian_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 # Of a servo's torque-speed line (our own choice). Walks in physics at the limits that it gives keep 93 % of the speed
 # asked for, with a payload of 20 % of the mass 83 to 91 %.
@@ -54,14 +51,12 @@ class StrideObstacle(str, Enum):
 
 @dataclass(frozen=True)
 class Effort:
-    """The joint that a stride works hardest: its share of the torque-speed line, torque in N·m, speed in rad/s, and
-    the stall torque in N·m with which it would do.
+    """The joint that a stride works hardest: its share of the torque-speed line, and the stall torque in N·m with which
+    it would do.
     """
 
     joint: str
     share: float
-    torque: float
-    speed: float
     stall_torque_needed: float
 
 
@@ -84,8 +79,7 @@ class StrideFeasibility:
 
     def walks(self, twists: Array, margin: float | None) -> Flags:
         """(n,) whether nothing is in the way of strides with twists (n, 3) and the sways that keep a margin in m."""
-        result: Flags = ~np.any(list(self._obstacles(twists, margin).values()), axis=0)
-        return result
+        return ~np.any(list(self._obstacles(twists, margin).values()), axis=0)
 
     def first_obstacle(self, twist: Array, margin: float | None) -> StrideObstacle | None:
         """What keeps the robot from strides with a twist (3,)."""
@@ -107,7 +101,7 @@ class StrideFeasibility:
         # The line is as much lower as the supply's voltage sinks.
         strength = (torque / float(self._motors.stall_torque[joint]) + fast) / share
         left = EFFORT * strength - fast
-        return Effort(JOINT_NAMES[joint], share, torque, speed, torque / left if left > 0.0 else inf)
+        return Effort(JOINT_NAMES[joint], share, torque / left if left > 0.0 else inf)
 
     def stall_torques_needed(self, twist: Array, margin: float | None, share: float = EFFORT) -> Array:
         """(12,) the stall torque in N·m with which each joint does strides with a twist (3,) at a share of its line.
@@ -119,8 +113,7 @@ class StrideFeasibility:
         currents = motors.currents(np.abs(torques) + motors.friction).sum(axis=-1, keepdims=True)
         strength = np.maximum(1.0 - SUPPLY_RESISTANCE * currents / self._robot.supply.voltage, 0.1)
         left = np.maximum(share * strength - np.abs(rates) / motors.no_load_speed, 0.1)
-        needed: Array = (np.abs(torques) / left).max(axis=(0, 1))
-        return needed
+        return (np.abs(torques) / left).max(axis=(0, 1))
 
     def giving_way(self, twist: Array, margin: float | None, error: float) -> float:
         """By how much strides with a twist (3,) go faster ahead (m/s) as the loaded joints give way; less: negative.

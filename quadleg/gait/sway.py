@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.gait.steady_strides import SAMPLES, Balance, Strides
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import RobotModel
-
-Array = NDArray[np.float64]
 
 HARMONICS = 6
 _PENALTY = 1e6
@@ -27,8 +26,7 @@ _BEFORE, _AFTER = np.array([2, 0, 3, 1]), np.array([1, 3, 0, 2])
 def sway(robot: RobotModel, path: Strides, balance: Balance, margin: float) -> Array:
     """(n, 2 · HARMONICS, 2) coefficients for n strides, with which the centre of mass keeps the margin in m."""
     rows, least = half_planes(path.feet[..., :2], path.in_air, balance.centres(robot, path.feet), margin)
-    result: Array = _least_acceleration(rows, least) / balance.follows
-    return result
+    return _least_acceleration(rows, least) / balance.follows
 
 
 def basis(phase: float | Array) -> Array:
@@ -73,5 +71,4 @@ def _least_acceleration(rows: Array, least: Array) -> Array:
         open_rows = open_rows[changed]
         if not len(open_rows):
             break
-    result: Array = coefficients.reshape(len(rows), 2, -1).transpose(0, 2, 1)
-    return result
+    return coefficients.reshape(len(rows), 2, -1).transpose(0, 2, 1)

@@ -10,19 +10,19 @@ foot with less turning. The figures are the best of a search over both test robo
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from quadleg.geometry.arrays import Array
 
 OVER = 0.92  # of the time in the air; from then on the foot is over the place where it lands
 _START, _END = 0.12, 0.04  # of the time in the air, spent on gaining speed over the ground, and on losing it
 _FULL = 1 / (OVER - (_START + _END) / 2)  # the speed over the ground between
 RAMP = 0.125  # of the time in the air, spent on gaining speed upward, and on losing it downward
 _TURN = 0.4  # from here to its mirror image the foot turns from upward to downward
-# The vertical speeds on leaving and meeting the ground, and before the turn, in clearances per time in the air. The way
-# up has to be 1: with this RAMP and _TURN, 0.2 · ground + 0.1875 · top. Another pair, another LIFT_TURN in
-# derived_gaits.py.
-_GROUND_SPEED, _TOP_SPEED = 2.0, 3.2
+# The vertical speed after lift-off and before landing, in clearances per time in the air. Another one, RAMP or _TURN:
+# another LIFT_TURN in derived_gaits.py.
+_LIFT_OFF_AND_LANDING_SPEED = 2.0
+# The fastest, before the turn: with it the trapezoid up to the highest point, at half of the time, has an area of 1.
+_TOP_SPEED = (2 - _LIFT_OFF_AND_LANDING_SPEED * _TURN) / (0.5 - RAMP)
 
 
 def advance(share: float) -> tuple[float, float]:
@@ -43,31 +43,34 @@ def lift(share: float) -> tuple[float, float]:
         height, rate = lift(1 - share)
         return height, -rate
     if share < RAMP:
-        return _GROUND_SPEED * share * share / (2 * RAMP), _GROUND_SPEED * share / RAMP
+        return _LIFT_OFF_AND_LANDING_SPEED * share * share / (2 * RAMP), _LIFT_OFF_AND_LANDING_SPEED * share / RAMP
     if share > _TURN:
         left, time = 0.5 - share, 0.5 - _TURN
         return 1 - _TOP_SPEED * left * left / (2 * time), _TOP_SPEED * left / time
     since = share - RAMP
-    gain = (_TOP_SPEED - _GROUND_SPEED) / (_TURN - RAMP)
-    return _GROUND_SPEED * (RAMP / 2 + since) + gain * since * since / 2, _GROUND_SPEED + gain * since
+    gain = (_TOP_SPEED - _LIFT_OFF_AND_LANDING_SPEED) / (_TURN - RAMP)
+    return _LIFT_OFF_AND_LANDING_SPEED * (
+        RAMP / 2 + since
+    ) + gain * since * since / 2, _LIFT_OFF_AND_LANDING_SPEED + gain * since
 
 
 def advance_batch(shares: Array) -> Array:
     """`advance`'s way for an array of shares."""
     left = np.maximum(OVER - shares, 0.0)
     ends = np.where(shares < _START, _FULL * shares**2 / (2 * _START), 1 - _FULL * left**2 / (2 * _END))
-    result: Array = np.where((shares < _START) | (left < _END), ends, _FULL * (shares - _START / 2))
-    return result
+    return np.where((shares < _START) | (left < _END), ends, _FULL * (shares - _START / 2))
 
 
 def lift_batch(shares: Array) -> Array:
     """`lift`'s height for an array of shares."""
     up = 0.5 - np.abs(shares - 0.5)
     since = up - RAMP
-    between = _GROUND_SPEED * (RAMP / 2 + since) + (_TOP_SPEED - _GROUND_SPEED) / (_TURN - RAMP) * since**2 / 2
+    between = (
+        _LIFT_OFF_AND_LANDING_SPEED * (RAMP / 2 + since)
+        + (_TOP_SPEED - _LIFT_OFF_AND_LANDING_SPEED) / (_TURN - RAMP) * since**2 / 2
+    )
     top = 1 - _TOP_SPEED * (0.5 - up) ** 2 / (2 * (0.5 - _TURN))
-    result: Array = np.where(up < RAMP, _GROUND_SPEED * up**2 / (2 * RAMP), np.where(up > _TURN, top, between))
-    return result
+    return np.where(up < RAMP, _LIFT_OFF_AND_LANDING_SPEED * up**2 / (2 * RAMP), np.where(up > _TURN, top, between))
 
 
 def towards(place: float, speed: float, end: float, seconds: float, dt: float) -> tuple[float, float]:

@@ -18,11 +18,6 @@ class WalkCode(str, Enum):
     DOES_NOT_STAND = "does_not_stand"
 
     @property
-    def words(self) -> str:
-        """For a sentence."""
-        return self.value.replace("_", " ")
-
-    @property
     def severity(self) -> int:
         """0 for the best."""
         return list(WalkCode).index(self)

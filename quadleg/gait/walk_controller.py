@@ -12,15 +12,13 @@ from quadleg.gait.velocity_selection import (
     VelocityCommand,
     VelocityCommands,
     WalkDirection,
-    cannot_in_words,
-    velocity_in_words,
     ways_left_out,
 )
-from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.gait.walk_obstacles import Obstacle, WalkMotion
 from quadleg.gait.walker import Walker
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST
-from quadleg.health import OK, WARN, Health, numbers
+from quadleg.health import OK, WARN, CodedFact, Health, numbers
 from quadleg.robot.model import RobotModel
 
 MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
@@ -45,7 +43,9 @@ class WalkController:
         self._robot = robot
         self._gaits = gaits
         self._velocities = velocities
-        self.walker = Walker(robot, gaits.wait(), period, keep_course, level)
+        limits = gaits.limits()
+        assert limits  # those of the first gait are there from the start
+        self.walker = Walker(robot, limits, period, keep_course, level)
         self.active = False
         self._asked = VelocityCommand()
         self._use = 0.0
@@ -76,7 +76,7 @@ class WalkController:
         self._use = self.walker.step(self._asked.twist if self.active else None, now)
         self._margins.append(self.walker.margin)
 
-    # What it says
+    # What it tells
 
     @property
     def _left_out(self) -> tuple[WalkDirection, ...]:
@@ -91,13 +91,13 @@ class WalkController:
         return 0.0 if nothing else 1.0 / max(self._use, 1.0)
 
     @property
-    def _motion(self) -> str:
+    def _motion(self) -> WalkMotion:
         planner = self.planner
         if planner.settled:
-            return "stands"
+            return WalkMotion.STANDS
         if not planner.walking or planner.gait_changes or (self._asked.twist == ZERO_TWIST and self.active):
-            return "stops"
-        return "walks"
+            return WalkMotion.STOPS
+        return WalkMotion.WALKS
 
     @property
     def source(self) -> str:
@@ -111,12 +111,13 @@ class WalkController:
     def health(self, now: float, paused: bool, publishers: int) -> Health:
         """How it walks; `paused`: it does not tick; `publishers` is how many there are of `source`."""
         planner, limits, asked = self.planner, self.limits, self._asked
-        margin = min(self._margins)
-        obstacle, why = (Obstacle.PAUSED, "paused by its parameter") if paused else self._obstacle(now, publishers)
+        margin, trouble = min(self._margins), limits.trouble
+        complaint = CodedFact.of(Obstacle.PAUSED) if paused else self._complaint(now, publishers)
+        obstacle = Obstacle(complaint.code) if complaint else self._obstacle()
         values: dict[str, object] = {
             "gait": limits.gait.name,
             "gait_asked": self._gaits.chosen,
-            "motion": self._motion,
+            "motion": self._motion.value,
             "asked": numbers(asked.twist),
             "asker": asked.source,
             "asker_stamp": asked.stamp,
@@ -131,37 +132,52 @@ class WalkController:
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self._robot.standing.height):.4f}",
             "slope_deg": f"{self.walker.slope:.1f}",
             "obstacle": obstacle.value,
-            "trouble": limits.trouble or "",
+            **(trouble.values("trouble") if trouble else {"trouble": ""}),
         }
-        complaints = {obstacle.value: why} if why else {}
-        return Health(why or self._in_words(), values, WARN if why else OK, self._motion, complaints)
+        if complaint:
+            return Health(values=values, level=WARN, state=self._motion.value, notices=(complaint,))
+        return Health("", values, OK, self._motion.value, self._reason(), self._notices())
 
-    def _obstacle(self, now: float, publishers: int) -> tuple[Obstacle, str]:
-        """What keeps the robot from walking as it is asked to; with a sentence where a person has to act on it."""
+    def _complaint(self, now: float, publishers: int) -> CodedFact | None:
+        """What keeps the robot from walking as it is asked to, where a person has to act on it."""
         asked, limits, margin = self._asked, self.limits, min(self._margins)
         if unclear := self._velocities.unclear(now, asked.source, publishers):
             return unclear
         if limits.trouble:
-            return Obstacle.CANNOT_WALK, limits.trouble if asked.source else ""
+            return limits.cannot_walk if asked.source else None
         if self.planner.walking and limits.margin is not None and margin < limits.margin / 2:
-            leaning = f"the body leans so far that {1000 * margin:.0f} mm are left until the robot would tip over"
-            return Obstacle.LEANS, leaning
-        if not self.active:
-            return Obstacle.NOT_ACTIVE, ""
-        if self._left_out:
-            return Obstacle.WAY_IMPOSSIBLE, "" if self._scale else cannot_in_words(self._left_out, limits.gait.name)
-        return (Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE), ""
+            return CodedFact.of(Obstacle.LEANS, margin_mm=f"{1000 * margin:.0f}")
+        return self._impossible_ways() if self.active and self._left_out and not self._scale else None
 
-    def _in_words(self) -> str:
-        planner, motion = self.planner, self._motion
-        gait = planner.limits.gait.name
-        if planner.gait_changes:
-            return f"changes from {gait} to {self._gaits.chosen} as soon as it stands square"
-        if motion != "walks":
-            return {"stands": "stands", "stops": "stops in a square stance"}[motion]
-        words = f"walks in the {gait}, {velocity_in_words(planner.twist)}"
-        if self._use > 1.0:
-            words += f"; asked for {velocity_in_words(self._asked.twist)}, which is {self._use:.1f} times too fast"
+    def _obstacle(self) -> Obstacle:
+        """What else keeps it from that."""
+        if self.limits.trouble:
+            return Obstacle.CANNOT_WALK
+        if not self.active:
+            return Obstacle.NOT_ACTIVE
         if self._left_out:
-            words += f"; {cannot_in_words(self._left_out, gait)}"
-        return words
+            return Obstacle.WAY_IMPOSSIBLE
+        return Obstacle.TOO_FAST if self._use > 1.0 else Obstacle.NONE
+
+    def _impossible_ways(self) -> CodedFact:
+        ways = " ".join(way.value for way in self._left_out)
+        return CodedFact.of(Obstacle.WAY_IMPOSSIBLE, ways=ways, gait=self.limits.gait.name)
+
+    def _reason(self) -> CodedFact:
+        gait, motion = self.limits.gait.name, self._motion
+        if self.planner.gait_changes:
+            return CodedFact.of(WalkMotion.CHANGES_GAIT, gait=gait, next_gait=self._gaits.chosen)
+        if motion is WalkMotion.WALKS:
+            return CodedFact.of(motion, gait=gait, velocity=numbers(self.planner.twist, 3))
+        return CodedFact.of(motion)
+
+    def _notices(self) -> tuple[CodedFact, ...]:
+        """What of the velocity asked for is not walked."""
+        if self._motion is not WalkMotion.WALKS:
+            return ()
+        asked, notices = numbers(self._asked.twist, 3), []
+        if self._use > 1.0:
+            notices.append(CodedFact.of(Obstacle.TOO_FAST, asked_velocity=asked, times=f"{self._use:.1f}"))
+        if self._left_out:
+            notices.append(self._impossible_ways())
+        return tuple(notices)

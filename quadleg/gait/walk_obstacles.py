@@ -1,8 +1,20 @@
-"""Codes for what keeps a robot from walking as it is asked to."""
+"""Codes of a walk: how it goes on, what keeps the robot from walking as it is asked to, and refusals.
+
+Their sentences are in safety/motion_sentences.py. A code, once released, keeps its value.
+"""
 
 from __future__ import annotations
 
 from enum import Enum
+
+
+class WalkMotion(str, Enum):
+    """How the walk goes on. All but CHANGES_GAIT are also the key `motion` of gait's diagnostics and its state."""
+
+    STANDS = "stands"
+    STOPS = "stops"
+    WALKS = "walks"
+    CHANGES_GAIT = "changes_gait"  # it stops first
 
 
 class Obstacle(Enum):
@@ -18,3 +30,19 @@ class Obstacle(Enum):
     LEANS = "leans"  # the body leans so far that the robot would nearly tip over
     WAY_IMPOSSIBLE = "way_impossible"  # in one of the ways asked for the limit is zero; the others are walked
     TOO_FAST = "too_fast"  # scaled to what the gait can do
+
+
+class GaitRefusal(Enum):
+    """Why a gait is not chosen, beside CANNOT_WALK."""
+
+    UNKNOWN_GAIT = "unknown_gait"
+
+
+class StrideTrouble(Enum):
+    """Why a robot cannot walk in a gait at all: the cause of CANNOT_WALK."""
+
+    NO_LIFT = "stride_no_lift"  # reach or speed: the legs cannot lift a foot and bring it back in time
+    NO_BALANCE = "stride_no_balance"
+    NO_TORQUE = "stride_no_torque"
+    NO_CLEARANCE = "stride_no_clearance"
+    TOUCHES_GROUND = "stride_touches_ground"

@@ -23,7 +23,7 @@ PLACE_FRESH = 0.5  # s that a place counts after it was found
 class Walker:
     """One robot's walk, tick after tick of `period` s. Times `now` are of a steady clock in s.
 
-    `keep_course`: where somebody estimates the place, what the walk slips and turns is given back. `level`: on a slope
+    `keep_course`: with an estimate of the place, what the walk slips and turns is given back. `level`: on a slope
     the body is level; else it is along the ground. `plan` is that of the last tick.
     """
 
@@ -59,7 +59,7 @@ class Walker:
         return degrees(self._slope.angle)
 
     def stand_on(self, feet: Sequence[Vector]) -> None:
-        """Be at rest over feet (m, in base_footprint) to which somebody else has led them."""
+        """Be at rest over feet (m, in base_footprint) to which the watchdog has led them."""
         self.planner.stand_on(feet)
 
     # What is known of the body
@@ -79,7 +79,7 @@ class Walker:
         return now - self._looked_at >= LOOK_PERIOD and sum(load > 0.0 for load in self.plan.loads) >= 3
 
     def update_body(self, angles: Angles, up: Vector | None, now: float) -> None:
-        """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: nobody measures it)."""
+        """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: not measured)."""
         standing = [leg for leg, load in enumerate(self.plan.loads) if load]
         feet = all_forward(self._robot, angles)
         body = fit_pose([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])

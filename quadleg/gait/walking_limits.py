@@ -8,18 +8,19 @@ from itertools import product
 from math import hypot, inf, pi
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import KG_CM
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.gait.steady_strides import SAMPLES, Balance, Strides, angles_of, strides
 from quadleg.gait.stride_feasibility import SPEED_SHARE, StrideFeasibility, StrideObstacle
 from quadleg.gait.sway import HARMONICS, basis
+from quadleg.gait.walk_obstacles import Obstacle, StrideTrouble
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import ZERO_TWIST, Planar
+from quadleg.health import CodedFact
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import JOINT_NAMES, GaitParameters, RobotModel
 
-Array = NDArray[np.float64]
 Signs = tuple[int, int, int]
 
 _COARSE, _FINE = 16, 4  # steps, coarse ones from nothing to what no leg does
@@ -27,8 +28,13 @@ _HALVINGS = 6
 _MARGIN_STEPS = 5
 _LEANS = (1.0, 0.5, 0.0)  # shares of the lean that centres the mass, the first that the legs can do
 _UPRIGHT = 0.015  # of the straight leg: a centre of mass less far off the middle of the feet is left there
-_STANCE_KEYS = "stance.feet_out_across_mm or stance.standing_height_mm"
 RAMP_STRIDES = 2.0  # from rest to the full speed
+
+_TROUBLES = {
+    StrideObstacle.BALANCE: StrideTrouble.NO_BALANCE,
+    StrideObstacle.CLEARANCE: StrideTrouble.NO_CLEARANCE,
+    StrideObstacle.GROUND: StrideTrouble.TOUCHES_GROUND,
+}
 
 # Along an axis, two axes at once, all three: where the limits are found.
 DIRECTIONS: tuple[Signs, ...] = tuple((a, b, c) for a, b, c in product((-1, 0, 1), repeat=3) if (a, b, c) != (0, 0, 0))
@@ -43,7 +49,7 @@ class WalkingLimits:
     legs cannot do that; None for a gait without sway. `lean` (x, y) in m is how far the body is shifted all the time
     that it walks, where its centre of mass is off the middle of its feet. `footprint` is half of the length and width
     in m that body and legs take. Where the robot cannot walk in this gait at all, `obstacle` is what keeps it from
-    that, `why` and `cure` (what to change) say it in words, and its limits are nothing.
+    that, `trouble` the same with its figures, and its limits are nothing.
     """
 
     def __init__(self, robot: RobotModel, gait: GaitParameters) -> None:
@@ -63,9 +69,10 @@ class WalkingLimits:
         shares = np.ones(len(DIRECTIONS))
         shares[corners] = self._without_gaps(self._farthest(ends[corners], _FINE))
         self.obstacle: StrideObstacle | None = None
-        self.why = self.cure = ""
+        self.trouble: CodedFact | None = None
         if not any(map(any, self.axes)):
-            self.obstacle, self.why, self.cure = self._trouble()
+            self.obstacle = self._first_obstacle()
+            self.trouble = self._trouble(self.obstacle)
         self._shares = dict(zip(DIRECTIONS, shares.tolist()))
         path = strides(robot, gait, ends * shares[:, None])
         sways = self._feasible.sways(path, self.margin)
@@ -74,9 +81,9 @@ class WalkingLimits:
         self.footprint = self._footprint(path, sways)
 
     @property
-    def trouble(self) -> str | None:
-        """Why the robot cannot walk in this gait and what to change, None where it can walk."""
-        return f"gaits.{self.gait.name}: {self.why}: {self.cure}" if self.obstacle else None
+    def cannot_walk(self) -> CodedFact | None:
+        """That the robot cannot walk in this gait, caused by `trouble`; None where it can."""
+        return CodedFact.of(Obstacle.CANNOT_WALK, self.trouble, gait=self.gait.name) if self.trouble else None
 
     @cached_property
     def forward(self) -> Planar:
@@ -184,43 +191,35 @@ class WalkingLimits:
 
     def _without_gaps(self, shares: Array) -> Array:
         """Shares of which none is nothing: a robot that walks along its axes may hardly do so along two at once."""
-        result: Array = np.maximum(shares, 1.0 / (_FINE << _HALVINGS))
-        return result
+        return np.maximum(shares, 1.0 / (_FINE << _HALVINGS))
 
-    def _trouble(self) -> tuple[StrideObstacle, str, str]:
-        """What keeps the robot from going anywhere, that in words, and what to change."""
+    def _first_obstacle(self) -> StrideObstacle:
+        """What keeps the robot from going anywhere."""
         slow = np.array([ZERO_TWIST, (1e-4, 0.0, 0.0)])
         found = (self._feasible.first_obstacle(twist, self.margin) for twist in slow)
-        obstacle = next(filter(None, found), StrideObstacle.REACH)
-        return obstacle, *self._why_and_cure(obstacle)
+        return next(filter(None, found), StrideObstacle.REACH)
 
-    def _why_and_cure(self, obstacle: StrideObstacle) -> tuple[str, str]:
+    def _trouble(self, obstacle: StrideObstacle) -> CodedFact:
+        """The same with its figures."""
         gait = self.gait
         if obstacle is StrideObstacle.TORQUE:
             effort = self._feasible.hardest(np.array(ZERO_TWIST), self.margin)
             joint = self._robot.joints[JOINT_NAMES.index(effort.joint)]
             has, sheet = self._robot.stall_torque(joint), joint.servo.kind.stall_torque / KG_CM  # sheet: kg·cm
             needs = effort.stall_torque_needed
-            return (
-                f"{effort.joint} needs {sheet * needs / has:.3g} kg·cm ({needs:.3g} N·m) of stall torque only to step "
-                f"on the spot and has {sheet:.3g} ({has:.3g})",
-                "less mass, stand higher, or stronger servos: `quadleg check` says which do for rising and walking",
+            return CodedFact.of(
+                StrideTrouble.NO_TORQUE,
+                joint=effort.joint,
+                needed_kg_cm=f"{sheet * needs / has:.3g}",
+                needed_nm=f"{needs:.3g}",
+                has_kg_cm=f"{sheet:.3g}",
+                has_nm=f"{has:.3g}",
             )
-        if obstacle is StrideObstacle.BALANCE:
-            return (
-                "the body cannot sway so far that the feet on the ground carry it",
-                "put the masses nearer to its middle, or raise stance.feet_out_across_mm",
-            )
-        if obstacle is StrideObstacle.CLEARANCE:
-            return "the legs come too near to each other or to the body", "raise " + _STANCE_KEYS
-        if obstacle is StrideObstacle.GROUND:
-            return "the legs' links come too near to the ground", "raise " + _STANCE_KEYS
+        if obstacle in _TROUBLES:
+            return CodedFact.of(_TROUBLES[obstacle])
         swing = (1 - gait.duty_factor) * gait.stride_period
-        return (
-            f"the legs cannot lift a foot by {1000 * gait.foot_clearance:.3g} mm and back in {swing:.2g} s and go "
-            "anywhere",
-            "lower foot_clearance_mm, or raise stride_period_s",
-        )
+        lift = f"{1000 * gait.foot_clearance:.3g}"
+        return CodedFact.of(StrideTrouble.NO_LIFT, foot_clearance_mm=lift, swing_s=f"{swing:.2g}")
 
     def _farthest(self, ends: Array, steps: int) -> Array:
         """The largest share of each twist (n, 3), up to 1, below which the robot walks with every share tried."""

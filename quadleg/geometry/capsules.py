@@ -5,11 +5,9 @@ from __future__ import annotations
 from math import ceil
 
 import numpy as np
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.vectors import Vector
-
-Array = NDArray[np.float64]
 
 
 def capsules_in_box(size: Vector, centre: Vector) -> tuple[Array, float]:
@@ -38,10 +36,8 @@ def segment_distances(first: Array, second: Array) -> Array:
     t = ((mixed * s + ahead2) / square2).clip(0.0, 1.0)
     s = ((mixed * t - ahead1) / square1).clip(0.0, 1.0)
     apart = between + s[..., None] * along1 - t[..., None] * along2
-    distances: Array = np.sqrt(_dot(apart, apart))
-    return distances
+    return np.sqrt(_dot(apart, apart))
 
 
 def _dot(a: Array, b: Array) -> Array:
-    products: Array = np.einsum("...i,...i->...", a, b)
-    return products
+    return np.einsum("...i,...i->...", a, b)

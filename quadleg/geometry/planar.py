@@ -8,9 +8,9 @@ from __future__ import annotations
 from math import cos, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from quadleg.geometry.arrays import Array
+
 Planar = tuple[float, float, float]
 
 ZERO_TWIST: Planar = (0.0, 0.0, 0.0)

@@ -5,15 +5,12 @@ The same conventions as in rotations.py; angles in rad about fixed x, y, z as in
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
+from quadleg.geometry.arrays import AnyArray
 
 
-def rpy_from_quaternions(quaternions: Array) -> Array:
+def rpy_from_quaternions(quaternions: AnyArray) -> AnyArray:
     """(n, 3) in rad: roll, pitch, yaw."""
     w, x, y, z = quaternions.astype(float).T
     roll = np.arctan2(2 * (w * x + y * z), 1 - 2 * (x * x + y * y))
@@ -21,14 +18,14 @@ def rpy_from_quaternions(quaternions: Array) -> Array:
     return np.column_stack((roll, pitch, np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))))
 
 
-def rpy_from_matrices(rotations: Array) -> Array:
+def rpy_from_matrices(rotations: AnyArray) -> AnyArray:
     """(n, 3) in rad: roll, pitch, yaw."""
     pitch = -np.arcsin(np.clip(rotations[:, 2, 0], -1.0, 1.0))
     roll = np.arctan2(rotations[:, 2, 1], rotations[:, 2, 2])
     return np.column_stack((roll, pitch, np.arctan2(rotations[:, 1, 0], rotations[:, 0, 0])))
 
 
-def matrices_from_quaternions(quaternions: Array) -> Array:
+def matrices_from_quaternions(quaternions: AnyArray) -> AnyArray:
     """(n, 3, 3) the same rotations."""
     w, x, y, z = quaternions.T
     rows = [
@@ -39,7 +36,7 @@ def matrices_from_quaternions(quaternions: Array) -> Array:
     return np.moveaxis(np.array(rows), -1, 0)
 
 
-def quaternion_products(a: Array, b: Array) -> Array:
+def quaternion_products(a: AnyArray, b: AnyArray) -> AnyArray:
     """(n, 4): the rotations `b`, then `a`."""
     (aw, ax, ay, az), (bw, bx, by, bz) = a.T, b.T
     return np.column_stack(
@@ -52,14 +49,13 @@ def quaternion_products(a: Array, b: Array) -> Array:
     )
 
 
-def small_rotations_between(found: Array, true: Array) -> Array:
+def small_rotations_between(found: AnyArray, true: AnyArray) -> AnyArray:
     """(n, 3): the rotation vectors from `true` to `found` quaternions, to the third order of their angles."""
     turn = quaternion_products(found, true * [1.0, -1.0, -1.0, -1.0])
-    result: Array = 2 * turn[:, :1] * turn[:, 1:]
-    return result
+    return 2 * turn[:, :1] * turn[:, 1:]
 
 
-def small_rotation_vectors(rotations: Array) -> Array:
+def small_rotation_vectors(rotations: AnyArray) -> AnyArray:
     """(n, 3): the rotation vectors of matrices near the unit matrix, to the third order of their angles."""
     r = rotations
     return np.column_stack((r[:, 2, 1] - r[:, 1, 2], r[:, 0, 2] - r[:, 2, 0], r[:, 1, 0] - r[:, 0, 1])) / 2

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
-from types import TracebackType
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from quadleg.errors import BoardError
@@ -46,7 +45,9 @@ class Board(ABC):
         Closing it lets this board go on; closing this board ends it. Whether a chip is there shows when it is used.
         Raises BoardError where the board is closed, or has no bus.
         """
-        raise BoardError(f"this board has no bus on which a chip at 0x{address:02X} could be")
+        raise BoardError(
+            f"this board has no bus on which a chip at 0x{address:02X} could be", "use a kind of board that has one"
+        )
 
     @abstractmethod
     def close(self) -> None:
@@ -55,7 +56,46 @@ class Board(ABC):
     def __enter__(self: AnyBoard) -> AnyBoard:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
+
+
+class SharedBus(Board):
+    """A board that carries the bytes of other chips on its bus, too."""
+
+    @abstractmethod
+    def write_to(self, address: int, messages: Sequence[bytes]) -> None:
+        """Send messages to another chip, and wait until it has them. Raises BoardError if it did not take them."""
+
+    @abstractmethod
+    def read_from(self, address: int, register: int, count: int) -> bytes:
+        """Read from another chip, as `read` does from this one."""
+
+    def neighbour(self, address: int) -> Board:
+        return Neighbour(self, address)
+
+
+class Neighbour(Board):
+    """The way to another chip on the bus of a board."""
+
+    def __init__(self, board: SharedBus, address: int) -> None:
+        self._board: SharedBus | None = board
+        self._address = address
+
+    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
+        if valid():
+            self._open().write_to(self._address, messages)
+
+    def read(self, register: int, count: int) -> bytes:
+        return self._open().read_from(self._address, register, count)
+
+    def neighbour(self, address: int) -> Board:
+        return self._open().neighbour(address)
+
+    def close(self) -> None:
+        self._board = None
+
+    def _open(self) -> SharedBus:
+        if self._board is None:
+            raise BoardError(f"the chip at 0x{self._address:02X} is closed", "open it again")
+        return self._board

@@ -25,9 +25,6 @@ _READ_ONCE = 0x08
 # revisions.md: "Added I2C feature" in version 2.1.0.
 OLDEST_VERSION = (2, 1)
 
-# Stock firmware: bytes it keeps between START_SYSEX and END_SYSEX, and bytes of one I2C transfer.
-SYSEX_PAYLOAD = 64
-I2C_BUFFER = 32
 
 # Outside of a message the firmware passes END_SYSEX over. Inside one that a fault left half-said, it ends it: nothing
 # else does, the firmware takes even START_SYSEX for data there.
@@ -80,12 +77,12 @@ def unpack(packed: bytes) -> bytes:
 
 
 def i2c_write(address: int, data: bytes) -> bytes:
-    """A request to write at most `I2C_BUFFER` bytes to the device at a 7-bit address. Nothing answers it."""
+    """A request to write at most 32 bytes (its buffer) to the device at a 7-bit address. Nothing answers it."""
     return bytes((START_SYSEX, I2C_REQUEST, address, 0)) + pack(data) + END_OF_ANY
 
 
 def i2c_read(address: int, register: int, count: int) -> bytes:
-    """A request to read `count` bytes once, at most `I2C_BUFFER`, from a register on. An I2CReply answers it."""
+    """A request to read `count` bytes once, at most 32, from a register on. An I2CReply answers it."""
     return bytes((START_SYSEX, I2C_REQUEST, address, _READ_ONCE)) + pack((register, count)) + END_OF_ANY
 
 

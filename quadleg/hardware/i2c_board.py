@@ -18,14 +18,14 @@ def _open_bus(path: str, address: int) -> Any:
     try:
         from smbus2 import SMBus
     except ImportError as error:
-        raise BoardError("a board on I2C needs smbus2: pip install -e '.[board]' in quadleg's folder") from error
+        raise BoardError("a board on I2C needs smbus2", "pip install -e '.[board]' in quadleg's folder") from error
     bus: Any = SMBus(path)
     try:
         own(bus.fd, address)
     except OSError as error:
         bus.close()
         raise BoardError(
-            f"another process drives the board at 0x{address:02X} on {path}: end that `quadleg run` first"
+            f"another process drives the board at 0x{address:02X} on {path}", "end that `quadleg run` first"
         ) from error
     return bus
 
@@ -54,7 +54,7 @@ class _Bus:
             if not valid():
                 return
             if self._handle is None:
-                raise BoardError(f"the board on {self.path} is closed: open it again")
+                raise BoardError(f"the board on {self.path} is closed", "open it again")
             self._handle.i2c_rdwr(*messages)
 
     def close(self) -> None:
@@ -77,7 +77,9 @@ class I2cChip(Board):
         from smbus2 import i2c_msg
 
         if len(messages) > MOST_MESSAGES:
-            raise BoardError(f"{len(messages)} messages are too many for one transaction: {MOST_MESSAGES} at most")
+            raise BoardError(
+                f"{len(messages)} messages are too many for one transaction", f"send {MOST_MESSAGES} at most"
+            )
         self._transfer([i2c_msg.write(self._address, message) for message in messages], valid)
 
     def read(self, register: int, count: int) -> bytes:
@@ -96,14 +98,14 @@ class I2cChip(Board):
     def _shared(self) -> _Bus:
         bus = self._bus
         if bus is None:
-            raise BoardError(f"the {self._what} on {self._path} is closed: open it again")
+            raise BoardError(f"the {self._what} on {self._path} is closed", "open it again")
         return bus
 
     def _transfer(self, messages: list[Any], valid: Callable[[], bool] = always) -> None:
         try:
             self._shared().transfer(messages, valid)
         except OSError as error:
-            raise BoardError(_in_words(error, self._path, self._address, self._what)) from error
+            raise _board_error(error, self._path, self._address, self._what) from error
 
 
 class I2cBoard(I2cChip):
@@ -120,7 +122,7 @@ class I2cBoard(I2cChip):
         try:
             handle = open_bus(path, settings.address)
         except OSError as error:
-            raise BoardError(_in_words(error, path, settings.address, "board")) from error
+            raise _board_error(error, path, settings.address, "board") from error
         super().__init__(_Bus(path, handle), settings.address, "board")
 
     def close(self) -> None:
@@ -129,22 +131,32 @@ class I2cBoard(I2cChip):
         super().close()
 
 
-def _in_words(error: OSError, path: str, address: int, what: str) -> str:
+def _board_error(error: OSError, path: str, address: int, what: str) -> BoardError:
     where = f"address 0x{address:02X} on {path}"
-    words = {
-        errno.ENOENT: f"{path} is not there: switch the I2C bus on in the computer's boot settings, load its "
-        "driver with `sudo modprobe i2c-dev`, and see `board.i2c_bus` in the robot file",
-        errno.EACCES: f"{path} may not be opened by you: `sudo usermod -aG i2c $USER`, then log in again",
-        errno.ETIMEDOUT: f"{path} does not move: SDA or SCL is held low; check the wiring and the pull-ups",
-        errno.EIO: f"a transfer to {where} failed: check the plugs, keep the wires short, or lower the bus speed",
-        errno.EAGAIN: f"{path} is taken: two masters on one bus, or a disturbance; check the wiring",
-    }
-    nobody = (
-        f"nobody answers at {where}: check the logic supply of the {what}, SDA, SCL and ground, the address "
-        f"jumpers; `i2cdetect -y {path.rpartition('-')[2]}` shows who is there"
+    silent = (
+        f"no chip answers at {where}",
+        f"check the logic supply of the {what}, SDA, SCL and ground, the address jumpers; "
+        f"`i2cdetect -y {path.rpartition('-')[2]}` shows who is there",
     )
-    words.update(dict.fromkeys((errno.ENXIO, errno.EREMOTEIO, errno.ENODEV), nobody))
-    return words.get(error.errno or 0, f"{path}: {error.strerror or error}: check the plugs and the bus")
+    told = {
+        errno.ENOENT: (
+            f"{path} is not there",
+            "switch the I2C bus on in the computer's boot settings, load its driver with `sudo modprobe i2c-dev`, and "
+            "see `board.i2c_bus` in the robot file",
+        ),
+        errno.EACCES: (f"{path} may not be opened by you", "`sudo usermod -aG i2c $USER`, then log in again"),
+        errno.ETIMEDOUT: (f"{path} does not move, SDA or SCL is held low", "check the wiring and the pull-ups"),
+        errno.EIO: (
+            f"a transfer to {where} failed",
+            "check the plugs, keep the wires short, or lower the bus speed",
+        ),
+        errno.EAGAIN: (f"{path} is taken, by two masters on one bus or a disturbance", "check the wiring"),
+        errno.ENXIO: silent,
+        errno.EREMOTEIO: silent,
+        errno.ENODEV: silent,
+    }
+    other = f"{path}: {error.strerror or error}", "check the plugs and the bus"
+    return BoardError(*told.get(error.errno or 0, other))
 
 
 def transfer_clocks(messages: int, data_bytes: int) -> int:

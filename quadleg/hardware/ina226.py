@@ -26,6 +26,7 @@ MASK_ENABLE = 0x06
 MANUFACTURER_ID = 0xFE
 DIE_ID = 0xFF
 
+ADDRESSES = range(0x40, 0x50)  # by its pins A0 and A1
 IDS = (0x5449, 0x2260)
 
 SHUNT_LSB = 2.5e-6  # V
@@ -75,8 +76,8 @@ class Ina226:
         if ids != IDS:
             said, right = (" and ".join(f"0x{number:04X}" for number in numbers) for numbers in (ids, IDS))
             raise BoardError(
-                f"what answers at {self._where} is no INA226: it says {said}, where {right} would be right; check "
-                f"supply.sensor.address, SDA, SCL and ground"
+                f"what answers at {self._where} is no INA226: it says {said}, where {right} would be right",
+                "check supply.sensor.address, SDA, SCL and ground",
             )
         settings = (
             (CALIBRATION, calibration(self._shunt, self._current_lsb)),
@@ -90,7 +91,8 @@ class Ina226:
             if kept != value:
                 raise BoardError(
                     f"the INA226 at {self._where} does not keep what is written: register 0x{register:02X} has "
-                    f"0x{kept:04X}, not 0x{value:04X}; check its supply, SDA and SCL"
+                    f"0x{kept:04X}, not 0x{value:04X}",
+                    "check its supply, SDA and SCL",
                 )
         self._stale = 0
 
@@ -99,23 +101,20 @@ class Ina226:
         mask = self._word(MASK_ENABLE)
         if mask & ~_FLAGS != READY_ON_ALERT:
             raise BoardError(
-                f"the INA226 at {self._where} is not as it was set up (0x{mask:04X}): it was without power, or SDA "
-                f"or SCL is disturbed"
+                f"the INA226 at {self._where} is not as it was set up (0x{mask:04X}), it was without power, or SDA "
+                f"or SCL is disturbed",
+                "check its supply, SDA and SCL",
             )
         if not mask & CONVERSION_READY:
             self._stale += 1
             if self._stale >= STUCK:
-                raise BoardError(f"the INA226 at {self._where} answers but measures nothing new: check its supply")
+                raise BoardError(f"the INA226 at {self._where} answers but measures nothing new", "check its supply")
             return self._last
         self._stale = 0
         voltage = BUS_LSB * self._word(BUS_VOLTAGE)
-        current = self._current_lsb * _signed(self._word(CURRENT))
+        current = self._current_lsb * int.from_bytes(self._board.read(CURRENT, 2), "big", signed=True)
         self._last = PowerReading(voltage, abs(current))
         return self._last
 
     def _word(self, register: int) -> int:
         return int.from_bytes(self._board.read(register, 2), "big")
-
-
-def _signed(word: int) -> int:
-    return word - 0x10000 if word & 0x8000 else word

@@ -25,6 +25,7 @@ ACCEL_XOUT_H = 0x3B  # three of acceleration, one of temperature, three of the g
 PWR_MGMT_1 = 0x6B
 WHO_AM_I = 0x75
 
+ADDRESSES = range(0x68, 0x6A)  # by its pin AD0
 IDENTITY = 0x68  # at either address
 SLEEP = 0x40
 DEVICE_RESET = 0x80
@@ -63,17 +64,19 @@ class Mpu6050:
         self._equal = 0
 
     def start(self) -> None:
-        """Wake it and set it up."""
         identity = self._board.read(WHO_AM_I, 1)[0]
         if identity != IDENTITY:
             raise BoardError(
                 f"what answers at {self._where} is no MPU-6050: it says 0x{identity:02X}, where 0x{IDENTITY:02X} would "
-                f"be right; check imu.address, SDA, SCL and ground"
+                f"be right",
+                "check imu.address, SDA, SCL and ground",
             )
         self._board.write(bytes((PWR_MGMT_1, GYRO_X_CLOCK)))
         self._board.write(bytes((SMPLRT_DIV,)) + SET_UP)
         if self._board.read(SMPLRT_DIV, len(SET_UP)) != SET_UP or self._board.read(PWR_MGMT_1, 1)[0] != GYRO_X_CLOCK:
-            raise BoardError(f"the MPU-6050 at {self._where} does not keep what is written: check its supply and wires")
+            raise BoardError(
+                f"the MPU-6050 at {self._where} does not keep what is written", "check its supply and wires"
+            )
         self._settling = SETTLING
         self._last, self._equal = b"", 0
 
@@ -82,13 +85,15 @@ class Mpu6050:
         sample = self._board.read(ACCEL_XOUT_H, SAMPLE_BYTES)
         if not any(sample):
             # A chip that was without power sleeps, and its registers are empty.
-            raise BoardError(f"the MPU-6050 at {self._where} sleeps: it was without power; it is woken again")
+            raise BoardError(
+                f"the MPU-6050 at {self._where} sleeps: it was without power, and is woken again", "check its supply"
+            )
         if sample == b"\xff" * SAMPLE_BYTES:
-            raise BoardError(f"the MPU-6050 at {self._where} says nothing but ones: check SDA, SCL and its supply")
+            raise BoardError(f"the MPU-6050 at {self._where} says nothing but ones", "check SDA, SCL and its supply")
         if sample == self._last:
             self._equal += 1
             if self._equal >= STUCK:
-                raise BoardError(f"the MPU-6050 at {self._where} always says the same: check its supply")
+                raise BoardError(f"the MPU-6050 at {self._where} always says the same", "check its supply")
             return None
         self._last, self._equal = sample, 0
         if self._settling:

@@ -1,7 +1,7 @@
 """The board's output-enable pin on a GPIO line of this computer, through libgpiod.
 
 The PCA9685's OE is active low: high switches all outputs off (NXP, data sheet, rev. 4, section 7.4). With a pull-up
-the servos are limp whenever nobody holds the line.
+the servos are limp whenever the line is not driven.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ def _request(enable: OutputEnable) -> tuple[bool, Callable[[bool], Any]]:
         from gpiod.line import Direction, Value
     except ImportError as error:
         raise BoardError(
-            "board.output_enable needs libgpiod's module, version 2: pip install -e '.[board]' in quadleg's folder"
+            "board.output_enable needs libgpiod's module, version 2", "pip install -e '.[board]' in quadleg's folder"
         ) from error
     looking = gpiod.LineSettings(direction=Direction.AS_IS, active_low=True)
     request: Any = gpiod.request_lines(enable.chip, consumer="quadleg", config={enable.line: looking})
@@ -47,7 +47,7 @@ class OutputSwitch:
         self._turn = threading.Lock()
         self._where = ""
         self.found_on = self._on = True
-        self._set: Callable[[bool], Any] = _nothing
+        self._set: Callable[[bool], Any] = lambda _: None
         if enable is None:
             return
         self._where = f"board.output_enable: line {enable.line} of {enable.chip}"
@@ -55,8 +55,8 @@ class OutputSwitch:
             self.found_on, self._set = request(enable)
         except OSError as error:
             raise BoardError(
-                f"{self._where} cannot be had, {error.strerror or error}: `gpioinfo` shows which lines there are and "
-                f"who has them; reading them may need the group gpio"
+                f"{self._where} cannot be had, {error.strerror or error}",
+                "`gpioinfo` shows which lines there are and who has them; reading them may need the group gpio",
             ) from error
         self._on = self.found_on
 
@@ -71,9 +71,8 @@ class OutputSwitch:
             try:
                 self._set(on)
             except OSError as error:
-                raise BoardError(f"{self._where} does not obey: {error.strerror or error}") from error
+                raise BoardError(
+                    f"{self._where} does not obey: {error.strerror or error}",
+                    "check the line in the robot file; `gpioinfo` shows which there are",
+                ) from error
             self._on = on
-
-
-def _nothing(on: bool) -> None:
-    pass

@@ -56,8 +56,8 @@ def prescale_from_frequency(frequency: float, clock: float) -> int:
     if not low <= prescale <= high:
         slowest, fastest = 1 / period_from_prescale(high, clock), 1 / period_from_prescale(low, clock)
         raise BoardError(
-            f"a PWM frequency of {frequency:g} Hz is out of the PCA9685's reach: with its clock at "
-            f"{clock / 1e6:g} MHz, {slowest:.1f} to {fastest:.1f} Hz would be right (50 for most servos)"
+            f"a PWM frequency of {frequency:g} Hz is out of the PCA9685's reach with its clock at {clock / 1e6:g} MHz",
+            f"{slowest:.1f} to {fastest:.1f} Hz would be right (50 for most servos)",
         )
     return prescale
 
@@ -120,7 +120,8 @@ class PCA9685:
         if not self.running():
             raise BoardError(
                 f"the chip at address 0x{self._address:02X} does not keep what is written: it should be "
-                f"a PCA9685 on its internal clock; check `address`, the wiring, then cut its power once"
+                f"a PCA9685 on its internal clock",
+                "check `address`, the wiring, then cut its power once",
             )
         return False
 
@@ -134,15 +135,15 @@ class PCA9685:
         following = None
         for channel in sorted(counts):
             if not 0 <= channel < CHANNELS:
-                raise BoardError(f"there is no channel {channel}: 0 to {CHANNELS - 1} would be right")
+                raise BoardError(f"there is no channel {channel}", f"0 to {CHANNELS - 1} would be right")
             if channel != following:
                 messages.append(bytearray((LED0_ON_L + 4 * channel,)))
             try:
                 messages[-1] += _REGISTERS[counts[channel]]
             except KeyError:
                 raise BoardError(
-                    f"channel {channel} cannot have {counts[channel]} counts: 1 to {COUNTS - 1} would be "
-                    f"right, or None for no pulse"
+                    f"channel {channel} cannot have {counts[channel]} counts",
+                    f"1 to {COUNTS - 1} would be right, or None for no pulse",
                 ) from None
             following = channel + 1
         if messages:

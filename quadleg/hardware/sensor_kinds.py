@@ -17,7 +17,8 @@ Reading = TypeVar("Reading")
 @dataclass(frozen=True)
 class SensorKind(Generic[Reading]):
     """A kind of chip: its driver, made on the chip's `Board.neighbour` by the robot file's settings; `identity`, the
-    registers that tell it and the bytes that they hold; `reads`, the bytes of each transaction of a reading.
+    registers that tell it and the bytes that they hold; `addresses`, those that it can have on the bus; `reads`, the
+    bytes of each transaction of a reading.
 
     Of an IMU `variances` (2, 3) are those of gyro in (rad/s)² and accelerometer in (m/s²)², without their biases; of a
     supply sensor `shunt_range` is the largest voltage in V across its shunt.
@@ -25,6 +26,7 @@ class SensorKind(Generic[Reading]):
 
     driver: Callable[[Board, Any], Driver[Reading]]
     identity: tuple[tuple[int, bytes], ...]
+    addresses: range
     reads: tuple[int, ...]
     variances: Sequence[Sequence[float]] = ()
     shunt_range: float = 0.0
@@ -67,6 +69,7 @@ SUPPLY: SensorRole[ina226.PowerReading] = SensorRole(
                 (register, value.to_bytes(2, "big"))
                 for register, value in zip((ina226.MANUFACTURER_ID, ina226.DIE_ID), ina226.IDS)
             ),
+            addresses=ina226.ADDRESSES,
             reads=ina226.READS,
             shunt_range=ina226.SHUNT_RANGE,
         )
@@ -82,6 +85,7 @@ IMU: SensorRole[mpu6050.ImuReading] = SensorRole(
         "mpu6050": SensorKind(
             mpu6050.Mpu6050,
             identity=((mpu6050.WHO_AM_I, bytes((mpu6050.IDENTITY,))),),
+            addresses=mpu6050.ADDRESSES,
             reads=(mpu6050.SAMPLE_BYTES,),
             variances=mpu6050.VARIANCES,
         )

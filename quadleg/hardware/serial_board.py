@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import errno
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from itertools import cycle
-from typing import Protocol
 
 from quadleg.errors import BoardError
-from quadleg.hardware.board import Board, always
+from quadleg.hardware.board import SharedBus, always
 from quadleg.hardware.firmata import (
     END_OF_ANY,
     I2C_CONFIGURATION,
@@ -27,6 +25,7 @@ from quadleg.hardware.firmata import (
     i2c_write,
 )
 from quadleg.hardware.pca9685 import LED0_ON_L
+from quadleg.hardware.serial_port import SerialPort, open_port
 from quadleg.robot.model import BoardSettings
 
 # Data bytes of one I2C transfer: seven channels. With the register and each byte as two, 61 of the 64 bytes that the
@@ -38,7 +37,6 @@ PATIENCE = 5.0  # a microcontroller that restarts as its port opens takes 3 to 4
 ASK_AGAIN = 0.5
 ANSWER = 0.5
 URGENT_ANSWER = 0.2
-PORT_TAKES = 0.05
 
 # SUBADR1 to 3 and ALLCALLADR, which the driver has no use for (NXP, PCA9685 data sheet, rev. 4, table 4). A reply's
 # only mark is its register: with another one for each acknowledgement, a late reply is not taken for the next.
@@ -46,51 +44,7 @@ ACKNOWLEDGING = (0x02, 0x03, 0x04, 0x05)
 
 BITS_PER_BYTE = 10  # on the line: start, eight of data, stop
 
-
-class SerialPort(Protocol):
-    """What is used of pyserial's Serial. Its errors are OSError."""
-
-    @property
-    def in_waiting(self) -> int: ...
-
-    def read(self, size: int = 1) -> bytes: ...
-
-    def write(self, data: bytes) -> int | None: ...
-
-    def cancel_read(self) -> None: ...
-
-    def close(self) -> None: ...
-
-
-def open_port(name: str, baud: int) -> SerialPort:
-    """Open a serial port for us alone. Raises BoardError with the cure."""
-    try:
-        import serial
-        from serial.tools.list_ports import comports
-    except ImportError as error:
-        raise BoardError(
-            "a board on a serial port needs pyserial: pip install -e '.[board]' in quadleg's folder"
-        ) from error
-
-    def found() -> str:
-        return ", ".join(sorted(port.device for port in comports())) or "none: plug the microcontroller in"
-
-    try:
-        port: SerialPort = serial.Serial(name, baud, write_timeout=PORT_TAKES, exclusive=True)
-    except ValueError as error:
-        raise BoardError(f"{name} cannot run at {baud} baud: 57600, the stock firmware's, would be right") from error
-    except OSError as error:
-        taken = f"{name} is in use: close the other program (a serial monitor, another quadleg)"
-        words = {
-            errno.ENOENT: f"there is no serial port {name!r}; ports that are there: {found()}",
-            errno.ENODEV: f"nothing is plugged in at {name}; ports that are there: {found()}",
-            errno.ENXIO: f"nothing is plugged in at {name}; ports that are there: {found()}",
-            errno.EACCES: f"{name} may not be opened by you: `sudo usermod -aG dialout $USER`, then log in again",
-            errno.EBUSY: taken,
-            errno.EAGAIN: taken,
-        }
-        raise BoardError(words.get(error.errno or 0, f"{error}; ports that are there: {found()}")) from error
-    return port
+Trouble = tuple[str, str]  # what is found, and its cure
 
 
 def chunks(message: bytes) -> Iterator[bytes]:
@@ -107,7 +61,7 @@ def chunks(message: bytes) -> Iterator[bytes]:
     yield bytes((register,)) + data
 
 
-class SerialBoard(Board):
+class SerialBoard(SharedBus):
     """The chip at the robot file's address, behind the serial port `port` at `baud` bits a second.
 
     The firmware answers no write, so each `write` ends with a read of one register, whose reply says that the
@@ -146,7 +100,7 @@ class SerialBoard(Board):
         self._urgent = 0
         self._settled = False
         self._ready = False
-        self._over = ""  # why no more can be done
+        self._over: Trouble | None = None  # why no more can be done
         self._acknowledging = cycle(ACKNOWLEDGING)
         self._port = open_port(self._name, self._baud)
         self._listener = threading.Thread(target=self._listen, name=f"serial board {self._name}", daemon=True)
@@ -191,39 +145,31 @@ class SerialBoard(Board):
         self._acknowledge(END_OF_ANY + requests, URGENT_ANSWER)
 
     def read(self, register: int, count: int) -> bytes:
+        return self.read_from(self._address, register, count)
+
+    def write_to(self, address: int, messages: Sequence[bytes]) -> None:
+        """Send messages of at most `MOST_DATA` bytes of data."""
+        with self._turn:
+            self._settle()
+            self._settled = False
+            for message in messages:
+                # Nothing else tells of a write that was not acknowledged.
+                self._ask(i2c_write(address, message), message[0], 1, ANSWER, address=address)
+            self._settled = True
+
+    def read_from(self, address: int, register: int, count: int) -> bytes:
         values = b""
         with self._turn:
             self._settle()
             self._settled = False
             while len(values) < count:
-                values += self._ask(b"", register + len(values), min(count - len(values), MOST_DATA), ANSWER)
-            self._settled = True
-        return values
-
-    def neighbour(self, address: int) -> Board:
-        return _SerialNeighbour(self, address)
-
-    def write_to(self, address: int, messages: Sequence[bytes]) -> None:
-        """Send messages of at most `MOST_DATA` bytes of data to another chip on the bus, and wait until it has them."""
-        with self._turn:
-            self._settle()
-            self._settled = False
-            for message in messages:
-                # Nothing else tells of a write that nobody took.
-                self._ask(i2c_write(address, message), message[0], 1, ANSWER, address=address)
-            self._settled = True
-
-    def read_from(self, address: int, register: int, count: int) -> bytes:
-        """Read at most `MOST_DATA` bytes from another chip on the bus."""
-        with self._turn:
-            self._settle()
-            self._settled = False
-            values = self._ask(b"", register, count, ANSWER, address=address)
+                part = min(count - len(values), MOST_DATA)
+                values += self._ask(b"", register + len(values), part, ANSWER, address=address)
             self._settled = True
         return values
 
     def close(self) -> None:
-        self._end(f"the board on {self._name} is closed: open it again")
+        self._end((f"the board on {self._name} is closed", "open it again"))
         # A port that is gone may fail in anything.
         with suppress(OSError):
             self._port.cancel_read()
@@ -236,29 +182,20 @@ class SerialBoard(Board):
         while not (self._version and self._firmware):
             left = deadline - time.monotonic()
             if left <= 0:
-                raise BoardError(self._no_handshake(patience))
+                answers = bool(self._version or self._firmware)
+                raise _no_firmata(self._name, self._baud, patience, bool(self._heard), answers)
             self._send(END_OF_ANY + VERSION_AND_FIRMWARE_QUERY)
             self._wait(lambda: self._version is not None and self._firmware is not None, min(left, ASK_AGAIN))
             if trouble := self._trouble():
-                raise BoardError(trouble)
+                raise BoardError(*trouble)
         if self._version < OLDEST_VERSION:
             raise BoardError(
                 f"the firmware {self._firmware.name} on {self._name} speaks Firmata {self._version.major}."
-                f"{self._version.minor}, which knows no I2C: flash the current stock Firmata firmware"
+                f"{self._version.minor}, which knows no I2C",
+                "flash the current stock Firmata firmware",
             )
         self._send(I2C_CONFIGURATION)
         self._settle()
-
-    def _no_handshake(self, patience: float) -> str:
-        cure = "flash the stock Firmata firmware onto the microcontroller"
-        if self._version or self._firmware:
-            return f"the firmware on {self._name} answers only half of what Firmata asks: {cure}"
-        if self._heard:
-            return (
-                f"what comes from {self._name} is no Firmata at {self._baud} baud: set `baud` in the robot file as the "
-                f"firmware has it (stock: 57600), or {cure}"
-            )
-        return f"nothing answers on {self._name} within {patience:g} s: see that it is the right port, or {cure}"
 
     def _settle(self, begun: int | None = None) -> None:
         """After an error, let all late replies go by: replies come in the order of the requests."""
@@ -296,44 +233,43 @@ class SerialBoard(Board):
             reply, text = self._replies.pop(key, None), self._text
         said = f" (the firmware says {text!r})" if text else ""
         if reply is None:
-            raise BoardError(
-                self._trouble(begun)
-                or f"the microcontroller on {self._name} did not answer within {patience:g} s{said}: check its cable, "
-                f"and that SDA and SCL touch nothing else, which would hang it; then press its reset button"
+            silent = (
+                f"the microcontroller on {self._name} did not answer within {patience:g} s{said}",
+                "check its cable, and that SDA and SCL touch nothing else, which would hang it; then press its reset "
+                "button",
             )
+            raise BoardError(*(self._trouble(begun) or silent))
         if len(reply) != count:
             whose = "PWM board's logic" if address == self._address else "chip"
             raise BoardError(
-                f"no chip answers at address 0x{address:02X} behind {self._name}{said}: check the power of the "
-                f"{whose}, SDA, SCL and ground to the microcontroller, and `address` in the robot file"
+                f"no chip answers at address 0x{address:02X} behind {self._name}{said}",
+                f"check the power of the {whose}, SDA, SCL and ground to the microcontroller, and `address` in the "
+                f"robot file",
             )
         return reply
 
     def _send(self, data: bytes, begun: int | None = None) -> None:
         with self._sending:
             if trouble := self._trouble(begun):
-                raise BoardError(trouble)
+                raise BoardError(*trouble)
             try:
                 self._port.write(data)
             except OSError as error:
-                self._end(self._gone(error))
-                raise BoardError(self._over) from error
+                self._end(_gone(self._name, error))
+                raise BoardError(*_gone(self._name, error)) from error
 
     def _wait(self, condition: Callable[[], bool], patience: float, begun: int | None = None) -> None:
         """Wait until something is so, or cannot become so, or for `patience` (s)."""
         with self._news:
             self._news.wait_for(lambda: condition() or bool(self._trouble(begun)), max(patience, 0.0))
 
-    def _trouble(self, begun: int | None = None) -> str:
+    def _trouble(self, begun: int | None = None) -> Trouble | None:
         """Why what began after `begun` urgent messages cannot go on."""
         if self._over or begun is None or begun == self._urgent:
             return self._over
-        return "an urgent message went ahead: of what was on its way, nothing more is sent"
+        return "an urgent message went ahead of what was on its way, of which nothing more is sent", "send it again"
 
-    def _gone(self, error: OSError) -> str:
-        return f"the serial port {self._name} is gone ({error}): plug its cable in, then open the board again"
-
-    def _end(self, why: str) -> None:
+    def _end(self, why: Trouble) -> None:
         with self._news:
             self._over = why
             self._news.notify_all()
@@ -345,7 +281,7 @@ class SerialBoard(Board):
                 received = self._port.read(self._port.in_waiting or 1)
             except OSError as error:
                 if not self._over:
-                    self._end(self._gone(error))
+                    self._end(_gone(self._name, error))
                 return
             with self._news:
                 self._heard += len(received)
@@ -362,33 +298,25 @@ class SerialBoard(Board):
             self._firmware = message
         elif self._ready:
             self._over = (
-                f"the microcontroller on {self._name} started anew: check its supply, then open the board again"
+                f"the microcontroller on {self._name} started anew",
+                "check its supply, then open the board again",
             )
         else:
             self._version = message
 
 
-class _SerialNeighbour(Board):
-    """The way to another chip on the microcontroller's bus."""
+def _gone(name: str, error: OSError) -> Trouble:
+    return f"the serial port {name} is gone ({error})", "plug its cable in, then open the board again"
 
-    def __init__(self, board: SerialBoard, address: int) -> None:
-        self._board: SerialBoard | None = board
-        self._address = address
 
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        if valid():
-            self._open().write_to(self._address, messages)
-
-    def read(self, register: int, count: int) -> bytes:
-        return self._open().read_from(self._address, register, count)
-
-    def neighbour(self, address: int) -> Board:
-        return self._open().neighbour(address)
-
-    def close(self) -> None:
-        self._board = None
-
-    def _open(self) -> SerialBoard:
-        if self._board is None:
-            raise BoardError(f"the chip at 0x{self._address:02X} is closed: open it again")
-        return self._board
+def _no_firmata(name: str, baud: int, patience: float, heard: bool, answers: bool) -> BoardError:
+    """The error of a port on which nothing speaks the protocol; `heard`: bytes come, `answers`: some of them fit."""
+    flash = "flash the stock Firmata firmware onto the microcontroller"
+    if answers:
+        return BoardError(f"the firmware on {name} answers only half of what Firmata asks", flash)
+    if heard:
+        return BoardError(
+            f"what comes from {name} is no Firmata at {baud} baud",
+            f"set `baud` in the robot file as the firmware has it (stock: 57600), or {flash}",
+        )
+    return BoardError(f"nothing answers on {name} within {patience:g} s", f"see that it is the right port, or {flash}")

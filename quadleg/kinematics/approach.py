@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from math import atan2, ceil, cos, hypot, sin, sqrt
+from math import ceil, hypot, sqrt
 
-from quadleg.geometry.rotations import Quaternion, quaternion_product
+from quadleg.geometry.rotations import (
+    conjugate,
+    quaternion_from_rotation_vector,
+    quaternion_product,
+    rotation_vector,
+)
 from quadleg.geometry.transforms import Pose
 
 _BISECTIONS = 10
@@ -25,7 +30,7 @@ class Approach:
     Where that line leads out of reach, the axes that can go on by themselves do so: it ends where no axis alone
     comes nearer to the target. There it is `stuck`.
 
-    Raises ValueError if one of the three is not positive.
+    `pose` is that of the last step. Raises ValueError if one of the three is not positive.
     """
 
     def __init__(self, pose: Pose, speed: float, turn_speed: float, acceleration_time: float) -> None:
@@ -39,18 +44,13 @@ class Approach:
         self.reset(pose)
 
     @property
-    def pose(self) -> Pose:
-        """The pose of the last step."""
-        return self._pose
-
-    @property
     def moving(self) -> bool:
         """Whether the last step moved the pose."""
         return any(self._velocity)
 
     def reset(self, pose: Pose) -> None:
         """Be at `pose`, at rest."""
-        self._pose = pose
+        self.pose = pose
         self._velocity: Sequence[float] = _REST
         self._target = pose
         self._axes: Sequence[bool] = _ALL  # those that move
@@ -59,7 +59,7 @@ class Approach:
 
     def left(self, target: Pose) -> tuple[float, ...]:
         """(6,) what is left of the way: shift in m and rotation vector in rad, in the fixed frame."""
-        return _displacement(self._pose, target)
+        return _displacement(self.pose, target)
 
     def step(self, target: Pose, dt: float, reachable: Callable[[Pose], bool] | None = None) -> Pose:
         """The pose `dt` seconds later; steps of even `dt` end exactly at the target and never beyond.
@@ -68,31 +68,31 @@ class Approach:
         it goes on, with all axes or with some, as soon as a step towards the target is allowed. Stuck, it asks
         for two poses a step, and at the target for none.
         """
-        if self._pose == target and not self.moving:
+        if self.pose == target and not self.moving:
             self.stuck = False
-            return self._pose
+            return self.pose
         changed, self._target = target != self._target, target
         left = [shift / scale for shift, scale in zip(self.left(target), self._scale)]
         # A new target may free all axes.
         if changed or self._axes == _ALL:
             if self._went(left, _ALL, dt, reachable):
-                return self._pose
+                return self.pose
             if self._axes == _ALL and not self.moving:
                 self._go_alone(left, changed, dt, reachable)
-                return self._pose
+                return self.pose
         if self._axes == _ALL or not self._went(left, self._axes, dt, reachable):
             self._halt(left, dt, reachable)
-        return self._pose
+        return self.pose
 
     def _went(
         self, left: Sequence[float], axes: Sequence[bool], dt: float, reachable: Callable[[Pose], bool] | None
     ) -> bool:
         """Move some axes on, if that is allowed."""
         shift, velocity, arrives = self._next_shift(left, axes, dt)
-        following = self._target if arrives and all(axes) else _moved(self._pose, shift)
+        following = self._target if arrives and all(axes) else _moved(self.pose, shift)
         if reachable is not None and not reachable(following):
             return False
-        self._pose, self._velocity = following, velocity
+        self.pose, self._velocity = following, velocity
         self._axes = tuple(axes) if self.moving else _ALL
         self.stuck = False
         return True
@@ -129,21 +129,21 @@ class Approach:
 
     def _may(self, left: Sequence[float], axis: int, dt: float, reachable: Callable[[Pose], bool] | None) -> bool:
         shift, _, _ = self._next_shift(left, [number == axis for number in range(6)], dt)
-        return reachable is None or reachable(_moved(self._pose, shift))
+        return reachable is None or reachable(_moved(self.pose, shift))
 
     def _halt(self, left: Sequence[float], dt: float, reachable: Callable[[Pose], bool] | None) -> None:
         """Stop as far on as is allowed."""
         if reachable is not None:
             shift, _, _ = self._next_shift(left, self._axes, dt)
-            self._pose = self._farthest(shift, reachable)
+            self.pose = self._farthest(shift, reachable)
         self._velocity, self._axes = _REST, _ALL
 
     def _farthest(self, shift: Sequence[float], reachable: Callable[[Pose], bool]) -> Pose:
         """The farthest reachable pose along a shift whose end is not, to a thousandth of it."""
-        good, bad, pose = 0.0, 1.0, self._pose
+        good, bad, pose = 0.0, 1.0, self.pose
         for _ in range(_BISECTIONS):
             middle = (good + bad) / 2
-            candidate = _moved(self._pose, [middle * axis for axis in shift])
+            candidate = _moved(self.pose, [middle * axis for axis in shift])
             if reachable(candidate):
                 good, pose = middle, candidate
             else:
@@ -165,21 +165,13 @@ def _closing_speed(distance: float, gain: float, dt: float) -> float:
 
 def _displacement(start: Pose, end: Pose) -> tuple[float, ...]:
     """(6,) shift in m and rotation vector in rad, both in the fixed frame, from one pose to another."""
-    qw, qx, qy, qz = start.quaternion
-    w, x, y, z = quaternion_product(end.quaternion, (qw, -qx, -qy, -qz))
-    if w < 0:  # the same rotation, the short way round
-        w, x, y, z = -w, -x, -y, -z
-    norm = hypot(x, y, z)
-    factor = 2 * atan2(norm, w) / norm if norm else 2.0
     shift = (b - a for a, b in zip(start.position, end.position))
-    return (*shift, factor * x, factor * y, factor * z)
+    return (*shift, *rotation_vector(quaternion_product(end.quaternion, conjugate(start.quaternion))))
 
 
 def _moved(pose: Pose, displacement: Sequence[float]) -> Pose:
     """The pose displaced by (6,) as `_displacement` gives it."""
     dx, dy, dz, rx, ry, rz = displacement
     x, y, z = pose.position
-    angle = hypot(rx, ry, rz)
-    factor = sin(angle / 2) / angle if angle else 0.5
-    turn: Quaternion = (cos(angle / 2), factor * rx, factor * ry, factor * rz)
+    turn = quaternion_from_rotation_vector((rx, ry, rz))
     return Pose((x + dx, y + dy, z + dz), quaternion_product(turn, pose.quaternion))

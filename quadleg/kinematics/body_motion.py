@@ -1,4 +1,4 @@
-"""The body on its way to base targets: whose target counts, how far it has come, and what it says of it."""
+"""The body on its way to base targets: whose target counts, how far it has come, and what it tells of it."""
 
 from __future__ import annotations
 
@@ -7,18 +7,11 @@ from math import inf
 
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
-from quadleg.health import OK, WARN, Health, numbers
+from quadleg.health import OK, WARN, CodedFact, Health, numbers
+from quadleg.kinematics.body_codes import BodyMotionState, BodyNotice
 from quadleg.kinematics.posture import Posture
 from quadleg.robot.model import Angles, RobotModel
 from quadleg.topic_table import COMMAND_FRESH
-
-WAITING, MOVING, ARRIVED, STOPPED = "waiting", "moving", "arrived", "stopped"
-SENTENCES = {
-    WAITING: "follows the watchdog until it is active",
-    MOVING: "on the way to the base target",
-    ARRIVED: "at the base target",
-    STOPPED: "goes no further than {pose}, short of the {axes} asked for, stopped by {stop}",
-}
 
 
 class BodyMotion:
@@ -38,7 +31,7 @@ class BodyMotion:
         self._target: tuple[Pose, int] | None = None
         self._teleop: tuple[Pose, int] | None = None
         self._teleop_heard = -inf
-        self._refusal: str | None = None
+        self._refusal: CodedFact | None = None
         self._refused_stamp = 0
 
     # Targets
@@ -53,10 +46,11 @@ class BodyMotion:
         self._teleop, self._teleop_heard = (pose, stamp), now
         self._refusal = self._posture.stop = None
 
-    def refuse(self, why: object, stamp: int) -> str:
-        """Keep the last good target instead of one that makes no sense; the sentence that says so."""
-        self._refusal, self._refused_stamp = f"base target refused: {why}; the last good one stays", stamp
-        return self._refusal
+    def refuse(self, why: object, stamp: int) -> CodedFact:
+        """Keep the last good target instead of one that makes no sense, and return that."""
+        refusal = CodedFact.of(BodyNotice.BASE_TARGET_REFUSED, detail=why)
+        self._refusal, self._refused_stamp = refusal, stamp
+        return refusal
 
     def _teleop_counts(self, now: float) -> bool:
         return self._teleop is not None and now - self._teleop_heard < COMMAND_FRESH
@@ -69,7 +63,6 @@ class BodyMotion:
     # The watchdog
 
     def follow_state(self, state: str) -> None:
-        """Take the watchdog's state."""
         self.active = state == "active"
         if state in ("off", "fault"):
             self._target = self._teleop = None
@@ -94,16 +87,16 @@ class BodyMotion:
         target, _ = self._wanted(now)
         return self._posture.step(target, planned, shift, self._period)
 
-    # What it says
+    # What it tells
 
-    def _motion(self, target: Pose) -> str:
+    def _motion(self, target: Pose) -> BodyMotionState:
         if not self.active:
-            return WAITING
+            return BodyMotionState.WAITING
         if self._posture.stop:
-            return STOPPED
-        return ARRIVED if self._posture.pose == target else MOVING
+            return BodyMotionState.STOPPED
+        return BodyMotionState.ARRIVED if self._posture.pose == target else BodyMotionState.MOVING
 
-    def progress(self, now: float) -> tuple[str, int]:
+    def progress(self, now: float) -> tuple[BodyMotionState, int]:
         """The motion, and the stamp of the target that counts."""
         target, stamp = self._wanted(now)
         return self._motion(target), stamp
@@ -113,19 +106,21 @@ class BodyMotion:
         target, stamp = self._wanted(now)
         motion = self._motion(target)
         posture, stop = self._posture, self._posture.stop
-        message = SENTENCES[motion].format(pose=posture.pose, axes=" and ".join(posture.short_of), stop=stop)
         values: dict[str, object] = {
             "target_stamp": stamp,
             "refused_stamp": self._refused_stamp,
             "asker": "teleop/base_target" if self._teleop_counts(now) else "base_target" if stamp else "",
             "asked": numbers((*target.position, *target.rpy), 5),
             "planned": numbers((*posture.pose.position, *posture.pose.rpy), 5),
-            "motion": motion,
+            "motion": motion.value,
             "stopped_by": stop.limit.value if stop else "",
             "stopped_parts": " ".join(stop.parts) if stop else "",
             "short_of": " ".join(posture.short_of),
         }
-        complaints = {"target_refused": self._refusal} if self._refusal else {}
-        if not complaints and stop and motion == STOPPED:
-            complaints = {f"stopped_by_{stop.limit.value}": message}
-        return Health(self._refusal or message, values, WARN if complaints else OK, motion, complaints)
+        notice = self._refusal
+        if not notice and stop and motion is BodyMotionState.STOPPED:
+            axes = " ".join(posture.short_of)
+            notice = CodedFact.of(BodyNotice.stopped_by(stop.limit), pose=posture.pose, axes=axes, **stop.figures)
+        if notice:
+            return Health("", values, WARN, motion.value, notices=(notice,))
+        return Health("", values, OK, motion.value, CodedFact.of(motion))

@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
+from quadleg.geometry.arrays import Array, Flags
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics import leg as kinematics
@@ -34,6 +37,14 @@ def legs_inverse(robot: RobotModel, pose: Pose, feet: Sequence[Vector]) -> tuple
     for leg, foot in zip(robot.legs, feet_in_base(pose, feet)):
         angles += kinematics.inverse(leg, foot)
     return tuple(angles)
+
+
+def all_inverse_batch(robot: RobotModel, feet: Array) -> tuple[Array, Flags]:
+    """Angles (n, 12) for the foot centres (n, 4, 3) in base_link, and whether all are reachable (n,)."""
+    legs = [
+        kinematics.inverse_batch(leg, np.ascontiguousarray(feet[:, number])) for number, leg in enumerate(robot.legs)
+    ]
+    return np.hstack([angles for angles, _ in legs]), np.all([reached for _, reached in legs], axis=0)
 
 
 def all_forward(robot: RobotModel, angles: Angles) -> tuple[Vector, Vector, Vector, Vector]:

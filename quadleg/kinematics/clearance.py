@@ -7,13 +7,11 @@ from itertools import combinations
 from math import hypot, inf
 
 import numpy as np
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.capsules import capsules_in_box, segment_distances
 from quadleg.kinematics.leg import points, points_batch
 from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, RobotModel
-
-Array = NDArray[np.float64]
 
 _BLOCK = 256  # rows: a workspace study must not fill the memory
 
@@ -112,16 +110,14 @@ class Clearance:
     def _single(self, angles: Angles) -> Array:
         """(32,) gaps of the reported pairs."""
         legs = [points(leg, angles[3 * i : 3 * i + 3]) for i, leg in enumerate(self._robot.legs)]
-        gaps: Array = np.minimum.reduceat(self._distances(np.array([legs]))[0], self._begin)
-        return gaps
+        return np.minimum.reduceat(self._distances(np.array([legs]))[0], self._begin)
 
     def _distances(self, legs: Array) -> Array:
         """(n, pairs) gaps from the points (n, 4, 4, 3) of the legs."""
         axes = np.empty((len(legs), 8 + len(self._body), 2, 3))
         axes[:, 0:8:2], axes[:, 1:8:2], axes[:, 8:] = legs[:, :, 1:3], legs[:, :, 2:4], self._body
         first, second = axes.take(self._first, axis=1), axes.take(self._second, axis=1)
-        gaps: Array = segment_distances(first, second) - self._radii
-        return gaps
+        return segment_distances(first, second) - self._radii
 
 
 def _levers(robot: RobotModel) -> list[tuple[float, float, float]]:

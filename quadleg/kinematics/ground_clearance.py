@@ -14,15 +14,13 @@ from itertools import product
 from math import copysign, cos, inf, sin, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import all_forward, lowest_corner
 from quadleg.kinematics.leg import points_batch
 from quadleg.robot.model import Angles, Leg, RobotModel
-
-Array = NDArray[np.float64]
 
 ROUNDING = 1e-6  # m: what lies on the ground is not in it by rounding alone
 LEVEL = 0.002  # m: feet that stand are in one plane to within the rounding of their servos (our own choice)
@@ -122,8 +120,7 @@ class GroundClearance:
             places = points_batch(leg, angles[:, 3 * i : 3 * i + 3])[:, :3]
             below = np.einsum("nij,nj->ni", places, up).min(axis=1) - leg.link_radius
             least = np.minimum(least, below)
-        result: Array = least + heights
-        return result
+        return least + heights
 
     def _rigid(self, up: Vector, height: float) -> GroundGap:
         """The lowest of what is fixed to the body."""

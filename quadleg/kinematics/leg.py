@@ -17,11 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import Unreachable
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.nearest_point import nearest
 from quadleg.robot.model import Angles, Leg
-
-Array = NDArray[np.float64]
 
 _BLOCK = 8192  # rows: few calls of numpy, and temporaries that stay in the cache
 
@@ -81,8 +80,7 @@ def inverse(leg: Leg, point: Vector) -> Vector:
 
 def jacobian(leg: Leg, angles: Angles) -> Array:
     """(3, 3): velocity of the foot centre in base_link (rows) per rad/s of each joint (columns)."""
-    one: Array = jacobian_batch(leg, np.array([angles], dtype=float))[0]
-    return one
+    return jacobian_batch(leg, np.array([angles], dtype=float))[0]
 
 
 def jacobian_columns(leg: Leg, abduction: float, hip: float, knee: float) -> tuple[Vector, Vector, Vector]:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 
 from quadleg.errors import Unreachable
 from quadleg.geometry.registration import fit_pose
@@ -12,6 +11,7 @@ from quadleg.geometry.rotations import quaternion_product
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.approach import Approach
+from quadleg.kinematics.body_codes import PoseLimit
 from quadleg.kinematics.body_pose import all_forward, feet_in_base, legs_inverse
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import GroundClearance
@@ -23,24 +23,13 @@ AXES = ("x", "y", "height", "roll", "pitch", "yaw")
 _LITTLE = (*[0.0005] * 3, *[0.005] * 3)  # m, rad: a smaller shortfall is not told
 
 
-class PoseLimit(str, Enum):
-    """What can end the body's way over its feet, for programs."""
-
-    JOINT = "joint_limit"
-    GROUND = "ground"
-    PARTS = "parts_too_near"
-
-
 @dataclass(frozen=True)
 class PoseStop:
-    """What stops the body: the limit, the joint or the links that are at it, and both in words."""
+    """What stops the body: the limit, the joint or the links that are at it, and figures for its sentence by name."""
 
     limit: PoseLimit
     parts: tuple[str, ...]
-    sentence: str
-
-    def __str__(self) -> str:
-        return self.sentence
+    figures: Mapping[str, str]
 
 
 class Posture:
@@ -78,7 +67,7 @@ class Posture:
         self.led_feet: tuple[Vector, ...] = self._resting_feet
 
     def lead(self, angles: Angles, planned: Sequence[Vector]) -> None:
-        """Be where somebody else has led the joints (rad), over the planned feet (m, in base_footprint).
+        """Be where the watchdog has led the joints (rad), over the planned feet (m, in base_footprint).
 
         `led_feet` are then the feet in base_link, in m.
         """
@@ -118,12 +107,14 @@ class Posture:
         try:
             angles = legs_inverse(self._robot, pose, feet)
         except Unreachable as error:
-            return PoseStop(PoseLimit.JOINT, (f"{error.leg}_{error.joint}",), f"{error.leg}, {error.limit}")
+            figures = {"leg": error.leg, "limit": error.limit}
+            return PoseStop(PoseLimit.JOINT, (f"{error.leg}_{error.joint}",), figures)
         if sunk := self._ground.sunk(pose, angles):
-            return PoseStop(PoseLimit.GROUND, (sunk.link,), f"{sunk}, which touches the ground")
+            return PoseStop(PoseLimit.GROUND, (sunk.link,), {"part": str(sunk)})
         for gap in self._clearance.gaps_below(angles, self._robot.clearance):
-            sentence = f"{gap.parts[0]} and {gap.parts[1]} would be {1000 * gap.distance:.1f} mm apart"
-            return PoseStop(PoseLimit.PARTS, gap.parts, sentence)
+            part, other = gap.parts
+            figures = {"part": part, "other": other, "distance_mm": f"{1000 * gap.distance:.1f}"}
+            return PoseStop(PoseLimit.PARTS, gap.parts, figures)
         return None
 
 

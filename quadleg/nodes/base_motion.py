@@ -19,6 +19,7 @@ from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import check_frame, led_angles, nanoseconds, near_place, rotation_of
 from quadleg.robot.model import LEGS
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 
 
@@ -61,8 +62,8 @@ class BaseMotion(QuadlegNode):
             check_frame(message.header.frame_id, self.prefix + "base_footprint")
             return Pose(near_place(message.pose.position), rotation_of(message.pose.orientation))
         except TargetError as error:
-            refusal = self._motion.refuse(error, nanoseconds(message.header.stamp))
-            self.get_logger().warning(refusal, throttle_duration_sec=1.0)
+            refusal = Reason.of_fact(self._motion.refuse(error, nanoseconds(message.header.stamp)))
+            self.get_logger().warning(str(refusal), throttle_duration_sec=1.0)
             self.say_health()
             return None
 

@@ -24,6 +24,7 @@ from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import known_pose, led_angles
 from quadleg.nodes.imu_tilt import tilt_of
 from quadleg.nodes.velocity_inputs import VelocityInputs
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.transitions import standing_over
 
 LOOK_PERIOD = 0.25  # s between looks at who publishes `cmd_vel`
@@ -42,7 +43,8 @@ class Gait(QuadlegNode):
         period = self.declare_period()
         self.declare("paused", False, "Stop the metronome; the watchdog then holds the robot", fixed=False)
         about = f"How it walks: {', '.join(gait.name for gait in self.robot.gaits)}"
-        self._gaits = GaitSelection(self.robot, self.declare("gait", self.robot.gaits[0].name, about, fixed=False))
+        chosen = self.declare("gait", self.robot.gaits[0].name, about, fixed=False)
+        self._gaits = GaitSelection(self.robot, chosen, self.start_worker)
         on_slope = self.declare("body_on_slope", LEVEL, f"The body on a slope: {LEVEL}, or {ALONG} the ground")
         if on_slope not in (LEVEL, ALONG):
             raise ValueError(f"parameter body_on_slope is '{on_slope}'; it must be {LEVEL} or {ALONG}")
@@ -62,7 +64,7 @@ class Gait(QuadlegNode):
         self.listen("joint_states", self._joint_states, raw=True)
         self.listen("imu/data", self._imu)
         self.listen("odom", self._estimate, raw=True)
-        self.handle.check_changes(lambda name, value: self._gaits.choose(value) if name == "gait" else "")
+        self.handle.check_changes(self._check_change)
         self.every(period, self._tick)
         self.every(LOOK_PERIOD, inputs.look)
 
@@ -74,6 +76,11 @@ class Gait(QuadlegNode):
         if angles is not None:
             _, feet = standing_over(self.robot, all_forward(self.robot, angles))
             self._walk.walker.stand_on(feet)
+
+    def _check_change(self, name: str, value: Any) -> str:
+        """Why a parameter may not change so, or an empty text."""
+        refusal = self._gaits.choose(value) if name == "gait" else None
+        return str(Reason.of_fact(refusal)) if refusal else ""
 
     # What is known of the body
 

@@ -2,37 +2,31 @@
 
 from __future__ import annotations
 
-from math import isfinite
 from typing import Any
 
 from sensor_msgs.msg import BatteryState, Imu
 from std_msgs.msg import String
 from std_srvs.srv import SetBool, Trigger
-from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
+from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.estimation.tilt import Tilt
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware, RawMessage
-from quadleg.middleware.joint_messages import angles_of, set_command
+from quadleg.middleware.joint_messages import angles_of, command_message, set_command
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
-from quadleg.middleware.sensor_messages import motion_of
+from quadleg.middleware.sensor_messages import motion_of, supply_of
 from quadleg.middleware.status_topic import StatusPublisher, hear_status
 from quadleg.middleware.topics import nanoseconds
 from quadleg.nodes.imu_tilt import tilt_of
-from quadleg.robot.model import MEASURED
-from quadleg.safety.idle_watch import default_idle_time
+from quadleg.safety.idle_watch import idle_time
 from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
-from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.watchdog import Watchdog
 from quadleg.safety.watchdog_report import WatchdogReport, status
 
 REPEAT_PERIOD = 1.0  # s: listeners that take no latched messages have the state too
-UNTOLD = Reason.of(ReasonCode.DEFECT, detail="servo_output tells no reason")
 IDLE_TIME = "Seconds of standing without a command until the robot lowers itself; 0: never; below 0: by the board"
-LAST_WORDS = 5  # commands without joints sent before the process ends, so that one surely arrives
 
 
 class JointWatchdog(QuadlegNode):
@@ -47,13 +41,10 @@ class JointWatchdog(QuadlegNode):
         period = self.declare_period()
         board = self.declare("board", "", "What servo_output's board is; empty: the robot file's kind")
         idle = self.declare("idle_time", -1.0, IDLE_TIME, -1.0, 86400.0)
-        idle = default_idle_time(self.robot.on_board(board)) if idle < 0 else idle
-        self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle)
+        self._watchdog = Watchdog(self.robot, period, self.steady_time(), idle_time(idle, self.robot.on_board(board)))
         self._tilt = Tilt(self.robot)
-        self._measured = False  # whether joint_states are
         self._report = WatchdogReport(self._watchdog, self.robot)
-        self._last_words = LAST_WORDS
-        self._message = JointTrajectory(points=[JointTrajectoryPoint()])
+        self._message = command_message()
         self._commands = self.advertise("joint_commands")
         self._state = self.advertise("state")
         self._codes = StatusPublisher(self)
@@ -63,9 +54,8 @@ class JointWatchdog(QuadlegNode):
         self.listen("supply", self._supply)
         self.listen("imu/data", self._imu)
         self.listen("joint_commands", self._joint_commands, raw=True)
-        self.listen("robot_description", self._robot_description)
-        self.serve(SetBool, "enable", self._enable)
-        self.serve(Trigger, "reset", self._reset)
+        self.serve("enable", self._enable)
+        self.serve("reset", self._reset)
         self.every(period, self._tick)
         self.every(REPEAT_PERIOD, self._repeat)
 
@@ -86,36 +76,30 @@ class JointWatchdog(QuadlegNode):
         if command:
             self._send(command, self.stamp())
         self._say()
-        if self._watchdog.finished:
-            self._last_words -= 1
-            self.finished = self._last_words <= 0
+        self.finished = self._watchdog.ended
 
     def _send(self, command: Command, stamp: Any) -> None:
-        self._message.header.stamp = stamp
-        set_command(self._message, command)
+        self._watchdog.output_watch.own_command(nanoseconds(stamp))
+        set_command(self._message, command, stamp)
         self._commands.publish(self._message)
 
     def _servo_status(self, said: NodeStatus) -> None:
-        self._measured = said.figures.get("joint_angles") == MEASURED
-        self._watchdog.output_says(said.state, said.reason or UNTOLD, self.steady_time())
+        self._report.output_robot(said)
+        self._watchdog.output_status(said, self.steady_time())
         self._say()
 
-    def _joint_commands(self, message: RawMessage) -> None:
-        # Its own name no joint while it has no power on.
-        if not self._watchdog.powered and message.read().joint_names:
-            self._watchdog.other_commands(self.steady_time())
+    def _joint_commands(self, raw: RawMessage) -> None:
+        if not self._watchdog.powered and (message := raw.read()).joint_names:
+            self._watchdog.powering_command(nanoseconds(message.header.stamp), self.steady_time())
 
     def _joint_states(self, raw: RawMessage) -> None:
         now = self.steady_time()
         self._watchdog.output_watch.heard(now)
-        if self._measured and self._watchdog.powered:
-            angles = angles_of(raw.read())
-            if all(map(isfinite, angles)):
-                self._watchdog.following.joints(angles, now)
+        if self._watchdog.wants_joints:
+            self._watchdog.joints(angles_of(raw.read()), now)
 
     def _supply(self, message: BatteryState) -> None:
-        drawn = 0.0 - message.current  # negative in the message; a mere minus would make a minus zero
-        self._watchdog.supply(message.voltage, drawn, message.present, self.steady_time())
+        self._watchdog.supply(*supply_of(message), message.present, self.steady_time())
 
     def _imu(self, message: Imu) -> None:
         now = self.steady_time()
@@ -123,10 +107,6 @@ class JointWatchdog(QuadlegNode):
             self._watchdog.tilt(angle, now)
         if motion := motion_of(message):
             self._watchdog.following.imu(*motion, now)
-
-    def _robot_description(self, message: String) -> None:
-        self._report.described(message.data)
-        self.say_health()
 
     def _enable(self, request: SetBool.Request) -> tuple[bool, str]:
         return self._answered(self._report.enable(request.data, self.steady_time()))
@@ -139,8 +119,9 @@ class JointWatchdog(QuadlegNode):
         return answer
 
     def _repeat(self) -> None:
+        """Say it again: who heard another's words for this watchdog's is put right."""
         if self._report.text:
-            self._state.publish(String(data=self._report.text))
+            self._publish_state(self.steady_time())
 
     def _say(self) -> None:
         now = self.steady_time()
@@ -148,9 +129,12 @@ class JointWatchdog(QuadlegNode):
             return
         if self._report.state_is_new:
             self.get_logger().info(self._report.text)
+        self._publish_state(now)
+        self.say_health()
+
+    def _publish_state(self, now: float) -> None:
         self._state.publish(String(data=self._report.text))
         self._codes.publish(status(self._watchdog, now), self._report.level)
-        self.say_health()
 
     def health(self) -> Health:
         return self._report.health(self._tilt.refused, self.steady_time())
@@ -159,8 +143,7 @@ class JointWatchdog(QuadlegNode):
         self._watchdog.end(self.steady_time())
 
     def off_now(self) -> None:
-        self._watchdog.end(self.steady_time())
-        self._watchdog.off_now(Reason.of(ReasonCode.SWITCHED_OFF), self.steady_time())
+        self._watchdog.end_at_once(self.steady_time())
 
 
 main = main_of(JointWatchdog)

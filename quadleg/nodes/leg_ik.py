@@ -5,18 +5,21 @@ from __future__ import annotations
 from array import array
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.errors import TargetError, Unreachable
-from quadleg.health import Health
+from quadleg.health import ERROR, OK, WARN, CodedFact, Health
+from quadleg.kinematics.body_codes import FootTargetCode
 from quadleg.kinematics.leg import inverse
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.topics import check_frame, finite_place
 from quadleg.robot.model import LEGS
+
+LEVELS = {FootTargetCode.IN_REACH: OK, FootTargetCode.OUT_OF_REACH: WARN, FootTargetCode.FOOT_TARGET_REFUSED: ERROR}
+IN_REACH = CodedFact.of(FootTargetCode.IN_REACH)
 
 
 class LegIk(QuadlegNode):
@@ -29,8 +32,7 @@ class LegIk(QuadlegNode):
             raise ValueError(f"parameter leg is '{leg}'; it must be one of {', '.join(LEGS)}")
         self._leg = self.robot.leg(leg)
         self._frame = self.prefix + "base_link"
-        self._limit: str | None = None
-        self._refusal: str | None = None
+        self._target_told = IN_REACH
         self._message = JointTrajectory(
             joint_names=[joint.name for joint in self._leg.joints], points=[JointTrajectoryPoint()]
         )
@@ -40,30 +42,25 @@ class LegIk(QuadlegNode):
     def _foot_target(self, target: PointStamped) -> None:
         try:
             check_frame(target.header.frame_id, self._frame)
-            angles, limit = inverse(self._leg, finite_place(target.point)), None
+            angles, told = inverse(self._leg, finite_place(target.point)), IN_REACH
         except TargetError as error:
-            self._say(self._limit, f"foot target refused: {error}")
+            self._tell(CodedFact.of(FootTargetCode.FOOT_TARGET_REFUSED, detail=error))
             return
         except Unreachable as error:
-            angles, limit = error.angles, f"{error.leg}, {error.limit}"
-        self._say(limit, None)
+            angles = error.angles
+            told = CodedFact.of(FootTargetCode.OUT_OF_REACH, leg=error.leg, limit=error.limit)
+        self._tell(told)
         self._message.header.stamp = target.header.stamp
         self._message.points[0].positions = array("d", angles)
         self._targets.publish(self._message)
 
-    def _say(self, limit: str | None, refusal: str | None) -> None:
-        if (limit, refusal) == (self._limit, self._refusal):
-            return
-        self._limit, self._refusal = limit, refusal
-        self.say_health()
+    def _tell(self, fact: CodedFact) -> None:
+        if fact != self._target_told:
+            self._target_told = fact
+            self.say_health()
 
     def health(self) -> Health:
-        if self._refusal:
-            return Health(self._refusal, level=DiagnosticStatus.ERROR, complaints={"target_refused": self._refusal})
-        if self._limit:
-            message = f"foot target out of reach, at the nearest point: {self._limit}"
-            return Health(message, level=DiagnosticStatus.WARN, complaints={"out_of_reach": message})
-        return Health("foot targets in reach")
+        return Health(level=LEVELS[FootTargetCode(self._target_told.code)], reason=self._target_told)
 
 
 main = main_of(LegIk)

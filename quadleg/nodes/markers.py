@@ -14,7 +14,7 @@ from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.process_host import main_of, step_back
+from quadleg.middleware.process_host import main_of
 from quadleg.robot.colours import BODY, LEG, rgb
 from quadleg.robot.model import LEGS
 
@@ -30,7 +30,7 @@ class Markers(QuadlegNode):
 
     def __init__(self, middleware: Middleware, name: str = "markers", parameters: dict[str, Any] | None = None) -> None:
         super().__init__(middleware, name, parameters)
-        step_back()
+        middleware.step_back()
         self._plan: RawMessage | None = None
         self._heard = 0.0
         self._markers = self.advertise("markers")

@@ -7,24 +7,17 @@ from typing import Any
 
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rcl_interfaces.srv import SetParameters
-from std_srvs.srv import SetBool, Trigger
 
 from quadleg.geometry.planar import Planar
 from quadleg.geometry.transforms import Pose
 from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.status_topic import hear_status
-from quadleg.middleware.topics import nanoseconds, text_parameter
+from quadleg.middleware.topics import class_of, nanoseconds, text_parameter
 from quadleg.safety.stop_socket import stop_here
 from quadleg.teleop.body_offsets import BodyOffsets
 from quadleg.teleop.stack_link import Service, ServiceAnswer
 from quadleg.teleop.stack_operator import StackOperator
-
-SERVICES = {
-    Service.ENABLE: SetBool,
-    Service.EMERGENCY_STOP: Trigger,
-    Service.RESET: Trigger,
-    Service.GAIT: SetParameters,
-}
+from quadleg.topic_table import SERVICES
 
 
 class OperatorLink:
@@ -37,7 +30,7 @@ class OperatorLink:
         self._velocities = node.advertise("teleop/cmd_vel")
         self._teleop_poses = node.advertise("teleop/base_target")
         self._poses = node.advertise("base_target")
-        self._clients = {service: node.create_client(kind, service.value) for service, kind in SERVICES.items()}
+        self._clients = {each: node.client(each.value) for each in Service}
 
     def publish_velocity(self, velocity: Planar) -> int:
         message = TwistStamped()
@@ -67,7 +60,7 @@ class OperatorLink:
         return self._clients[service].service_is_ready()
 
     def call(self, service: Service, value: bool | str | None, then: Callable[[ServiceAnswer], None]) -> object:
-        request = SERVICES[service].Request()
+        request = class_of(SERVICES[service.value]).Request()
         if service is Service.ENABLE:
             request.data = value
         elif service is Service.GAIT:
@@ -79,11 +72,15 @@ class OperatorLink:
     def forget(self, service: Service, call: object) -> None:
         self._clients[service].remove_pending_request(call)
 
-    def stop_by_socket(self) -> None:
+    def stop_by_socket(self, then: Callable[[], None]) -> None:
         def stop(_: bool) -> None:
             stop_here(self._node.get_namespace())
+            then()
 
-        self._node.start_worker("stop", stop)
+        if self._node.middleware.domain is None:  # in simulated time a real robot of the same name is none of ours
+            then()
+        else:
+            self._node.start_worker("stop", stop)
 
 
 def _answer(response: Any) -> ServiceAnswer:

@@ -58,7 +58,6 @@ class PhysicsBoard:
         self._real_time.put_at_rest(angles)
 
     def close(self) -> None:
-        """The end of the world."""
         self._worker.close()
 
     def _step(self, _: bool) -> float:

@@ -41,12 +41,11 @@ class Recorder(QuadlegNode):
         folder = self.declare("folder", "", "Where the last minute is saved; empty: ~/quadleg_recordings")
         about = "Size in MB of what faults have saved in the folder, beyond which the oldest of that is removed"
         most_mb = self.declare("folder_mb", FOLDER_MB, about, 1.0, 1e6)
-        now = self.steady_time()
-        self._recorder = FlightRecorder(self.robot, self.get_namespace(), file, folder, int(1e6 * most_mb), now)
+        self._recorder = FlightRecorder(self, self.robot, file, folder, int(1e6 * most_mb))
         self._topics: dict[str, TopicSubscription] = {}
         self._of_two_types = f"{self.get_namespace().rstrip('/')}/cmd_vel"
         self._ending = False
-        self.serve(Trigger, "~/keep", self._keep)
+        self.serve("recorder/keep", self._keep)
         self.every(LOOK_PERIOD, self._look)
         self.every(READ_PERIOD, self._read)
         self._say_where(most_mb)

@@ -81,7 +81,6 @@ class SensorPublishers:
             self._worker.wake()
 
     def close(self) -> None:
-        """End, and wait for the end."""
         if self._worker:
             self._worker.close()
 
@@ -105,7 +104,7 @@ class SensorPublishers:
             self.read_supply(stamp)
 
     def _model_after_frames(self) -> Iterator[float]:
-        """Model the supply now and then, after a frame, when nobody waits for this process; give the waits (s)."""
+        """Model the supply now and then, after a frame, when nothing waits for this process; give the waits (s)."""
         while True:
             yield MODEL_PERIOD
             self._awaits_frame = True

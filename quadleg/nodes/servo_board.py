@@ -96,11 +96,10 @@ class ServoBoard:
             self._physics.put_at_rest(angles)
 
     def measured(self) -> Sequence[float] | None:
-        """Where the servos are (rad); None where nobody measures that, or the board is about to be opened again."""
+        """Where the servos are (rad); None where that is not measured, or the board is about to be opened again."""
         if self.joint_angles == MEASURED:
             with suppress(BoardError):
-                angles: Sequence[float] = self._simulated().angles()
-                return angles
+                return self._simulated().angles()
         return None
 
     def close(self, orderly: bool) -> None:

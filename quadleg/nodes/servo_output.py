@@ -7,7 +7,6 @@ from typing import Any
 
 from sensor_msgs.msg import JointState
 from std_msgs.msg import String
-from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from quadleg.errors import OutputPathError
@@ -21,11 +20,12 @@ from quadleg.middleware.topics import join_state, nanoseconds
 from quadleg.nodes.sensor_publishers import SensorPublishers
 from quadleg.nodes.servo_board import ServoBoard
 from quadleg.robot.model import JOINT_NAMES, MEASURED
-from quadleg.robot.urdf import urdf
+from quadleg.robot.urdf import fingerprint, urdf
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.output_loop import OutputLoop, level_of
 from quadleg.safety.shared_output import OutputView
 from quadleg.safety.stop_socket import StopSocket
+from quadleg.safety.watchdog_report import ROBOT
 from quadleg.servos.board_sensors import HeldJoints
 
 REPEAT_PERIOD = 0.5  # s: a listener that was stalled, or was found late, has servo_state again
@@ -47,12 +47,14 @@ class ServoOutput(QuadlegNode):
         self._latency = Latency()
         self._states = self.advertise("joint_states")
         self._servo_state = self.advertise("servo_state")
-        self.advertise("robot_description").publish(String(data=urdf(self.robot)))
+        description = urdf(self.robot)
+        self.advertise("robot_description").publish(String(data=description))
+        self._figures = {"joint_angles": self._board.joint_angles, ROBOT: fingerprint(description)}
         self._codes = StatusPublisher(self)
         self._message = JointState(name=list(JOINT_NAMES))
         self._loop.say_state()
         self.listen("joint_commands", self._joint_commands)
-        self.serve(Trigger, "emergency_stop", lambda _: self._loop.stop())
+        self.serve("emergency_stop", lambda _: self._loop.stop())
         self.every(REPEAT_PERIOD, self._loop.repeat_state)
         has_physics = self._board.has_physics
         self._states_by_physics = has_physics and self._board.joint_angles == MEASURED
@@ -93,7 +95,7 @@ class ServoOutput(QuadlegNode):
 
     def publish_state(self, view: OutputView) -> None:
         self._servo_state.publish(String(data=join_state(view.state.value, str(view.reason))))
-        status = NodeStatus(view.state.value, view.reason, figures={"joint_angles": self._board.joint_angles})
+        status = NodeStatus(view.state.value, view.reason, figures=self._figures)
         self._codes.publish(status, level_of(view))
 
     def frame_written(self, stamp: int | None) -> None:

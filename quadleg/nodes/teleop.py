@@ -7,12 +7,12 @@ from typing import Any
 from diagnostic_msgs.msg import DiagnosticStatus
 from sensor_msgs.msg import Joy
 
-from quadleg.gait.velocity_selection import velocity_in_words
 from quadleg.health import Health
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.process_host import main_of
 from quadleg.nodes.operator_link import operator_on
+from quadleg.safety.figure_words import velocity_in_words
 from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.control_mapping import BODY, CONTROLS, Reading, inputs_of
 from quadleg.teleop.gamepad_teleop import GamepadTeleop, TeleopCommand
@@ -56,7 +56,7 @@ class Teleop(QuadlegNode):
         body = BodyOffsets(self.robot.standing.height, ranges)
         self._operator = operator_on(self, frame, body, self.get_logger().warning)
         self._wish = TeleopCommand()
-        self._hindrance = ""
+        self._obstacle = ""
         self._doubt = ""
         self.listen("joy", self._joy)
         self.every(PERIOD, self._tick)
@@ -86,13 +86,13 @@ class Teleop(QuadlegNode):
     def _tick(self) -> None:
         # What would be too old at the next tick is too old now: the robot stops within the time, not after it.
         self._wish = self._pilot.wish(self.steady_time() + PERIOD)
-        self._hindrance = self._operator.tick(self._wish, self._pilot.is_down("stop"))
-        self.say_changes(self._wish.why, self._hindrance, self._operator.said)
+        self._obstacle = self._operator.tick(self._wish, self._pilot.is_down("stop"))
+        self.say_changes(self._wish.why, self._obstacle, self._operator.said)
 
     def health(self) -> Health:
         wish, operator = self._wish, self._operator
-        if self._hindrance:
-            message = self._hindrance
+        if self._obstacle:
+            message = self._obstacle
         elif wish.walk:
             message = f"asks for {velocity_in_words(operator.velocity)}"
             if operator.state != "active":
@@ -102,7 +102,7 @@ class Teleop(QuadlegNode):
         else:
             message = wish.why
         values = {"gait": operator.limits.gait if operator.limits else "", "last_answer": operator.said}
-        good = not self._hindrance and (wish.walk or wish.body or self._pilot.ready)
+        good = not self._obstacle and (wish.walk or wish.body or self._pilot.ready)
         return Health(message, values, DiagnosticStatus.OK if good else DiagnosticStatus.WARN)
 
     def end(self, alone: bool) -> None:

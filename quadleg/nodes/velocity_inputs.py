@@ -9,8 +9,11 @@ from geometry_msgs.msg import Twist, TwistStamped
 
 from quadleg.errors import TargetError
 from quadleg.gait.velocity_selection import VelocityCommands
+from quadleg.gait.walk_obstacles import Obstacle
+from quadleg.health import CodedFact
 from quadleg.middleware.node import QuadlegNode
 from quadleg.middleware.topics import LATEST, nanoseconds
+from quadleg.safety.catalogue import Reason
 
 TYPES = {"geometry_msgs/msg/TwistStamped": TwistStamped, "geometry_msgs/msg/Twist": Twist}
 
@@ -42,8 +45,8 @@ class VelocityInputs:
         self._cmd_vel = self._node.subscribe(TYPES[self._type], "cmd_vel", self._taker("cmd_vel"), LATEST)
 
     def _say_unheard(self, unheard: list[str], heard: str) -> None:
-        trouble = f"cmd_vel is published as {', '.join(unheard)}, which is not heard; it must be "
-        self._commands.type_trouble = trouble + (heard or " or ".join(TYPES)) if unheard else ""
+        figures = {"types": ", ".join(unheard), "wanted": heard or " or ".join(TYPES)}
+        self._commands.type_trouble = CodedFact.of(Obstacle.UNHEARD_TYPE, **figures) if unheard else None
 
     def _taker(self, source: str) -> Callable[[TwistStamped | Twist], None]:
         def take(message: TwistStamped | Twist) -> None:
@@ -56,8 +59,8 @@ class VelocityInputs:
                 velocity = twist.linear.x, twist.linear.y, twist.angular.z
                 self._commands.take(source, velocity, now, stamp)
             except TargetError as error:
-                refusal = self._commands.refuse(error, now)
-                self._node.get_logger().warning(refusal, throttle_duration_sec=1.0)
+                refusal = Reason.of_fact(self._commands.refuse(error, now))
+                self._node.get_logger().warning(str(refusal), throttle_duration_sec=1.0)
 
         return take
 

@@ -12,7 +12,7 @@ from quadleg.health import Health
 from quadleg.kinematics.posture import AXES
 from quadleg.middleware.interface import Middleware
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.process_host import main_of, step_back
+from quadleg.middleware.process_host import main_of
 from quadleg.nodes.operator_link import operator_on
 from quadleg.nodes.viewer_inputs import ViewerInputs
 from quadleg.plotting.resting_pose import views
@@ -39,7 +39,7 @@ class Viewer(QuadlegNode):
             from quadleg.viewer.scene import Scene
         except ImportError as error:
             raise ViewMissing from error
-        step_back()
+        middleware.step_back()
         ranges = body_ranges(self.robot)
         body = BodyOffsets(self.robot.standing.height, RANGE)
         self._ending = False
@@ -84,7 +84,7 @@ class Viewer(QuadlegNode):
     def _tick(self) -> None:
         now = self.steady_time()
         self._inputs.read(now)
-        self._pages.tick(now, self._inputs.diagnosis("base_motion").values.get("asked", ""))
+        self._pages.tick(now, self._inputs.asked_pose)
         if self._server.watched:
             heard, drawn = self._inputs.state(now), bool(self._server.scenes)
             self._server.say(self._view.news(heard, self._operator, self._pages, now, drawn))

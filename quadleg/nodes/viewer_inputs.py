@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import inf, isfinite
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from quadleg.middleware.interface import RawMessage
 from quadleg.middleware.node import QuadlegNode
+from quadleg.middleware.sensor_messages import supply_of
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import known_pose, led_angles
 from quadleg.recording.text_messages import Diagnosis
@@ -16,7 +18,8 @@ from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.safety.node_status import NodeStatus
 from quadleg.viewer.live_view import NOT_HEARD, SILENT, HeardState
 
-DIAGNOSED = ("servo_output", "joint_watchdog", "base_motion", "gait")
+DIAGNOSED = ("servo_output", "joint_watchdog")
+WITH_STATUS = ("servo_output", "base_motion", "gait")
 TOPICS = ("joint_states", "joint_commands", "planned_feet", "foot_loads", "odom", "supply")
 
 
@@ -28,13 +31,14 @@ class ViewerInputs:
         self._began = node.steady_time()
         self._heard: dict[str, tuple[RawMessage, float]] = {}  # topic or node: the last message, and when it came
         self._diagnoses: dict[str, tuple[RawMessage, Diagnosis]] = {}
-        self._servo_state = ("", "servo_output is not heard")
-        hear_status(node.subscribe, "servo_output", self._servo_status)
+        self._statuses: dict[str, NodeStatus] = {}
+        for name in WITH_STATUS:
+            hear_status(node.subscribe, name, partial(self._status_heard, name))
         node.listen("diagnostics", self._diagnostics_heard, raw=True, depth=20)
         self._polled = {topic: node.poll(topic) for topic in TOPICS}
 
-    def _servo_status(self, said: NodeStatus) -> None:
-        self._servo_state = said.state, said.sentence
+    def _status_heard(self, node: str, status: NodeStatus) -> None:
+        self._statuses[node] = status
 
     def _diagnostics_heard(self, message: RawMessage) -> None:
         for node in DIAGNOSED:
@@ -51,7 +55,13 @@ class ViewerInputs:
         """Seconds since something was heard, or since this node began."""
         return now - self._heard.get(topic, (None, self._began))[1]
 
-    def diagnosis(self, node: str) -> Diagnosis:
+    @property
+    def asked_pose(self) -> str:
+        """The pose that base_motion says is asked for, six numbers; empty where it is not heard."""
+        body = self._statuses.get("base_motion")
+        return body.figures.get("asked", "") if body else ""
+
+    def _diagnosis(self, node: str) -> Diagnosis:
         """What a node last said of itself."""
         message, at = self._heard.get(node, (None, -inf))
         if message is None:
@@ -89,10 +99,10 @@ class ViewerInputs:
             twist=(going.linear.x, going.linear.y, going.angular.z) if going else None,
             loads=_of_legs([max(0.0, wrench.force.z) for wrench in carried.wrench]) if carried else None,
             estimated=loads is not None,
-            supply=(supply.voltage, 0.0 - supply.current) if supply else None,
-            servo_state=self._servo_state,
-            ages={topic: self.age(topic, now) for topic in TOPICS},
-            diagnoses={node: self.diagnosis(node) for node in DIAGNOSED},
+            supply=supply_of(supply) if supply else None,
+            statuses=dict(self._statuses),
+            ages={topic: self.age(topic, now) for topic in (*TOPICS, *DIAGNOSED)},
+            diagnoses={node: self._diagnosis(node) for node in DIAGNOSED},
         )
 
 

@@ -13,18 +13,16 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
-from numpy.typing import NDArray
 from PIL import Image
 
 from quadleg.analysis.course_measures import MeasuredCourse
 from quadleg.analysis.series import true_runs
 from quadleg.gait.stability import support_polygon
+from quadleg.geometry.arrays import Array
 from quadleg.plotting.portrait import PortraitView, Stand, draw_robot
 from quadleg.plotting.sheet import INK, PALE, QUIET, styled, tinted
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import LEGS, RobotModel
-
-Array = NDArray[np.float64]
 
 STRIDES = 2
 FRAME = 0.08  # s: a whole number of hundredths, as GIF counts

@@ -9,14 +9,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
 from quadleg.analysis.course_measures import MeasuredCourse, course_figures, footholds, slips
+from quadleg.geometry.arrays import Array
 from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, leg_handles, quiet_frame, styled, tinted
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS, RobotModel
-
-Array = NDArray[np.float64]
 
 ESTIMATE = "#d55e00"  # vermilion, of the same palette as the legs' hues and none of theirs
 BAND = 3.0  # standard deviations

@@ -14,18 +14,16 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.text import Annotation, Text
-from numpy.typing import NDArray
 
 from quadleg.analysis.events import StateInterval
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import words
+from quadleg.geometry.arrays import AnyArray
 from quadleg.plotting.course_plots import ESTIMATE
 from quadleg.plotting.sheet import INK, MARGIN, PALE, QUIET, WIDTH, Sheet, quiet_frame, styled, tinted
 from quadleg.plotting.state_colours import STATE_EDGE, STATES, shown_state
 from quadleg.robot.colours import BODY
 from quadleg.robot.model import JOINTS, LEGS
-
-Array = NDArray[Any]
 
 PNG_DPI = 140
 TEXT, SMALL = 11.5, 10.5  # points: on a page 17 cm wide they are 60 % of that
@@ -79,7 +77,7 @@ def report_style() -> Iterator[None]:
         yield
 
 
-def envelope(times: Array, values: Array, points: int) -> tuple[Array, Array]:
+def envelope(times: AnyArray, values: AnyArray, points: int) -> tuple[AnyArray, AnyArray]:
     """The same curve with two points for each of so many equal parts of its length in rows: the least and the most of
     each part, so that no peak is lost. NaN only where a whole part is NaN; short ones are given back as they are."""
     n = len(values)
@@ -198,12 +196,12 @@ class PanelSheet(Sheet):
             found.append(axes)
         return found
 
-    def line(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+    def line(self, axes: Axes, times: AnyArray, values: AnyArray, **style: Any) -> None:
         """Draw a curve over time, as its envelope where it is long."""
         shown, thin = envelope(times, values, _points(axes))
         axes.plot(shown / self.scale, thin, **_dense(style) if len(thin) < len(values) else style)
 
-    def steps(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+    def steps(self, axes: Axes, times: AnyArray, values: AnyArray, **style: Any) -> None:
         """Draw a curve that holds each value until the next."""
         until = np.append(times, self.last * self.scale)
         held = np.append(values, values[-1:])
@@ -211,7 +209,7 @@ class PanelSheet(Sheet):
         own = _dense(style) if len(thin) < len(held) else style
         axes.plot(shown / self.scale, thin, drawstyle="steps-post", **own)
 
-    def magnitudes(self, axes: Axes, times: Array, values: Array, **style: Any) -> None:
+    def magnitudes(self, axes: Axes, times: AnyArray, values: AnyArray, **style: Any) -> None:
         """Draw absolute values over time; of a long curve the largest of each part."""
         shown, thin = envelope(times, np.abs(values), _points(axes))
         if len(thin) < len(values):

@@ -8,15 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.leg import points
 from quadleg.plotting.sheet import tinted
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import RobotModel
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -30,8 +28,7 @@ class PortraitView:
 
     def flat(self, places: Array) -> Array:
         """(n, 2) in the picture from (n, 3)."""
-        result: Array = places @ np.array([self.across, self.up]).T
-        return result
+        return places @ np.array([self.across, self.up]).T
 
 
 SIDE = PortraitView("side", (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, -1.0, 0.0))

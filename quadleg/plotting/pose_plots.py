@@ -13,9 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from quadleg.analysis.pose_run import RunHistory, Step
+from quadleg.analysis.pose_run import AXES, RunHistory, Step, shown_axes
 from quadleg.geometry.registration import fit_pose
-from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.plotting.portrait import FRONT, SIDE, PortraitView, Stand, draw_robot
 from quadleg.plotting.sheet import (
@@ -37,7 +36,6 @@ from quadleg.plotting.state_colours import STATES, state_patch
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
-Array = NDArray[np.float64]
 _Interval = tuple[float, float, str]
 
 _COLUMNS = 6
@@ -235,8 +233,8 @@ class _Caption:
         if not step.asked:
             return cls(step.name, [], wrap(step.note, int(width / _CHARACTER)))
         axes = []
-        reached = _axes(step.reached) if step.reached else [None] * 6
-        for (name, unit), asked, got in zip(_AXES, _axes(step.asked), reached):
+        reached = shown_axes(step.reached) if step.reached else [None] * 6
+        for (name, unit), asked, got in zip(AXES, shown_axes(step.asked), reached):
             if name == "height" or round(asked, 1) or (got and abs(got) >= _SHOWN):
                 axes.append((name, _number(asked, "g"), "?" if got is None else _number(got, ".1f"), unit))
         return cls(step.name, axes, [])
@@ -244,15 +242,6 @@ class _Caption:
     @property
     def lines(self) -> int:
         return 1 + len(self.axes) + len(self.note)
-
-
-_AXES = (("height", "mm"), ("x", "mm"), ("y", "mm"), ("roll", "°"), ("pitch", "°"), ("yaw", "°"))
-
-
-def _axes(pose: Pose) -> list[float]:
-    """The pose in mm and degrees, in the order of `_AXES`."""
-    x, y, z = (1000 * value for value in pose.position)
-    return [z, x, y, *map(degrees, pose.rpy)]
 
 
 def _number(value: float, form: str) -> str:

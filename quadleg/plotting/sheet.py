@@ -13,12 +13,10 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import AnyArray
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import LEGS
-
-Array = NDArray[Any]
 
 WIDTH = 2400  # pixels
 DPI = 200
@@ -50,7 +48,7 @@ def quiet_frame(axes: Axes) -> None:
     axes.spines[["left", "bottom"]].set_color(QUIET)
 
 
-def fit_equal(axes: Axes, places: Array, shape: float, margin: float = 1.1, reach: float = 0.0) -> None:
+def fit_equal(axes: Axes, places: AnyArray, shape: float, margin: float = 1.1, reach: float = 0.0) -> None:
     """Set limits around places (n, 2) and `reach` m beyond, to one scale in axes `shape` times as wide as high."""
     low, high = np.nanmin(places, axis=0) - reach, np.nanmax(places, axis=0) + reach
     size = np.maximum(margin * (high - low), _SMALLEST)

@@ -10,12 +10,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
-from numpy.typing import NDArray
 
 from quadleg.analysis.series import true_runs
 from quadleg.analysis.walk_measures import Footfalls, MeasuredWalk, Walk, walk_figures
 from quadleg.gait.stability import support_polygon
 from quadleg.gait.walking_limits import SPEED_SHARE
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import from_frame_batch
 from quadleg.plotting.sheet import (
     INK,
@@ -35,7 +35,6 @@ from quadleg.plotting.sheet import (
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
 
-Array = NDArray[np.float64]
 _Box = tuple[float, float, float, float]
 
 # From the top down, as in Hildebrand's gait diagrams (Science 150, 1965, 701). unverified: compare with its figure 1.

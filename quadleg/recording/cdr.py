@@ -11,15 +11,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from struct import unpack_from
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import RecordingError
+from quadleg.geometry.arrays import AnyArray
 from quadleg.recording.message_fields import DEEPEST, HEADER, MOST_FIELDS, NUMBERS, definitions, short_name
 
-Array = NDArray[Any]
 Bytes = NDArray[np.uint8]
 
 MOST_SHAPES = 1_000  # of one topic's messages in a batch; those of more shapes are left out
@@ -130,7 +129,7 @@ class Rows:
         """Return whether they have a field at this path."""
         return path in self.layout.places
 
-    def values(self, path: str, count: int | None = None) -> Array:
+    def values(self, path: str, count: int | None = None) -> AnyArray:
         """Return the numbers at a path, (n, count) or (n,) for a single one, as float64 or int64.
 
         Raises KeyError if there are none, or not `count` of them.
@@ -144,11 +143,11 @@ class Rows:
         found = found.astype(np.float64) if "f" in place.kind else found.astype(np.int64)
         return found[:, 0] if place.single else found
 
-    def vector(self, path: str, parts: str = "xyz") -> Array:
+    def vector(self, path: str, parts: str = "xyz") -> AnyArray:
         """Return `path.x`, `path.y` and so on (n, len(parts)). Raises KeyError if one is missing or a list."""
         return np.stack([self.single(f"{path}.{part}") for part in parts], axis=1)
 
-    def single(self, path: str) -> Array:
+    def single(self, path: str) -> AnyArray:
         """Return the single number at a path (n,). Raises KeyError if there is none, or a list."""
         if not self.layout.places[path].single:
             raise KeyError(path)

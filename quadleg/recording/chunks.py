@@ -118,8 +118,7 @@ def _decompressed(chunk: Chunk, size: int) -> bytes:
     """Return up to `size` bytes of its content, and one more if there is more."""
     if chunk.compression == ZSTD:
         with zstandard.ZstdDecompressor(max_window_size=2 * MOST_UNPACKED).stream_reader(chunk.data) as stream:
-            content: bytes = stream.read(size + 1)
-            return content
+            return stream.read(size + 1)
     if chunk.compression == LZ4:
         return bytes(lz4.frame.LZ4FrameDecompressor().decompress(chunk.data, max_length=size + 1))
     return bytes(chunk.data)

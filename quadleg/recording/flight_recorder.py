@@ -8,11 +8,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from quadleg.errors import OutputPathError, RecordingError
 from quadleg.health import ERROR, WARN, Health
 from quadleg.recording.mcap_file import finish
-from quadleg.recording.recording_writer import RecordingWriter
+from quadleg.recording.recording_writer import RecordingHost, RecordingWriter
 from quadleg.recording.retention import ON_FAULT, ON_REQUEST, obstacle_to, recording_name, remove_oldest
 from quadleg.recording.text_messages import DIAGNOSTIC_STATUS, status_decoder
 from quadleg.robot.model import RobotModel
@@ -34,19 +35,28 @@ class SavedMinute:
     removed: tuple[Path, ...] = ()
 
 
+class RecorderHost(RecordingHost, Protocol):
+    """The node that hears the topics."""
+
+    def get_namespace(self) -> str:
+        """Return its namespace, which begins with a slash."""
+
+
 class FlightRecorder:
-    """Records the topics of a namespace, and understands nothing of them but when there is a fault.
+    """Records the topics of its host's namespace, and understands nothing of them but when there is a fault.
 
     `file` is recorded into, empty: none. `folder` takes what is saved, of which faults' take `most_bytes` at most.
     Times `now` are of a steady clock in s. Raises OutputPathError where the file cannot be written.
     """
 
-    def __init__(self, robot: RobotModel, namespace: str, file: str, folder: str, most_bytes: int, now: float) -> None:
+    def __init__(self, host: RecorderHost, robot: RobotModel, file: str, folder: str, most_bytes: int) -> None:
+        self._host = host
         self._robot = robot
+        namespace = host.get_namespace()
         self._space = namespace.rstrip("/") + "/"
         self.folder = Path(folder).expanduser().absolute() if folder else Path.home() / "quadleg_recordings"
         self._most_bytes = most_bytes
-        self._writer = RecordingWriter(_free(Path(file).expanduser()) if file else None, self._metadata())
+        self._writer = RecordingWriter(host, _free(Path(file).expanduser()) if file else None, self._metadata())
         self.topics = frozenset(full_name(topic, namespace) for topic in TOPICS)
         self.heard: dict[str, str] = {}  # topics that are recorded, with their types
         self._not_known: dict[str, str] = {}
@@ -54,7 +64,7 @@ class FlightRecorder:
         self._state = ""
         self._save_at: float | None = None
         self._saved = ""
-        self._states_at = now
+        self._states_at = host.steady_time()
 
     @property
     def path(self) -> Path | None:
@@ -86,7 +96,6 @@ class FlightRecorder:
         return self._taker(topic.removeprefix(self._space), channel, kind, definition)
 
     def shut(self, topic: str) -> None:
-        """End with a topic."""
         del self.heard[topic]
 
     def not_known(self, topic: str, kind: str) -> None:
@@ -143,8 +152,7 @@ class FlightRecorder:
         return self.save(ON_FAULT)
 
     def save(self, reason: str = ON_REQUEST) -> SavedMinute:
-        """Save the last minute."""
-        path = _free(self.folder / recording_name(self._robot.name, reason))
+        path = _free(self.folder / recording_name(self._robot.name, reason, 1e-9 * self._host.ros_time()))
         try:
             count = self._writer.keep(path)
         except OutputPathError as error:
@@ -176,17 +184,23 @@ class FlightRecorder:
             values["missed"] = self._missed
         if writer.trouble:
             return Health(writer.trouble, values, ERROR)
-        if writer.lost:
-            return Health(f"the disk is too slow: {writer.lost} messages are not recorded", values, WARN)
-        if self._missed:
-            words = f"the computer is too busy: {self._missed} messages were gone before they were read"
-            return Health(words, values, WARN)
-        if self._not_known:
-            words = "; ".join(f"{topic} is {kind}" for topic, kind in self._not_known.items())
-            return Health(f"not recorded, since this computer does not know the type: {words}", values, WARN)
+        if gaps := self._gaps():
+            return Health("; ".join(gaps), values, WARN)
         if writer.path:
             return Health(f"records into {writer.path}", values)
         return Health(f"keeps the last minute in memory, and saves it in {self.folder} on a fault", values)
+
+    def _gaps(self) -> list[str]:
+        """Why something is not in the recording, in words."""
+        gaps = []
+        if lost := self._writer.lost:
+            gaps.append(f"the disk is too slow: {lost} messages are not recorded")
+        if self._missed:
+            gaps.append(f"the computer is too busy: {self._missed} messages were gone before they were read")
+        if self._not_known:
+            types = "; ".join(f"{topic} is {kind}" for topic, kind in self._not_known.items())
+            gaps.append(f"not recorded, since this computer does not know the type: {types}")
+        return gaps
 
 
 def _version() -> str:

@@ -15,7 +15,6 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from struct import Struct
-from types import TracebackType
 from typing import BinaryIO
 
 from mcap.data_stream import RecordBuilder
@@ -74,14 +73,12 @@ class McapFile:
                 self._file.write(_written(channel))
 
     def note(self, name: str, values: Mapping[str, str]) -> None:
-        """Write metadata."""
         record = Metadata(name, dict(values))
         data = _written(record)
         self._summary.add_metadata(record, self._file.tell(), len(data))
         self._file.write(data)
 
     def add(self, packed: PackedChunk) -> None:
-        """Write a chunk."""
         self._summary.add_chunk(packed.index(self._file.tell()), packed.counts)
         self._file.write(packed.data)
 
@@ -91,7 +88,9 @@ class McapFile:
         os.fsync(self._file.fileno())
 
     def close(self) -> None:
-        """Write the summary section. Raises OSError if that fails; flushed data stays readable."""
+        """Write the summary section. Raises OSError if that fails; flushed data stays readable. Again: does nothing."""
+        if self._file.closed:
+            return
         try:
             at = self._file.tell()
             self._file.write(self._summary.records(at, self._schemas, self._channels))
@@ -99,14 +98,6 @@ class McapFile:
         finally:
             with suppress(OSError):
                 self._file.close()
-
-    def __enter__(self) -> McapFile:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def finish(path: Path) -> bool:

@@ -76,8 +76,7 @@ class MessageDecoder:
 
     def __call__(self, data: bytes) -> dict[str, Any]:
         """Return the fields of one message by name. Raises MessageError for a damaged message."""
-        fields: dict[str, Any] = _checked(self._read, _Cursor(data))
-        return fields
+        return _checked(self._read, _Cursor(data))
 
     def _message(self, name: str, depth: int) -> tuple[_Read, _Read]:
         """What reads a message of a type, and what skips it."""

@@ -1,17 +1,17 @@
 """The recorder's writer: packs messages twice a second into a file, into memory for a minute, or both.
 
-A thread does all work on chunks and disk, so that the caller never waits for it.
+A worker of its host does all work on chunks and disk, so that the caller never waits for it.
 """
 
 from __future__ import annotations
 
 import shutil
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
+from typing import Protocol
 
 from mcap.records import Channel, Schema
 
@@ -28,6 +28,26 @@ LARGEST_CHUNK = 8 << 20  # bytes of messages in one chunk: far below what reader
 MOST_WAITING = 400_000  # messages that wait for a slow disk
 
 
+class FlushWorker(Protocol):
+    """What takes the steps that a `RecordingHost` was given."""
+
+    def close(self) -> None:
+        """Take no further step, and wait for the end of the one under way."""
+
+
+class RecordingHost(Protocol):
+    """The clocks and the threads of the process, as a node has them."""
+
+    def steady_time(self) -> float:
+        """Return the seconds of the clock that never jumps."""
+
+    def ros_time(self) -> int:
+        """Return what the clock of received messages shows in ns, which may be set while this runs."""
+
+    def start_worker(self, name: str, step: Callable[[bool], float | None], delay: float = 0.0) -> FlushWorker:
+        """Take steps in a thread of its own, as `middleware.interface.Middleware` has it."""
+
+
 class RecordingWriter:
     """Keeps the last minute, and records into `path` unless that is None.
 
@@ -35,7 +55,8 @@ class RecordingWriter:
     recorded any more; `recorded` and `lost` count messages.
     """
 
-    def __init__(self, path: Path | None, metadata: Mapping[str, Mapping[str, str]]) -> None:
+    def __init__(self, host: RecordingHost, path: Path | None, metadata: Mapping[str, Mapping[str, str]]) -> None:
+        self._host = host
         self.trouble: str | None = None
         self.recorded = self.lost = 0
         self._metadata = dict(metadata)
@@ -44,17 +65,14 @@ class RecordingWriter:
         self._sequences: dict[int, int] = {}
         self._latched: dict[int, ReceivedMessage] = {}  # the last on each topic that is published once
         self._latching: set[int] = set()
-        self._waiting: deque[ReceivedMessage | float] = (
-            deque()
-        )  # a number: the system clock was set forward by so many s
-        self._ahead = time.time() - time.monotonic()
+        # A number among the messages: the system clock was set forward by so many s.
+        self._waiting: deque[ReceivedMessage | float] = deque()
+        self._ahead = 1e-9 * host.ros_time() - host.steady_time()
         self._set_at = 0  # ns: what the system clock was set to when it was last seen to step
         self._minute: deque[tuple[float, PackedChunk | float]] = deque()  # with the steady clock's time
         self._file = open_file(path, self._metadata) if path else None
         self._work = threading.Lock()  # held while packing
-        self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
-        self._thread.start()
+        self._worker = host.start_worker("recorder", self._flush, FLUSH_PERIOD)
 
     @property
     def path(self) -> Path | None:
@@ -76,7 +94,7 @@ class RecordingWriter:
 
     def take(self, channel: int, data: bytes, received: int = 0) -> None:
         """Take one message as received: at `received` ns of the system clock, or just now if that is not known."""
-        now, steady = time.time_ns(), time.monotonic()
+        now, steady = self._host.ros_time(), self._host.steady_time()
         ahead = 1e-9 * now - steady
         if abs(ahead - self._ahead) > CLOCK_STEPPED:
             self._waiting.append(ahead - self._ahead)
@@ -112,7 +130,7 @@ class RecordingWriter:
                 if message.log_time < begin
             ]
             try:
-                with open_file(path, self._metadata) as file:
+                with closing(open_file(path, self._metadata)) as file:
                     file.add_channels(list(self._schemas.values()), list(self._channels.values()))
                     if before:
                         file.add(pack(before))
@@ -124,20 +142,19 @@ class RecordingWriter:
 
     def close(self) -> None:
         """Write what is left, and the end of the file."""
-        self._ended.set()
-        self._thread.join()
+        self._worker.close()
         with self._work:
             self._pack()
             if self._file:
                 self._write(McapFile.close)
                 self._file = None
 
-    # The thread
+    # The worker
 
-    def _run(self) -> None:
-        while not self._ended.wait(FLUSH_PERIOD):
-            with self._work:
-                self._pack()
+    def _flush(self, _: bool) -> float:
+        with self._work:
+            self._pack()
+        return FLUSH_PERIOD
 
     def _pack(self) -> None:
         """Pack all that waits, into the last minute and into the file."""
@@ -161,7 +178,7 @@ class RecordingWriter:
             entries.append(message)
         if messages:
             entries.append(_packed(messages))
-        now = time.monotonic()
+        now = self._host.steady_time()
         self._minute.extend((now, entry) for entry in entries)
         while self._minute and now - self._minute[0][0] > LAST_MINUTE:
             self._minute.popleft()

@@ -15,9 +15,9 @@ ON_FAULT, ON_REQUEST = "fault", "asked"
 _AUTOMATIC = re.compile(rf".+_\d{{4}}-\d\d-\d\d_\d\d-\d\d-\d\d_{ON_FAULT}(_\d+)?\.mcap")
 
 
-def recording_name(robot: str, reason: str) -> str:
-    """The name of a file for the last minute, by the time of this computer; `reason` is ON_FAULT or ON_REQUEST."""
-    return f"{robot}_{time.strftime('%Y-%m-%d_%H-%M-%S')}_{reason}.mcap"
+def recording_name(robot: str, reason: str, now: float) -> str:
+    """The name of a file for the last minute, by the time (s since 1970); `reason` is ON_FAULT or ON_REQUEST."""
+    return f"{robot}_{time.strftime('%Y-%m-%d_%H-%M-%S', time.localtime(now))}_{reason}.mcap"
 
 
 def remove_oldest(folder: Path, most_bytes: int, spare: Path) -> list[Path]:

@@ -7,17 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from quadleg.geometry.arrays import AnyArray
 from quadleg.recording.cdr import Rows
 from quadleg.recording.text_messages import DIAGNOSTIC_ARRAY, DIAGNOSTIC_STATUS, STRING
 from quadleg.robot.model import JOINT_NAMES, LEGS
 from quadleg.topic_table import NODES_WITH_STATES
-
-Array = NDArray[Any]
 
 DIAGNOSTICS = "diagnostics"
 XYZ, WXYZ = "xyz", "wxyz"
@@ -73,7 +70,7 @@ class RecordedTopic:
     - `in_report`: whether a report reads it, `unused` its arrays that a report does not need.
     """
 
-    read: Callable[[Rows], dict[str, Array]] | None = None
+    read: Callable[[Rows], dict[str, AnyArray]] | None = None
     type: str = ""
     columns: Sequence[Columns] = ()
     state_of: str = ""
@@ -87,7 +84,7 @@ class RecordedTopic:
 # Each gives arrays by name for messages of one shape.
 
 
-def _joints(rows: Rows, names: str, numbers: Mapping[str, str]) -> dict[str, Array]:
+def _joints(rows: Rows, names: str, numbers: Mapping[str, str]) -> dict[str, AnyArray]:
     """(n, 12) each, NaN for a joint that is not named or has no such number."""
     places = [(JOINT_NAMES.index(name), k) for k, name in enumerate(rows.texts(names)) if name in JOINT_NAMES]
     found = {}
@@ -104,16 +101,16 @@ def _joints(rows: Rows, names: str, numbers: Mapping[str, str]) -> dict[str, Arr
     return found
 
 
-def _joint_states(rows: Rows) -> dict[str, Array]:
+def _joint_states(rows: Rows) -> dict[str, AnyArray]:
     return _joints(rows, "name", {"position": "position", "velocity": "velocity", "effort": "effort"})
 
 
-def _joint_commands(rows: Rows) -> dict[str, Array]:
+def _joint_commands(rows: Rows) -> dict[str, AnyArray]:
     stamp = rows.single("header.stamp.sec") + 1e-9 * rows.single("header.stamp.nanosec")
     return {"stamp": stamp, **_joints(rows, "joint_names", {"position": "points[0].positions"})}
 
 
-def _feet(rows: Rows) -> dict[str, Array]:
+def _feet(rows: Rows) -> dict[str, AnyArray]:
     """Of the feet `place` (n, 4, 3), `velocity` (n, 4, 3) and upward `force` (n, 4); of base_link `shift` (n, 3) and
     `turn` (n, 4) as w, x, y, z, and the `twist` (n, 3) of base_footprint."""
     names = rows.texts("joint_names")
@@ -131,7 +128,7 @@ def _feet(rows: Rows) -> dict[str, Array]:
     return found
 
 
-def _odometry(rows: Rows) -> dict[str, Array]:
+def _odometry(rows: Rows) -> dict[str, AnyArray]:
     """`variance` and `twist_variance` (n, 6) are along and about x, y, z; `xy` (n,) is the covariance of x and y."""
     covariance = rows.values("pose.covariance", 36)
     return {
@@ -145,7 +142,7 @@ def _odometry(rows: Rows) -> dict[str, Array]:
     }
 
 
-def _imu(rows: Rows) -> dict[str, Array]:
+def _imu(rows: Rows) -> dict[str, AnyArray]:
     return {
         "quaternion": rows.vector("orientation", WXYZ),
         "angular_velocity": rows.vector("angular_velocity"),
@@ -153,21 +150,21 @@ def _imu(rows: Rows) -> dict[str, Array]:
     }
 
 
-def _supply(rows: Rows) -> dict[str, Array]:
+def _supply(rows: Rows) -> dict[str, AnyArray]:
     return {"voltage": rows.single("voltage"), "current": rows.single("current")}
 
 
-def _velocity(rows: Rows) -> dict[str, Array]:
+def _velocity(rows: Rows) -> dict[str, AnyArray]:
     """`twist` (n, 3): forward and left in m/s, turn in rad/s, of a TwistStamped or a Twist."""
     path = "twist." if rows.has("twist.linear.x") else ""
     return {"twist": np.stack([rows.single(path + part) for part in _TWIST], axis=1)}
 
 
-def _pose(rows: Rows) -> dict[str, Array]:
+def _pose(rows: Rows) -> dict[str, AnyArray]:
     return {"position": rows.vector("pose.position"), "quaternion": rows.vector("pose.orientation", WXYZ)}
 
 
-def _point(rows: Rows) -> dict[str, Array]:
+def _point(rows: Rows) -> dict[str, AnyArray]:
     return {"place": rows.vector("point")}
 
 

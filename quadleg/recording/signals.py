@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import MessageError, RecordingError, shortened
+from quadleg.geometry.arrays import AnyArray
 from quadleg.recording.cdr import Rows, rows_of
 from quadleg.recording.reader import Batch, RecordedChannel, Recording
 from quadleg.recording.signal_table import STATE_TEXTS, TOPICS
@@ -27,7 +28,6 @@ from quadleg.recording.text_messages import (
 from quadleg.robot.model import JOINT_NAMES, MEASURED, MODELLED
 from quadleg.safety.node_status import NodeStatus
 
-Array = NDArray[Any]
 TextDecoder = Callable[[float, bytes], list[Any]]
 
 
@@ -36,18 +36,18 @@ class Signal:
     """The n messages of one topic: `times` (n,) in s since the recording's begin, and `values` by name, (n, ...)."""
 
     times: NDArray[np.float64]
-    values: Mapping[str, Array]
+    values: Mapping[str, AnyArray]
 
-    def __getitem__(self, name: str) -> Array:
+    def __getitem__(self, name: str) -> AnyArray:
         return self.values[name]
 
     def __len__(self) -> int:
         return len(self.times)
 
-    def held(self, name: str, times: Array, longest: float = np.inf) -> Array:
+    def held(self, name: str, times: AnyArray, longest: float = np.inf) -> AnyArray:
         """(len(times), ...) the last values before each time; NaN before the first, and `longest` s after each."""
         last = np.searchsorted(self.times, times, side="right") - 1
-        found: Array = self.values[name][np.maximum(last, 0)]
+        found: AnyArray = self.values[name][np.maximum(last, 0)]
         found[(last < 0) | (times - self.times[last] > longest)] = np.nan
         return found
 
@@ -172,7 +172,7 @@ def _take_numbers(
     name: str,
     topic: RecordedChannel,
     batch: Batch,
-    read: Callable[[Rows], dict[str, Array]],
+    read: Callable[[Rows], dict[str, AnyArray]],
 ) -> None:
     times = np.array(batch.times)
     result.skipped[name] += len(times)
@@ -187,15 +187,15 @@ def _take_numbers(
 
 
 def _numbers(
-    read: Callable[[Rows], dict[str, Array]], kind: Any, unused: Collection[str], rows: Rows
-) -> dict[str, Array]:
+    read: Callable[[Rows], dict[str, AnyArray]], kind: Any, unused: Collection[str], rows: Rows
+) -> dict[str, AnyArray]:
     """What `read` gives, without the `unused`, as numpy's `kind`."""
     return {
         key: _finite(value, float if key == "stamp" else kind) for key, value in read(rows).items() if key not in unused
     }
 
 
-def _finite(values: Array, kind: Any) -> Array:
+def _finite(values: AnyArray, kind: Any) -> AnyArray:
     """The values as numpy's `kind`; NaN for what is infinite, or is so as this kind: no sensor measures that."""
     with np.errstate(over="ignore"):
         result = values.astype(kind, copy=False)
@@ -209,12 +209,12 @@ class SignalBuilder:
     def __init__(self) -> None:
         self._size = 0
         self._times = np.empty(0)
-        self._values: dict[str, Array] = {}
+        self._values: dict[str, AnyArray] = {}
 
     def __len__(self) -> int:
         return self._size
 
-    def add(self, times: Array, values: Mapping[str, Array]) -> None:
+    def add(self, times: AnyArray, values: Mapping[str, AnyArray]) -> None:
         """More rows; what they do not have is NaN."""
         begin, self._size = self._size, self._size + len(times)
         if self._size > len(self._times):
@@ -239,3 +239,21 @@ class SignalBuilder:
             for key in self._values:
                 self._values[key] = self._values[key][order]
         return Signal(self._times, self._values)
+
+
+def skipped(recording: Recording, signals: Signals) -> list[str]:
+    """What `signals_of` left out of a recording: how much, where and why; empty where all was read."""
+    said = []
+    if recording.damage:
+        place, why = next(iter(recording.damage.items()))
+        parts = "1 part of the file is" if recording.lost == 1 else f"{recording.lost} parts of the file are"
+        said.append(f"{parts} damaged and left out; at byte {place}: {shortened(why)}")
+    for topic, count in signals.skipped.items():
+        if count:
+            said.append(f"{count} messages of {topic} are damaged, or of too many shapes; they are left out")
+    for topic, kind in signals.unexpected.items():
+        said.append(f"{topic} has messages ({shortened(kind)}) that no robot of quadleg says there; they are left out")
+    if signals.unknown_joints:
+        unknown = shortened(", ".join(sorted(signals.unknown_joints)), 200)
+        said.append(f"joint_states also name {unknown}, which is left out")
+    return said

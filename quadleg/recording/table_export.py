@@ -9,21 +9,18 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.errors import OutputPathError, RecordingError
-from quadleg.recording.damage import skipped
+from quadleg.geometry.arrays import AnyArray
 from quadleg.recording.reader import Recording
 from quadleg.recording.signal_table import TOPICS
-from quadleg.recording.signals import Signals, angles_are, signals_of
+from quadleg.recording.signals import Signals, angles_are, signals_of, skipped
+from quadleg.recording.time_columns import MODELLED_END, TIME, UNIX_TIME
 from quadleg.robot.model import MODELLED
 from quadleg.safety.node_status import NodeStatus
 from quadleg.topic_table import COMMAND_FRESH
-
-Array = NDArray[Any]
 
 _ENDS = (".csv", ".parquet")
 
@@ -49,11 +46,11 @@ def export(recording: Recording, path: Path, warn: Callable[[str], None] = lambd
         raise OutputPathError(f"{path} cannot be written: {error.strerror or error}") from error
     for words in skipped(recording, signals):
         warn(words)
-    return len(columns["time_s"])
+    return len(columns[TIME])
 
 
-def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | list[str]]:
-    """Columns of one length by names that end in their units, and in `_modelled` where they follow from a model.
+def table(signals: Signals, begin: float, modelled: bool) -> dict[str, AnyArray | list[str]]:
+    """Columns of one length by names that end in their units, and in MODELLED_END where they follow from a model.
 
     `begin` is the system clock's time of the recording's begin in s.
     """
@@ -62,8 +59,8 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
         return modelled if key == "joint_angles" else signals.first_value("servo_output", key) == MODELLED
 
     times = signals.signals["joint_states"].times
-    columns: dict[str, Array | list[str]] = {"time_s": times, "unix_time_s": begin + times}
-    found: list[tuple[tuple[int, int, int], str, Array]] = []
+    columns: dict[str, AnyArray | list[str]] = {TIME: times, UNIX_TIME: begin + times}
+    found: list[tuple[tuple[int, int, int], str, AnyArray]] = []
     for number, (topic, known) in enumerate(TOPICS.items()):
         if known.state_of and (statuses := signals.states(known.state_of)):
             columns[topic] = _held_state(statuses, times)
@@ -71,24 +68,24 @@ def table(signals: Signals, begin: float, modelled: bool) -> dict[str, Array | l
         for own in known.columns:
             if signal and own.array in signal.values:
                 held = signal.held(own.array, times, np.inf if known.stands else COMMAND_FRESH).reshape(len(times), -1)
-                kind = "_modelled" if known.modelled and told(known.modelled) else ""
+                kind = MODELLED_END if known.modelled and told(known.modelled) else ""
                 for k, ((rank, place), name) in enumerate(own.names()):
                     found.append(((rank, number if rank else 0, place), name + kind, held[:, k]))
     columns |= {name: column for _, name, column in sorted(found, key=lambda each: each[0])}
     return {name: column for name, column in columns.items() if not _is_empty(column)}
 
 
-def _held_state(told: list[tuple[float, NodeStatus]], times: Array) -> list[str]:
+def _held_state(told: list[tuple[float, NodeStatus]], times: AnyArray) -> list[str]:
     """The last state before each of the times."""
     states = ["", *(status.state for _, status in told)]
     return [states[k] for k in np.searchsorted([time for time, _ in told], times, side="right")]
 
 
-def _is_empty(column: Array | list[str]) -> bool:
+def _is_empty(column: AnyArray | list[str]) -> bool:
     return isinstance(column, np.ndarray) and bool(np.isnan(column).all())
 
 
-def _write_csv(columns: Mapping[str, Array | list[str]], path: Path) -> None:
+def _write_csv(columns: Mapping[str, AnyArray | list[str]], path: Path) -> None:
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(columns)
@@ -103,7 +100,7 @@ def _no_formulas(column: list[str]) -> list[str]:
     return [f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text for text in column]
 
 
-def _with_gaps(column: Array) -> list[float | str]:
+def _with_gaps(column: AnyArray) -> list[float | str]:
     """Numbers, and nothing where there is none."""
     values: list[float | str] = column.tolist()
     for k in np.flatnonzero(np.isnan(column)):
@@ -111,7 +108,7 @@ def _with_gaps(column: Array) -> list[float | str]:
     return values
 
 
-def _write_parquet(columns: Mapping[str, Array | list[str]], path: Path) -> None:
+def _write_parquet(columns: Mapping[str, AnyArray | list[str]], path: Path) -> None:
     try:
         import pyarrow
         from pyarrow import parquet

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
 from quadleg.analysis.body_analysis import SOURCES
 from quadleg.analysis.events import StateInterval
 from quadleg.analysis.recording_analysis import RecordingAnalysis
+from quadleg.geometry.arrays import AnyArray
 from quadleg.plotting.course_plots import ESTIMATE
 from quadleg.plotting.panels import (
     JOINT_GRID_HEIGHT,
@@ -29,8 +29,7 @@ from quadleg.plotting.sheet import INK, fit_equal, quiet_frame
 from quadleg.report.report_pictures import ReportPicture
 from quadleg.robot.model import JOINT_NAMES
 
-Array = NDArray[Any]
-Curve = tuple[Array, Array]
+Curve = tuple[AnyArray, AnyArray]
 
 _STYLES: tuple[dict[str, Any], ...] = (
     {"color": INK, "linewidth": 2.2, "zorder": 2},

@@ -11,7 +11,7 @@ from quadleg.analysis.events import Event
 from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.analysis.recording_metrics import RecordingMetric, metrics
 from quadleg.errors import OutputPathError
-from quadleg.recording.damage import skipped
+from quadleg.recording.signals import skipped
 from quadleg.report.report_page import Block, Box, PageImage, PageTable, Paragraph, Section, TableColumns, page
 from quadleg.report.report_pictures import ReportPicture, pictures
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from quadleg.analysis.recording_analysis import PanelCurve, RecordingAnalysis
 from quadleg.analysis.recording_metrics import number, words
+from quadleg.dynamics.servo_heat import AMBIENT, HOT, TOO_HOT, WARM
 from quadleg.plotting.panels import (
     JOINT_GRID_HEIGHT,
     LEFT,
@@ -172,3 +173,30 @@ def _torque(sheet: PanelSheet, analysis: RecordingAnalysis, joint: str, top: flo
         axes.set_ylim(0.0, 1.3 * max(stall, float(np.nanmax(np.abs(own)))))
     axes.set_ylim(bottom=0.0)
     sheet.named(LEFT, top - 14, f"torque of the {joint} joints, size", said)
+
+
+_AIR = 8.0  # °C over the highest curve or limit, for its words
+_LIMITS = ((WARM, "warm"), (HOT, "hot: let it rest"), (TOO_HOT, "too hot: the robot lies down"))
+
+
+def temperature(analysis: RecordingAnalysis) -> Figure:
+    """The hottest servo of each leg over time, with the temperatures at which the watchdog acts."""
+    assert analysis.temperatures
+    times, values = analysis.temperatures
+    with report_style():
+        top, height, width = 160, 330, RIGHT - LEFT
+        sheet = PanelSheet.of(analysis, top + height + 120)
+        sheet.legend_above(leg_handles(linewidth=4))
+        sheet.states(LEFT, 64, width, "states")
+        axes = sheet.over_time("temperature", LEFT, top, width, height, "", True)
+        axes.set_ylabel("°C")
+        for i, leg in enumerate(LEGS):
+            hottest = values[:, len(JOINTS) * i : len(JOINTS) * (i + 1)].max(axis=1)
+            sheet.line(axes, times, hottest, color=LEG[leg], linewidth=1.6, label=leg)
+        for limit, said in _LIMITS:
+            sheet.limit(axes, limit, said)
+        axes.set_ylim(min(AMBIENT, float(values.min())) - _AIR, max(TOO_HOT, float(values.max())) + _AIR)
+        tick, joint = np.unravel_index(np.argmax(values), values.shape)
+        most = f"{words(JOINT_NAMES[joint])} {number(float(values[tick, joint]), 0)} °C at most"
+        sheet.named(LEFT, top - 14, "the hottest servo of each leg, estimated, unverified", most)
+        return sheet.figure

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 
 from matplotlib.figure import Figure
@@ -12,8 +13,7 @@ from quadleg.analysis.recording_analysis import RecordingAnalysis
 from quadleg.dynamics.servo_heat import UNKNOWN
 from quadleg.plotting.panels import PNG_DPI
 from quadleg.report.report_body_plots import pose, speed
-from quadleg.report.report_heat_plot import temperature
-from quadleg.report.report_joint_plots import joints, power, tracking_error
+from quadleg.report.report_joint_plots import joints, power, temperature, tracking_error
 from quadleg.report.report_state_plots import time_line
 from quadleg.report.report_timing_plots import timing
 from quadleg.report.report_walk_plots import gait, path
@@ -38,87 +38,104 @@ class ReportPicture:
 
 def pictures(analysis: RecordingAnalysis) -> list[ReportPicture]:
     """Return the pictures for which the recording has data, in the order of a report."""
-    found: list[ReportPicture] = []
+    return [
+        ReportPicture(entry.draw.__name__, entry.heading, entry.about(analysis), partial(entry.draw, analysis))
+        for entry in _PICTURES
+        if entry.has_data(analysis)
+    ]
 
-    def add(there: bool, draw: Callable[[RecordingAnalysis], Figure], heading: str, about: str) -> None:
-        if there:
-            found.append(ReportPicture(draw.__name__, heading, about, lambda: draw(analysis)))
 
-    asked = analysis.body.pose_setpoint is not None or analysis.body.speed_setpoint is not None
-    angles = _angles(analysis)
-    add(
-        bool(analysis.states.watchdog or analysis.body.walks or asked),
-        time_line,
-        "Time line",
+@dataclass(frozen=True)
+class _Entry:
+    """A picture that a report may have: how it is drawn, when there is data for it, and its words."""
+
+    draw: Callable[[RecordingAnalysis], Figure]
+    heading: str
+    has_data: Callable[[RecordingAnalysis], bool]
+    about: Callable[[RecordingAnalysis], str]
+
+
+def _has_states(analysis: RecordingAnalysis) -> bool:
+    body = analysis.body
+    asked = body.pose_setpoint is not None or body.speed_setpoint is not None
+    return bool(analysis.states.watchdog or body.walks or asked)
+
+
+def _has_pose(analysis: RecordingAnalysis) -> bool:
+    body = analysis.body
+    return any(each is not None for each in (body.pose_setpoint, body.pose_reached, body.estimate))
+
+
+def _has_speed(analysis: RecordingAnalysis) -> bool:
+    body = analysis.body
+    return body.speed_setpoint is not None or any(map(body.speed, ("planned_feet", "odom", "truth/odom")))
+
+
+def _has_power(analysis: RecordingAnalysis) -> bool:
+    return analysis.joints.torques is not None or bool(analysis.panels)
+
+
+def _time_line_about(_: RecordingAnalysis) -> str:
+    return (
         "What the robot was doing: the watchdog decides, servo_output carries out. The numbers are those of the events "
-        "in the table below.",
+        "in the table below."
     )
-    add(
-        analysis.body.pose_setpoint is not None
-        or analysis.body.pose_reached is not None
-        or analysis.body.estimate is not None,
-        pose,
-        "Body pose: asked and done",
+
+
+def _pose_about(analysis: RecordingAnalysis) -> str:
+    return (
         "The body in the frame on the ground between its feet: height above the ground, ahead, to the left, and its "
-        f"turns. “By the joints” is worked out from the joint angles, while it stands. {angles}",
+        f"turns. “By the joints” is worked out from the joint angles, while it stands. {_angles(analysis)}"
     )
-    add(
-        analysis.body.speed_setpoint is not None
-        or any(map(analysis.body.speed, ("planned_feet", "odom", "truth/odom"))),
-        speed,
-        "Walking: asked, planned and done",
+
+
+def _speed_about(analysis: RecordingAnalysis) -> str:
+    return (
         "The gait plans what is asked for within its limits. Estimate and truth are means over "
-        f"{analysis.body.longest_stride:.2g} s, a stride, in which a body swings to and fro.",
+        f"{analysis.body.longest_stride:.2g} s, a stride, in which a body swings to and fro."
     )
-    shown = (
-        "what it was commanded (pale) and its angle (in colour)"
-        if analysis.joints.commanded is not None
-        else "its angle"
-    )
+
+
+def _joints_about(analysis: RecordingAnalysis) -> str:
+    commanded = analysis.joints.commanded is not None
+    shown = "what it was commanded (pale) and its angle (in colour)" if commanded else "its angle"
     limits = ", with the limits of the robot file" if analysis.robot else ""
-    add(
-        True,
-        joints,
-        "Joint angles",
-        f"Each joint: {shown}{limits}. {angles}",
-    )
-    add(
-        analysis.joints.tracking is not None,
-        tracking_error,
-        "Tracking error",
+    return f"Each joint: {shown}{limits}. {_angles(analysis)}"
+
+
+def _tracking_about(analysis: RecordingAnalysis) -> str:
+    return (
         "How far each joint was from the last command: a servo's lag, and how far it gave way under load. The first "
-        f"pulses are left out, since a joint then comes from wherever a hand put it. {angles}",
+        f"pulses are left out, since a joint then comes from wherever a hand put it. {_angles(analysis)}"
     )
-    add(
-        bool(analysis.body.walks),
-        gait,
-        "Gait",
+
+
+def _gait_about(_: RecordingAnalysis) -> str:
+    return (
         "The fastest strides of the longest walk in each gait. Upper bars: the foot is on the ground by the plan; "
-        "lower, pale bars: it carries weight, as the state estimator sees it, which leaves out a foot that slips.",
+        "lower, pale bars: it carries weight, as the state estimator sees it, which leaves out a foot that slips."
     )
-    add(analysis.body.estimate is not None, path, "Path from above, and the estimate", _path(analysis))
-    add(
-        analysis.joints.torques is not None or bool(analysis.panels),
-        power,
-        "Torque, current and voltage",
+
+
+def _power_about(_: RecordingAnalysis) -> str:
+    return (
         "What the servos had to give, against what they and their supply can. A hobby servo that holds more than half "
-        "its stall torque for long gets hot.",
+        "its stall torque for long gets hot."
     )
-    add(
-        analysis.temperatures is not None,
-        temperature,
-        "Servo temperatures, estimated",
+
+
+def _temperature_about(_: RecordingAnalysis) -> str:
+    return (
         "The hottest servo of each leg, by the watchdog's model of its current. Estimated, unverified: nothing "
-        f"measures it. Each servo begins at {UNKNOWN:.0f} °C, since what it did before is not known.",
+        f"measures it. Each servo begins at {UNKNOWN:.0f} °C, since what it did before is not known."
     )
-    add(
-        len(analysis.joints) > 1,
-        timing,
-        "Timing",
+
+
+def _timing_about(_: RecordingAnalysis) -> str:
+    return (
         "How evenly joint states came, how long a frame took from the tick that began it to the board, and how many "
-        "frames were not complete in time.",
+        "frames were not complete in time."
     )
-    return found
 
 
 def _angles(analysis: RecordingAnalysis) -> str:
@@ -131,7 +148,7 @@ def _angles(analysis: RecordingAnalysis) -> str:
     )
 
 
-def _path(analysis: RecordingAnalysis) -> str:
+def _path_about(analysis: RecordingAnalysis) -> str:
     way = "The way of the body over the ground, with the sway of the gait, seen from where it first stood"
     if analysis.signals.get("truth/odom") is None:
         return (
@@ -141,3 +158,17 @@ def _path(analysis: RecordingAnalysis) -> str:
         f"{way}; errors are the estimate less the truth, bands and ellipses three standard deviations, as the estimate "
         "itself says, of what has come since that beginning."
     )
+
+
+_PICTURES = (
+    _Entry(time_line, "Time line", _has_states, _time_line_about),
+    _Entry(pose, "Body pose: asked and done", _has_pose, _pose_about),
+    _Entry(speed, "Walking: asked, planned and done", _has_speed, _speed_about),
+    _Entry(joints, "Joint angles", lambda _: True, _joints_about),
+    _Entry(tracking_error, "Tracking error", lambda a: a.joints.tracking is not None, _tracking_about),
+    _Entry(gait, "Gait", lambda a: bool(a.body.walks), _gait_about),
+    _Entry(path, "Path from above, and the estimate", lambda a: a.body.estimate is not None, _path_about),
+    _Entry(power, "Torque, current and voltage", _has_power, _power_about),
+    _Entry(temperature, "Servo temperatures, estimated", lambda a: a.temperatures is not None, _temperature_about),
+    _Entry(timing, "Timing", lambda a: len(a.joints) > 1, _timing_about),
+)

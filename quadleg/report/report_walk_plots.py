@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Patch, Rectangle
-from numpy.typing import NDArray
 
 from quadleg.analysis.body_analysis import WalkSegment
 from quadleg.analysis.recording_analysis import RecordingAnalysis
@@ -31,8 +28,6 @@ from quadleg.plotting.sheet import INK, QUIET, fit_equal, leg_handles, quiet_fra
 from quadleg.plotting.walk_plots import ROWS
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import LEGS
-
-Array = NDArray[Any]
 
 _STRIDES = 4  # that the gait is shown for
 _MOST_GAITS = 6  # that are drawn: those that it walked in longest

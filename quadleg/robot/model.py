@@ -281,11 +281,9 @@ class RobotModel:
         return tuple(joint for leg in self.legs for joint in leg.joints)
 
     def leg(self, name: str) -> Leg:
-        """The leg of that name."""
         return self.legs[LEGS.index(name)]
 
     def gait(self, name: str) -> GaitParameters:
-        """The gait of that name."""
         return next(gait for gait in self.gaits if gait.name == name)
 
     def with_joints(self, change: Callable[[Joint], Joint]) -> RobotModel:

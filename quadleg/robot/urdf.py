@@ -10,6 +10,7 @@ test_urdf.py finds the same by adding up small pieces.
 
 from __future__ import annotations
 
+from hashlib import sha256
 from math import hypot, pi
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
@@ -23,6 +24,11 @@ _ALONG_Y = (pi / 2, 0.0, 0.0)  # a URDF cylinder lies along its z
 
 # Radius of the solid sphere that stands for whatever is fixed at a frame (common practice, no source).
 _FRAME_RADIUS = 0.01
+
+
+def fingerprint(description: str) -> str:
+    """Sixteen digits that two robots share only where their URDF, the `description`, is the same."""
+    return sha256(description.encode()).hexdigest()[:16]
 
 
 def urdf(robot: RobotModel) -> str:

@@ -6,7 +6,8 @@ from math import ceil, floor
 from typing import Any
 
 from quadleg.gait.derived_gaits import NEEDED, USUAL, gait_fault, gait_figures
-from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SUPPLY
+from quadleg.hardware.pca9685 import COUNTS, PRE_SCALE_RANGE
+from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SUPPLY, SensorRole
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.robot_file.reachable_poses import pose_fault, rise_fault
 from quadleg.robot_file.robot_schema import NEEDED_FOR, robot_schema
@@ -35,9 +36,6 @@ CALIBRATION = {"pulse_at_zero_us", "us_per_degree", "stops_us"}
 # NXP, PCA9685 data sheet rev. 4, 7.3.7: the address to which every such board answers after its power-up.
 _ALL_CALL = 0x70
 
-# NXP, PCA9685 data sheet rev. 4, 7.3.5: PRE_SCALE = round(clock / (4096 · frequency)) − 1, of 3 to 255.
-_STEPS, _PRESCALES = 4096, (3, 255)
-
 
 def check_keys(document: Document) -> None:
     """Add to `document` the contradictions between its keys; each check needs the keys that it reads sound."""
@@ -58,6 +56,8 @@ def check_keys(document: Document) -> None:
     attempt(_check_keys_of_board)
     attempt(_check_low_supply)
     attempt(_check_addresses)
+    for role in SENSOR_ROLES:
+        attempt(_check_address_of_kind, role)
     attempt(_check_sensor_range)
     attempt(_check_masses)
     attempt(_check_frames)
@@ -176,10 +176,11 @@ def _check_channels(document: Document) -> None:
 
 def _check_prescale(document: Document) -> None:
     frequency, clock = document.value("board", "frequency_hz"), document.value("board", "clock_mhz") * 1e6
-    prescale = round(clock / (_STEPS * frequency)) - 1
-    least, most = _PRESCALES
+    # NXP, PCA9685 data sheet, rev. 4, section 7.3.5.
+    prescale = round(clock / (COUNTS * frequency)) - 1
+    least, most = PRE_SCALE_RANGE
     if not least <= prescale <= most:
-        slowest, fastest = clock / _STEPS / (most + 1), clock / _STEPS / (least + 1)
+        slowest, fastest = clock / COUNTS / (most + 1), clock / COUNTS / (least + 1)
         remedy = f"this needs a prescale of {prescale}, the board takes {least} to {most}"
         document.fault(f"{remedy}: write {ceil(slowest)} to {floor(fastest)}", "board", "frequency_hz")
 
@@ -232,6 +233,18 @@ def _check_addresses(document: Document) -> None:
             remedy = f"0x{address:02X} is taken: {owners[address]}; set one of them to another by its jumpers"
             document.fault(remedy, *key, "address")
         owners.setdefault(address, f"{chip} has it")
+
+
+def _check_address_of_kind(document: Document, role: SensorRole[Any]) -> None:
+    """A sensor's address is one that its chip can have: the schema allows those of every kind."""
+    section = document.value(*role.section)
+    if section is None:
+        return
+    addresses = role.kinds[section["kind"]].addresses
+    if section["address"] not in addresses:
+        right = f"0x{addresses[0]:02X} to 0x{addresses[-1]:02X} would be right"
+        remedy = f"the kind {section['kind']} has no such address: {right}"
+        document.fault(remedy, *role.section, "address")
 
 
 def _check_sensor_range(document: Document) -> None:

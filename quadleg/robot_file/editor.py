@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import datetime
 from difflib import SequenceMatcher
 from io import StringIO
@@ -54,7 +55,7 @@ class RobotFileEditor:
         """
         try:
             before = read_text(self.path)
-            robot_from_text(before, self.path)  # somebody may have edited it since
+            robot_from_text(before, self.path)  # it may have been edited since
             with _checked(self.path, changed(before, changes)) as temporary:
                 version = keep_version(self.path)
                 self.kept = self.kept or version
@@ -229,14 +230,12 @@ def _temporary(path: Path, text: str) -> Iterator[Path]:
 
 @contextmanager
 def _checked(path: Path, text: str) -> Iterator[Path]:
-    """The same of a sound robot file. Raises RobotFileError, in the name of `path`, where it is none."""
+    """The same of a sound robot file. Raises RobotFileError, in the name of `path`, where the file is not sound."""
     with _temporary(path, text) as temporary:
         try:
             load_robot(temporary)
         except RobotFileError as error:
-            raise RobotFileError(
-                [type(fault)(path, fault.line, fault.key, fault.value, fault.remedy) for fault in error.faults]
-            ) from None
+            raise RobotFileError([replace(fault, file=path) for fault in error.faults]) from None
         yield temporary
 
 

@@ -74,7 +74,7 @@ def in_larger_and_smaller_units(value: float, unit: str) -> list[float]:
     return [round(value * _FACTORS[unit][other], digits) for other in _MISTAKEN.get(unit, ())]
 
 
-# By the end of a key of the robot file: the unit of what stands there, None where nobody writes another, and what makes
+# By the end of a key of the robot file: the unit of what stands there, None where no other is usual, and what makes
 # SI of it. An end that is also the end of another comes after it.
 _ENDS: dict[str, tuple[str | None, Callable[[float], float]]] = {
     "_kg_cm": ("kg-cm", lambda torque: torque * STANDARD_GRAVITY / 100),

@@ -17,6 +17,8 @@ from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent, ScalarEvent
 from ruamel.yaml.nodes import MappingNode, Node
 
+from quadleg.errors import shortened
+
 MOST_BYTES = 200_000  # of a file; the demo robot's has 7 kB, half of it comments
 MOST_NODES = 10_000  # keys, values and lists of a file; the demo robot's has 300
 DEEPEST = 20  # lists and sections within each other; a robot file has four
@@ -41,13 +43,14 @@ class _PlainComposer(Composer):
         event = self.parser.peek_event()
         self._nodes += 1
         if isinstance(event, AliasEvent):
-            raise NotPlain(f"`*{_short(event.anchor)}` refers to another place: write its value here once more", event)
+            anchor = shortened(event.anchor, 40)
+            raise NotPlain(f"`*{anchor}` refers to another place: write its value here once more", event)
         if self._nodes > MOST_NODES:
             raise NotPlain(f"there are more than {MOST_NODES} values: is this the right file?", event)
         if self.depth >= DEEPEST:
             raise NotPlain(f"lists or sections are more than {DEEPEST} deep in each other: take some away", event)
         if event.tag is not None and event.tag.removeprefix("tag:yaml.org,2002:") not in _USUAL_TAGS:
-            raise NotPlain(f"`{_short(event.tag)}` is a tag: write the value without it", event)
+            raise NotPlain(f"`{shortened(event.tag, 40)}` is a tag: write the value without it", event)
         if isinstance(event, ScalarEvent):
             if len(event.value) > LONGEST:
                 raise NotPlain(f"a value of {len(event.value)} characters: {LONGEST} are the most", event)
@@ -55,8 +58,7 @@ class _PlainComposer(Composer):
                 raise NotPlain("`<<` takes keys from another place: write those keys here once more", event)
         elif isinstance(parent, MappingNode) and index is None:
             raise NotPlain("a list or section stands where a key should: write a word", event)
-        node: Node = super().compose_node(parent, index)
-        return node
+        return super().compose_node(parent, index)
 
 
 def plain_yaml(kind: str = "safe") -> YAML:
@@ -79,7 +81,3 @@ def bounded_text(path: Path) -> str:
     if len(content) > MOST_BYTES:
         raise OSError(errno.EFBIG, f"it has more than {MOST_BYTES // 1000} kB", str(path))
     return content.decode("utf-8")
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 40 else f"{text[:39]}…"

@@ -8,14 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quadleg.errors import Unreachable
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.transforms import Pose
-from quadleg.kinematics.body_pose import stance_angles
+from quadleg.kinematics.body_pose import all_inverse_batch, stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
-from quadleg.kinematics.leg import inverse_batch
 from quadleg.robot.model import RobotModel, Stance
-
-Array = NDArray[np.float64]
 
 
 def pose_fault(robot: RobotModel, stance: Stance, height_key: str, below: Stance | None = None) -> str | None:
@@ -39,11 +37,10 @@ def rise_fault(robot: RobotModel) -> str | None:
     heights = np.unique([1000 * robot.resting.height, *np.arange(low, high + 1)]) / 1000
     feet = np.tile(np.array(robot.standing.feet), (len(heights), 1, 1))
     feet[:, :, 2] -= heights[:, None]
-    legs = [inverse_batch(leg, feet[:, number]) for number, leg in enumerate(robot.legs)]
-    angles = np.hstack([angles for angles, _ in legs])
+    angles, reached = all_inverse_batch(robot, feet)
     ground = _ground(robot)
     over = ground.least_batch(angles, heights)
-    over[~np.all([reachable for _, reachable in legs], axis=0)] = inf
+    over[~reached] = inf
     if over.min() >= -ROUNDING:
         return None
     deepest = int(np.argmin(over))
@@ -116,9 +113,7 @@ def reachable(robot: RobotModel, feet: Array, with_body: bool = False) -> NDArra
 
     The body is looked for in the ground only `with_body`. A body or a clearance of None is left out.
     """
-    legs = [inverse_batch(leg, feet[:, number]) for number, leg in enumerate(robot.legs)]
-    good: NDArray[np.bool_] = np.all([within for _, within in legs], axis=0)
-    angles = np.hstack([angles for angles, _ in legs])
+    angles, good = all_inverse_batch(robot, feet)
     heights = robot.legs[0].foot_radius - feet[:, 0, 2]
     good[good] = GroundClearance(robot, with_body).least_batch(angles[good], heights[good]) >= -ROUNDING
     if robot.body is not None and robot.clearance is not None:

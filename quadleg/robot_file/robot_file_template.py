@@ -52,7 +52,6 @@ def _blocks(
 def _block(
     schema: dict[str, Any], section: str, key: str, value: Any, examples: Figures, notes: Mapping[str, str]
 ) -> list[str]:
-    """The lines of one key."""
     place = f"{section}.{key}".lstrip(".")
     meaning = "; ".join(filter(None, (schema.get("description", ""), notes.get(place, ""))))
     first = f"{key}:" if isinstance(value, Mapping) else f"{key}: {_written(value, key)}"

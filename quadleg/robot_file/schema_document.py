@@ -67,7 +67,7 @@ class Unsound(Exception):
 class Document:
     """The text of one file, checked against `schema`, which has no references; `path` is what faults name.
 
-    `faults` are those of the syntax, of the keys and of the schema, to which whoever knows the meaning adds
+    `faults` are those of the syntax, of the keys and of the schema, to which the caller, who knows the meaning, adds
     by `fault`. A key is the tuple of names and indices that leads to a value, e.g.
     `("servos", "front_left_hip", "channel")`. `value` gives sound values alone and raises Unsound for all
     others, so that work on the file is done by `attempt`.

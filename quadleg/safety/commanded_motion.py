@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import atan2, sqrt
 
-from quadleg.geometry.vectors import Vector
+from quadleg.geometry.vectors import UP, Vector, cross, difference, dot
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import LEGS, Angles, RobotModel
 
-UP: Vector = (0.0, 0.0, 1.0)
 DIAGONALS = ((0, 3), (1, 2))
 # m between the lines through opposite feet: less is rounding and slowed frames, and all feet stand (our own choice)
 IN_PLANE = 0.00075
@@ -46,7 +45,7 @@ class CommandedMotion:
         before, was_down = self.feet, self._down
         self.feet = feet = all_forward(self._robot, angles)
         self.at_once = up = self._vertical(feet)
-        heights = [_dot(foot, up) for foot in feet]
+        heights = [dot(foot, up) for foot in feet]
         lowest = min(heights)
         self._down = tuple(height - lowest < LIFTED for height in heights)
         self.carrying = sum(self._down)
@@ -60,20 +59,20 @@ class CommandedMotion:
 
     def _vertical(self, feet: Sequence[Vector]) -> Vector:
         """Square to both diagonals where opposite feet are equally high, else of the plane under three feet."""
-        level = _normal(_less(feet[0], feet[3]), _less(feet[1], feet[2]))
-        above = _dot(_less(feet[0], feet[1]), level)
+        level = _normal(difference(feet[0], feet[3]), difference(feet[1], feet[2]))
+        above = dot(difference(feet[0], feet[1]), level)
         if abs(above) < IN_PLANE:
             self._upper = None
             return level
         upper, lower = DIAGONALS if above > 0.0 else DIAGONALS[::-1]
         a, b = (feet[leg] for leg in lower)
-        candidates = (level, *(_normal(_less(a, feet[leg]), _less(b, feet[leg])) for leg in upper))
+        candidates = (level, *(_normal(difference(a, feet[leg]), difference(b, feet[leg])) for leg in upper))
         if upper != self._upper:
             one, two = (SAME_GAIT if self._pair is was else 0.0 for was in (True, False))
             self._upper, self._turned = upper, (two, one, one)
             self._candidates = (self.at_once,) * len(candidates)
-        steps = (_less(now, was) for now, was in zip(candidates, self._candidates))
-        self._turned = tuple(turned + _dot(step, step) for turned, step in zip(self._turned, steps))
+        steps = (difference(now, was) for now, was in zip(candidates, self._candidates))
+        self._turned = tuple(turned + dot(step, step) for turned, step in zip(self._turned, steps))
         self._candidates = candidates
         least = self._turned.index(min(self._turned))
         self._pair = least == 0
@@ -92,14 +91,6 @@ def _turn(before: Sequence[Vector], now: Sequence[Vector]) -> float:
     return atan2(across, along)
 
 
-def _dot(a: Vector, b: Vector) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-
-
-def _less(a: Vector, b: Vector) -> Vector:
-    return a[0] - b[0], a[1] - b[1], a[2] - b[2]
-
-
 def _unit(vector: Sequence[float]) -> Vector:
     x, y, z = vector
     length = sqrt(x * x + y * y + z * z)
@@ -108,5 +99,5 @@ def _unit(vector: Sequence[float]) -> Vector:
 
 def _normal(a: Vector, b: Vector) -> Vector:
     """The unit normal of two edges that points up."""
-    x, y, z = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+    x, y, z = cross(a, b)
     return _unit((x, y, z) if z >= 0.0 else (-x, -y, -z))

@@ -73,17 +73,12 @@ class CurrentModel:
         self.limit = UNEXPLAINED[4]
 
     @property
-    def current(self) -> float:
-        """The measured current in A, evened; NaN where nothing is measured."""
-        return self._current
-
-    @property
     def walking(self) -> bool:
         """Whether feet were in the air of late."""
         return self._kind < 4
 
     def measured(self, current: float, now: float) -> None:
-        """A measured current in A; not finite: nobody measures it."""
+        """A measured current in A; not finite: not measured."""
         self._reading, self._heard = current, now
 
     def step(self, angles: Sequence[float], commanded: CommandedMotion, kind: int, now: float, dt: float) -> None:

@@ -1,4 +1,4 @@
-"""What the catalogue of sentences.py has for a code."""
+"""What catalogue.py has for a code."""
 
 from __future__ import annotations
 

@@ -19,17 +19,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from math import atan, degrees, hypot, inf, isfinite, nan
+from math import atan, hypot, inf, isfinite, nan
 
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.commanded_motion import CommandedMotion
 from quadleg.safety.current_model import CurrentModel
 from quadleg.safety.deadlines import SHORTFALL_HOLD, SHORTFALL_LOWER
 from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
+from quadleg.safety.figure_words import volts, whole_degrees, whole_millimetres, whole_percent
 from quadleg.safety.joint_lag import JointLag
 from quadleg.safety.reason_codes import FollowingCode, ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
@@ -46,7 +47,7 @@ BIAS_TIME = 5.0  # s over which a lasting descent is taken for the accelerometer
 TURN_TIME = 1.0  # s after which a turn without a command is forgotten: a gyro's bias would add up in it
 TURN = 0.35  # rad: 20°, and as much as was asked for; sound walks stay below 0.8 of that (test/faults/physics.py)
 CAUGHT_SHARE = 0.9  # of the current that is too much
-OVER_TIME = 0.3  # s for which current or torque has to be over
+STRAIN_TIME = 0.3  # s for which current or torque has to be over
 GONE_AFTER = 1.0  # s without a shortfall, after which it is over
 RISEN = 0.01  # m over the resting pose: the belly is off the ground
 
@@ -240,8 +241,8 @@ class Following:
             return None
         # The body leans to where its vertical points away from.
         leg = max(range(len(LEGS)), key=lambda i: -x * self.commanded.feet[i][0] - y * self.commanded.feet[i][1])
-        figure = f"{degrees(lean):.0f}°"
-        more = {"limit_deg": f"{degrees(limit):.0f}"}
+        figure = f"{whole_degrees(lean)}°"
+        more = {"limit_deg": whole_degrees(limit)}
         strained = tuple(self._load.strained)
         return FollowingShortfall(
             FollowingCode.TILTING, (LEGS[leg],), lean / limit, figure, Response.DROP, more=more, strained=strained
@@ -265,8 +266,8 @@ class Following:
         self._sunk = self._sunk + dt if self._low_by > limit else 0.0
         if self._sunk < LASTS:
             return None
-        figure = f"{1000 * self._low_by:.0f} mm"
-        more = {"limit_mm": f"{1000 * limit:.0f}"}
+        figure = f"{whole_millimetres(self._low_by)} mm"
+        more = {"limit_mm": whole_millimetres(limit)}
         return FollowingShortfall(FollowingCode.SINKING, (), self._low_by / limit, figure, Response.LOWER, more=more)
 
     def _by_turning(self, dt: float) -> FollowingShortfall | None:
@@ -281,7 +282,7 @@ class Following:
             return None
         caught = self.drawn_share > CAUGHT_SHARE
         code = FollowingCode.LEG_CAUGHT if caught else FollowingCode.SLIPPING
-        figure = f"{degrees(abs(self._off_turn)):.0f}°"
+        figure = f"{whole_degrees(abs(self._off_turn))}°"
         return FollowingShortfall(code, (), self.off_turn, figure)
 
     # By the supply, the joints and the model
@@ -290,19 +291,19 @@ class Following:
         load = self._load
         load.step(angles, self.commanded, self._kind(now), now, dt)
         self._low_for = self._low_for + dt if self._voltage < self._low else 0.0
-        if self._low_for > OVER_TIME:
-            share, figure = self._low / max(self._voltage, 0.1), f"{self._voltage:.2f} V"
-            more = {"limit_v": f"{self._low:.2f}"}
+        if self._low_for > STRAIN_TIME:
+            share, figure = self._low / max(self._voltage, 0.1), f"{volts(self._voltage)} V"
+            more = {"limit_v": volts(self._low)}
             return FollowingShortfall(FollowingCode.SUPPLY_WEAK, (), share, figure, grows=False, more=more)
-        if load.needed_for > OVER_TIME:
-            figure = f"{100 * load.needed:.0f} % of the stall torque by the robot file"
+        if load.needed_for > STRAIN_TIME:
+            figure = f"{whole_percent(load.needed)} % of the stall torque by the robot file"
             return FollowingShortfall(FollowingCode.TORQUE_LIMIT, load.overloaded, load.needed, figure)
-        if load.drawn_for > OVER_TIME:
+        if load.drawn_for > STRAIN_TIME:
             figure = f"{load.drawn:.1f} times the modelled"
             return FollowingShortfall(FollowingCode.OVERLOADED, (), load.drawn / load.limit, figure)
-        # Somebody who lifts a standing robot, or leans on it, is no failure of the robot.
-        if load.off_for > OVER_TIME and (load.walking or load.off_usual > 1.0):
-            figure = f"{100 * load.off_usual:.0f} % of the usual"
+        # A standing robot that a person lifts or leans on has not failed.
+        if load.off_for > STRAIN_TIME and (load.walking or load.off_usual > 1.0):
+            figure = f"{whole_percent(load.off_usual)} % of the usual"
             if load.off_usual > 1.0:
                 return FollowingShortfall(FollowingCode.OVERLOADED, (), load.off_usual, figure, grows=load.walking)
             return FollowingShortfall(FollowingCode.WEAK_OR_LIMP, (), 1.0 / max(load.off_usual, 0.1), figure)
@@ -315,7 +316,7 @@ class Following:
         _, lag, kind = away[0]
         code = FollowingCode(kind)
         joints = tuple(JOINT_NAMES[i] for i in sorted(i for i, _, other in away if other == kind))
-        figure = f"{degrees(lag):.0f}°"
+        figure = f"{whole_degrees(lag)}°"
         if code is FollowingCode.TORQUE_LIMIT:
             figure += " from the commanded angle"
         return FollowingShortfall(code, joints, lag / self._lag.limit, figure)

@@ -8,10 +8,10 @@ from typing import Protocol
 from quadleg.errors import BoardError, PowerLost
 from quadleg.health import ERROR, OK, WARN
 from quadleg.robot.model import RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.joint_command import NONE
 from quadleg.safety.joint_limits import JointLimits
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.servos.board_kinds import board_kind
 from quadleg.servos.board_link import BoardLink
@@ -148,9 +148,12 @@ class FrameWriter:
             self._waits_since = None
             return
         before = self._last[1] if self._last else NONE
-        if self._hand and any(on and not was for on, was in zip(powered, before)):
-            self._hand.before_pulses(angles, powered, before)
-        if not self._link.write(angles, powered, cuts):
+
+        def place_legs() -> None:
+            if self._hand and any(on and not was for on, was in zip(powered, before)):
+                self._hand.before_pulses(angles, powered, before)
+
+        if not self._link.write(angles, powered, cuts, place_legs):
             return
         self._waits_since = None
         self._last = (angles, powered)
@@ -178,7 +181,7 @@ class FrameWriter:
     def _note_power_lost(self, error: PowerLost) -> None:
         self._waits_since = None
         self._last = None
-        if self._output.power_lost(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error), self._clock()):
+        if self._output.power_lost(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error.found), self._clock()):
             self._listener.say_state(again=True)
         else:
-            self._listener.log(WARN, f"{error}; no servo had power")
+            self._listener.log(WARN, f"{error.found}; no servo had power")

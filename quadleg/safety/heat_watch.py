@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, WARM, ServoHeat
-from quadleg.dynamics.supply_current import SupplyCurrentModel
+from quadleg.dynamics.servo_motors import SupplyCurrentModel
 from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.reason_codes import HeatLevel, ReasonCode
-from quadleg.safety.sentences import Reason
 
 LOOK_PERIOD = 0.93  # s between looks at the currents; no simple share of a stride, so that all of its phases count
 

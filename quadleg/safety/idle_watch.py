@@ -12,8 +12,11 @@ MOVED = radians(1.0)  # a target that differs by more is a command; levelling an
 SAID_BEFORE = 30.0  # s before the robot lowers itself
 
 
-def default_idle_time(robot: RobotModel) -> float:
-    """In s: never (0) on the simulated board, where nothing heats."""
+def idle_time(wanted: float, robot: RobotModel) -> float:
+    """The `wanted` time in s, 0 for never; below 0 the board's own, which is never where it is simulated and nothing
+    heats."""
+    if wanted >= 0:
+        return wanted
     return 0.0 if robot.board.simulated else ON_A_BOARD
 
 

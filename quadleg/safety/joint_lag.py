@@ -26,7 +26,6 @@ class JointLag:
         self.forget()
 
     def forget(self) -> None:
-        """Begin anew."""
         self._angles: Sequence[float] | None = None
         self._rates = [0.0] * len(JOINT_NAMES)
         self._heard = -inf

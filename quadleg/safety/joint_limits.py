@@ -10,8 +10,8 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.kinematics.clearance import Clearance, Gap
 from quadleg.kinematics.ground_clearance import StandingGround
 from quadleg.robot.model import LEGS, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 IN_GROUND = 0.003  # m: legs give way by as much under the body
 TOLERANCE = 1e-6  # rad of a joint limit, m of a gap: rounding alone must stop no leg

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import count, takewhile
 
+from quadleg.health import Health
+from quadleg.safety.catalogue import FOLLOWING_CODES, Reason
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import FOLLOWING_CODES, Reason
 
 _STATE, _REASON, _NOTICE = "state", "reason", "notice_"
 
@@ -23,10 +24,18 @@ class NodeStatus:
 
     def values(self) -> dict[str, str]:
         """Key/value pairs for the message."""
-        found = {_STATE: self.state} | (self.reason.values(_REASON) if self.reason else {})
+        found = {_STATE: self.state} if self.state else {}
+        found |= self.reason.values(_REASON) if self.reason else {}
         for number, notice in enumerate(self.notices, 1):
             found |= notice.values(f"{_NOTICE}{number}")
         return {**found, **self.figures}
+
+    @staticmethod
+    def of_health(health: Health) -> NodeStatus:
+        """The status of a part that tells codes."""
+        reason = Reason.of_fact(health.reason) if health.reason else None
+        figures = {key: str(value) for key, value in health.values.items()}
+        return NodeStatus(health.state, reason, tuple(map(Reason.of_fact, health.notices)), figures)
 
     @staticmethod
     def of_text(text: str) -> NodeStatus:

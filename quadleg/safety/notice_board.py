@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import Enum, auto
 
-from quadleg.safety.sentences import Reason
+from quadleg.safety.catalogue import Reason
 
 NOTICE_TIME = 1.0  # s that a notice stays after it was last so, and that its figures stay
 
@@ -29,7 +29,6 @@ class NoticeBoard:
         self._notices: dict[Notice, tuple[Reason, float, float]] = {}
 
     def note(self, kind: Notice, reason: Reason, now: float) -> None:
-        """It is so now."""
         said, since, _ = self._notices.get(kind, (reason, now, now))
         if now - since > NOTICE_TIME:
             said, since = reason, now

@@ -1,6 +1,6 @@
-"""The catalogue's second part: a body that does not follow, a weak supply, hot servos, idleness, and notices.
+"""Sentences for hot servos, idleness and notices within a state.
 
-A supply that is too low, which lowers the robot, is SUPPLY_LOW of state_sentences.py.
+Those about the supply are in supply_sentences.py, those about a body that does not follow in following_sentences.py.
 """
 
 from __future__ import annotations
@@ -8,82 +8,12 @@ from __future__ import annotations
 from enum import Enum
 
 from quadleg.safety.explanation import Explanation, Sentence, Weight
-from quadleg.safety.reason_codes import FollowingCode, HeatLevel, IdleCode
+from quadleg.safety.reason_codes import HeatLevel, IdleCode
 from quadleg.safety.reason_codes import ReasonCode as Code
 from quadleg.safety.state_sentences import LOWERED
 
-SLOWED = "it went slower, then held, then lowered itself"
-
-
-def _not_followed(says: str, what: str, then: str, cure: str, many: str = "") -> Sentence:
-    return Sentence(says, Explanation(what, then, cure, Weight.FAULT), many)
-
-
 _BY_LIMIT = "that leg stayed at its last good angles"
 _OWN: dict[Enum, Sentence] = {
-    FollowingCode.TORQUE_LIMIT: _not_followed(
-        "{joints} at its torque limit: {figure}",
-        "joints needed more torque than their servos have",
-        SLOWED,
-        "stronger servos, less load, a higher stance",
-        many="{joints} at their torque limit: {figure}",
-    ),
-    FollowingCode.JOINT_LIMP: _not_followed(
-        "{joints} gives way, {figure} from the commanded angle",
-        "a joint gave way: its servo has no power, or its horn slips",
-        SLOWED,
-        "look at the servo's plug, gears and horn",
-        many="{joints} give way, {figure} from the commanded angle",
-    ),
-    FollowingCode.JOINT_STUCK: _not_followed(
-        "{joints} stands still, {figure} from the commanded angle",
-        "a joint stood still while it was sent on",
-        SLOWED,
-        "look for what blocks the joint; turn it by hand, unpowered",
-        many="{joints} stand still, {figure} from the commanded angle",
-    ),
-    FollowingCode.LEG_CAUGHT: _not_followed(
-        "the body turned by {figure} without a command: a leg is caught",
-        "a leg was held by something",
-        SLOWED,
-        "free the leg",
-    ),
-    FollowingCode.SLIPPING: _not_followed(
-        "the body turned by {figure} without a command: the feet slip, or a leg is caught",
-        "the feet slipped",
-        SLOWED,
-        "a floor with more grip, or softer feet",
-    ),
-    FollowingCode.TILTING: _not_followed(
-        "the body leans {figure} towards {joints}, sound servos allow {limit_deg}°",
-        "the body leaned farther than servos that carry it would let it",
-        "it lowered itself at once, as fast as the servos go",
-        "look at the leg that is named: plug, horn, gears, torque; then at the ground",
-    ),
-    FollowingCode.SINKING: _not_followed(
-        "the body has sunk by {figure}, sound servos give way by {limit_mm} mm",
-        "the body sank farther than servos that carry it would let it",
-        LOWERED,
-        "stronger servos, less load",
-    ),
-    FollowingCode.OVERLOADED: _not_followed(
-        "the servos draw {figure} current: a leg is caught, a joint is stuck, or the load is more than usual",
-        "the servos drew more current than the motion explains",
-        SLOWED,
-        "look for a caught leg, a stuck joint, or more load than the robot file says",
-    ),
-    FollowingCode.SUPPLY_WEAK: _not_followed(
-        "the servos' supply gives {figure} under load, {limit_v} V is the least",
-        "the servos' voltage broke down under load",
-        "it went slower",
-        "charge the battery; thicker wires; stronger supply",
-    ),
-    FollowingCode.WEAK_OR_LIMP: _not_followed(
-        "the servos draw {figure} current: a servo is weak or limp, or the feet slip",
-        "the servos drew less current than usual: one is weak or limp, or the feet slipped",
-        SLOWED,
-        "look at plugs, horns and gears with the power off, then at the floor",
-    ),
     HeatLevel.WARM: Sentence(
         "{joint} is warm, about {celsius} °C by the model of its current",
         Explanation(
@@ -120,7 +50,7 @@ _OWN: dict[Enum, Sentence] = {
         Explanation(
             "no command came for a while",
             f"{LOWERED}, to keep the servos cool",
-            "parameter idle_time of joint_watchdog sets the while; 0 is never",
+            "parameter idle_time of joint_watchdog sets this time; 0 turns it off",
         ),
     ),
     Code.FRAME_INCOMPLETE: Sentence(
@@ -138,15 +68,6 @@ _OWN: dict[Enum, Sentence] = {
             "more was asked than the servos can turn",
             "it went the same way, more slowly",
             "ask for slower or smaller motion",
-            Weight.NOTICE,
-        ),
-    ),
-    Code.SLOWED_FOR_CURRENT: Sentence(
-        "slowed to half of the servos' speed: {cause}",
-        Explanation(
-            "the current was near the supply's rating",
-            "it went on at half the servos' speed, to draw less",
-            "look at the current below: carry less, walk slower, or a stronger supply",
             Weight.NOTICE,
         ),
     ),
@@ -172,7 +93,6 @@ _OWN: dict[Enum, Sentence] = {
             Weight.NOTICE,
         ),
     ),
-    Code.NEAR_TORQUE_LIMIT: Sentence("by the robot file {joints} near the torque limit"),
     Code.OUTPUT_BY_ITSELF: Sentence(
         "servo_output is {output} by itself, the servos are powered",
         Explanation(
@@ -182,6 +102,9 @@ _OWN: dict[Enum, Sentence] = {
             Weight.NOTICE,
         ),
     ),
+    Code.BOARD_SLOW: Sentence("{detail}"),
+    Code.COMMAND_REFUSED: Sentence("command refused: {detail}"),
+    Code.SENSOR_TROUBLE: Sentence("{detail}"),
     Code.TARGET_REFUSED: Sentence(
         "{detail}",
         Explanation(

@@ -6,14 +6,15 @@ from collections.abc import Callable, Sequence
 from threading import Lock
 from typing import Any, Protocol
 
+from quadleg.cautions import MAY_BE_POWERED
 from quadleg.errors import TargetError
 from quadleg.health import ERROR, OK, WARN, Health
 from quadleg.robot.model import RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.frame_writer import CHECK_PERIOD, FrameWriter
 from quadleg.safety.joint_command import command_of
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.shared_output import OutputView, SharedOutput
 from quadleg.servos.board_link import BoardLink
 from quadleg.servos.simulated_hand import SimulatedHand
@@ -75,7 +76,6 @@ class OutputLoop:
 
     @property
     def view(self) -> OutputView:
-        """The output as it is now."""
         return self._output.view()
 
     @property
@@ -91,11 +91,11 @@ class OutputLoop:
     # From any thread
 
     def command(self, names: Sequence[str], points: Sequence[Sequence[float]], stamp: int) -> bool:
-        """Take a command with its stamp (ns) as it came; whether it is one. What is none is refused."""
+        """Take a command with its stamp (ns) as it came; whether it could be used; else it is refused."""
         try:
             command = command_of(names, points, self.view.angles)
         except TargetError as error:
-            self._refusal = f"command refused: {error}"
+            self._refusal = str(error)
             self._refused += 1
             return False
         self._refusal = ""
@@ -110,7 +110,7 @@ class OutputLoop:
         cut = self._cut()
         self.say_state(again=True)
         if not cut:
-            return False, f"{self._link.trouble}. The servos may be powered: open the switch in the servo supply NOW"
+            return False, f"{self._link.trouble}. {MAY_BE_POWERED}"
         return True, "pulses are off; `reset` and then `enable` start again"
 
     def say_state(self, again: bool = False) -> None:
@@ -136,7 +136,6 @@ class OutputLoop:
         self._output.end(alone, self._clock())
 
     def off_now(self) -> None:
-        """End without power."""
         self._output.end_now(self._clock())
         self._cut()
 
@@ -146,7 +145,6 @@ class OutputLoop:
         return cut
 
     def close(self) -> None:
-        """End both threads."""
         self._timer.close()
         self._carrier.close()
 
@@ -176,7 +174,6 @@ class OutputLoop:
         return None
 
     def frame_written(self, stamp: int | None) -> None:
-        """The writer tells of a frame."""
         self._listener.frame_written(stamp)
         if stamp is not None:
             self._timer.wake()  # joint states now: what the servos do with the frame just written
@@ -200,13 +197,14 @@ class OutputLoop:
             "board_trouble": board,
         } | values
         troubles = {
-            "board_fails" if self._link.trouble else "board_slow": board,
-            "command_refused": self._refusal,
-            "sensor_trouble": trouble,
+            ReasonCode.BOARD_FAILS: self._link.trouble,
+            ReasonCode.BOARD_SLOW: "" if self._link.trouble else board,
+            ReasonCode.COMMAND_REFUSED: self._refusal,
+            ReasonCode.SENSOR_TROUBLE: trouble,
         }
-        if complaints := {code: sentence for code, sentence in troubles.items() if sentence}:
-            level = ERROR if self._link.trouble else WARN
-            return Health("; ".join(complaints.values()), values, level, complaints=complaints)
+        notices = tuple(Reason.of(code, detail=detail) for code, detail in troubles.items() if detail)
+        if notices:
+            return Health("", values, ERROR if self._link.trouble else WARN, notices=notices)
         return Health(f"{view.state.value}: {view.reason}", values, level_of(view))
 
 

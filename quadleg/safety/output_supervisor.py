@@ -12,11 +12,11 @@ from quadleg.dynamics.servo_motors import joint_steps
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety import transitions
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import FOUND_TIME, SILENCE_HOLD, SILENCE_LOWER, STOPPED_TIME
 from quadleg.safety.joint_command import NONE, Command
 from quadleg.safety.joint_limits import JointLimits
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 LEAST_SHARE = 0.05  # of a period that the servos are given for a command, however soon it comes after the last
 
@@ -49,14 +49,12 @@ class OutputSupervisor:
         self._rest = stance_angles(robot, robot.resting)
         self._path: transitions.SlowedPath | None = None
         self._followed = now
-        self._since = now
         self.angles = self._rest
         self.powered: tuple[bool, ...] = NONE
         self.slowed = 0
         self._failing: str | None = None
         self._failing_since = now
-        self.state = OutputState.OFF
-        self.reason = Reason.of(ReasonCode.NO_COMMAND_YET)
+        self._enter(OutputState.OFF, Reason.of(ReasonCode.NO_COMMAND_YET), now)
         if found is not None and any(angle is not None for angle in found):
             self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
             self.powered = tuple(angle is not None for angle in found)
@@ -67,7 +65,7 @@ class OutputSupervisor:
         """Takes the watchdog's command; whether it is followed."""
         if self._fails_long(now) and any(command.powered):
             if not any(self.powered):
-                # Nobody may believe that joints rise which get no pulse: the first one would come in mid-air.
+                # Joints that get no pulse must not count as rising: the first pulse would come in mid-air.
                 self.off(Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing), now)
             return False
         changes = command.powered != self.powered
@@ -143,7 +141,6 @@ class OutputSupervisor:
         )
 
     def board_takes(self, now: float) -> None:
-        """The board takes frames again."""
         if self._failing is not None:
             self._failing = None
             # Silence is not counted while nothing could be followed, and goes on counting after.

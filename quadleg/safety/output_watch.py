@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Sequence
 from math import inf
 
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import OUTPUT_IGNORES, OUTPUT_SILENT, QUIET_TIME
 from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
+
+OWN_COMMANDS = 200  # of which the stamps are known: those of a second at the highest rate
+AT_REST = 0.1  # rad from the resting pose: far more than sag and sensors differ, and millimetres of height (our own)
 
 
 class OutputWatch:
@@ -17,6 +22,9 @@ class OutputWatch:
         self.state: str | None = None
         self._begun = self._since = self._heard = now
         self._other_heard = -inf
+        self._own_stamps: deque[int] = deque(maxlen=OWN_COMMANDS)
+        self._joints: Sequence[float] = ()
+        self._joints_heard = -inf
 
     def says(self, state: str, now: float) -> None:
         """Take servo_output's own state."""
@@ -28,9 +36,24 @@ class OutputWatch:
         """Note that servo_output lives."""
         self._heard = now
 
-    def other_commands(self, now: float) -> None:
-        """Note that another watchdog powers joints."""
-        self._other_heard = now
+    def joints(self, angles: Sequence[float], now: float) -> None:
+        """Take the joint angles that it publishes (rad)."""
+        self._joints, self._joints_heard = angles, now
+
+    def has_lowered(self, rest: Sequence[float], since: float) -> bool:
+        """Whether its joints have been at the resting pose (rad) since then: commands that it did not follow end no
+        lowering."""
+        near = all(abs(angle - at_rest) <= AT_REST for angle, at_rest in zip(self._joints, rest))
+        return near and self._joints_heard > since
+
+    def own_command(self, stamp: int) -> None:
+        """Note the stamp of a command of this watchdog (ns): it hears itself, some time later."""
+        self._own_stamps.append(stamp)
+
+    def powering_command(self, stamp: int, now: float) -> None:
+        """Take the stamp (ns) of a command that powers joints, while this watchdog has no power on: is it another's?"""
+        if stamp not in self._own_stamps:
+            self._other_heard = now
 
     def forget_silent(self, now: float) -> None:
         """A new one may come back, and its joint states may be heard before its word."""
@@ -41,6 +64,11 @@ class OutputWatch:
     def by_itself(self) -> bool:
         """Whether it holds or lowers the robot without the watchdog."""
         return self.state in (OutputState.HOLDING, OutputState.LOWERING)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it has cut the pulses, and follows no command that powers joints."""
+        return self.state == OutputState.STOPPED
 
     @property
     def trouble(self) -> Reason | None:
@@ -57,7 +85,7 @@ class OutputWatch:
 
     def unsettled(self, now: float) -> bool:
         """Whether a command without joints might cut the power in the middle of what it does to put the robot down, or
-        of what another watchdog does; at first nobody knows."""
+        of what another watchdog does; at first it is not known."""
         begun = max(self._begun, self._other_heard)
         return now - begun < QUIET_TIME or self.state is None or self.by_itself
 

@@ -1,6 +1,6 @@
 """Stable codes for programs: why the watchdog and servo_output are in their state, what goes on in it, what is refused.
 
-Their sentences are in sentences.py. A code, once released, keeps its value.
+Their sentences are in catalogue.py. A code, once released, keeps its value.
 """
 
 from __future__ import annotations
@@ -60,6 +60,10 @@ class ReasonCode(str, Enum):
     TARGET_REFUSED = "target_refused"
     NEAR_TORQUE_LIMIT = "near_torque_limit"
     OUTPUT_BY_ITSELF = "output_by_itself"
+    # complaints of servo_output
+    BOARD_SLOW = "board_slow"
+    COMMAND_REFUSED = "command_refused"
+    SENSOR_TROUBLE = "sensor_trouble"
     # answers to `enable` and `reset`
     REFUSED = "refused"
     IN_FAULT = "in_fault"
@@ -76,6 +80,12 @@ class ReasonCode(str, Enum):
     LOWERS = "lowers"
     NO_FAULT = "no_fault"
     FAULT_LEFT = "fault_left"
+    # refusals of what a person at a gamepad, a keyboard or a page asks for
+    NO_SPEED_TAKEN = "no_speed_taken"
+    ANOTHER_DRIVES = "another_drives"
+    POSED_ONLY_ACTIVE = "posed_only_active"
+    STAND_FIRST = "stand_first"
+    LEGS_NOT_CONFIRMED = "legs_not_confirmed"
 
 
 class FollowingCode(str, Enum):

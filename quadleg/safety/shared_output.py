@@ -9,10 +9,10 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.joint_command import Command
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,6 @@ class SharedOutput:
         self._ending = False
 
     def view(self) -> OutputView:
-        """Return the output as it is now."""
         with self._lock:
             return self._look()
 
@@ -95,7 +94,6 @@ class SharedOutput:
             self._output.off(Reason.of(ReasonCode.SWITCHED_OFF), now)
 
     def tick(self, now: float) -> None:
-        """One control period."""
         with self._lock:
             self._output.tick(now)
 
@@ -105,6 +103,5 @@ class SharedOutput:
             self._output.board_fails(why, held(self._look()), now)
 
     def board_takes(self, now: float) -> None:
-        """The board takes frames again."""
         with self._lock:
             self._output.board_takes(now)

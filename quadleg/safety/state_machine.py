@@ -11,12 +11,12 @@ from enum import Enum, auto
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety import transitions
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.idle_watch import IdleWatch
 from quadleg.safety.joint_command import NONE
 from quadleg.safety.joint_limits import JointLimits
 from quadleg.safety.notice_board import NoticeBoard
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 POWER_INTERVAL = 0.2  # s between the first pulses of two servos
 
@@ -39,7 +39,7 @@ STOP_CATEGORIES = {State.HOLD: 2, State.LOWERING: 1, State.RISING: None, State.A
 class HoldKind(Enum):
     """What a hold is for, where that decides how it ends."""
 
-    MISSING = auto()  # no good frame, or nobody to follow it
+    MISSING = auto()  # no good frame, or servo_output does not follow
     BAD = auto()  # bad targets
     LIMIT = auto()  # a leg at its limit
     SILENT = auto()  # servo_output is silent
@@ -77,6 +77,11 @@ class StateMachine:
         """Whether any servo is to have power."""
         return self.state not in (State.OFF, State.FAULT)
 
+    @property
+    def is_lowered(self) -> bool:
+        """Whether a lowering has come to the end of its path."""
+        return self.state is State.LOWERING and self._path is None
+
     def follow(self, now: float) -> None:
         """Active: the joint targets lead."""
         self._enter(State.ACTIVE, Reason.of(ReasonCode.TARGETS_FOLLOWED), now)
@@ -91,7 +96,6 @@ class StateMachine:
 
     def rise(self, reason: Reason, now: float) -> None:
         """Power up, one servo after the other, and stand."""
-        self.dropping = False
         self._enter(State.RISING, reason, now)
         self._path = self._slowed(self._power_up_then_rise())
 
@@ -112,7 +116,6 @@ class StateMachine:
         """No servo has power: off or a fault."""
         self._enter(state, reason, now)
         self.stop_category = category
-        self.dropping = False
         self.powered = list(NONE)
         self.angles = self._rest
 
@@ -135,6 +138,7 @@ class StateMachine:
         self.state, self.reason, self.since = state, reason, now
         self.stop_category = STOP_CATEGORIES.get(state, self.stop_category)
         self._path = self.hold_kind = None
+        self.dropping = False
         self.notices.clear()
         if state not in (State.ACTIVE, State.HOLD):
             self._idle.end()
@@ -145,7 +149,7 @@ class StateMachine:
                 continue
             self.powered[i] = True
             self.reason = Reason.of(ReasonCode.FIRST_PULSES, joint=name, number=i + 1, count=len(JOINT_NAMES))
-            for _ in range(max(1, round(POWER_INTERVAL / self._period))):
+            for _ in range(round(POWER_INTERVAL / self._period)):
                 yield self.angles
         self.reason = Reason.of(ReasonCode.RISING)
         yield from transitions.rising(self._robot, self.angles, self._period)

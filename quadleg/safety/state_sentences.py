@@ -1,4 +1,7 @@
-"""Sentences for the reasons of the watchdog's and servo_output's states, and for answers to `enable` and `reset`."""
+"""Sentences for the reasons of the watchdog's and servo_output's states, and for answers to `enable` and `reset`.
+
+Those about the supply are in supply_sentences.py.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,6 @@ from quadleg.safety.deadlines import (
     BAD_TARGETS,
     HOLD_TIME,
     LIMIT_TIME,
-    LOW_TIME,
     MISSING_FRAMES,
     SILENCE_HOLD,
     SILENCE_LOWER,
@@ -17,31 +19,23 @@ from quadleg.safety.reason_codes import ReasonCode as Code
 STAND_AGAIN = "when the cause is gone: put the legs into the resting pose, then `quadleg stand`"
 LOWERED = "it lowered the body to the resting pose and switched the servos off"
 _GO_ON = "`quadleg stand` lets it go on"
-_RESET = (
-    "take hold of the robot, see to the cause, put the legs into the resting pose, then `quadleg reset` and `stand`"
-)
+RESET = "take hold of the robot, see to the cause, put the legs into the resting pose, then `quadleg reset` and `stand`"
 _LIMP = "all pulses were off at once: the joints are limp, and the body dropped to the ground"
-_HELD = "it kept its power and put down the feet that were in the air"
-_LOST = Explanation(
-    "the servos lost their power: a switch, fuse, plug or wire",
-    "the pulses were switched off, so that nothing jumps when the power comes back",
-    _RESET,
-    Weight.FAULT,
-)
+HELD = "it kept its power and put down the feet that were in the air"
 _RISING = Explanation(
-    "somebody enabled it (`quadleg stand`, or the service `enable`)",
+    "it was enabled (`quadleg stand`, or the service `enable`)",
     "the servos got their first pulses one after the other, then the body rose to the standing height",
 )
-_NOBODY_FOLLOWS = Explanation(
-    "servo_output fell silent, or acted by itself: the watchdog had nobody who carries out its commands",
-    f"{_HELD}, as far as servo_output was there to do it",
+_OUTPUT_ABSENT = Explanation(
+    "servo_output fell silent, or acted by itself: the watchdog's commands were not carried out",
+    f"{HELD}, as far as servo_output was there to do it",
     "if it stays: see the terminal of `quadleg run`, and the cable to the board",
     Weight.TROUBLE,
 )
 _LOWERED_ALONE = Explanation(
     "servo_output lowered the robot by itself, without the watchdog", LOWERED, STAND_AGAIN, Weight.TROUBLE
 )
-_STOPPED = Explanation("servo_output stopped the robot", _LIMP, _RESET, Weight.FAULT)
+_STOPPED = Explanation("servo_output stopped the robot", _LIMP, RESET, Weight.FAULT)
 
 _OWN: dict[Code, Sentence] = {
     # Reasons of the watchdog: off
@@ -50,7 +44,7 @@ _OWN: dict[Code, Sentence] = {
     ),
     Code.RESET: Sentence(
         "reset after a fault; enable when the legs are in the resting pose",
-        Explanation("somebody has reset the fault", "the servos stayed without power"),
+        Explanation("the fault was reset", "the servos stayed without power"),
     ),
     Code.AT_REST: Sentence("at rest ({cause})", Explanation("the body was down, and the servos were switched off")),
     Code.OUTPUT_SWITCHED_OFF: Sentence(
@@ -86,7 +80,7 @@ _OWN: dict[Code, Sentence] = {
     # rising
     Code.TURNED_BACK: Sentence(
         "enabled while it was lowering",
-        Explanation("somebody enabled it on the way down", "it turned back and rose to the standing height"),
+        Explanation("it was enabled on the way down", "it turned back and rose to the standing height"),
     ),
     Code.ENABLED: Sentence("enabled", _RISING),
     Code.FIRST_PULSES: Sentence("first pulses: {joint}, {number} of {count}", _RISING),
@@ -98,7 +92,7 @@ _OWN: dict[Code, Sentence] = {
         "no good frame for {periods} periods; are gait, base_motion and leg_ik running?",
         Explanation(
             "the frames of joint angles stopped coming: a node of the chain ended, froze, or the computer was too busy",
-            f"{_HELD}; after {HOLD_TIME:g} s without frames it would lower itself, with {MISSING_FRAMES} good ones it "
+            f"{HELD}; after {HOLD_TIME:g} s without frames it would lower itself, with {MISSING_FRAMES} good ones it "
             "goes on by itself",
             "look which node is missing (`quadleg status`) and whether the computer is overloaded",
             Weight.TROUBLE,
@@ -109,7 +103,7 @@ _OWN: dict[Code, Sentence] = {
         Explanation(
             "it was asked for something that a joint limit or the clearance between two parts forbids, for "
             f"{LIMIT_TIME:g} s",
-            f"{_HELD}, and does not go on by itself",
+            f"{HELD}, and does not go on by itself",
             f"ask for less (height, lean, speed); then {_GO_ON}",
             Weight.TROUBLE,
         ),
@@ -118,24 +112,15 @@ _OWN: dict[Code, Sentence] = {
         "{detail}",
         Explanation(
             f"{BAD_TARGETS} joint targets in a row could not be used (their own words say why)",
-            f"{_HELD}; after {HOLD_TIME:g} s it lowers itself",
+            f"{HELD}; after {HOLD_TIME:g} s it lowers itself",
             "look for a program that publishes joint_targets beside quadleg, or asks for what is not finite",
             Weight.TROUBLE,
         ),
     ),
-    Code.OVER_CURRENT: Sentence(
-        "supply gives {current_a} A, it is rated for {rated_a} A",
-        Explanation(
-            "the servos drew more than the supply is rated for, and slowing down to half speed was not enough",
-            f"{_HELD}; if the current stays too high, it lowers itself",
-            "look for a leg that pushes against something or against another; carry less; a stronger supply",
-            Weight.TROUBLE,
-        ),
-    ),
-    Code.OUTPUT_SILENT: Sentence("servo_output is silent", _NOBODY_FOLLOWS),
-    Code.OUTPUT_BUSY: Sentence("servo_output is {output}", _NOBODY_FOLLOWS),
+    Code.OUTPUT_SILENT: Sentence("servo_output is silent", _OUTPUT_ABSENT),
+    Code.OUTPUT_BUSY: Sentence("servo_output is {output}", _OUTPUT_ABSENT),
     # lowering
-    Code.ASKED_TO_SIT: Sentence("asked to sit", Explanation("somebody asked it to sit", LOWERED)),
+    Code.ASKED_TO_SIT: Sentence("asked to sit", Explanation("it was asked to sit", LOWERED)),
     Code.ENDING: Sentence("quadleg is ending", Explanation("quadleg was asked to end (Ctrl-C)", LOWERED)),
     Code.HELD_TOO_LONG: Sentence(
         "held for {seconds} s: {cause}",
@@ -146,30 +131,17 @@ _OWN: dict[Code, Sentence] = {
             Weight.TROUBLE,
         ),
     ),
-    Code.SUPPLY_LOW: Sentence(
-        "servo supply low: {voltage_v} V, the limit is {limit_v} V",
-        Explanation(
-            f"the servos' voltage was too low for {LOW_TIME:g} s: they would soon not carry the robot any more",
-            LOWERED,
-            "charge the battery; or thicker and shorter wires, and plugs that sit; or a stronger supply",
-            Weight.FAULT,
-        ),
-    ),
     # fault
-    Code.SUPPLY_LOST: Sentence("servo supply lost: {voltage_v} V of {rated_v} V", _LOST),
-    Code.SUPPLY_ABSENT: Sentence("servo supply lost: it says that it is not present", _LOST),
     Code.EMERGENCY_STOP: Sentence(
         "emergency stop",
-        Explanation(
-            "somebody pressed the emergency stop (`quadleg stop`, or the service)", _LIMP, _RESET, Weight.FAULT
-        ),
+        Explanation("the emergency stop was pressed (`quadleg stop`, or the service)", _LIMP, RESET, Weight.FAULT),
     ),
     Code.BOARD_POWER_LOST: Sentence(
         "{detail}",
         Explanation(
             "the PWM board was without power for a moment: its registers were those of a fresh start",
             "the pulses stayed off, so that nothing jumps",
-            f"look for a loose plug of the board; then {_RESET}",
+            f"look for a loose plug of the board; then {RESET}",
             Weight.FAULT,
         ),
     ),
@@ -239,7 +211,24 @@ _OWN: dict[Code, Sentence] = {
     Code.HOLDS_ON: Sentence("holds for {seconds} s more: {cause}"),
     Code.LOWERS: Sentence("lowering the body, then off"),
     Code.NO_FAULT: Sentence("nothing to reset: {state}"),
+    Code.NO_SPEED_TAKEN: Sentence("no speed is taken: the robot does not stand, its state is {state}"),
+    Code.ANOTHER_DRIVES: Sentence("another publisher drives on teleop/cmd_vel: end it first"),
+    Code.POSED_ONLY_ACTIVE: Sentence("the body is posed only while the robot is active; its state is {state}"),
+    Code.STAND_FIRST: Sentence("the state is {state}: the robot has to stand first"),
+    Code.LEGS_NOT_CONFIRMED: Sentence(
+        "first confirm that the legs are in the resting pose: servos take their first pulses at full speed"
+    ),
     Code.FAULT_LEFT: Sentence("reset; put the legs into the resting pose, then `quadleg stand` goes on"),
+}
+# What a person does next, by the watchdog's state. Who offers keys or buttons may say after it which.
+NEXT_STEPS = {
+    "off": "No servo has power. Put the legs into the resting pose, then stand up.",
+    "rising": "It rises. Sit down turns it back.",
+    "active": "It stands on its feet: walk, or move the body.",
+    "hold": "It holds still with power. Stand up goes on, if nothing is wrong any more.",
+    "lowering": "It is being lowered, then the servos are switched off. Stand up turns it back.",
+    "fault": "Stopped, the servos have no power. 1. See that nothing is wrong. 2. Reset. 3. Put the legs into the "
+    "resting pose. 4. Stand up.",
 }
 STATE_SENTENCES = {code.value: sentence for code, sentence in _OWN.items()}
 

@@ -5,25 +5,29 @@ All times are those of a steady clock, in s.
 
 from __future__ import annotations
 
-from math import nan
+from collections.abc import Sequence
+from math import isfinite, nan
 
-from quadleg.robot.model import RobotModel
+from quadleg.robot.model import MEASURED, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import HOLD_TIME, LOW_TIME, OVER_TIME
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.idle_watch import IdleWatch
 from quadleg.safety.joint_command import ALL
+from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.notice_board import Notice
 from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.output_watch import OutputWatch
 from quadleg.safety.reason_codes import HeatLevel, IdleCode, ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import HoldKind, State, StateMachine
 from quadleg.safety.supply_watch import SupplyWatch
 from quadleg.safety.target_watch import TargetWatch
 from quadleg.safety.tilt_watch import TiltWatch
 
 SLOWER = 0.5  # of the servos' speed: where the supply comes near its rating, and where the body does not follow
+
+_UNTOLD = Reason.of(ReasonCode.DEFECT, detail="servo_output tells no reason")
 
 
 class StopJudge:
@@ -37,17 +41,16 @@ class StopJudge:
         self.tilt_watch = TiltWatch(robot.tip_angle, now)
         self.following = Following(robot)  # feed it with `imu` and `joints`, where there are any
         self.heat = HeatWatch(robot, now)
+        self._joints_measured = False
         self.stopped_by: FollowingShortfall = FOLLOWS  # what held or lowered the robot, until it is enabled again
         self._machine = StateMachine(robot, period, now, self.idle)
 
     @property
     def state(self) -> State:
-        """What it is doing."""
         return self._machine.state
 
     @property
     def reason(self) -> Reason:
-        """Why it is in its state."""
         return self._machine.reason
 
     @property
@@ -71,10 +74,27 @@ class StopJudge:
         elif state == OutputState.OFF:
             self.off_now(Reason.of(ReasonCode.OUTPUT_SWITCHED_OFF, reason), now)
 
-    def other_commands(self, now: float) -> None:
-        """Notes that another watchdog powers joints under the same names while this one has no power on."""
+    def output_status(self, said: NodeStatus, now: float) -> None:
+        """Takes servo_output's status: its state, and whether the joint states that it publishes are measured."""
+        self._joints_measured = said.figures.get("joint_angles") == MEASURED
+        self.output_says(said.state, said.reason or _UNTOLD, now)
+
+    @property
+    def wants_joints(self) -> bool:
+        """Whether the joint angles count now: measured ones under power, all in a lowering."""
+        return self.powered and (self._joints_measured or self.state is State.LOWERING)
+
+    def joints(self, angles: Sequence[float], now: float) -> None:
+        """Takes the twelve joint angles of servo_output (rad); all are left out where one is not finite."""
+        if all(map(isfinite, angles)):
+            self.output_watch.joints(angles, now)
+            if self._joints_measured:
+                self.following.joints(angles, now)
+
+    def powering_command(self, stamp: int, now: float) -> None:
+        """Takes the stamp (ns) of a command that powers joints under the same names: this watchdog's, or another's."""
         if not self.powered:
-            self.output_watch.other_commands(now)
+            self.output_watch.powering_command(stamp, now)
 
     def supply(self, voltage: float, current: float, present: bool, now: float) -> None:
         """Takes what is measured at the servos' supply: V, and A that are drawn; what is not finite is unknown.
@@ -194,7 +214,6 @@ class StopJudge:
     def _judge_anew(self) -> None:
         self.following.rest()
         self.stopped_by = FOLLOWS
-        self._machine.dropping = False
 
     def _hold(self, kind: HoldKind, reason: Reason, now: float) -> None:
         self._machine.hold(kind, reason, now)

@@ -67,7 +67,7 @@ def _paths(folder: str | None, name: str) -> Iterator[str]:
         for entry in sorted(os.listdir(folder)):
             if entry.startswith(f"{name}-") and entry.endswith(".stop"):
                 yield f"{folder}/{entry}"
-    except Exception:  # no folder, or one that is not ours: nobody of ours listens there
+    except Exception:  # no folder, or one that is not ours: no stop socket of ours listens there
         return
 
 
@@ -100,7 +100,6 @@ class StopSocket:
         self._thread.start()
 
     def close(self) -> None:
-        """Stop serving and remove the socket."""
         self._closed.set()
         with suppress(OSError):
             os.unlink(self.path)

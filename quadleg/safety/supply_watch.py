@@ -5,10 +5,11 @@ from __future__ import annotations
 from math import inf, isfinite, nan
 
 from quadleg.robot.model import RobotModel
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.figure_words import amperes, volts
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
-KNOWN_TIME = 2.0  # s for which a reading counts; nobody has to measure
+KNOWN_TIME = 2.0  # s for which a reading counts; the supply need not be measured
 LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
 NEAR_SHARE = 0.9  # of the supply's rated current: the robot goes slower from there on
 
@@ -44,7 +45,7 @@ class SupplyWatch:
         if not self._present:
             return Reason.of(ReasonCode.SUPPLY_ABSENT)
         if self.voltage < LOST_SHARE * self._rated.voltage:
-            figures = {"voltage_v": f"{self.voltage:.1f}", "rated_v": f"{self._rated.voltage:g}"}
+            figures = {"voltage_v": volts(self.voltage), "rated_v": f"{self._rated.voltage:g}"}
             return Reason.of(ReasonCode.SUPPLY_LOST, **figures)
         return None
 
@@ -54,7 +55,7 @@ class SupplyWatch:
         limit = self._rated.low_voltage
         if not self.voltage < limit:
             return None
-        return Reason.of(ReasonCode.SUPPLY_LOW, voltage_v=f"{self.voltage:.2f}", limit_v=f"{limit:.2f}")
+        return Reason.of(ReasonCode.SUPPLY_LOW, voltage_v=volts(self.voltage), limit_v=volts(limit))
 
     @property
     def over(self) -> Reason | None:
@@ -70,7 +71,7 @@ class SupplyWatch:
         rating = self._rated.rated_current
         if not self.current > share * rating:
             return None
-        return Reason.of(ReasonCode.OVER_CURRENT, current_a=f"{self.current:.1f}", rated_a=f"{rating:g}")
+        return Reason.of(ReasonCode.OVER_CURRENT, current_a=amperes(self.current), rated_a=f"{rating:g}")
 
     def low_for(self, now: float) -> float:
         """For how many s the voltage has been low; below 0 where it is not."""

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from math import inf
 
 from quadleg.errors import TargetError
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import BAD_TARGETS, MISSING_FRAMES
 from quadleg.safety.frame_assembly import FrameAssembly, leg_of_targets
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 
 
 class TargetWatch:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from math import degrees, inf, nan
 
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import TIP_TIME
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.supply_watch import KNOWN_TIME
 
 

@@ -1,7 +1,7 @@
 """The watchdog between the joint targets and the servos: it follows frames, and answers who asks.
 
 Its states are in state_machine.py, what stops it in stop_judge.py, its deadlines in deadlines.py, its sentences in
-sentences.py. All times are those of a steady clock, in s.
+catalogue.py. All times are those of a steady clock, in s.
 """
 
 from __future__ import annotations
@@ -12,14 +12,16 @@ from typing import NamedTuple
 
 from quadleg.errors import TargetError
 from quadleg.robot.model import RobotModel
-from quadleg.safety.deadlines import HOLD_TIME, LIMIT_TIME, MISSING_FRAMES
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.deadlines import FAULT_TOLD, HOLD_TIME, LIMIT_TIME, LOWERED_WAIT, MISSING_FRAMES
 from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.notice_board import Notice
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import HoldKind, State
 from quadleg.safety.stop_judge import StopJudge
+
+LAST_WORDS = 5  # control periods from the power being off to the end
 
 
 class Answer(NamedTuple):
@@ -43,9 +45,11 @@ class Watchdog(StopJudge):
         self._robot = robot
         self._period = period
         self._ending = False
+        self._last_words = 0
         self._good_in_hold = 0
         self._limited_since = inf  # when a leg came to its limit; infinite where none is there
         self._last_sent = -inf
+        self._lowered_at = -inf
         self.sent = 0
         self.slowed = 0
 
@@ -71,13 +75,17 @@ class Watchdog(StopJudge):
 
     @property
     def holds(self) -> int:
-        """How often it held."""
         return self._machine.holds
 
     @property
     def finished(self) -> bool:
         """Whether an ending watchdog has taken the power off."""
         return self._ending and not self.powered
+
+    @property
+    def ended(self) -> bool:
+        """Whether it is finished, and has said so for some periods: one of those commands surely arrives."""
+        return self._last_words >= LAST_WORDS
 
     # What comes in
 
@@ -137,10 +145,20 @@ class Watchdog(StopJudge):
         self._ending = True
         self._sit(Reason.of(ReasonCode.ENDING), now)
 
+    def end_at_once(self, now: float) -> None:
+        """Ends without lowering: the power is off now."""
+        self.end(now)
+        self.off_now(Reason.of(ReasonCode.SWITCHED_OFF), now)
+
     # What goes out
 
     def tick(self, now: float) -> Command | None:
         """One control period: judges what is missing, moves along the watchdog's own paths."""
+        command = self._step(now)
+        self._last_words += self.finished
+        return command
+
+    def _step(self, now: float) -> Command | None:
         missing = self.target_watch.assembly.expire(now)
         if missing and self.state is State.ACTIVE:
             self._note(Notice.INCOMPLETE, Reason.of(ReasonCode.FRAME_INCOMPLETE, legs=", ".join(missing)), now)
@@ -155,6 +173,9 @@ class Watchdog(StopJudge):
             self._advance(now)
             if self._machine.hold_kind in (HoldKind.MISSING, HoldKind.BAD) and now - self._machine.since > HOLD_TIME:
                 self._machine.lower(Reason.of(ReasonCode.HELD_TOO_LONG, self.reason, seconds=f"{HOLD_TIME:g}"), now)
+        if self.state is State.FAULT and self.output_watch.stopped and now - self._machine.since > FAULT_TOLD:
+            # servo_output keeps the stop in mind for a watchdog that is started anew: more commands would let it go.
+            return None
         # A supply that is lost and a body that is tipped want the power cut whatever else is going on.
         cut = self.powered or self.supply_watch.lost or self.tilt_watch.lasts(now)
         if not cut and self.output_watch.unsettled(now):
@@ -186,11 +207,16 @@ class Watchdog(StopJudge):
     # Changes of state
 
     def _advance(self, now: float) -> None:
-        if not self._machine.advance():
-            return
+        ended = self._machine.advance()
         if self.state is State.RISING:
-            self._follow(now)
-        elif self.state is State.LOWERING:
+            if ended:
+                self._follow(now)
+        elif self._machine.is_lowered:
+            if ended:
+                self._lowered_at = now
+            watch, machine = self.output_watch, self._machine
+            if not watch.has_lowered(machine.angles, machine.since) and now - self._lowered_at < LOWERED_WAIT:
+                return
             self._machine.switch_off(State.OFF, Reason.of(ReasonCode.AT_REST, self.reason), now, category=1)
 
     def _follow(self, now: float) -> None:

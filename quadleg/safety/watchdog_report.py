@@ -6,14 +6,15 @@ from math import degrees, isfinite
 
 from quadleg.health import ERROR, OK, WARN, Health
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.robot.urdf import urdf
+from quadleg.robot.urdf import fingerprint, urdf
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 
+ROBOT = "robot"  # the figure of servo_output's status that is the `fingerprint` of its robot
 LEVELS = {State.FAULT: ERROR, State.HOLD: WARN}
 
 
@@ -24,7 +25,7 @@ class WatchdogReport:
     def __init__(self, watchdog: Watchdog, robot: RobotModel) -> None:
         self._watchdog = watchdog
         self._robot = robot
-        self._urdf = urdf(robot)
+        self._fingerprint = fingerprint(urdf(robot))
         self._mismatch: Reason | None = None
         self._told: tuple[object, ...] = ()
         self.text = ""
@@ -49,9 +50,9 @@ class WatchdogReport:
         following = self._watchdog.output_watch.state == OutputState.FOLLOWING
         return following and isfinite(self._watchdog.target_watch.age(now))
 
-    def described(self, description: str) -> None:
-        """The URDF of the robot that servo_output moves: commands for another one could twist its legs."""
-        other = description != self._urdf
+    def output_robot(self, output: NodeStatus) -> None:
+        """Take from servo_output's status which robot it moves: commands for another one could twist its legs."""
+        other = output.figures.get(ROBOT, self._fingerprint) != self._fingerprint
         self._mismatch = Reason.of(ReasonCode.ANOTHER_ROBOT, path=self._robot.path) if other else None
 
     def enable(self, on: bool, now: float) -> tuple[bool, str]:

@@ -140,7 +140,7 @@ def board_kind(name: str) -> BoardKind:
     try:
         return BOARD_KINDS[name]
     except KeyError:
-        raise BoardError(f"board kind {name!r} is not known: use one of {', '.join(sorted(BOARD_KINDS))}") from None
+        raise BoardError(f"board kind {name!r} is not known", f"use one of {', '.join(sorted(BOARD_KINDS))}") from None
 
 
 def open_board(

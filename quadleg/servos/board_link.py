@@ -23,8 +23,8 @@ class BoardLink:
     """Frames of twelve angles in rad to the board that `opener` opens, which is opened again when it fails.
 
     `found` is what a running board held at the beginning: angles, None for a limp joint; None as a whole
-    where it was not running. `trouble` says why the board takes nothing now, `errors` counts the failures.
-    `cuts` counts the cuts. Only `cut` may be called from more than one thread.
+    where it was not running. `errors` counts the failures, `cuts` the cuts. Only `cut` may be called from more than one
+    thread.
 
     Raises BoardError where the board cannot be opened at first.
     """
@@ -43,7 +43,7 @@ class BoardLink:
         self._failed = 0.0
         self.cuts = 0
         self._durations: deque[tuple[int, float]] = deque(maxlen=DURATIONS_KEPT)
-        self.trouble: str | None = None
+        self._error: BoardError | None = None
         self.errors = 0
         self.board, self._bank, running = self._open()
         self.found = self._bank.read_back() if running else None
@@ -52,6 +52,11 @@ class BoardLink:
             # The servos have been limp, whatever the registers hold: they must not snap back.
             self._bank.all_off()
             self.found = None
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the board takes nothing now, and the cure; None while it takes frames."""
+        return None if self._error is None else str(self._error)
 
     def working_board(self) -> Board | None:
         """The board, None while it fails: the link needs the bus alone to have it back."""
@@ -75,9 +80,12 @@ class BoardLink:
         clocks = transfer_clocks(self.messages, self.messages + 4 * len(self._robot.joints))
         return clocks / self.seconds if self.seconds else 0.0
 
-    def write(self, angles: Angles, powered: Sequence[bool], cuts: int) -> bool:
+    def write(
+        self, angles: Angles, powered: Sequence[bool], cuts: int, prepare: Callable[[], None] = lambda: None
+    ) -> bool:
         """Set the powered joints to their angles and make the others limp; what has not changed is not sent.
 
+        `prepare` is called right before, with the board open.
         `cuts` is the count of cuts that the frame knows of: after another one nothing of it is left on the board,
         and the answer is False. Raises BoardError while the board does not take it, and PowerLost, once, where
         the chip was found at its reset; then all its outputs are off.
@@ -94,6 +102,7 @@ class BoardLink:
                 return
             if wanted:
                 self._switch.set(True, valid)
+            prepare()
             begun = self._clock()
             if channels := self._bank.write(angles, powered, valid):
                 self._durations.append((channels, self._clock() - begun))
@@ -132,18 +141,18 @@ class BoardLink:
 
     def _look(self) -> None:
         if not self._bank.restart():
-            raise PowerLost("the board has lost its power: its registers are those of a power-on reset")
+            raise PowerLost("the board has lost its power, its registers are those of a power-on reset")
 
     def _reopen(self) -> None:
         self.board.close()
         self.board, self._bank, running = self._open()
         if not running:
-            raise PowerLost("the board has lost its power: it had to be initialised again")
+            raise PowerLost("the board has lost its power, it had to be initialised again")
 
     def _attempt(self, action: Callable[[], None], longest_pause: float) -> None:
         pause = min(FIRST_PAUSE * 2 ** min(self._failures - 2, 10), longest_pause)
-        if self._failures > 1 and self._clock() < self._failed + pause:
-            raise BoardError(self.trouble)
+        if self._error and self._failures > 1 and self._clock() < self._failed + pause:
+            raise BoardError(self._error.found, self._error.cure)
         try:
             # A single failure may be a disturbance, or the loss of power, of which nothing else tells.
             if self._failures > 1:
@@ -152,12 +161,12 @@ class BoardLink:
                 self._look()
             action()
         except PowerLost:
-            self._failures, self.trouble = 0, None
+            self._failures, self._error = 0, None
             raise
         except BoardError as error:
             self.errors += 1
             self._failures += 1
-            self.trouble = str(error)
+            self._error = error
             self._failed = self._clock()
             raise
-        self._failures, self.trouble = 0, None
+        self._failures, self._error = 0, None

@@ -57,7 +57,7 @@ class BoardMemory(Generic[State]):
             self._file = path.open("r+b")
         except OSError as error:
             raise BoardError(
-                f"{path}: {error.strerror}: a place where files can be made and written would be right"
+                f"{path}: {error.strerror}", "a place where files can be made and written would be right"
             ) from error
         try:
             _check(path, self._file, header, length)
@@ -71,7 +71,7 @@ class BoardMemory(Generic[State]):
         """Keep all other threads and processes off the record."""
         with self._turn:
             if self._closed:
-                raise BoardError("the simulated board is closed: open it again")
+                raise BoardError("the simulated board is closed", "open it again")
             if self._file is None:
                 yield
                 return
@@ -85,14 +85,12 @@ class BoardMemory(Generic[State]):
                 fcntl.flock(self._file, fcntl.LOCK_UN)
 
     def load(self) -> State:
-        """What was stored last."""
         if self._file is None:
             return self._private
         start = self._slot(self._map[_HEADER.size - 1])
         return self._unpack(self._map[start : start + self._size])
 
     def store(self, state: State) -> None:
-        """Replace it."""
         if self._file is None:
             self._private = state
             return
@@ -126,10 +124,10 @@ def _check(path: Path, file: BinaryIO, header: bytes, length: int) -> None:
     magic, version, wanted, _ = _HEADER.unpack(header)
     content = file.read()
     if content[: len(magic)] != magic:
-        raise BoardError(f"{path} is not the memory of a simulated board: give another path")
+        raise BoardError(f"{path} is not the memory of a simulated board", "give another path")
     if len(content) != length or struct.unpack_from("<H", content, len(magic))[0] != version:
-        raise BoardError(f"{path} was written by another version of quadleg: delete it, or give another path")
+        raise BoardError(f"{path} was written by another version of quadleg", "delete it, or give another path")
     found = _HEADER.unpack_from(content)[2]
     if found != wanted:
         names = [name.rstrip(b"\0").decode(errors="replace") for name in (found, wanted)]
-        raise BoardError(f"{path} is the memory of {names[0]}, not of {names[1]}: give another path, or delete it")
+        raise BoardError(f"{path} is the memory of {names[0]}, not of {names[1]}", "give another path, or delete it")

@@ -6,13 +6,12 @@ from collections.abc import Callable, Sequence
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
-from quadleg.dynamics.supply_current import SupplyCurrentModel
+from quadleg.dynamics.servo_motors import SupplyCurrentModel
 from quadleg.hardware.board import Board
 from quadleg.hardware.readings import ImuReading, PowerReading
 from quadleg.hardware.sensor_kinds import IMU, SUPPLY
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.servos.bus_schedule import turns
-from quadleg.servos.supply_meter import SupplyMeter
 
 # What `supply` is, where it is not measured or modelled.
 UNKNOWN, ELSEWHERE = "unknown", "said by another node"
@@ -26,18 +25,45 @@ MODEL_PERIOD = 0.2  # s between looks at what the pose draws, each a millisecond
 
 class HeldJoints(NamedTuple):
     """What the servos do: twelve angles that they were sent to (rad), which are powered, and where they are (rad),
-    None where nobody measures that."""
+    None where that is not measured."""
 
     commanded: Sequence[float]
     powered: Sequence[bool]
     measured: Sequence[float] | None
 
 
+class SupplyMeter:
+    """Mean and peak of the current since the servos last got power; NaN before."""
+
+    def __init__(self) -> None:
+        self._powered = False
+        self._charge = self._time = 0.0
+        self._last: tuple[float, float] | None = None
+        self.peak = self.mean = float("nan")
+
+    def take(self, current: float, powered: bool, now: float) -> None:
+        """A reading (A) at `now` s; one that is not finite leaves a gap."""
+        if powered and not self._powered:
+            self._charge = self._time = 0.0
+            self._last, self.peak, self.mean = None, float("nan"), float("nan")
+        self._powered = powered
+        if not powered or not isfinite(current):
+            self._last = None
+            return
+        self.peak = current if not isfinite(self.peak) else max(self.peak, current)
+        if self._last:
+            before, at = self._last
+            self._charge += (now - at) * (before + current) / 2
+            self._time += now - at
+        self._last = current, now
+        self.mean = self._charge / self._time if self._time else current
+
+
 class BoardSensors:
     """The sensors of one robot at one control period (s), as far as its file names them.
 
     `board` gives the board, None while it fails; `held` what the servos do; `clock` the s of a steady clock. A supply
-    that nobody measures is modelled, unless another node says it (`elsewhere`) or a simulated body (`physics`).
+    that is not measured is modelled, unless another node says it (`elsewhere`) or a simulated body (`physics`).
     """
 
     def __init__(

@@ -44,7 +44,7 @@ class _Line:
         if self.low < wanted < self.high:
             return round(wanted)
         if not isfinite(wanted):
-            raise BoardError(f"{self.joint} cannot be set to {angle}: a finite angle in rad would be right")
+            raise BoardError(f"{self.joint} cannot be set to {angle}", "a finite angle in rad would be right")
         return self.low if wanted <= self.low else self.high
 
     def angle(self, counts: int) -> float:

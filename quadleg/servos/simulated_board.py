@@ -5,15 +5,14 @@ from __future__ import annotations
 import random
 import struct
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import radians
 from pathlib import Path
 
-from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
-from quadleg.dynamics.supply_current import SupplyCurrentModel
+from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, SupplyCurrentModel
 from quadleg.errors import BoardError
-from quadleg.hardware.board import Board, always
+from quadleg.hardware.board import SharedBus, always
 from quadleg.hardware.pca9685 import PRE_SCALE, period_from_prescale
 from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel, Servo
 from quadleg.servos.board_memory import BoardMemory
@@ -22,7 +21,7 @@ from quadleg.servos.servo_model import ServoModel
 from quadleg.servos.simulated_pca9685 import SimulatedPca9685, reset_registers
 from quadleg.servos.simulated_sensors import SIMULATED_IMUS, SIMULATED_SUPPLY_SENSORS, SimulatedChip, at_rest
 
-# Nobody knows where a cold servo stands; legs placed by hand are about this near to rest.
+# Where a cold servo stands is not known; legs placed by hand are about this near to rest.
 FIRST_OFFSET = radians(12)
 
 
@@ -31,7 +30,7 @@ _NONE = (0.0,) * _SERVOS
 # Angles in rad, time of the last change and of the last waking in s, until when the bus is broken, the largest share
 # of its speed that a servo was asked for, until when a world moves the joints, registers.
 _RECORD = struct.Struct(f"<{_SERVOS}d5d256s")
-BROKEN = "nobody answers on the simulated bus: its wires are broken for a while"
+BROKEN = "no chip answers on the simulated bus, its wires are broken", "wait: they are whole again after a while"
 _LEASE = 1.0  # s after its last word that a world still has the joints
 
 
@@ -63,7 +62,7 @@ class _State:
         )
 
 
-class SimulatedBoard(Board):
+class SimulatedBoard(SharedBus):
     """The chip and the robot's twelve servos, in the order of `JOINT_NAMES`.
 
     Their state lives in the file `memory`, which outlives this process as the real chip does and which
@@ -138,18 +137,25 @@ class SimulatedBoard(Board):
         with self._memory.locked():
             return self._state_on_bus(self._clock()).chip.read(register, count)
 
-    def neighbour(self, address: int) -> Board:
-        return _SimulatedNeighbour(self, address)
+    def write_to(self, address: int, messages: Sequence[bytes]) -> None:
+        chip = self._other(address)
+        for message in messages:
+            chip.write(message)
 
-    def other(self, address: int) -> SimulatedChip:
-        """The other chip at an address of the bus. Raises BoardError where nobody answers."""
+    def read_from(self, address: int, register: int, count: int) -> bytes:
+        return self._other(address).read(register, count)
+
+    def _other(self, address: int) -> SimulatedChip:
         with self._memory.locked():
             if self._clock() < self._memory.load().broken_until:
-                raise BoardError(BROKEN)
+                raise BoardError(*BROKEN)
         try:
             return self._others[address]
         except KeyError:
-            raise BoardError(f"nobody answers at address 0x{address:02X} on the simulated bus") from None
+            raise BoardError(
+                f"no chip answers at address 0x{address:02X} on the simulated bus",
+                "describe the chip at that address in the robot file",
+            ) from None
 
     def close(self) -> None:
         self._memory.close()
@@ -251,7 +257,7 @@ class SimulatedBoard(Board):
     def _state_on_bus(self, now: float) -> _State:
         state = self._state(now)
         if now < state.broken_until:
-            raise BoardError(BROKEN)
+            raise BoardError(*BROKEN)
         return state
 
     def _store(self, state: _State, now: float) -> None:
@@ -289,42 +295,13 @@ class SimulatedBoard(Board):
         registers = bytes(chip.registers)
         if registers != self._decoded[0]:
             period = period_from_prescale(chip.registers[PRE_SCALE], self._oscillator)
-            counts = chip.all_counts()
+            counts = chip.counts()
             pulses = [
                 None if (count := counts[channel]) is None else pulse_from_counts(count, period)
                 for channel in self._channels
             ]
             self._decoded = registers, pulses
         return self._decoded[1]
-
-
-class _SimulatedNeighbour(Board):
-    """The way to another chip on the simulated bus."""
-
-    def __init__(self, board: SimulatedBoard, address: int) -> None:
-        self._board: SimulatedBoard | None = board
-        self._address = address
-
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        if not valid():
-            return
-        chip = self._open().other(self._address)
-        for message in messages:
-            chip.write(message)
-
-    def read(self, register: int, count: int) -> bytes:
-        return self._open().other(self._address).read(register, count)
-
-    def neighbour(self, address: int) -> Board:
-        return self._open().neighbour(address)
-
-    def close(self) -> None:
-        self._board = None
-
-    def _open(self) -> SimulatedBoard:
-        if self._board is None:
-            raise BoardError(f"the chip at 0x{self._address:02X} is closed: open it again")
-        return self._board
 
 
 def _hidden(servo: Servo, horn: float, turn: float) -> Servo:

@@ -88,11 +88,7 @@ class SimulatedPca9685:
             return None
         return self.woken + OSCILLATOR_START
 
-    def counts(self, channel: int) -> int | None:
-        """`all_counts` of one channel."""
-        return self.all_counts()[channel]
-
-    def all_counts(self) -> list[int | None]:
+    def counts(self) -> list[int | None]:
         """The counts that each channel's output is high while pulses are made, None where it is steady."""
         pairs = _ON_OFF.iter_unpack(self.registers[LED0_ON_L:_LED_END])
         counts = [counts_from_registers(on, off) for on, off in pairs]
@@ -140,7 +136,7 @@ class SimulatedPca9685:
                 new |= EXTCLK
             else:
                 self.refused.append("EXTCLK is set in sleep only")
-        if new & SLEEP and not old & SLEEP and any(self.all_counts()):
+        if new & SLEEP and not old & SLEEP and any(self.counts()):
             new |= RESTART
         elif value & old & RESTART:
             if (new | old) & SLEEP or 0 <= now - self.woken < OSCILLATOR_START:

@@ -10,39 +10,17 @@ import random
 import struct
 from collections.abc import Callable
 from math import degrees, radians
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
-from quadleg.hardware.ina226 import (
-    BUS_VOLTAGE,
-    CALIBRATION,
-    CONFIGURATION,
-    CURRENT,
-    DIE_ID,
-    IDS,
-    MANUFACTURER_ID,
-    MASK_ENABLE,
-    POWER,
-    SHUNT_VOLTAGE,
-)
-from quadleg.hardware.mpu6050 import (
-    ACCEL_CONFIG,
-    ACCEL_XOUT_H,
-    CONFIG,
-    DEVICE_RESET,
-    GYRO_CONFIG,
-    IDENTITY,
-    PWR_MGMT_1,
-    SAMPLE_BYTES,
-    SLEEP,
-    SMPLRT_DIV,
-    WHO_AM_I,
-)
+from quadleg.hardware import ina226, mpu6050
 from quadleg.robot.model import ImuChip, PowerSensor, RobotModel
 
 Motion = tuple[Vector, Vector]  # angular rate in rad/s and specific force in m/s²
+Power = tuple[float, float]  # V and A
+Felt = TypeVar("Felt")
 
 # At rest on a bench, of one sample: some counts of either sensor (common practice, no source).
 GYRO_NOISE = radians(0.05)
@@ -59,10 +37,20 @@ class SimulatedChip(Protocol):
         """Give so many bytes, beginning at a register."""
 
 
+class SimulatedSensor(SimulatedChip, Protocol[Felt]):
+    """A sensor on a simulated bus, which measures what `feel` says. `stuck`: it says for ever what it said last."""
+
+    feel: Callable[[], Felt]
+    stuck: bool
+
+    def lose_power(self) -> None:
+        """Lose its supply for a moment: its registers are those after a reset."""
+
+
 class SimulatedIna226:
     """An INA226 that feels the volts and amperes of `feel`, over a shunt in ohm. `stuck`: it converts no more."""
 
-    def __init__(self, shunt: float, feel: Callable[[], tuple[float, float]]) -> None:
+    def __init__(self, shunt: float, feel: Callable[[], Power]) -> None:
         self._shunt = shunt
         self.feel = feel
         self.stuck = False
@@ -70,39 +58,39 @@ class SimulatedIna226:
 
     def lose_power(self) -> None:
         """A loss of its supply for a moment: its registers are those after a reset."""
-        self._registers = {CONFIGURATION: 0x4127, CALIBRATION: 0, MASK_ENABLE: 0}
-        self._converted: tuple[float, float] | None = None
+        self._registers = {ina226.CONFIGURATION: 0x4127, ina226.CALIBRATION: 0, ina226.MASK_ENABLE: 0}
+        self._converted: Power | None = None
 
     def write(self, message: bytes) -> None:
         register, value = message[0], int.from_bytes(message[1:3], "big")
-        if register == CONFIGURATION and value & 0x8000:
+        if register == ina226.CONFIGURATION and value & 0x8000:
             self.lose_power()
         elif register in self._registers:
             # Bit 15 of the calibration is not used.
-            self._registers[register] = value & 0x7FFF if register == CALIBRATION else value
+            self._registers[register] = value & 0x7FFF if register == ina226.CALIBRATION else value
 
     def read(self, register: int, count: int) -> bytes:
         return self._word(register).to_bytes(2, "big")[:count]
 
     def _word(self, register: int) -> int:
-        measures = not self.stuck and self._registers[CONFIGURATION] & 0x0003
-        if measures and (register == MASK_ENABLE or self._converted is None):
+        measures = not self.stuck and self._registers[ina226.CONFIGURATION] & 0x0003
+        if measures and (register == ina226.MASK_ENABLE or self._converted is None):
             self._converted = self.feel()
-        if register == MASK_ENABLE:
+        if register == ina226.MASK_ENABLE:
             return self._registers[register] | (0x0008 if measures else 0)
         if register in self._registers:
             return self._registers[register]
-        if register in (MANUFACTURER_ID, DIE_ID):
-            return IDS[register - MANUFACTURER_ID]
+        if register in (ina226.MANUFACTURER_ID, ina226.DIE_ID):
+            return ina226.IDS[register - ina226.MANUFACTURER_ID]
         voltage, current = self._converted or (0.0, 0.0)
         shunt = min(max(round(current * self._shunt / 2.5e-6), -0x8000), 0x7FFF)
         bus = min(max(round(voltage / 1.25e-3), 0), 0x7FFF)
-        amperes = int(shunt * self._registers[CALIBRATION] / 2048)
+        amperes = int(shunt * self._registers[ina226.CALIBRATION] / 2048)
         words = {
-            SHUNT_VOLTAGE: shunt,
-            BUS_VOLTAGE: bus,
-            CURRENT: min(max(amperes, -0x8000), 0x7FFF),
-            POWER: min(abs(amperes) * bus // 20000, 0xFFFF),
+            ina226.SHUNT_VOLTAGE: shunt,
+            ina226.BUS_VOLTAGE: bus,
+            ina226.CURRENT: min(max(amperes, -0x8000), 0x7FFF),
+            ina226.POWER: min(abs(amperes) * bus // 20000, 0xFFFF),
         }
         return words.get(register, 0) & 0xFFFF
 
@@ -121,27 +109,37 @@ class SimulatedMpu6050:
 
     def lose_power(self) -> None:
         """A loss of its supply for a moment: it sleeps, its registers are those after a reset."""
-        self._registers = {SMPLRT_DIV: 0, CONFIG: 0, GYRO_CONFIG: 0, ACCEL_CONFIG: 0, PWR_MGMT_1: SLEEP}
-        self._sample = bytes(SAMPLE_BYTES)
+        self._registers = {
+            mpu6050.SMPLRT_DIV: 0,
+            mpu6050.CONFIG: 0,
+            mpu6050.GYRO_CONFIG: 0,
+            mpu6050.ACCEL_CONFIG: 0,
+            mpu6050.PWR_MGMT_1: mpu6050.SLEEP,
+        }
+        self._sample = bytes(mpu6050.SAMPLE_BYTES)
 
     def write(self, message: bytes) -> None:
         for register, value in enumerate(message[1:], message[0]):
-            if register == PWR_MGMT_1 and value & DEVICE_RESET:
+            if register == mpu6050.PWR_MGMT_1 and value & mpu6050.DEVICE_RESET:
                 self.lose_power()
             elif register in self._registers:
                 self._registers[register] = value
 
     def read(self, register: int, count: int) -> bytes:
-        if not self.stuck and not self._registers[PWR_MGMT_1] & SLEEP:
+        if not self.stuck and not self._registers[mpu6050.PWR_MGMT_1] & mpu6050.SLEEP:
             self._sample = self._convert()
-        held = {**self._registers, WHO_AM_I: IDENTITY, **dict(enumerate(self._sample, ACCEL_XOUT_H))}
+        held = {
+            **self._registers,
+            mpu6050.WHO_AM_I: mpu6050.IDENTITY,
+            **dict(enumerate(self._sample, mpu6050.ACCEL_XOUT_H)),
+        }
         return bytes(held.get(register + place, 0) for place in range(count))
 
     def _convert(self) -> bytes:
         gyro, acceleration = self.feel()
         # Sensitivities of the full scales 0 to 3, in counts per °/s and per g (sections 4.17 and 4.19).
-        per_degree = (131.0, 65.5, 32.8, 16.4)[self._registers[GYRO_CONFIG] >> 3 & 3]
-        per_g = (16384, 8192, 4096, 2048)[self._registers[ACCEL_CONFIG] >> 3 & 3]
+        per_degree = (131.0, 65.5, 32.8, 16.4)[self._registers[mpu6050.GYRO_CONFIG] >> 3 & 3]
+        per_g = (16384, 8192, 4096, 2048)[self._registers[mpu6050.ACCEL_CONFIG] >> 3 & 3]
         counts = [
             *(value / STANDARD_GRAVITY * per_g for value in acceleration),
             (25.0 - 36.53) * 340,  # °C (section 4.18)
@@ -165,9 +163,9 @@ def at_rest(robot: RobotModel, seed: int) -> Callable[[], Motion]:
 
 
 # By the robot file's `kind`, as in hardware/sensor_kinds.py: each with its settings and what it feels.
-SIMULATED_SUPPLY_SENSORS: dict[str, Callable[[PowerSensor, Callable[[], tuple[float, float]]], SimulatedIna226]] = {
+SIMULATED_SUPPLY_SENSORS: dict[str, Callable[[PowerSensor, Callable[[], Power]], SimulatedSensor[Power]]] = {
     "ina226": lambda settings, feel: SimulatedIna226(settings.shunt, feel),
 }
-SIMULATED_IMUS: dict[str, Callable[[ImuChip, Callable[[], Motion]], SimulatedMpu6050]] = {
+SIMULATED_IMUS: dict[str, Callable[[ImuChip, Callable[[], Motion]], SimulatedSensor[Motion]]] = {
     "mpu6050": lambda settings, feel: SimulatedMpu6050(feel, settings.gyro_bias),
 }

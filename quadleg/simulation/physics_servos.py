@@ -12,12 +12,10 @@ from math import radians
 
 import mujoco
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-
-Array = NDArray[np.float64]
 
 # What no data sheet of a hobby servo says (common practice, no source).
 # The joint's error at which the motor is fully on is not the 3° of servos/servo_model.py, on purpose: what estimation

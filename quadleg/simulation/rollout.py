@@ -141,8 +141,7 @@ class Rollout:
         return self.watchdog.tick(now) or command
 
     def _angles(self) -> list[float]:
-        angles: list[float] = self.world.angles.tolist() if self._measured else self._modelled
-        return angles
+        return self.world.angles.tolist() if self._measured else self._modelled
 
     def _up(self) -> Vector | None:
         return rotation_matrix(self.estimate.quaternion)[2] if self.estimate else self._tilt.up

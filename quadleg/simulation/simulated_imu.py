@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from math import radians, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
-
-Array = NDArray[np.float64]
+from quadleg.geometry.arrays import Array
 
 RATE = 100.0  # Hz, about: a whole number of samples goes into a servo frame
 # White noise, as angle random walk (rad/s/√Hz) and velocity random walk (m/s²/√Hz) in the sense of IEEE Std 952-1997:

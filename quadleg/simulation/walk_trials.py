@@ -24,6 +24,7 @@ from quadleg.geometry.rotations import Quaternion, rotation_matrix
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import MEASURED, MODELLED, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.walk_verdict import GaitVerdict, WalkVerdict, walk_verdict
@@ -133,8 +134,8 @@ def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial) -> Out
     Raises CannotWalk for a robot that does not even stand, unless it was thrown over.
     """
     limits = _limits(robot, trial.gait)
-    if limits.trouble:
-        raise CannotWalk(limits.trouble)
+    if limits.cannot_walk:
+        raise CannotWalk(str(Reason.of_fact(limits.cannot_walk)))
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
     if not asked:
         raise CannotWalk(f"gaits.{trial.gait}: the walking limit forward is zero; `quadleg check` says why")

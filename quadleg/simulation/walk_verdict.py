@@ -10,19 +10,19 @@ from math import ceil, degrees, isfinite, nan, radians
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.errors import CannotWalk
 from quadleg.gait.walk_codes import JUDGED_SHARE, SPEED_KEPT, WalkCode
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import Planar
 from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.figure_words import code_in_words
 from quadleg.safety.state_machine import State
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
-
-Array = NDArray[np.float64]
 
 SETTLING = 1.0  # s that it stands before its height is taken
 MEASURED_TIME = 3.0  # s at least, in whole strides, after it has come to speed
@@ -95,10 +95,9 @@ class WalkVerdict:
         why = "; ".join(reason.sentence for reason in self.reasons) or (
             f"{100 * figures.speed:.0f} % of {figures.asked:.2f} m/s, body tilts {degrees(figures.tilt):.0f}° at most"
         )
-        return f"{self.gait}: {self.code.words}: {why}"
+        return f"{self.gait}: {code_in_words(self.code.value)}: {why}"
 
     def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
         seen = self.figures
         figures = {
             "asked_m_s": seen.asked,
@@ -137,8 +136,8 @@ def walk_verdict(
     figures = WalkFigures(speed, standing_height=standing.last_height, at_limit=standing.at_limit)
     if rollout.fell or standing.last_height < STANDS_FROM:
         return _sunk(gait.name, figures, rollout)
-    if limits.trouble or speed <= 0.0:
-        words = limits.trouble or "its walking limit forward is zero"
+    if limits.cannot_walk or speed <= 0.0:
+        words = str(Reason.of_fact(limits.cannot_walk)) if limits.cannot_walk else "its walking limit forward is zero"
         return WalkVerdict(gait.name, WalkCode.DOES_NOT_WALK, (WalkReason(Shortfall.NO_SPEED, words),), figures)
     twist = (speed, 0.0, 0.0)
     setting_off = _Observed(robot, rollout)

@@ -8,9 +8,9 @@ from math import acos, ceil
 
 import mujoco
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import Quaternion, quaternion_product
 from quadleg.geometry.transforms import Pose, compose
 from quadleg.geometry.vectors import Vector
@@ -22,8 +22,6 @@ from quadleg.servos.simulated_board import placed_by_hand
 from quadleg.simulation.ground import Ground, Patches, Pushes
 from quadleg.simulation.physics_servos import PhysicsServos
 from quadleg.simulation.simulated_imu import RATE, ImuSample, SimulatedImu
-
-Array = NDArray[np.float64]
 
 LONGEST_STEP = 1 / 300  # s: walks end within some per cent of where they do at 0.5 ms
 CONTACT_TIME = 0.01  # s, of a foot's contact with the ground: that of hard rubber, and no shorter than two steps
@@ -181,11 +179,6 @@ class World:
     def belly_down(self) -> bool:
         """Whether the body itself touches the ground."""
         return bool(np.any(self.data.contact.geom == self._belly))
-
-    @property
-    def contacts(self) -> NDArray[np.bool_]:
-        """(4,) whether each foot presses on the ground."""
-        return np.linalg.norm(self.foot_forces, axis=1) > 0.0
 
     @property
     def foot_forces(self) -> Array:

@@ -45,7 +45,6 @@ class Gamepad:
 
     @property
     def name(self) -> str:
-        """The device's name and path."""
         return f"{self._device.name} ({self._device.path})"
 
     def fileno(self) -> int:
@@ -68,7 +67,6 @@ class Gamepad:
         return Reading(axes, tuple(int(code in down) for code in self._codes))
 
     def close(self) -> None:
-        """Lets the device go."""
         self._device.close()
 
     def _look(self) -> None:
@@ -110,8 +108,8 @@ def need_evdev() -> Any:
         from evdev import InputDevice
     except ImportError:
         raise GamepadError(
-            "a gamepad needs evdev: `pip install -e '.[pad]'` in quadleg's folder (with a compiler), or "
-            "`apt install python3-evdev`"
+            "a gamepad needs evdev",
+            "`pip install -e '.[pad]'` in quadleg's folder (with a compiler), or `apt install python3-evdev`",
         ) from None
     return InputDevice
 
@@ -119,7 +117,7 @@ def need_evdev() -> Any:
 def find_pad(wanted: str = "", dead_zone: float = 0.0) -> Gamepad:
     """Opens the first gamepad, or the one whose path is `wanted`, or the first with that in its name.
 
-    Raises GamepadError, with the cure, where there is none.
+    Raises GamepadError where there is none.
     """
     open_device = need_evdev()
     closed, others = [], []
@@ -141,7 +139,7 @@ def find_pad(wanted: str = "", dead_zone: float = 0.0) -> Gamepad:
         device.close()
         if is_pad:
             others.append(device.name)
-    raise GamepadError(_nothing(wanted, closed, others))
+    raise _no_pad(wanted, closed, others)
 
 
 def _is_meant(wanted: str, path: Path, name: str) -> bool:
@@ -150,15 +148,17 @@ def _is_meant(wanted: str, path: Path, name: str) -> bool:
     return wanted.lower() in name.lower()
 
 
-def _nothing(wanted: str, closed: list[str], others: list[str]) -> str:
+def _no_pad(wanted: str, closed: list[str], others: list[str]) -> GamepadError:
     if others:
-        return f"no gamepad is '{wanted}'; there are {', '.join(others)}"
-    if closed:
-        return (
-            f"no gamepad is found, and {len(closed)} input devices may not be read by you, as {closed[0]}: "
-            f"`sudo usermod -aG input $USER`, then log in again"
+        return GamepadError(
+            f"no gamepad is '{wanted}'; there are {', '.join(others)}", "name one of these, or plug it in"
         )
-    return "no gamepad is plugged in; it is found as soon as it is"
+    if closed:
+        return GamepadError(
+            f"no gamepad is found, and {len(closed)} input devices may not be read by you, as {closed[0]}",
+            "`sudo usermod -aG input $USER`, then log in again",
+        )
+    return GamepadError("no gamepad is plugged in", "plug one in; a joystick node that runs finds it at once")
 
 
 class GamepadWatch:
@@ -185,11 +185,9 @@ class GamepadWatch:
 
     @property
     def found(self) -> bool:
-        """Whether there is a gamepad."""
         return self._pad is not None
 
     def close(self) -> None:
-        """Ends the thread and lets the gamepad go."""
         self._end.set()
         self._thread.join()
 

@@ -75,7 +75,6 @@ class GamepadTeleop:
         return (pressed - {"stand"}) | self._stand(now)
 
     def wish(self, now: float) -> TeleopCommand:
-        """What is wanted now."""
         if self._silent(now):
             self._let_go()
         if self._reading is None:

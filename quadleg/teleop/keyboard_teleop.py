@@ -135,7 +135,6 @@ class KeyboardTeleop:
 
     @property
     def asks_for_speed(self) -> bool:
-        """Whether any speed is asked for."""
         return any(self._walk.values())
 
     def left(self, now: float) -> float:
@@ -143,7 +142,6 @@ class KeyboardTeleop:
         return max(0.0, self._pressed_at + self._dead_man_time - now)
 
     def wish(self, now: float) -> TeleopCommand:
-        """What is wanted now."""
         if self.left(now) == 0.0:
             return TeleopCommand(why="no key is pressed")
         forward, left, turn = (self._walk[axis] / NOTCHES for axis in WALK)

@@ -12,7 +12,7 @@ from quadleg.geometry.transforms import Pose
 
 
 class Service(str, Enum):
-    """The services that are called, by their names."""
+    """The services that are called, by their names in topic_table.py."""
 
     ENABLE = "enable"  # with whether to stand
     EMERGENCY_STOP = "emergency_stop"
@@ -55,5 +55,6 @@ class StackLink(Protocol):
     def forget(self, service: Service, call: object) -> None:
         """Wait no longer for an answer."""
 
-    def stop_by_socket(self) -> None:
-        """Ask this computer's servo_output for an emergency stop, without ROS, from any thread."""
+    def stop_by_socket(self, then: Callable[[], None]) -> None:
+        """Ask this computer's servo_output for an emergency stop, without ROS, from any thread; `then` once it has
+        answered, or does not."""

@@ -2,19 +2,46 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
+from math import inf
 
-from quadleg.gait.velocity_selection import cannot_in_words
+from quadleg.gait.walk_obstacles import Obstacle
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.geometry.transforms import Pose
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.reason_codes import ReasonCode
 from quadleg.teleop.body_offsets import BodyOffsets
 from quadleg.teleop.gamepad_teleop import TeleopCommand
-from quadleg.teleop.publisher_conflicts import PublisherConflicts
 from quadleg.teleop.stack_link import StackLink
 from quadleg.teleop.stack_requests import StackRequests
+from quadleg.topic_table import COMMAND_FRESH
 
 PERIOD = 0.05  # s between velocities, and between base targets
 HEARD_WITHIN = 0.2  # s that the last word is given to arrive
+
+
+class PublisherConflicts:
+    """Tells the messages of others from our own by their stamps; times are those of a steady clock in s.
+
+    The first that drives goes on; one that hears another drive does not begin.
+    """
+
+    def __init__(self) -> None:
+        self._ours: deque[int] = deque(maxlen=100)
+        self._heard = -inf
+
+    def sent(self, stamp: int) -> None:
+        """A message of ours goes out with this stamp (ns)."""
+        self._ours.append(stamp)
+
+    def take(self, stamp: int, now: float) -> None:
+        if stamp not in self._ours:
+            self._heard = now
+
+    def drive(self, now: float) -> bool:
+        """Whether another drove just now."""
+        return now - self._heard < COMMAND_FRESH
 
 
 class StackOperator(StackRequests):
@@ -42,6 +69,11 @@ class StackOperator(StackRequests):
         """Whether the robot stands, so that a speed means something; a hold may end while it lasts."""
         return self.state in ("active", "hold")
 
+    @property
+    def no_speed_taken(self) -> str:
+        """That the robot takes no speed, and why."""
+        return str(Reason.of(ReasonCode.NO_SPEED_TAKEN, state=self.state or "not heard"))
+
     def tick(self, wish: TeleopCommand, stop_held: bool = False) -> str:
         """Do what is wished; why it is not done, or an empty text."""
         self.update(stop_held)
@@ -58,15 +90,16 @@ class StackOperator(StackRequests):
     def _walk(self, shares: Planar | None) -> str:
         obstacle = ""
         if shares is not None and not self.takes_speed:
-            obstacle = f"no speed is taken: the robot does not stand, its state is {self.state or 'not heard'}"
+            obstacle = self.no_speed_taken
         elif shares is not None and self._conflicts.drive(self._link.steady_time()):
-            obstacle = "somebody else drives on teleop/cmd_vel: end that first"
+            obstacle = str(Reason.of(ReasonCode.ANOTHER_DRIVES))
         elif shares is not None and self.limits is None:
             obstacle = self._limits_missing
         elif shares is not None and self.limits:
             self._walks = True
             self._send(self.limits.velocity(shares))
-            return cannot_in_words(self.limits.left_out(shares), self.limits.gait)
+            ways = " ".join(way.value for way in self.limits.left_out(shares))
+            return str(Reason.of(Obstacle.WAY_IMPOSSIBLE, ways=ways, gait=self.limits.gait)) if ways else ""
         self.halt()
         return obstacle
 
@@ -100,5 +133,5 @@ class StackOperator(StackRequests):
             self._link.publish_pose(self._posed)
         self._posed = None
         if wish.body:
-            return f"the body is posed only while the robot is active; its state is {self.state or 'not heard'}"
+            return str(Reason.of(ReasonCode.POSED_ONLY_ACTIVE, state=self.state or "not heard"))
         return ""

@@ -6,17 +6,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
 
+from quadleg.cautions import MAY_BE_POWERED
 from quadleg.errors import MessageError
 from quadleg.teleop.stack_link import Service, ServiceAnswer, StackLink
 from quadleg.teleop.velocity_scale import VelocityScale
 
 ANSWER_WITHIN = 5.0  # s
 STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
+STOP_UNANSWERED_AFTER = 1.0  # s without an answer, after which that is said
 STOP_CALLED_AT_LEAST = 3.0  # s that it is called for at least
-NOT_ANSWERED = (
-    "servo_output does not answer the emergency stop. The servos may be powered: open the switch in the servo supply "
-    "NOW"
-)
+NOT_ANSWERED = f"servo_output does not answer the emergency stop. {MAY_BE_POWERED}"
 
 
 @dataclass(eq=False)
@@ -51,12 +50,12 @@ class StackRequests:
         self._stop_asked: float | None = None
         self._stop_called = -inf
         self._at_once_asked = self._at_once_answered = 0  # numbers of the last
+        self._at_socket: set[object] = set()  # stops whose socket has not answered
         self._reset_asked = inf
 
     # What is heard
 
     def hear_state(self, state: str, why: str) -> None:
-        """Take the watchdog's state."""
         self.state, self.why = state, why
 
     def hear_limits(self, text: str) -> None:
@@ -84,15 +83,20 @@ class StackRequests:
 
     def emergency_stop(self) -> None:
         """Ask for it, again and again until it is answered; on this computer by the stop socket at once."""
-        self._link.stop_by_socket()
+        self._stop_by_socket()
         self._reset_asked = inf
         self._stop_asked = self._link.steady_time()
         self._tell("emergency stop asked for")
         self._insist(self._stop_asked, held=True)
 
+    def _stop_by_socket(self) -> None:
+        stop = object()
+        self._at_socket.add(stop)
+        self._link.stop_by_socket(lambda: self._at_socket.discard(stop))
+
     def stop_at_once(self) -> None:
         """One call of the emergency stop, from any thread; `emergency_stop` then insists."""
-        self._link.stop_by_socket()
+        self._stop_by_socket()
         self._at_once_asked += 1
         number = self._at_once_asked
 
@@ -103,13 +107,13 @@ class StackRequests:
 
     @property
     def stopping(self) -> bool:
-        """Whether a stop is asked for that nobody has answered yet."""
+        """Whether a stop is asked for that is not answered yet."""
         return self._stop_asked is not None
 
     def _insist(self, now: float, held: bool) -> None:
         if self._stop_asked is None or now - self._stop_called < STOP_PERIOD:
             return
-        if now - self._stop_asked > 1.0 and not self.stop_unanswered:
+        if now - self._stop_asked > STOP_UNANSWERED_AFTER and not self.stop_unanswered:
             self._tell(NOT_ANSWERED)
             self.stop_unanswered = True
         if now - self._stop_asked > STOP_CALLED_AT_LEAST and not held:
@@ -150,7 +154,9 @@ class StackRequests:
     def _send_reset(self, now: float) -> None:
         waited = now - self._reset_asked
         stop_is_open = any(request.service is Service.EMERGENCY_STOP for request in self._open)
-        stop_is_open = stop_is_open or self._at_once_answered != self._at_once_asked
+        stop_is_open = (
+            stop_is_open or self.stopping or self._at_once_answered != self._at_once_asked or bool(self._at_socket)
+        )
         if waited < 0 or (waited <= ANSWER_WITHIN and stop_is_open):
             return
         self._reset_asked = inf
@@ -171,7 +177,6 @@ class StackRequests:
             self.take_gait(self.limits.beside(self._gait_asked or self.limits.gait, step))
 
     def take_gait(self, gait: str) -> None:
-        """Ask for the gait of that name."""
         self._gait_asked = gait
 
         def answered(answer: ServiceAnswer) -> str:

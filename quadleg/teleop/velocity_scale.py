@@ -26,18 +26,13 @@ class VelocityScale:
     @staticmethod
     def of(text: str) -> VelocityScale:
         """Reads the YAML of `walking_limits`; raises MessageError."""
-        if len(text) > MOST_BYTES:
-            raise MessageError(f"walking_limits has {len(text)} characters; it must be YAML with four keys")
+        said = _limits(text)
         try:
-            said: dict[str, Any] = plain_yaml().load(text)
             gaits = tuple(map(str, said["gaits"]))
             ahead, behind = _three(said["max_velocity"]), _three(said["min_velocity"])
             gait = str(said["gait"])
-        except (YAMLError, KeyError, TypeError, ValueError) as error:
-            raise MessageError(
-                f"walking_limits cannot be read ({type(error).__name__}: {error}); it must be YAML with gait, gaits, "
-                f"max_velocity and min_velocity"
-            ) from None
+        except (KeyError, TypeError, ValueError) as error:
+            raise _unreadable(error) from None
         if gait not in gaits or min(ahead) < 0 or max(behind) > 0:
             raise MessageError(
                 f"walking_limits says gait {gait} of {gaits}, {behind} to {ahead}; the gait must be one of them, and "
@@ -61,6 +56,31 @@ class VelocityScale:
         """The gait so many places on from another, around the end."""
         at = self.gaits.index(gait) if gait in self.gaits else 0
         return self.gaits[(at + step) % len(self.gaits)]
+
+
+def gait_in_use(text: str) -> str:
+    """The gait that the YAML of `walking_limits` names; raises MessageError."""
+    try:
+        return str(_limits(text)["gait"])
+    except (KeyError, TypeError) as error:
+        raise _unreadable(error) from None
+
+
+def _limits(text: str) -> dict[str, Any]:
+    if len(text) > MOST_BYTES:
+        raise MessageError(f"walking_limits has {len(text)} characters; it must be YAML with four keys")
+    try:
+        said: dict[str, Any] = plain_yaml().load(text)
+    except (YAMLError, KeyError, TypeError, ValueError) as error:
+        raise _unreadable(error) from None
+    return said
+
+
+def _unreadable(error: Exception) -> MessageError:
+    return MessageError(
+        f"walking_limits cannot be read ({type(error).__name__}: {error}); it must be YAML with gait, gaits, "
+        f"max_velocity and min_velocity"
+    )
 
 
 def _three(values: Any) -> Planar:

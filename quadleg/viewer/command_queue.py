@@ -1,4 +1,4 @@
-"""What pages have asked for and nobody has done yet: of each kind the newest, and who holds the pad."""
+"""What pages have asked for and is not done yet: of each kind the newest, and who holds the pad."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class CommandQueue:
     """
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._waiting: dict[tuple[str, str], PageCommand] = {}
         self._hand: int | None = None
         self._hand_at = -inf
@@ -33,9 +33,9 @@ class CommandQueue:
         """
         with self._lock:
             if asked.kind == STOP:
-                self._drop()
+                self.drop()
             if asked.kind == HALT:
-                self._let_go(page)
+                self.gone(page)
             elif asked.kind == WALK:
                 if self._hand not in (None, page) and now - self._hand_at < HELD:
                     raise Refused("another browser's hand is on the pad: it has to let go first")
@@ -46,20 +46,14 @@ class CommandQueue:
     def gone(self, page: int) -> None:
         """A page's connection has ended."""
         with self._lock:
-            self._let_go(page)
-
-    def _let_go(self, page: int) -> None:
-        if self._hand == page:
-            self._hand = None
+            if self._hand == page:
+                self._hand = None
 
     def drop(self) -> None:
         """Forgets all but a stop, the hand too."""
         with self._lock:
-            self._drop()
-
-    def _drop(self) -> None:
-        self._waiting = {key: asked for key, asked in self._waiting.items() if asked.kind == STOP}
-        self._hand = None
+            self._waiting = {key: asked for key, asked in self._waiting.items() if asked.kind == STOP}
+            self._hand = None
 
     def take(self) -> list[PageCommand]:
         """What waits, oldest kind first, and no longer waits."""

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from quadleg.safety.catalogue import not_followed
+from quadleg.safety.figure_words import joints_in_words
 from quadleg.safety.reason_codes import HeatLevel, IdleCode
-from quadleg.safety.sentences import joints_in_words, not_followed
 from quadleg.safety.state_machine import State
 
 # What the robot does about it, by its state.

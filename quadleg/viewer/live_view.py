@@ -10,8 +10,11 @@ from typing import Any, Protocol
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
+from quadleg.health import DIAGNOSTICS_LATE
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import RobotModel
+from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.state_sentences import NEXT_STEPS
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.viewer.failure_notices import failure_notices
 from quadleg.viewer.page_operator import PageOperator
@@ -19,7 +22,6 @@ from quadleg.viewer.view_state import ObservedState, TopView, Trail, ViewState, 
 
 SILENT = 0.5  # s: what is older is not shown as if it were new
 IN_SIGHT = 0.6  # m around the body of which the page draws the way
-SILENT_NODES = {"servo_output": "joint_states", "joint_watchdog": "joint_commands"}  # and the topic that each publishes
 NOT_HEARD = Diagnosis(-inf, "", 0, "", {})
 
 
@@ -28,7 +30,7 @@ class HeardState:
     """What was heard within SILENT, as `ObservedState` has it; None where it was not.
 
     `loads` are `estimated` or planned, `twist` is base_footprint's, `supply` V and A (NaN: not measured). `ages`
-    are in s by topic, `diagnoses` by node, however old.
+    are in s by topic and, of diagnostics, by node, `statuses` and `diagnoses` by node, however old.
     """
 
     angles: Sequence[float] | None
@@ -39,7 +41,7 @@ class HeardState:
     loads: Sequence[float] | None
     estimated: bool
     supply: tuple[float, float] | None
-    servo_state: tuple[str, str]
+    statuses: Mapping[str, NodeStatus]
     ages: Mapping[str, float]
     diagnoses: Mapping[str, Diagnosis]
 
@@ -51,7 +53,7 @@ class DrawnScene(Protocol):
         """Draw the robot."""
 
     def draw_trail(self, trail: Trail) -> None:
-        """Draw the way that it came."""
+        """Draw its path."""
 
 
 class LiveView:
@@ -66,7 +68,6 @@ class LiveView:
         self._answer, self._answered_at = "", -inf
 
     def answer(self, said: str, now: float) -> None:
-        """Take what became of a request."""
         self._answer, self._answered_at = said, now
 
     def news(
@@ -74,29 +75,27 @@ class LiveView:
     ) -> dict[str, Any]:
         """What pages are told now, for JSON; `drawn`: some show the scene."""
         limits = operator.limits
-        output, watchdog, body, gait = (
-            heard.diagnoses.get(node, NOT_HEARD) for node in ("servo_output", "joint_watchdog", "base_motion", "gait")
-        )
+        output, watchdog = (heard.diagnoses.get(node, NOT_HEARD) for node in ("servo_output", "joint_watchdog"))
+        servos, body, gait = (heard.statuses.get(node) for node in ("servo_output", "base_motion", "gait"))
         figures = output.values
         stop_answered = operator.stop_answered_at
         return {
             "failures": [asdict(notice) for notice in failure_notices(watchdog.values)],
             "state": [operator.state, operator.why],
-            "servos": list(heard.servo_state),
-            "silent": {
-                node: round(heard.ages[topic], 1) for node, topic in SILENT_NODES.items() if heard.ages[topic] > SILENT
-            },
+            "next": NEXT_STEPS.get(operator.state, ""),
+            "servos": [servos.state, servos.sentence] if servos else ["", "servo_output is not heard"],
+            "silent": _silent(heard, operator.state),
             "supply": _supply(heard, figures.get("supply", "")),
             "latency": [figures.get(f"tick_to_bytes_p{percent}_ms") for percent in (50, 99)],
             "angles": figures.get("joint_angles", ""),
             "heat": _heat(watchdog.values),
             "trouble": figures.get("board_trouble", "") or figures.get("sensor_trouble", ""),
             "asked": page.shown_pose,
-            "body_says": body.message if body.level else "",
+            "body_says": _body_says(body),
             "gait": [limits.gait, limits.gaits] if limits else None,
             "fastest": limits.ahead if limits else None,
-            "gait_says": gait.message,
-            "hindrance": page.obstacle,
+            "gait_says": gait.sentence if gait else "",
+            "obstacle": page.obstacle,
             "answer": [self._answer, round(now - self._answered_at, 1)] if self._answer else None,
             # s since a stop of this page's or another's was answered
             "stop_answered": round(now - stop_answered, 3) if isfinite(stop_answered) else None,
@@ -104,7 +103,6 @@ class LiveView:
         }
 
     def _plan(self, heard: HeardState, now: float, drawn: bool) -> dict[str, Any] | None:
-        """What is seen from above."""
         if heard.angles is None:
             return None
         if heard.twist:
@@ -144,10 +142,26 @@ class LiveView:
         self._planned_at = now
 
 
+def _body_says(body: NodeStatus | None) -> str:
+    """What base_motion complains of."""
+    return f"Body: {'; '.join(map(str, body.notices))}" if body and body.notices else ""
+
+
 def _heat(watchdog: Mapping[str, str]) -> list[str] | None:
     """Level, joint and °C of the hottest servo by the watchdog's model."""
     keys = ("servo_heat", "servo_hottest", "servo_hottest_c")
     return [watchdog[key] for key in keys] if all(key in watchdog for key in keys) else None
+
+
+def _silent(heard: HeardState, state: str) -> dict[str, float]:
+    """Which nodes of the safety chain are not heard, and for how long (s). A watchdog without power may send no
+    commands: it does not disturb what servo_output does by itself."""
+    if state in ("off", "fault"):
+        watchdog, late = "joint_watchdog", DIAGNOSTICS_LATE
+    else:
+        watchdog, late = "joint_commands", SILENT
+    ages = {"servo_output": (heard.ages["joint_states"], SILENT), "joint_watchdog": (heard.ages[watchdog], late)}
+    return {node: round(age, 1) for node, (age, limit) in ages.items() if age > limit}
 
 
 def _supply(heard: HeardState, source: str) -> list[Any] | None:

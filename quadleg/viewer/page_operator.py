@@ -6,9 +6,12 @@ from collections.abc import Sequence
 from math import inf
 
 from quadleg.errors import MessageError, Refused
+from quadleg.gait.walk_obstacles import GaitRefusal
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.posture import AXES
 from quadleg.robot.model import RobotModel
+from quadleg.safety.catalogue import Reason
+from quadleg.safety.reason_codes import ReasonCode
 from quadleg.teleop.gamepad_teleop import TeleopCommand
 from quadleg.teleop.stack_operator import StackOperator
 from quadleg.viewer.command_queue import CommandQueue
@@ -29,7 +32,6 @@ from quadleg.viewer.page_commands import (
 OWN_POSE_HOLDS = 0.4  # s after a base target of ours in which base_motion may still tell of the one before
 POSABLE = ("active", "hold")  # after a hold base_motion goes to the target that came in it
 STATES_FOR = {POSE: POSABLE, LEVEL: POSABLE, WALK: ("active",)}
-NOT_UP = "the state is {}: the robot has to stand first"
 
 
 class PageOperator:
@@ -64,18 +66,17 @@ class PageOperator:
         return ""
 
     def gone(self, page: int) -> None:
-        """Take that a page's connection has ended."""
         self._queue.gone(page)
 
     def _refusal(self, asked: PageCommand) -> str:
         state, limits = self._operator.state, self._operator.limits
         if state not in STATES_FOR.get(asked.kind, (state,)):
-            return NOT_UP.format(state or "not heard")
+            return str(Reason.of(ReasonCode.STAND_FIRST, state=state or "not heard"))
         if asked.kind == STAND and state == "off" and not asked.legs_placed:
-            return "nobody has said that the legs are in the resting pose: servos take their first pulses at full speed"
+            return str(Reason.of(ReasonCode.LEGS_NOT_CONFIRMED))
         if asked.kind == GAIT and (limits is None or asked.gait not in limits.gaits):
-            known = ", ".join(limits.gaits) if limits else "not heard yet"
-            return f"there is no gait '{asked.gait}'; gaits are {known}"
+            known = ", ".join(limits.gaits) if limits else "none heard yet"
+            return str(Reason.of(GaitRefusal.UNKNOWN_GAIT, name=asked.gait, gaits=known))
         return ""
 
     # Once a PERIOD of the operator
@@ -101,7 +102,7 @@ class PageOperator:
         self.obstacle = operator.tick(TeleopCommand(walk=self._queue.held(now) if active else None))
 
     def _follow(self, pose_elsewhere: str, now: float) -> None:
-        """Whoever asks for a pose, the sliders follow."""
+        """The sliders follow every pose that is asked for, by any node."""
         if now - self._asked_at > OWN_POSE_HOLDS:
             numbers = pose_elsewhere.split()
             self.asked = list(map(float, numbers)) if len(numbers) == len(AXES) else None

@@ -7,6 +7,7 @@ that no page from elsewhere can steer the robot through the browser of the perso
 from __future__ import annotations
 
 import asyncio
+import html
 import http
 import json
 import logging
@@ -24,8 +25,10 @@ from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.http11 import Request, Response
 from websockets.typing import Subprotocol
 
+from quadleg.cautions import FIRST_POWER_UP
 from quadleg.errors import PortTaken
 from quadleg.viewer.bounded_connection import BoundedConnection
+from quadleg.viewer.page_stop import STOP_RULES
 
 HOST = "127.0.0.1"
 OUR_NAMES = ("127.0.0.1", "localhost", "[::1]")
@@ -34,6 +37,7 @@ LINE, SCENE = "/line", "/scene"
 PAGE = {
     "/": ("index.html", "text/html"),
     "/page.js": ("page.js", "text/javascript"),
+    "/stop.js": ("stop.js", "text/javascript"),
     "/page.css": ("page.css", "text/css"),
 }
 MOST_LINES = 32  # open at a time; a browser has two
@@ -67,7 +71,7 @@ class PageServer:
 
     `greeting` is the first that each page hears. `hear` takes each message of a page with that page's number, on the
     server's thread, and gives what is wrong with it or an empty text; `gone` takes the number of a page that has left;
-    `defect` takes what was raised that nobody expected.
+    `defect` takes unexpected exceptions.
     """
 
     def __init__(
@@ -104,7 +108,6 @@ class PageServer:
 
     @property
     def watched(self) -> int:
-        """How many pages look on."""
         return len(self._pages)
 
     def say(self, news: dict[str, Any]) -> None:
@@ -114,7 +117,6 @@ class PageServer:
             self._loop.call_soon_threadsafe(self._spread, text)
 
     def close(self) -> None:
-        """Ends all lines and the server."""
         with suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._ended.set)
         self._thread.join()
@@ -162,7 +164,7 @@ class PageServer:
     def _answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The file that is asked for, a refusal, or None for a line that may be opened."""
         path = request.path.partition("?")[0]
-        host = ", ".join(request.headers.get_all("Host"))  # two are none of ours
+        host = ", ".join(request.headers.get_all("Host"))  # a page of ours has one
         if not OUR_HOSTS.fullmatch(host):
             return _words(
                 http.HTTPStatus.FORBIDDEN, f"this page is served to {', '.join(OUR_NAMES)} alone, not to {host}"
@@ -268,7 +270,7 @@ class _Page:
 
 
 class _Defects(logging.Handler):
-    """Passes on what is raised that nobody expected; a browser that leaves early or speaks no HTTP is none."""
+    """Pass on unexpected exceptions; a browser that leaves early or speaks no HTTP is expected."""
 
     EXPECTED = (WebSocketException, OSError, EOFError, asyncio.TimeoutError)
 
@@ -298,7 +300,9 @@ def _listen(port: int) -> socket.socket:
 
 
 def _page_file(name: str) -> bytes:
-    return (files("quadleg.viewer") / "page" / name).read_bytes()
+    content = (files("quadleg.viewer") / "page" / name).read_bytes()
+    content = content.replace(b"{{ first_power_up }}", FIRST_POWER_UP.encode())
+    return content.replace(b"{{ stop_rules }}", html.escape(json.dumps(STOP_RULES)).encode())
 
 
 def _words(status: http.HTTPStatus, words: str) -> Response:

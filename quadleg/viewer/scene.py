@@ -57,7 +57,6 @@ class Scene:
 
     @property
     def page(self) -> bytes:
-        """The page in which a browser draws it."""
         return self._viser.page
 
     async def show_to(self, send: Send) -> None:
@@ -93,14 +92,12 @@ class Scene:
                 self._polygon.points = points
 
     def draw_trail(self, trail: Trail) -> None:
-        """Draws the path anew."""
         places = np.array([(x, y, _LIFT) for x, y in trail.path])
         self._trail.visible = len(places) > 1
         if len(places) > 1:
             self._trail.points = np.stack([places[:-1], places[1:]], axis=1)
 
     def close(self) -> None:
-        """Ends the server."""
         self._viser.close()
 
 
@@ -119,7 +116,6 @@ class _Body:
         self._angles: list[float] = [float("nan")] * len(self._joints)
 
     def visible(self, shown: bool) -> None:
-        """Shows or hides it."""
         self._root.visible = shown
 
     def place(self, pose: Pose, angles: Sequence[float]) -> None:

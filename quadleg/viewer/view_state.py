@@ -1,4 +1,4 @@
-"""What is seen of the robot: its body over the ground, its feet from above, what carries it, the way that it came."""
+"""What is seen of the robot: its body over the ground, its feet from above, what carries it, its path."""
 
 from __future__ import annotations
 

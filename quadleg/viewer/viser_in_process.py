@@ -45,7 +45,6 @@ class InProcessViser:
 
     @property
     def page(self) -> bytes:
-        """viser's page."""
         return (files("viser") / "client" / "build" / "index.html").read_bytes()
 
     async def show_to(self, send: Send) -> None:
@@ -62,7 +61,6 @@ class InProcessViser:
         await asyncio.wrap_future(showing)
 
     def close(self) -> None:
-        """End the server."""
         with get_console().capture():
             self.server.stop()
 
@@ -123,7 +121,7 @@ class _Browser:
 
 @contextmanager
 def _without_a_port(serving: _Serving) -> Iterator[None]:
-    """While viser's server starts, `serve` is another for viser, and for nobody else."""
+    """While viser's server starts, `serve` is replaced for viser alone."""
     with _STARTING:
         real: Any = _infra.websockets
         server = SimpleNamespace(serve=serving, ServerConnection=real.asyncio.server.ServerConnection)

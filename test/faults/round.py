@@ -52,7 +52,7 @@ def play(name: str, seed: int) -> Result:
         stack = Stack(Path(folder), "greenhouse_inspector", "--rate", "50", *arguments)
         probe = None
         try:
-            stack.wait_for_line("ready after", 60.0)
+            stack.wait_for_line("ready after")
             with Robot(namespace) as robot:
                 _stand(robot)
                 probe = RosProbe()

@@ -32,7 +32,7 @@ def main() -> int:
     with TemporaryDirectory() as folder:
         stack = Stack(Path(folder), "greenhouse_inspector", "--namespace", "soak", "--rate", str(RATE_HZ))
         try:
-            stack.wait_for_line("ready after", 60.0)
+            stack.wait_for_line("ready after")
             with Robot("soak") as robot:
                 robot.stand()
                 rows = _minutes(stack, robot, minutes)

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
 
+from board_eye import BoardEye
 from conftest import Stack
 
-from quadleg.hardware.board import Board, always
-from quadleg.hardware.pca9685 import PCA9685
-from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import RobotModel
-from quadleg.servos.servo_bank import ServoBank
-from quadleg.servos.simulated_board import SimulatedBoard
 
 POLL = 0.002  # s
 STILL = 0.2  # s without another frame: the robot is held
@@ -39,22 +34,6 @@ class ObservedFrame:
         return sum(angle is not None for angle in self.angles)
 
 
-class _RegisterReader(Board):
-    """Reads the chip though its bus is broken: the test's eye is no part of it."""
-
-    def __init__(self, board: SimulatedBoard) -> None:
-        self._board = board
-
-    def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
-        raise AssertionError("only servo_output writes")
-
-    def read(self, register: int, count: int) -> bytes:
-        return self._board.registers()[register : register + count]
-
-    def close(self) -> None:
-        self._board.close()
-
-
 class BoardMonitor:
     """Looks at the registers every 2 ms, in a thread, from its making to `end`.
 
@@ -66,8 +45,8 @@ class BoardMonitor:
         self.robot: RobotModel = stack.model
         # Kept open, since an orderly end removes the board's file.
         self._board = stack.board()
-        self._bank = ServoBank(self.robot, PCA9685(_RegisterReader(self._board), self.robot.board))
-        self.frames = [ObservedFrame(time.monotonic(), self._bank.read_back(), self._height())]
+        self._eye = BoardEye(self.robot, self._board)
+        self.frames = [ObservedFrame(time.monotonic(), self._eye.held(), self._eye.height())]
         self.worst_step = 0.0
         self._ended = False
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -75,17 +54,13 @@ class BoardMonitor:
 
     def _run(self) -> None:
         while not self._ended:
-            height = self._height()
+            height = self._eye.height()
             time.sleep(POLL)
-            angles, now = self._bank.read_back(), time.monotonic()
+            angles, now = self._eye.held(), time.monotonic()
             if angles != self.now.angles:
                 self.frames.append(ObservedFrame(now, angles, height))
         self.worst_step = self._board.largest_step() * self.robot.control_rate
         self._board.close()
-
-    def _height(self) -> float:
-        lowest = min(z for _, _, z in all_forward(self.robot, self._board.angles()))
-        return self.robot.legs[0].foot_radius - lowest
 
     def end(self) -> None:
         """Stops looking."""

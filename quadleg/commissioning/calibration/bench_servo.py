@@ -7,6 +7,7 @@ from dataclasses import replace
 from math import degrees, radians
 from typing import Any
 
+from quadleg.cautions import FINGERS_QUESTION, READY_QUESTION
 from quadleg.commissioning.calibration.calibration_fit import TEETH, Fit, Mark, way
 from quadleg.commissioning.calibration.servo_pulses import Pulses, Stopped
 from quadleg.commissioning.dialog import Choice, Dialog, Question, ask, jogged
@@ -100,8 +101,7 @@ class BenchServo:
         again = "where it was" if self.pulses.at(servo) != sum(servo.kind.pulse_range) / 2 else "to its middle"
         yield from self.choose(
             "ready",
-            f"{first}The first pulse turns the {spoken(self.name)} {again} at FULL SPEED.\n"
-            f"Fingers clear, switch in reach?",
+            f"{first}The first pulse turns the {spoken(self.name)} {again} at FULL SPEED.\n{READY_QUESTION}",
             Choice("go", "g", "fingers clear: power this servo"),
             SKIP,
         )
@@ -158,7 +158,7 @@ class BenchServo:
             yield from ask(
                 Question(
                     "again",
-                    f"{why}\nGoing on may turn the servo back to where it was at FULL SPEED. Fingers clear?",
+                    f"{why}\nGoing on may turn the servo back to where it was at FULL SPEED. {FINGERS_QUESTION}",
                     (Choice("again", "a", "go on from here"),),
                 )
             )

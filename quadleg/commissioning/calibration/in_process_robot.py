@@ -11,16 +11,16 @@ import threading
 import time
 from collections.abc import Callable
 
-from quadleg.commissioning.dialog import STILL_HELD
+from quadleg.cautions import STILL_HELD
 from quadleg.errors import BoardError, PowerLost, Refused
 from quadleg.hardware.board import Board
 from quadleg.hardware.output_enable import OutputSwitch
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, OutputEnable, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import QUIET_TIME
 from quadleg.safety.output_supervisor import OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.sentences import Reason
 from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 from quadleg.servos.board_link import BoardLink
@@ -201,7 +201,7 @@ class InProcessRobot:
         except BoardError as error:
             with self._turn:
                 if isinstance(error, PowerLost):
-                    self._output.off(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error), now)
+                    self._output.off(Reason.of(ReasonCode.BOARD_POWER_LOST, detail=error.found), now)
                 else:
                     self._output.board_fails(str(error), self._held, now)
             return

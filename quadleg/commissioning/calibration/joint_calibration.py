@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import degrees, radians
 
+from quadleg.cautions import FINGERS_QUESTION
 from quadleg.commissioning.calibration.bench_servo import SKIP, YES, BenchServo, JointLeft, spoken
 from quadleg.commissioning.calibration.calibration_fit import other_side, way
 from quadleg.commissioning.calibration.channel_check import confirm_channel
@@ -142,7 +143,7 @@ class JointCalibration:
         yield from self._servo.choose(
             "moves",
             f"Now {which} swings a little and back. Which way is asked.\n"
-            f"First pulses bring a joint that has dropped back at FULL SPEED. Fingers clear?",
+            f"First pulses bring a joint that has dropped back at FULL SPEED. {FINGERS_QUESTION}",
             Choice("go", "g", "fingers clear: move"),
         )
 

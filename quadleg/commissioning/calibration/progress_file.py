@@ -81,7 +81,6 @@ class ProgressFile:
         write_whole(self.path, json.dumps(document, indent=1) + "\n")
 
     def remove(self) -> None:
-        """It is finished."""
         try:
             self.path.unlink(missing_ok=True)
         except OSError as error:

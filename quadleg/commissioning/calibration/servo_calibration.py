@@ -7,24 +7,17 @@ robot file, so that an end anywhere loses nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import degrees, radians
 
+from quadleg.cautions import CALIBRATING, STILL_HELD
 from quadleg.commissioning.calibration.bench import confirm
-from quadleg.commissioning.calibration.bench_servo import BenchServo, JointLeft
-from quadleg.commissioning.calibration.horn_fitting import fit_horn
+from quadleg.commissioning.calibration.bench_servo import SKIP, BenchServo, JointLeft, sides
+from quadleg.commissioning.calibration.calibration_fit import horn_teeth, teeth_in_words
 from quadleg.commissioning.calibration.joint_calibration import JointCalibration
 from quadleg.commissioning.calibration.session_progress import SessionProgress
-from quadleg.commissioning.dialog import STILL_HELD, Choice, Dialog, Ended, Question, ask
+from quadleg.commissioning.dialog import Choice, Dialog, Ended, Number, Question, ask, number_of
 from quadleg.errors import Refused
 from quadleg.robot.model import JOINT_NAMES, LEGS
-
-CAUTIONS = (
-    "The robot is on a stand, all its feet free.",
-    "Fingers are clear of knees and hips while anything moves: they pinch.",
-    "The servo supply's switch is in reach: it is the real emergency stop.",
-    "Pulses go off before that switch is closed again: servos would jump.",
-    "Fuse and wire are made for the stall current; no servo on a computer's pin.",
-    "Lithium batteries as their maker says; mains wiring by licensed people.",
-)
 
 
 class Calibration:
@@ -53,7 +46,7 @@ class Calibration:
         try:
             yield from progress.begin(names)
             self.count = len(progress.names)
-            yield from confirm(CAUTIONS)
+            yield from confirm(CALIBRATING)
             if servo.pulses.found:
                 yield from ask(
                     Question("running", self._found_running(), (Choice("off", "o", "switch these pulses off"),))
@@ -118,6 +111,34 @@ class Calibration:
             else "Every joint is calibrated. `quadleg check` says what the robot can do, `quadleg run` starts it."
         )
         return complete
+
+
+def fit_horn(servo: BenchServo) -> Dialog[None]:
+    """Bring the current servo to its middle and say by how many teeth to turn its horn. Raises JointLeft."""
+    joint = servo.joint
+    middle = (joint.lower + joint.upper) / 2
+    yield from servo.ready("Take the horn off first. ")
+    yield from servo.go(servo.unlimited, sum(joint.servo.kind.pulse_range) / 2)
+    put_on = (
+        f"Put the horn on so that the joint stands as near as it can to {degrees(middle):g}°.\n"
+        f"The servo is in its middle, and that angle is the middle of the joint's limits. {sides(joint)}."
+    )
+    while True:
+        answer = yield from ask(
+            Question("horn", f"{put_on}\nWhich angle does it have now?", (SKIP,), Number("°", -180, 180))
+        )
+        read = number_of(answer)
+        if read is None:
+            raise JointLeft
+        teeth = horn_teeth(radians(read), middle, servo.teeth)
+        if not teeth:
+            servo.say(f"{joint.name}: {read:g}° is as near as {servo.teeth} teeth allow. Screw the horn on.")
+            return
+        put_on = (
+            f"Turn the horn by {teeth_in_words(teeth, joint)}.\n"
+            f"It read {read:g}°, and should then read {read + 360 * teeth / servo.teeth:.0f}°. The servo keeps its "
+            f"middle meanwhile."
+        )
 
 
 def split_words(words: Sequence[str]) -> tuple[str, list[str]]:

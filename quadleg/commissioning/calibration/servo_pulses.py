@@ -27,7 +27,8 @@ class Stopped(Exception):
 class Pulses:
     """Opens the board; `found` lists the channels on which it makes pulses already.
 
-    `opener` opens the board, again after each `lost`. Raises BoardError where that fails.
+    `turned` is the pulse to which the servo has really turned: it stops short by its deadband, on the side it came
+    from. `opener` opens the board, again after each `lost`. Raises BoardError where that fails.
     """
 
     def __init__(
@@ -44,7 +45,7 @@ class Pulses:
         self._cuts = self._obeyed = 0
         self._live: int | None = None
         self._last: dict[int, float] = {}
-        self._turned = 0.0
+        self.turned = 0.0
         self.found = self._open()
 
     @property
@@ -61,11 +62,6 @@ class Pulses:
         """The pulse that a servo has, or had last; in the middle of its kind's range before its first."""
         return self._last.get(servo.channel, sum(servo.kind.pulse_range) / 2)
 
-    @property
-    def turned(self) -> float:
-        """The pulse to which the servo has really turned: it stops short by its deadband, on the side it came from."""
-        return self._turned
-
     def go(self, servo: Servo, pulse: float) -> None:
         """Bring one servo to a pulse, within its stops, no faster than `SPEED`; all others are limp.
 
@@ -80,7 +76,7 @@ class Pulses:
         if self._live != servo.channel:
             self.off()
             self._switch.set(True, lambda: cuts == self._cuts)
-            self._turned = self._put(servo, self.at(servo), cuts)
+            self.turned = self._put(servo, self.at(servo), cuts)
             self._live = servo.channel
             self._sleep(SETTLE)
         nearest = servo.kind.deadband
@@ -89,7 +85,7 @@ class Pulses:
         while True:
             here = pulse if abs(pulse - here) <= step else here + copysign(step, pulse - here)
             wire = self._put(servo, here, cuts)
-            self._turned = min(max(self._turned, wire - nearest), wire + nearest)
+            self.turned = min(max(self.turned, wire - nearest), wire + nearest)
             self._sleep(self._chip.period)
             if here == pulse:
                 return

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import degrees, radians
 
+from quadleg.cautions import STILL_HELD, TRIMMING
 from quadleg.commissioning.calibration.bench import Bench, BenchCommand, confirm, own_file
 from quadleg.commissioning.calibration.bench_servo import until_saved
 from quadleg.commissioning.calibration.in_process_robot import InProcessRobot
 from quadleg.commissioning.calibration.progress_file import Progress, ProgressFile
-from quadleg.commissioning.calibration.servo_calibration import CAUTIONS
-from quadleg.commissioning.dialog import STILL_HELD, Choice, Dialog, Ended, Question, ask, jogged
+from quadleg.commissioning.dialog import Choice, Dialog, Ended, Question, ask, jogged
 from quadleg.errors import OutputPathError, Refused
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor
@@ -18,8 +18,6 @@ from quadleg.robot_file.load import load_robot
 from quadleg.safety.state_machine import State
 
 LARGEST = radians(8)  # what is more off than this is calibrated, not trimmed
-
-_TRIM_CAUTIONS = ("The robot is on level ground that is free around it.", *CAUTIONS[1:])
 
 
 @dataclass
@@ -67,7 +65,7 @@ class Trim(BenchCommand):
             self.say("The pulses are off." if self.standing.sit() else STILL_HELD)
 
     def _confirmed(self, robot: RobotModel) -> Dialog[None]:
-        yield from confirm(_TRIM_CAUTIONS)
+        yield from confirm(TRIMMING)
         placed = (
             f"Are the legs in the resting pose?\n"
             f"Belly down, legs folded, hip axes {1000 * robot.resting.height:.0f} mm above the ground. The first "
@@ -173,7 +171,6 @@ class Trim(BenchCommand):
 
     @property
     def title(self) -> str:
-        """What is being done."""
         return f"trim {self.path.name}   {self.standing.state.value if self.standing else 'off'}"
 
     def facts(self) -> list[tuple[str, str]]:

@@ -15,10 +15,8 @@ from quadleg.robot.model import RobotModel
 from quadleg.servos.board_kinds import board_kind
 
 ROOM = 0.5  # of the period that a frame may take with something to spare (our own choice)
-SLOW, SLOW_TURN = (
-    0.02,
-    0.1,
-)  # m/s and rad/s: a robot that goes no faster to some side hardly walks there (our own choice)
+# m/s and rad/s: a robot that goes no faster to some side hardly walks there (our own choice)
+SLOW, SLOW_TURN = 0.02, 0.1
 
 
 @dataclass(frozen=True)

@@ -26,15 +26,6 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel
 
 SECTIONS = ("walk", "reach", "torque", "current", "resolution", "bus", "heat")
 
-CAUTIONS = (
-    "Fuse and wire must be rated for the stall current: what the figures above leave out, they have to bear.",
-    "Never power servos from a pin of a microcontroller or computer.",
-    "A switch in the servo supply within reach is the real emergency stop. Press stop before you close it again.",
-    "First power-up: the robot on a stand with its feet free, fingers clear of knees and hips (pinch points).",
-    "Lithium batteries: charger, storage and fire precautions of their maker.",
-    "Mains wiring and supply conversions are for people licensed to do them, by local code.",
-)
-
 
 @dataclass(frozen=True)
 class Check:
@@ -116,11 +107,6 @@ class Check:
         return {forecast.use.gait.name for forecast in self.forecasts if not forecast.code.walks}
 
     @property
-    def refusals(self) -> list[str]:
-        """A sentence for each thing that will not work."""
-        return [row.sentence for row in self.failing]
-
-    @property
     def failing(self) -> list[Verdict]:
         """The verdicts on what will not work."""
         return [verdict for verdict in self._rows if verdict.word == FAILS]
@@ -164,10 +150,8 @@ def verdicts(robot: RobotModel) -> dict[str, list[Verdict]]:
 def refusals(robot: RobotModel) -> list[str]:
     """A sentence for each thing that keeps a robot from standing or from every gait, as `verdicts` finds them."""
     checked = _quick(robot)
-    spared = [
-        *(checked.of_gaits if checked.walks else ()),
-        *checked.verdicts["heat"],
-    ]  # the watchdog lowers a hot robot
+    # The watchdog lowers a hot robot.
+    spared = [*(checked.of_gaits if checked.walks else ()), *checked.verdicts["heat"]]
     return [row.sentence for row in checked.failing if row not in spared]
 
 
@@ -261,7 +245,7 @@ def _current(checked: Check) -> dict[str, Any]:
         "gaits": {draw.doing: _drawn(draw) for draw in current.gaits},
         "in_use_a": round(current.in_use, 3),
         "all_stalled_a": round(current.stalled, 3),
-        "supply_to_buy_a": to_buy_for.to_buy,
+        "supply_to_buy_a": to_buy_for.plan.rating,
         "supply_to_bear_all_stalled_a": to_buy_for.plan.stall_rating,
     }
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from quadleg.commissioning.feasibility.check import Check
 from quadleg.commissioning.feasibility.standing_torque import FEET, IN_WORDS, MARGIN
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
+from quadleg.geometry.arrays import Array
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.leg import forward, inverse_batch
@@ -37,8 +38,6 @@ from quadleg.plotting.sheet import (
 from quadleg.plotting.sheet import MARGIN as EDGE
 from quadleg.robot.colours import LEG
 from quadleg.robot.model import JOINTS, LEGS, RobotModel
-
-Array = NDArray[np.float64]
 
 SHOWN_LEG = "front_right"  # near in both views
 _CELL = 0.0015  # m, of the workspace

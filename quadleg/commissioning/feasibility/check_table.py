@@ -7,7 +7,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from quadleg.commissioning.feasibility.check import CAUTIONS, SECTIONS, Check
+from quadleg.cautions import BUILDING
+from quadleg.commissioning.feasibility.check import SECTIONS, Check
 from quadleg.commissioning.feasibility.reach import shown
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT
 
@@ -24,7 +25,7 @@ def print_check(checked: Check, console: Console | None = None) -> None:
     for note in _notes(checked):
         console.print(note, highlight=False)
     console.print()
-    for caution in CAUTIONS:
+    for caution in BUILDING:
         console.print(f"- {caution}", highlight=False)
 
 

@@ -6,18 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-import numpy as np
-from numpy.typing import NDArray
-
 from quadleg.commissioning.feasibility import copper_wire
 from quadleg.commissioning.feasibility.standing_torque import Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
 from quadleg.commissioning.feasibility.supply_plan import MOST_DROP, SPARE, SupplyPlan
-from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
+from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict, judged
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import RobotModel, Supply
-
-Array = NDArray[np.float64]
 
 # Common practice, no source.
 BATTERY_SHARE = 0.8  # of its charge that one takes from a battery
@@ -68,16 +64,6 @@ class Current:
     def plan(self) -> SupplyPlan:
         """The supply, fuse and wire to recommend: all advice is taken from it."""
         return SupplyPlan.of(self.supply, self.in_use, self.stalled)
-
-    @property
-    def to_buy(self) -> int:
-        """The rating in A of the supply that is right for the use."""
-        return self.plan.rating
-
-    @property
-    def buy(self) -> str:
-        """Which supply to buy, in one line."""
-        return self.plan.sentence
 
     def verdicts(self) -> list[Verdict]:
         """Of the supply at each thing the robot does, then of its voltage, fuse, wire and battery."""
@@ -187,9 +173,7 @@ class Current:
         lasts = [(draw.doing, draw.seconds) for draw in (self.standing, *self.gaits) if draw.seconds is not None]
         shown = ", ".join(f"{seconds / 60:.0f} min {doing}" for doing, seconds in lasts)
         why = f"{shown}, by {100 * BATTERY_SHARE:g} % of its charge"
-        if min(seconds for _, seconds in lasts) < _SHORT:
-            return Verdict("battery", TIGHT, why, "a larger battery")
-        return Verdict("battery", GOOD, why)
+        return judged("battery", min(seconds for _, seconds in lasts) >= _SHORT, why, "a larger battery")
 
 
 def _draw(robot: RobotModel, doing: str, mean: float, peak: float) -> Draw:

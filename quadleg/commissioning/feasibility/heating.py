@@ -8,7 +8,6 @@ from functools import cached_property
 from math import ceil, isfinite
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.standing_torque import HEADROOM, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse
@@ -16,34 +15,29 @@ from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_n
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Quantity, Verdict
 from quadleg.dynamics.servo_heat import HOT, TOO_HOT, UNKNOWN, ServoHeat
 from quadleg.dynamics.servo_motors import ServoMotors
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-
-Array = NDArray[np.float64]
 
 SHORT = 60.0  # s: a robot that stands or walks no longer than this is of no use (our own choice)
 
 
 @dataclass(frozen=True)
 class HeatLoad:
-    """What one activity does to the servos if it goes on: `currents` (12,) are root mean squares in A, `steady` (12,)
-    where the temperatures go in °C, `seconds` (12,) until each is too hot, from the temperature that the watchdog
-    assumes at first; infinity where it never is.
+    """What one activity does to the servos if it goes on: `steady` (12,) where the temperatures go in °C,
+    `seconds` (12,) until each is too hot, from the temperature that the watchdog assumes at first; infinity where it
+    never is.
     """
 
     doing: str
-    currents: Array
     steady: Array
     seconds: Array
 
     @classmethod
     def of(cls, robot: RobotModel, doing: str, currents: Array) -> HeatLoad:
         """With currents (n, 12) in A at so many samples of it."""
-        root_mean_square = np.sqrt((currents**2).mean(axis=0))
+        drawn = np.sqrt((currents**2).mean(axis=0)).tolist()  # root mean square
         heat = ServoHeat(robot, start=UNKNOWN)
-        drawn = root_mean_square.tolist()
-        return cls(
-            doing, root_mean_square, np.array(heat.steady(drawn)), np.array(heat.seconds_to_heat(drawn, TOO_HOT))
-        )
+        return cls(doing, np.array(heat.steady(drawn)), np.array(heat.seconds_to_heat(drawn, TOO_HOT)))
 
     @property
     def worst(self) -> int:

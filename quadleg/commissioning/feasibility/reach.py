@@ -9,22 +9,21 @@ from dataclasses import dataclass
 from math import degrees, radians
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quadleg.commissioning.feasibility.verdict import GOOD, TIGHT, Verdict
+from quadleg.commissioning.feasibility.verdict import Verdict, judged
 from quadleg.errors import Unreachable
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics import leg as kinematics
+from quadleg.kinematics.body_codes import PoseLimit
 from quadleg.kinematics.body_pose import feet_in_base, stance_angles
 from quadleg.kinematics.clearance import Clearance
 from quadleg.kinematics.ground_clearance import ROUNDING, GroundClearance
 from quadleg.kinematics.leg import inverse_batch
 from quadleg.kinematics.posture import AXES as POSE_AXES
-from quadleg.kinematics.posture import Posture
+from quadleg.kinematics.posture import PoseStop, Posture
 from quadleg.robot.model import LEGS, RobotModel
-
-Array = NDArray[np.float64]
+from quadleg.safety.motion_sentences import POSE_STOPS
 
 AXES = ("x", "y", "z", "roll", "pitch", "yaw")
 
@@ -86,7 +85,7 @@ class Reach:
             f"lowest stopped by {low.by}, highest by {high.by}"
         )
         cure = "move stance.standing_height_mm towards the middle of these"
-        return _judged("standing heights", free >= _FREE_HEIGHT, why, cure)
+        return judged("standing heights", free >= _FREE_HEIGHT, why, cure)
 
     def _of_moves(self) -> Verdict:
         free = all(
@@ -96,7 +95,7 @@ class Reach:
         why = ", ".join(
             f"{axis} {shown(axis, down.value)} to {shown(axis, up.value)}" for axis, (down, up) in self.moves.items()
         )
-        return _judged("body moves", free, why, "see below what stops each, and widen that limit")
+        return judged("body moves", free, why, "see below what stops each, and widen that limit")
 
     def _of_steps(self) -> Verdict:
         free = min(self.ahead.value, self.sideways.value) >= _FREE_STEP
@@ -104,16 +103,12 @@ class Reach:
             f"each foot alone: {_mm(self.ahead.value)} mm ahead, stopped by {self.ahead.by}; "
             f"{_mm(self.sideways.value)} mm sideways, stopped by {self.sideways.by}"
         )
-        return _judged("longest step", free, why, "widen those limits, or lower stance.standing_height_mm")
+        return judged("longest step", free, why, "widen those limits, or lower stance.standing_height_mm")
 
 
 def shown(axis: str, value: float) -> str:
     """A move along or about an axis, for a person."""
     return f"{1000 * value:+.0f} mm" if axis in "xyz" else f"{degrees(value):+.0f}°"
-
-
-def _judged(about: str, free: bool, why: str, cure: str) -> Verdict:
-    return Verdict(about, GOOD, why) if free else Verdict(about, TIGHT, why, cure)
 
 
 def _mm(value: float) -> str:
@@ -131,7 +126,11 @@ def _farthest(robot: RobotModel, axis: int, sign: int) -> Stop:
     while posture.stop is None and posture.pose != target:
         posture.step(target, feet, _NOT_SHIFTED, 1.0)
     x, y, z = posture.pose.position
-    return Stop((x, y, z - robot.standing.height, *posture.pose.rpy)[axis], str(posture.stop or "nothing"))
+    return Stop((x, y, z - robot.standing.height, *posture.pose.rpy)[axis], _stop_in_words(posture.stop))
+
+
+def _stop_in_words(stop: PoseStop | None) -> str:
+    return POSE_STOPS[stop.limit].format_map(stop.figures) if stop else "nothing"
 
 
 def _longest_step(robot: RobotModel, axis: int) -> Stop:
@@ -167,11 +166,12 @@ def _what_stops(robot: RobotModel, number: int, foot: Vector, clearance: Clearan
     try:
         angles[3 * number : 3 * number + 3] = kinematics.inverse(leg, foot)
     except Unreachable as error:
-        return f"{error.leg}, {error.limit}"
+        return POSE_STOPS[PoseLimit.JOINT].format(leg=error.leg, limit=error.limit)
     if sunk := GroundClearance(robot).sunk(Pose((0.0, 0.0, robot.standing.height)), angles):
-        return f"{sunk}, which touches the ground"
+        return POSE_STOPS[PoseLimit.GROUND].format(part=sunk)
     gap = clearance.least(angles)
-    return f"{gap.parts[0]} and {gap.parts[1]}, which would be {1000 * gap.distance:.1f} mm apart"
+    part, other = gap.parts
+    return POSE_STOPS[PoseLimit.PARTS].format(part=part, other=other, distance_mm=f"{1000 * gap.distance:.1f}")
 
 
 def body_ranges(robot: RobotModel) -> dict[str, tuple[float, float]]:

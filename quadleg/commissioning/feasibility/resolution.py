@@ -6,16 +6,14 @@ from dataclasses import dataclass
 from math import degrees
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quadleg.commissioning.feasibility.verdict import GOOD, TIGHT, Verdict
+from quadleg.commissioning.feasibility.verdict import Verdict, judged
+from quadleg.geometry.arrays import Array
 from quadleg.hardware.pca9685 import period_from_prescale, prescale_from_frequency
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.kinematics.leg import jacobian
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.servos.pulse_conversion import pulse_from_counts
-
-Array = NDArray[np.float64]
 
 _FINE = 0.001  # m of a foot's height a count: more is seen as jerks (our own choice)
 
@@ -52,12 +50,8 @@ class Resolution:
             f"{1000 * most:.2f} mm of height ({JOINT_NAMES[worst]})"
         )
         cure = "raise board.frequency_hz, as far as the servos take it"
-        rows = [Verdict("resolution", GOOD, why) if most <= _FINE else Verdict("resolution", TIGHT, why, cure)]
+        count = judged("resolution", most <= _FINE, why, cure)
         wide = float(self.deadbands.max())
         why = f"{1e6 * wide * self.pulse:g} µs, {wide:.2f} counts"
-        if wide <= 1.0:
-            return [*rows, Verdict("deadband", GOOD, f"{why}: each count moves the servo")]
-        return [
-            *rows,
-            Verdict("deadband", TIGHT, f"{why}: the servo passes over single counts", "servos with a finer deadband"),
-        ]
+        moves = "each count moves the servo" if wide <= 1.0 else "the servo passes over single counts"
+        return [count, judged("deadband", wide <= 1.0, f"{why}: {moves}", "servos with a finer deadband")]

@@ -10,20 +10,17 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.torque_needs import torque_cure, torque_needs
 from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, Verdict, graded
 from quadleg.dynamics.centre_of_mass import centre_of_mass_batch
 from quadleg.dynamics.joint_torques import BELLY_DOWN, foot_loads, holding_torques
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.transforms import Pose
-from quadleg.kinematics.body_pose import feet_in_base
-from quadleg.kinematics.leg import inverse_batch
+from quadleg.kinematics.body_pose import all_inverse_batch, feet_in_base
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.transitions import LIFT_SPEED
-
-Array = NDArray[np.float64]
 
 # Added to the torques needed: stronger servos have more friction (4 % of their stall torque) and draw more current.
 HEADROOM = 1.05
@@ -42,8 +39,8 @@ _HEIGHTS = 41
 def standing_angles(robot: RobotModel, heights: Iterable[float]) -> Array:
     """(n, 12) angles in rad with the feet of the stance and the level body at heights in m that are in reach."""
     feet = np.array([feet_in_base(Pose((0.0, 0.0, height)), robot.standing.feet) for height in heights])
-    legs = [inverse_batch(leg, np.ascontiguousarray(feet[:, i])) for i, leg in enumerate(robot.legs)]
-    return np.hstack([angles for angles, _ in legs])
+    angles, _ = all_inverse_batch(robot, feet)
+    return angles
 
 
 def standing_torques(robot: RobotModel, angles: Array, count: int) -> Array:
@@ -90,7 +87,7 @@ class Rise:
 @dataclass(frozen=True)
 class Torque:
     """Torques in N·m: `standing` (12,) at the standing height and `over` (n, 12) at `heights` (n,) in m, each by the
-    number of feet; `stall` (12,). `resting` is the height in m from which the robot rises.
+    number of feet; `stall` (12,).
     """
 
     robot: RobotModel
@@ -99,7 +96,6 @@ class Torque:
     standing: dict[int, Array]
     stall: Array
     height: float
-    resting: float
     rising: Rise
 
     @classmethod
@@ -115,26 +111,22 @@ class Torque:
             standing={count: standing_torques(robot, at, count)[0] for count in FEET},
             stall=ServoMotors.of(robot).stall_torque,
             height=robot.standing.height,
-            resting=robot.resting.height,
             rising=Rise.of(robot),
         )
 
     def margins(self, count: int) -> Array:
         """(n,) the least stall torque over torque of all joints at each of `heights`."""
-        result: Array = (self.stall / self.over[count]).min(axis=1)
-        return result
+        return (self.stall / self.over[count]).min(axis=1)
 
     @property
     def share(self) -> Array:
         """(12,) of the stall torque, standing on four feet."""
-        result: Array = self.standing[4] / self.stall
-        return result
+        return self.standing[4] / self.stall
 
     @cached_property
     def needed(self) -> Array:
         """(12,) the stall torques in N·m that rising and standing take, and a little more."""
-        result: Array = HEADROOM * np.max([self.rising.needed, *self.standing.values()], axis=0)
-        return result
+        return HEADROOM * np.max([self.rising.needed, *self.standing.values()], axis=0)
 
     def verdicts(self, needed: Array | None = None, walks_on: Collection[int] = ()) -> list[Verdict]:
         """One for each number of feet. `needed` (12,) are the stall torques in N·m to buy, None where what it has does

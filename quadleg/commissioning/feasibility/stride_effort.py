@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.gait_remedy import gait_remedies, remedy_words
 from quadleg.commissioning.feasibility.verdict import Need
@@ -20,11 +19,11 @@ from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility, StrideObs
 from quadleg.gait.sway import HARMONICS, basis
 from quadleg.gait.walk_codes import JUDGED_SHARE
 from quadleg.gait.walking_limits import WalkingLimits
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
+from quadleg.safety.catalogue import Reason
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
-
-Array = NDArray[np.float64]
 
 # m/s over √(g h): slower than this (a Froude number of 6e-5 to 1e-4), legs give way by more than a walk goes;
 # by walks of random robots in physics (test/robot_campaign.py, seeds 21, 101, 103 and 2026).
@@ -89,8 +88,7 @@ class Stride:
     @property
     def total(self) -> Array:
         """(n,) the current of all servos in A."""
-        result: Array = self.currents.sum(axis=1)
-        return result
+        return self.currents.sum(axis=1)
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,6 @@ class GaitUse:
     why: str = ""
     cure: str = ""
     needs: tuple[Need, ...] = ()
-    limits: WalkingLimits | None = None
     judged: Stride | None = None
     spot_effort: float = 0.0
     giving_way: float = 0.0
@@ -124,7 +121,8 @@ class GaitUse:
     def of(cls, robot: RobotModel, gait: GaitParameters) -> GaitUse:
         """By the walking limits of a robot, which take half a second or more to find."""
         limits = WalkingLimits(robot, gait)
-        why = limits.why
+        trouble = Reason.of_fact(limits.trouble) if limits.trouble else None
+        why = str(trouble or "")
         feasible = StrideFeasibility(robot, gait, np.array(limits.lean))
         effort = feasible.hardest(np.array(ZERO_TWIST), limits.margin)
         if limits.obstacle is StrideObstacle.TORQUE:
@@ -149,9 +147,8 @@ class GaitUse:
             use=_use(robot, made),
             obstacle=limits.obstacle,
             why=why,
-            cure=remedy_words(remedies, gait) or limits.cure,
+            cure=remedy_words(remedies, gait) or (trouble.cure if trouble else ""),
             needs=remedies,
-            limits=limits,
             judged=Stride.of(robot, gait, judged, limits.sway(judged), limits.lean) if x > 0.0 else None,
             spot_effort=effort.share,
             giving_way=feasible.giving_way(np.array(judged), limits.margin, FULL_TORQUE_ERROR),
@@ -218,8 +215,7 @@ def _needed(robot: RobotModel, gait: GaitParameters, margins: set[float | None],
     share = WORKED[2 if gait.margin is None else 3]
     needed = [feasible.stall_torques_needed(np.array(ZERO_TWIST), margin, share) for margin in margins]
     needed += [feasible.stall_torques_needed(slow, margin) for margin in margins]
-    result: Array = np.max(needed, axis=0)
-    return result
+    return np.max(needed, axis=0)
 
 
 def _use(robot: RobotModel, made: dict[str, Stride]) -> float:

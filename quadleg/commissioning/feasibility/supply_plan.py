@@ -28,7 +28,6 @@ class SupplyPlan:
 
     supply: Supply
     in_use: float
-    stalled: float
     rating: int
     stall_rating: int
     circuits: int
@@ -45,11 +44,10 @@ class SupplyPlan:
             area = None if fuse is None else copper_wire.size_for(fuse, _least_area(supply, in_use / circuits))
             if area is not None:
                 break
-        return cls(supply, in_use, stalled, rating, stall_rating, circuits, fuse, area)
+        return cls(supply, in_use, rating, stall_rating, circuits, fuse, area)
 
     @property
     def sentence(self) -> str:
-        """What to buy, in one line."""
         return f"Supply to buy: {self.figures}."
 
     @property

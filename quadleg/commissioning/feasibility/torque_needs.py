@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.verdict import Need, Quantity
 from quadleg.dynamics.gravity import KG_CM
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import JOINT_NAMES, JOINTS, Joint, RobotModel
-
-Array = NDArray[np.float64]
 
 _PLURALS = {"abduction": "abductions", "hip": "hips", "knee": "knees"}
 

@@ -13,7 +13,6 @@ class Quantity(str, Enum):
 
     STALL_TORQUE_KG_CM = "stall_torque_kg_cm"
     MASS_G = "mass_g"
-    SECONDS_PER_60_DEG = "seconds_per_60_deg"
     SUPPLY_A = "supply_a"
     SUPPLY_OHM = "supply_ohm"
     FUSE_A = "fuse_a"
@@ -55,6 +54,11 @@ class Verdict:
     def sentence(self) -> str:
         """All of it, for one line."""
         return f"{self.about}: {self.why}{f'; {self.cure}' if self.cure else ''}"
+
+
+def judged(about: str, good: bool, why: str, cure: str) -> Verdict:
+    """Of what is GOOD or TIGHT, which the cure ends."""
+    return Verdict(about, GOOD, why) if good else Verdict(about, TIGHT, why, cure)
 
 
 def graded(value: float, good: float, tight: float) -> str:

@@ -14,7 +14,6 @@ from functools import cached_property
 from math import ceil
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quadleg.commissioning.feasibility.standing_torque import HEADROOM, Rise, Torque
 from quadleg.commissioning.feasibility.stride_effort import GaitUse, Stride, least_speed
@@ -23,9 +22,9 @@ from quadleg.commissioning.feasibility.verdict import FAILS, GOOD, TIGHT, Need, 
 from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE
 from quadleg.gait.stride_feasibility import StrideObstacle
 from quadleg.gait.walk_codes import JUDGED_SHARE, SPEED_KEPT, WalkCode
+from quadleg.geometry.arrays import Array
 from quadleg.robot.model import RobotModel
-
-Array = NDArray[np.float64]
+from quadleg.safety.figure_words import code_in_words
 
 # Of the hip height: how far the body's centre moves where servos give way and tilt it by 4° (walks in physics tilt by 2
 # to 6°). With less than that between its zero-moment point and the outline of the feet the robot tips over them.
@@ -72,8 +71,7 @@ class LimitingFactor:
 
 def stall_torques_needed(torque: Torque, gaits: Iterable[GaitUse]) -> Array:
     """(12,) in N·m: what rising, standing and all these gaits take, with a little more."""
-    result: Array = np.max([torque.needed, *(HEADROOM * use.needed for use in gaits)], axis=0)
-    return result
+    return np.max([torque.needed, *(HEADROOM * use.needed for use in gaits)], axis=0)
 
 
 @dataclass(frozen=True)
@@ -116,7 +114,7 @@ class WalkForecast:
             )
         first = self.limiting_factors[0]
         if first.code.walks:
-            return Verdict(about, TIGHT, f"{first.code.words}: {first.why}", first.cure, first.needs)
+            return Verdict(about, TIGHT, f"{code_in_words(first.code.value)}: {first.why}", first.cure, first.needs)
         # All that it takes, so that one purchase is enough.
         bars: dict[WalkObstruction, LimitingFactor] = {}
         for factor in self.limiting_factors:
@@ -124,7 +122,7 @@ class WalkForecast:
                 bars[factor.cause] = factor
         asked = {factor.cure: factor.needs for factor in bars.values()}
         needs = tuple(need for some in asked.values() for need in some)
-        return Verdict(about, FAILS, f"{first.code.words}: {first.why}", "; and ".join(asked), needs)
+        return Verdict(about, FAILS, f"{code_in_words(first.code.value)}: {first.why}", "; and ".join(asked), needs)
 
     def _standing(self) -> Iterator[LimitingFactor]:
         torque = self.torque

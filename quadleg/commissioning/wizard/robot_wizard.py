@@ -9,8 +9,7 @@ from math import ceil, floor
 from pathlib import Path
 from typing import Any
 
-from quadleg.commissioning.dialog import Choice, Dialog, Number, Question, ask, run_dialog
-from quadleg.commissioning.dialog_lines import Ask, LineAnswers, Say
+from quadleg.commissioning.dialog import Ask, Choice, Dialog, LineAnswers, Number, Question, Say, ask, run_dialog
 from quadleg.commissioning.wizard.new_robot_file import robot_file
 from quadleg.commissioning.wizard.pose_search import STANDING_SHARE, find_poses
 from quadleg.commissioning.wizard.robot_measures import Electrics, Measures, Poses
@@ -72,13 +71,12 @@ def describe(path: Path, ask: Ask, say: Say) -> RobotModel:
 
 
 def say_next_steps(path: Path, robot: RobotModel, say: Say) -> None:
-    """What to do with the file."""
     simulated = robot.board.simulated
     checked = "again, after each change" if simulated else "--hardware, once all is wired: what this computer finds"
     steps = [
         "Read the file: its comments say which figures are usual ones, for you to put right.",
         f"quadleg check {path} {checked}",
-        f"quadleg calibrate {path}: until then nobody knows the servos' angles, and `run` on a real board refuses them",
+        f"quadleg calibrate {path}: without it the servos' angles are unknown, and `run` on a real board refuses them",
         f"quadleg run {path}",
     ]
     say("\nNext:")

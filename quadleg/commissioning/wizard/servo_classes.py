@@ -14,10 +14,8 @@ OWN = "own"  # the key of a kind whose figures a person gave
 
 # Electrical power at stall over stall torque times no-load speed: that of the classes below is 1.3 to 2.3.
 _STALL_POWER = 2.0
-_LEAST_SHARE, _MOST_SHARE = (
-    0.75,
-    1.2,
-)  # of a data sheet's voltage that servos stand as a rule (common practice, no source)
+# Of a data sheet's voltage, what servos stand as a rule (common practice, no source).
+_LEAST_SHARE, _MOST_SHARE = 0.75, 1.2
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 "use strict";
 
-const SEND_PERIOD = 50, HELD_PERIOD = 100, STOP_PERIOD = 200, STOP_RESENT_FOR = 10000; // ms
+const SEND_PERIOD = 50, HELD_PERIOD = 100; // ms
 const LOST_AFTER = 700; // ms without news: the figures are old
 const HAND_RESTS = 800; // ms after a person's last movement of a slider until it follows again
 const ANSWER_SHOWN = 12; // s
@@ -59,52 +59,17 @@ function refuse(why) {
   refusedUntil = performance.now() + 8000;
 }
 
-// Stop: at once, and again until something is heard of it
+// Stop: stop.js, without which nothing below runs
 
-let stopAt = 0, stopSent = false, stopTimer = null;
-
-function stop() {
-  letGo();
-  stopAt = performance.now();
-  stopSent = false;
-  clearInterval(stopTimer);
-  stopTimer = setInterval(insist, STOP_PERIOD);
-  insist();
+function stopIsAnswered(since) {
+  if (!news) return false;
+  const now = performance.now(), answered = news.stop_answered;
+  return (answered !== null && answered * 1000 + now - heardAt < since) || (isHeard() && news.state[0] === "fault");
 }
 
-function insist() {
-  const since = performance.now() - stopAt;
-  stopSent = send({ kind: "stop" }) || stopSent;
-  const answered = news && news.stop_answered !== null
-    && news.stop_answered * 1000 + performance.now() - heardAt < since;
-  if (stopSent && (answered || (isHeard() && news.state[0] === "fault"))) {
-    clearInterval(stopTimer);
-    stopAt = 0;
-  } else if (since > STOP_RESENT_FOR) clearInterval(stopTimer);
-  showStop();
-}
-
-function showStop() {
-  const since = performance.now() - stopAt;
-  let says = "";
-  if (stopAt && !stopSent) says = "STOP NOT SENT: no connection to the viewer. Open the switch in the servo supply NOW";
-  else if (stopAt && since > 1000)
-    says = "STOP IS NOT ANSWERED BY servo_output. The servos may be powered: open the switch in the servo supply NOW";
-  else if (stopAt) says = "stop asked for …";
-  put($("stop_says"), says);
-  $("stop_says").hidden = !says;
-}
-
-function stopByKey(event) {
-  if (event.key !== "Escape" || event.repeat) return;
-  event.preventDefault();
-  stop();
-}
-
-$("stop").addEventListener("pointerdown", stop);
-$("stop").addEventListener("click", (event) => event.detail || stop()); // by the keyboard
-window.addEventListener("keydown", stopByKey, true);
-$("scene").addEventListener("load", () => $("scene").contentDocument?.addEventListener("keydown", stopByKey, true));
+const stop = makeStop({
+  button: $("stop"), says: $("stop_says"), scene: $("scene"), letGo, send, isAnswered: stopIsAnswered,
+});
 
 // Power
 
@@ -358,16 +323,6 @@ function isHeard() {
   return news !== null && performance.now() - heardAt < LOST_AFTER;
 }
 
-const NEXT = {
-  off: "Off: no servo has power. Put the legs into the resting pose, then stand up.",
-  rising: "It rises. Sit down turns it back.",
-  active: "It stands on its feet: walk with the pad, move the body with the sliders.",
-  hold: "It holds still with power, for the reason above. Stand up goes on, if nothing is wrong any more.",
-  lowering: "It is being lowered, then the servos are switched off. Stand up turns it back.",
-  fault: "Stopped, the servos have no power. 1. See that nothing is wrong. 2. Reset. 3. Put the legs into the resting "
-    + "pose. 4. Stand up.",
-};
-
 function show() {
   showing = 0;
   if (!greeting) return;
@@ -379,9 +334,9 @@ function show() {
   put($("why"), servos && servos !== "following" ? `${why}. The servos are ${servos}: ${servosWhy}` : why);
   showFigures();
   warn("trouble", news.trouble);
-  warn("hindrance", news.hindrance);
-  warn("body_says", news.body_says && `The body ${news.body_says}`);
-  put($("next"), (heard && NEXT[state]) || "");
+  warn("obstacle", news.obstacle);
+  warn("body_says", news.body_says);
+  put($("next"), heard ? news.next : "");
   choose("stand", state === "off" || state === "hold" || state === "lowering", state === "off" || state === "hold");
   choose("sit", ["rising", "active", "hold"].includes(state), false);
   choose("reset", state === "fault", state === "fault");
@@ -487,6 +442,6 @@ function showSilence() {
 
 setInterval(() => {
   showSilence();
-  showStop();
+  stop.show();
 }, 200);
 connect();

@@ -2,45 +2,50 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 import sample_recordings
-from conftest import RosProbe
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
 
 from geometry_msgs.msg import TwistStamped
-from rclpy.task import Future
+from simulated_client import SOUND, SimulatedProbe, VelocityPublisher, client_on
 from slipping_stack import SlippingStack
 from std_srvs.srv import Trigger
 
-from quadleg.client import EstimateSource, Robot
-from quadleg.client.replay import replay
+from quadleg.client import EstimateSource, Robot, posed_robot
+from quadleg.client.replay import asked_for, replay_on
 from quadleg.client.status_sentences import status_in_words
 from quadleg.errors import CallbackFailed, NotReached, Overridden, Refused, StackNotFound
+from quadleg.middleware.simulated_bus import SimulatedBus
+from quadleg.middleware.simulated_endpoints import SimulatedFuture
+from quadleg.middleware.simulated_time import SimulatedTime
 from quadleg.recording.reader import Recording
 
 
 @pytest.fixture
-def stack(probe: RosProbe) -> Iterator[SlippingStack]:
-    stack = SlippingStack(probe)
-    yield stack
-    stack.end()
+def stack() -> SlippingStack:
+    return SlippingStack(SimulatedBus(SimulatedTime(), conditions=SOUND))
 
 
 @pytest.fixture
 def robot(stack: SlippingStack) -> Iterator[Robot]:
-    with Robot() as robot:
+    with client_on(stack.bus) as robot:
         yield robot
 
 
-def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: SlippingStack):
-    stack.gait_every = 8  # it speaks last of all nodes
+@pytest.fixture
+def probe(stack: SlippingStack) -> SimulatedProbe:
+    return SimulatedProbe(stack.bus)
+
+
+@pytest.mark.parametrize("gait_every", [8, 30])  # 0.8 s, 3 s: it speaks last of all nodes, or is found late
+def test_status_waits_for_gait_so_that_walk_and_limits_are_told(stack: SlippingStack, gait_every: int):
+    stack.gait_every = gait_every
     for _ in range(3):
-        with Robot() as robot:
+        with client_on(stack.bus) as robot:
             told = dict(status_in_words(robot.status(), None, None))
         assert {"walk", "limits"} <= told.keys()
 
@@ -79,12 +84,13 @@ def test_a_snapshot_that_was_handed_out_does_not_change(robot: Robot, stack: Sli
     assert robot.last is not before
 
 
-def test_each_service_has_one_client(robot: Robot):
-    robot.parameters("servo_output", "robot")
-    count = len(list(robot.node.clients))
+def test_each_service_has_one_client(robot: Robot, monkeypatch: pytest.MonkeyPatch):
+    made: list[str] = []
+    create = robot.node.create_client
+    monkeypatch.setattr(robot.node, "create_client", lambda kind, name: (made.append(name), create(kind, name))[1])
     for _ in range(3):
         robot.parameters("servo_output", "robot")
-    assert len(list(robot.node.clients)) == count
+    assert made == ["servo_output/get_parameters"]
 
 
 def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(robot: Robot):
@@ -94,13 +100,13 @@ def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(ro
         srv_name = "mute"
         withdrawn = 0
 
-        def wait_for_service(self, _: float) -> bool:
+        def service_is_ready(self) -> bool:
             return True
 
-        def call_async(self, _: object) -> Future:
-            return Future()
+        def call_async(self, _: object) -> SimulatedFuture:
+            return SimulatedFuture()
 
-        def remove_pending_request(self, future: Future) -> None:
+        def remove_pending_request(self, future: SimulatedFuture) -> None:
             SilentService.withdrawn += 1
 
     with pytest.raises(
@@ -108,6 +114,14 @@ def test_a_request_without_an_answer_is_withdrawn_and_told_with_what_is_known(ro
     ):
         robot.answer(SilentService(), Trigger.Request(), 0.1)
     assert SilentService.withdrawn == 1
+
+
+def test_a_stop_in_simulated_time_reaches_no_real_robot(robot: Robot, monkeypatch: pytest.MonkeyPatch):
+    reached: list[str] = []
+    monkeypatch.setattr(posed_robot, "stop_here", reached.append)
+    with pytest.raises(StackNotFound, match="no node offers emergency_stop"):
+        robot.stop()
+    assert not reached
 
 
 def test_a_base_target_that_is_lost_is_sent_again(robot: Robot, stack: SlippingStack):
@@ -170,7 +184,7 @@ def test_a_robot_that_does_not_move_has_not_walked(robot: Robot, stack: Slipping
 
 
 def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: SlippingStack):
-    threading.Timer(1.0, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0))).start()
+    stack.bus.time.after(1.0, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0)))
     with pytest.raises(Overridden, match="someone else drives the robot, by teleop/cmd_vel") as found:
         robot.walk(forward_m_s=0.2, seconds=10.0)
     result = found.value.result
@@ -178,14 +192,13 @@ def test_an_operator_who_drives_ends_the_walk(robot: Robot, stack: SlippingStack
     assert 50 < result.reached.forward_mm < 1000
 
 
-def test_a_walk_does_not_begin_while_another_drives(robot: Robot, stack: SlippingStack):
-    with Robot() as first:
-        walking = threading.Thread(target=lambda: first.walk(forward_m_s=0.1, seconds=5.0))
-        walking.start()
+def test_a_walk_does_not_begin_while_another_drives(robot: Robot, stack: SlippingStack, probe: SimulatedProbe):
+    with VelocityPublisher(probe) as first:
+        first.go(0.1, 0.0, 0.0)
         robot.wait(lambda: robot.last.values("gait").get("motion") == "walks", 5.0, lambda: "the first walk")
         with pytest.raises(Overridden, match=r"by another publisher of cmd_vel, and this walk has not begun") as found:
             robot.walk(left_m_s=0.2, seconds=1.0)
-        walking.join()
+        robot.pause(1.0)
     assert found.value.result.overridden_by == "another publisher of cmd_vel"
     forward, left, turned = stack.went
     assert forward > 0.25
@@ -210,7 +223,7 @@ def course(tmp_path: Path) -> Recording:
     return Recording(sample_recordings.write(tmp_path / "course.mcap", messages, sample_recordings.metadata()))
 
 
-def take_over(probe: RosProbe, action: Callable[[], object]) -> None:
+def take_over(probe: SimulatedProbe, action: Callable[[], object]) -> None:
     """Do it once 40 velocities were replayed."""
     velocities: list[TwistStamped] = []
 
@@ -222,30 +235,39 @@ def take_over(probe: RosProbe, action: Callable[[], object]) -> None:
     probe.node.create_subscription(TwistStamped, "cmd_vel", count, 100)
 
 
-def test_a_replay_that_is_not_disturbed_goes_to_its_end(course: Recording, stack: SlippingStack) -> None:
+def replayed(robot: Robot, course: Recording, speed: float = 1.0) -> list[str]:
+    """What is said of a replay."""
     said: list[str] = []
-    replay(course, speed=5.0, say=said.append)
-    assert said[-1] == "replayed"
+    replay_on(robot, list(asked_for(course)), course.path, speed, said.append)
+    return said
+
+
+def test_a_replay_that_is_not_disturbed_goes_to_its_end(robot: Robot, course: Recording, stack: SlippingStack) -> None:
+    assert replayed(robot, course, speed=5.0)[-1] == "replayed"
     assert len(stack.targets) == 1
     assert stack.went[0] > 0.5
 
 
-def test_an_operator_who_drives_ends_a_replay(course: Recording, stack: SlippingStack, probe: RosProbe) -> None:
+def test_an_operator_who_drives_ends_a_replay(
+    robot: Robot, course: Recording, stack: SlippingStack, probe: SimulatedProbe
+) -> None:
     take_over(probe, lambda: setattr(stack, "teleop", (0.0, 0.1, 0.0)))
     with pytest.raises(
         Overridden, match=r"someone else drives the robot, by teleop/cmd_vel; the replay has ended after \d+ s"
     ):
-        replay(course, say=lambda words: None)
+        replayed(robot, course)
 
 
-def test_an_operator_who_poses_the_body_ends_a_replay(course: Recording, stack: SlippingStack, probe: RosProbe) -> None:
+def test_an_operator_who_poses_the_body_ends_a_replay(
+    robot: Robot, course: Recording, stack: SlippingStack, probe: SimulatedProbe
+) -> None:
     take_over(probe, lambda: stack.targets.append(7))
     with pytest.raises(Overridden, match="another base target came after those sent"):
-        replay(course, say=lambda words: None)
+        replayed(robot, course)
 
 
 def test_a_walk_that_the_watchdog_ends_tells_why_and_how_far_it_came(robot: Robot, stack: SlippingStack):
-    threading.Timer(1.0, lambda: stack.say_state("lowering", "supply low, 4.9 V")).start()
+    stack.bus.time.after(1.0, lambda: stack.say_state("lowering", "supply low, 4.9 V"))
     with pytest.raises(NotReached, match=r"the robot is lowering \(supply low, 4.9 V\); it came \d+") as found:
         robot.walk_to(x_mm=2000)
     assert found.value.result.reached.forward_mm > 50
