@@ -25,7 +25,7 @@ from quadleg.cautions import LEGS_PLACED_SHORT
 from quadleg.errors import Refused, StackNotFound
 from quadleg.gait.velocity_selection import LEAST_SCALE
 from quadleg.geometry.planar import ZERO_TWIST, Planar
-from quadleg.interrupts import ended_by_signals
+from quadleg.interrupts import ended_by_signals, signals_held
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.runtime.node_table import check_namespace, find_each_other_soon, stay_local
 from quadleg.runtime.stack_runner import need_ros
@@ -116,7 +116,11 @@ class Drive:
         while not done():
             if time.monotonic() > deadline:
                 raise StackNotFound(otherwise)
-            self._middleware.spin_once(0.05)
+            self._spin(0.05)
+
+    def _spin(self, seconds: float) -> None:
+        with signals_held():
+            self._middleware.spin_once(seconds)
 
     # The loop
 
@@ -135,7 +139,7 @@ class Drive:
     def _loop(self, live: Live) -> None:
         ticked = drawn = looked = time.monotonic()
         while not self._over:
-            self._middleware.spin_once(LOOK_PERIOD)
+            self._spin(LOOK_PERIOD)
             now = time.monotonic()
             self._take_keys(now, stalled=now - looked > STALLED)
             looked = now
