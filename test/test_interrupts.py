@@ -20,15 +20,17 @@ def test_a_signal_that_ends_is_a_ctrl_c(number: signal.Signals) -> None:
 @pytest.mark.parametrize("number", [signal.SIGINT, *ENDING])
 def test_a_signal_that_is_held_acts_once_what_runs_is_done(number: signal.Signals) -> None:
     done = []
-    with pytest.raises(KeyboardInterrupt), ended_by_signals():
-        handler = signal.getsignal(number)
-        try:
-            with signals_held():
-                signal.raise_signal(number)
-                done.append(1)
-        finally:
-            done.append(signal.getsignal(number) is handler)
-    assert done == [1, True]
+
+    def work() -> None:
+        with ended_by_signals(), signals_held():
+            signal.raise_signal(number)
+            done.append(number)
+
+    before = signal.getsignal(number)
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert done == [number]
+    assert signal.getsignal(number) is before
 
 
 def test_a_signal_that_is_ignored_stays_ignored_while_it_is_held() -> None:
@@ -64,12 +66,17 @@ def test_a_signal_while_rclpy_makes_a_message_is_a_ctrl_c_and_no_error_of_its_ow
 
     words = String(data="as said")
     monkeypatch.setattr(String, "__init__", make_interrupted)
-    try:
-        with pytest.raises(KeyboardInterrupt), ended_by_signals():
+
+    def spin() -> None:
+        with ended_by_signals():
             for _ in range(100):
                 publisher.publish(words)
                 with signals_held():
                     middleware.spin_once(0.1)
+
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            spin()
         assert heard == ["as said"]
     finally:
         middleware.close()
