@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from quadleg.safety.failure_notices import failure_notices
 from quadleg.safety.following import FollowingCode
-from quadleg.viewer.failure_notices import failure_notices
 
 SOUND = {
     "state": "active",

@@ -21,7 +21,7 @@ from playwright.sync_api import Page, expect, sync_playwright
 from quadleg.plotting.resting_pose import views
 from quadleg.robot.colours import BODY, LEG
 from quadleg.robot.model import LEGS
-from quadleg.viewer.failure_notices import failure_notices
+from quadleg.safety.failure_notices import failure_notices
 from quadleg.viewer.page_server import PageServer
 
 CHROMIUM = shutil.which("chromium")

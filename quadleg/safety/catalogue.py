@@ -2,9 +2,9 @@
 
 Texts stand by their subject: supply_sentences.py, following_sentences.py (the body does not follow),
 motion_sentences.py (gait, base_motion, leg_ik and state_estimator), state_sentences.py (other reasons of a state, what
-is answered, what a person does next) and notice_sentences.py (what else goes on in a state). Codes stand in
-reason_codes.py, and those of gait, kinematics and estimation in gait/walk_obstacles.py, kinematics/body_codes.py and
-estimation/estimate_codes.py.
+is answered, what a person does next) and notice_sentences.py (what else goes on in a state); failure_notices.py makes
+of the same codes what a page shows ahead of the state. Codes stand in reason_codes.py, and those of gait, kinematics
+and estimation in gait/walk_obstacles.py, kinematics/body_codes.py and estimation/estimate_codes.py.
 """
 
 from __future__ import annotations

@@ -13,10 +13,10 @@ from quadleg.geometry.vectors import Vector
 from quadleg.health import DIAGNOSTICS_LATE
 from quadleg.recording.text_messages import Diagnosis
 from quadleg.robot.model import RobotModel
+from quadleg.safety.failure_notices import failure_notices
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.state_sentences import NEXT_STEPS
 from quadleg.teleop.stack_operator import StackOperator
-from quadleg.viewer.failure_notices import failure_notices
 from quadleg.viewer.page_operator import PageOperator
 from quadleg.viewer.view_state import ObservedState, TopView, Trail, ViewState, view_of
 
