@@ -108,14 +108,16 @@ class BusClient(Protocol):
 class SimulatedBus:
     """Topics and services of one graph; `seed` decides every delay and loss.
 
-    `observers` are called with each message as it is published: its publisher and the message. `service_observers` are
-    called with a service's full name, a request as it is sent and None, and once more with its response as it is given.
+    `observers` are called with each message as it is published: its publisher and the message. `heard_observers` are
+    called with each as a node takes it: its subscription, publisher and the message. `service_observers` are called
+    with a service's full name, a request as it is sent and None, and once more with its response as it is given.
     """
 
     def __init__(self, time: SimulatedTime, seed: int = 0, conditions: NetworkConditions | None = None) -> None:
         self.time = time
         self.conditions = conditions or NetworkConditions()
         self.observers: list[Callable[[BusPublisher, Any], None]] = []
+        self.heard_observers: list[Callable[[BusSubscription, BusPublisher, Any], None]] = []
         self.service_observers: list[Callable[[str, Any, Any], None]] = []
         self.publishers: list[BusPublisher] = []
         self.subscriptions: list[BusSubscription] = []

@@ -61,7 +61,7 @@ class SimulatedSubscription:
     def take(self) -> PolledMessage | None:
         if not self._waiting:
             return None
-        message, publisher, received = self._waiting.popleft()
+        message, publisher, received = self._take_first()
         return PolledMessage(KeptMessage(message.content), received, publisher.gid, message.number)
 
     def close(self) -> None:
@@ -71,8 +71,15 @@ class SimulatedSubscription:
 
     def _call_back(self) -> None:
         if self._waiting and self.callback:
-            message, _, _ = self._waiting.popleft()
+            message, _, _ = self._take_first()
             self.callback(KeptMessage(message.content))
+
+    def _take_first(self) -> tuple[SentMessage, BusPublisher, int]:
+        message, publisher, received = self._waiting.popleft()
+        for observer in self._process.bus.heard_observers:
+            assert self.endpoint
+            observer(self.endpoint, publisher, message.content)
+        return message, publisher, received
 
 
 class SimulatedFuture:

@@ -1,14 +1,13 @@
 """All that can happen to a stack, drawn by a seed: faults of processes, clocks, board and sensors, strangers on its
 topics, and people who press everything in any order.
 
-A run is a list of `Happening`; the same list does the same each time. Each kind is one entry of `KINDS`: how often it
-is drawn, how its figures are drawn, and what it does.
+Each kind is one entry of `KINDS`: how often it is drawn, how its figures are drawn, and what it does.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable
 from math import cos, exp, inf, pi, sin, tan
 from typing import Any
 
@@ -25,7 +24,7 @@ from quadleg.topic_table import TOPICS
 from simulated_graph.deadline_judge import SENSED_WITHIN, STOPPED, UPSET_AFTER
 from simulated_graph.flickers import FLICKER_KINDS
 from simulated_graph.hand_happenings import HAND_KINDS
-from simulated_graph.happening_kinds import Happening, Kind, Scene, drawn_seconds
+from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds
 from simulated_graph.message_faults import MESSAGE_KINDS
 from simulated_graph.stack import SimulatedStack
 from simulated_graph.strangers import CUTTING_TOPICS, WRONG_COMMANDS
@@ -380,36 +379,3 @@ KINDS = {
     **MESSAGE_KINDS,
     **HAND_KINDS,
 }
-
-STAND_AT = 3.5  # s, when a person first asks for power
-STANDS_AT = 8.5  # s, when it stands by that
-LAST_AT = 19.0  # s
-
-
-def drawn(seed: int, beside: Collection[str] = ()) -> list[Happening]:
-    """Draw what happens: a person has the robot stand up, and then a few things happen at any moment, and a few more at
-    each process `beside` the robot's own."""
-    chance = random.Random(f"happenings {seed}")
-    happenings = [Happening(STAND_AT, "enable", (True,))]
-    for needed in ("", *beside):
-        kinds = [name for name, kind in KINDS.items() if kind.needs == needed]
-        for kind in chance.choices(kinds, [KINDS[kind].share for kind in kinds], k=chance.randrange(1, 9)):
-            # Half of all while it rises and shortly after, where the states change; a hand finds most to do later.
-            early = chance.random() < (0.3 if needed else 0.5)
-            first, last = (STANDS_AT if needed and not early else STAND_AT), (11.0 if early else LAST_AT)
-            happenings.append(Happening(round(chance.uniform(first, last), 4), kind, KINDS[kind].draw(chance)))
-    return sorted(happenings, key=lambda happening: happening.time)
-
-
-def plan(scene: Scene, happenings: Sequence[Happening]) -> None:
-    """Have all happen at their times."""
-    begun = scene.stack.now
-
-    def happen(happening: Happening) -> None:
-        kind = KINDS[happening.kind]
-        if seconds := kind.upset_time(happening.figures):
-            scene.deadlines.upset(seconds)
-        kind.act(scene, *happening.figures)
-
-    for happening in happenings:
-        scene.stack.time.at(begun + happening.time, lambda happening=happening: happen(happening))

@@ -34,6 +34,7 @@ class BusFaults:
     stuck_until: float = -inf
     refused: int = 0  # transfers with the PWM chip that get no acknowledge
     failed_at: float = -inf  # when one failed last
+    failing_since: float = inf  # when the first failed since one came through
 
     def clear(self) -> None:
         """Nothing, from now on."""
@@ -115,8 +116,11 @@ class ObservedBoard(SimulatedBoard):
             faults.refused -= 1
             found = "no acknowledge"
         if found:
-            self._stack.bus_faults.failed_at = self._stack.time.steady
+            faults.failed_at = self._stack.time.steady
+            faults.failing_since = min(faults.failing_since, faults.failed_at)
             raise BoardError(found, "check the wiring")
+        if chip:
+            faults.failing_since = inf
 
     def _fault(self) -> str:
         faults, now = self._stack.bus_faults, self._stack.time.steady

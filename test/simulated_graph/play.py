@@ -35,12 +35,13 @@ from simulated_graph.deadline_judge import DeadlineJudge
 from simulated_graph.disk_faults import RecordingDisk
 from simulated_graph.gamepad_hand import GamepadHand
 from simulated_graph.hand_happenings import PAGES
+from simulated_graph.happening_draws import drawn, plan
 from simulated_graph.happening_kinds import Happening, Scene
-from simulated_graph.happenings import drawn, plan
 from simulated_graph.message_faults import MessageFaults
 from simulated_graph.observed_board import Write
 from simulated_graph.page_judge import PageJudge
 from simulated_graph.people import Person
+from simulated_graph.reason_judge import ReasonJudge
 from simulated_graph.stack import SimulatedStack, StackOptions
 from simulated_graph.strangers import Stranger
 from simulated_graph.target_faults import TargetFaults
@@ -104,6 +105,7 @@ def play(seed: int, happenings: Sequence[Happening] | None = None) -> Run:
             person = Person(stack)
             judge = Judge(stack, person.state)
             deadlines = DeadlineJudge(stack, judge, person)
+            ReasonJudge(stack, judge)
             looks = [judge.look, deadlines.look, PageJudge(stack, judge, browsers).look]
             hand, disk = GamepadHand(stack), RecordingDisk(stack, judge)
             targets, messages = TargetFaults(stack), MessageFaults(stack)

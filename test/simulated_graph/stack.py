@@ -40,6 +40,7 @@ class SimulatedProcess:
         self._nodes: list[Any] = []
         self._hosted: HostedNodes | None = None
         self._requests = ShutdownRequests()
+        self._signalled = False
         self._chance = stack.bus.random_for(f"process {child.name}")
         self.name = child.name
         self.middleware = SimulatedMiddleware(stack.bus, child.name, stack.namespace)
@@ -78,7 +79,10 @@ class SimulatedProcess:
         self._when_awake(self._requests.line_ends)
 
     def signal(self) -> None:
-        """A SIGTERM to it alone."""
+        """A SIGTERM to it alone; a second one switches off at once."""
+        if self._signalled:
+            self._stack.excuse("a second SIGTERM", inf)
+        self._signalled = True
         self._when_awake(self._requests.signal)
 
     # Its life
