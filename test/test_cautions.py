@@ -8,7 +8,7 @@ import pytest
 
 from quadleg import cautions
 from quadleg.cautions import FIRST_POWER_UP, OPEN_THE_SWITCH
-from quadleg.viewer.page_stop import NOT_ANSWERED_LOUD, NOT_SENT
+from quadleg.viewer.stop_settings import NOT_ANSWERED_LOUD, NOT_SENT
 
 PACKAGE = Path(cautions.__file__).parent
 

@@ -28,7 +28,7 @@ from quadleg.errors import PortTaken
 from quadleg.viewer import bounded_connection, page_server
 from quadleg.viewer.bounded_connection import FLOOD, MOST_FRAGMENTS
 from quadleg.viewer.page_server import PageServer
-from quadleg.viewer.page_stop import STOP_RULES
+from quadleg.viewer.stop_settings import STOP_SETTINGS
 
 WITHIN = 5.0  # s
 
@@ -133,22 +133,22 @@ def test_the_page_comes_whole_and_from_nowhere_else(served: PageServerRig) -> No
         assert "http" not in served.get(name)[1].replace("http://www.w3.org/2000/svg", "")
 
 
-class StopRules(HTMLParser):
-    """What the page has for its STOP."""
+class StopSettings(HTMLParser):
+    """Read the settings of STOP from the page."""
 
-    rules: dict[str, Any]
+    settings: dict[str, Any]
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if text := dict(attrs).get("data-rules"):
-            self.rules = json.loads(text)
+        if text := dict(attrs).get("data-settings"):
+            self.settings = json.loads(text)
 
 
 def test_the_page_has_what_its_stop_goes_by_before_it_hears_anything(served: PageServerRig) -> None:
-    parser = StopRules()
+    parser = StopSettings()
     parser.feed(served.get("/")[1])
-    assert parser.rules == STOP_RULES
+    assert parser.settings == STOP_SETTINGS
     script = served.get("/stop.js")[1]
-    assert all(f"rules.{name}" in script for name in STOP_RULES)
+    assert all(f"settings.{name}" in script for name in STOP_SETTINGS)
 
 
 def test_of_the_scene_only_the_picture_is_shown(served: PageServerRig) -> None:

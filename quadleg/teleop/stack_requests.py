@@ -12,9 +12,10 @@ from quadleg.teleop.stack_link import Service, ServiceAnswer, StackLink
 from quadleg.teleop.velocity_scale import VelocityScale
 
 ANSWER_WITHIN = 5.0  # s
+# The page's STOP uses the first two as well (viewer/stop_settings.py).
 STOP_PERIOD = 0.2  # s between calls of the emergency stop until one is answered
-STOP_UNANSWERED_AFTER = 1.0  # s without an answer, after which that is said
-STOP_CALLED_AT_LEAST = 3.0  # s that it is called for at least
+STOP_UNANSWERED_AFTER = 1.0  # s without an answer until the person is told
+STOP_CALLED_AT_LEAST = 3.0  # s for which it is called without an answer, though the person lets go
 NOT_ANSWERED = f"servo_output does not answer the emergency stop. {MAY_BE_POWERED}"
 
 

@@ -28,7 +28,7 @@ from websockets.typing import Subprotocol
 from quadleg.cautions import FIRST_POWER_UP
 from quadleg.errors import PortTaken
 from quadleg.viewer.bounded_connection import BoundedConnection
-from quadleg.viewer.page_stop import STOP_RULES
+from quadleg.viewer.stop_settings import STOP_SETTINGS
 
 HOST = "127.0.0.1"
 OUR_NAMES = ("127.0.0.1", "localhost", "[::1]")
@@ -302,7 +302,7 @@ def _listen(port: int) -> socket.socket:
 def _page_file(name: str) -> bytes:
     content = (files("quadleg.viewer") / "page" / name).read_bytes()
     content = content.replace(b"{{ first_power_up }}", FIRST_POWER_UP.encode())
-    return content.replace(b"{{ stop_rules }}", html.escape(json.dumps(STOP_RULES)).encode())
+    return content.replace(b"{{ stop_settings }}", html.escape(json.dumps(STOP_SETTINGS)).encode())
 
 
 def _words(status: http.HTTPStatus, words: str) -> Response:

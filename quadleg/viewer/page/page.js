@@ -424,7 +424,7 @@ function showSilence() {
   if (!isHeard()) {
     const why = closedBecause ? ` (closed: ${closedBecause})` : "";
     says = news === null && age < 2 ? "" : `NOT CONNECTED: nothing from the viewer for ${age.toFixed(0)} s${why}. `
-      + "What you see is old, and STOP does not arrive. Is quadleg run still there?";
+      + stop.notConnected;
   } else {
     const silent = Object.entries(news.silent).map(([node, seconds]) => `${node} for ${seconds.toFixed(0)} s`);
     if (silent.length) says = `NOT HEARD: ${silent.join(", ")}. What it said last is old; the servos may be powered. `

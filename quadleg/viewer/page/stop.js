@@ -1,12 +1,12 @@
 "use strict";
 
-// STOP: asked for at once, and again until something is heard of it. Its figures and texts are those of
-// viewer/page_stop.py; they come with the page, so that it can tell of a stop before anything is heard.
+// STOP: asks at once, and again until an answer is heard. Its figures and texts, and where the rest of STOP is, are in
+// viewer/stop_settings.py; they come with the page, which has to report a stop that was not sent.
 
-// `letGo` takes the hand off the pad, `send` says whether a request went out, and `isAnswered` whether one was answered
-// within so many ms.
+// `letGo` releases the pad, `send` returns whether a request went out, and `isAnswered(ms)` whether one was answered in
+// the last `ms`.
 function makeStop({ button, says, scene, letGo, send, isAnswered }) {
-  const rules = JSON.parse(says.dataset.rules);
+  const settings = JSON.parse(says.dataset.settings);
   let askedAt = null, sent = false, timer = null;
 
   function stop() {
@@ -14,7 +14,7 @@ function makeStop({ button, says, scene, letGo, send, isAnswered }) {
     askedAt = performance.now();
     sent = false;
     clearInterval(timer);
-    timer = setInterval(insist, rules.period_ms);
+    timer = setInterval(insist, settings.period_ms);
     insist();
   }
 
@@ -24,15 +24,15 @@ function makeStop({ button, says, scene, letGo, send, isAnswered }) {
     if (sent && isAnswered(since)) {
       clearInterval(timer);
       askedAt = null;
-    } else if (since > rules.given_up_after_ms) clearInterval(timer);
+    } else if (since > settings.given_up_after_ms) clearInterval(timer);
     show();
   }
 
   function show() {
     let text = "";
-    if (askedAt !== null && !sent) text = rules.not_sent;
-    else if (askedAt !== null && performance.now() - askedAt > rules.unanswered_after_ms) text = rules.not_answered;
-    else if (askedAt !== null) text = rules.asked;
+    if (askedAt !== null && !sent) text = settings.not_sent;
+    else if (askedAt !== null && performance.now() - askedAt > settings.unanswered_after_ms) text = settings.not_answered;
+    else if (askedAt !== null) text = settings.asked;
     if (says.textContent !== text) says.textContent = text; // a screen reader says it once
     says.hidden = !text;
   }
@@ -47,5 +47,5 @@ function makeStop({ button, says, scene, letGo, send, isAnswered }) {
   button.addEventListener("click", (event) => event.detail || stop()); // by the keyboard
   window.addEventListener("keydown", stopByKey, true);
   scene.addEventListener("load", () => scene.contentDocument?.addEventListener("keydown", stopByKey, true));
-  return { show };
+  return { show, notConnected: settings.not_connected };
 }

@@ -1,0 +1,30 @@
+"""Figures and texts of the page's STOP, which page/stop.js reads from the page itself.
+
+They are in the page, not in its greeting: a page without a connection has to say that its stop was not sent.
+
+The rest of STOP: its button and the words on it are in page/index.html, what page/stop.js counts as an answer is
+`stopIsAnswered` of page/page.js, the message `{"kind": "stop"}` is STOP of page_commands.py, page_operator.py acts on
+it, and teleop/stack_requests.py calls the services until one answers and has the first two figures.
+"""
+
+from __future__ import annotations
+
+from quadleg.cautions import MAY_BE_POWERED, OPEN_THE_SWITCH
+from quadleg.teleop.stack_requests import STOP_PERIOD, STOP_UNANSWERED_AFTER
+
+GIVEN_UP_AFTER = 10.0  # s for which a page repeats a stop; a restarted viewer is back by then (our own choice)
+
+ASKED = "stop asked for …"
+NOT_SENT = f"STOP NOT SENT: no connection to the viewer. {OPEN_THE_SWITCH[0].upper()}{OPEN_THE_SWITCH[1:]}"
+NOT_ANSWERED_LOUD = f"STOP IS NOT ANSWERED BY servo_output. {MAY_BE_POWERED}"
+NOT_CONNECTED = "What you see is old, and STOP does not arrive. Is quadleg run still there?"
+
+STOP_SETTINGS: dict[str, float | str] = {
+    "period_ms": 1000 * STOP_PERIOD,
+    "unanswered_after_ms": 1000 * STOP_UNANSWERED_AFTER,
+    "given_up_after_ms": 1000 * GIVEN_UP_AFTER,
+    "asked": ASKED,
+    "not_sent": NOT_SENT,
+    "not_answered": NOT_ANSWERED_LOUD,
+    "not_connected": NOT_CONNECTED,
+}
