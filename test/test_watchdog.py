@@ -712,7 +712,7 @@ def test_reset_without_a_fault_changes_nothing(bench, state):
 def test_a_silent_servo_output_is_a_hold_that_ends_when_it_follows_again(up):
     up.alive = False
     took = up.until(State.HOLD)
-    assert took == pytest.approx(deadlines.OUTPUT_SILENT, abs=3 * up.period)
+    assert took == pytest.approx(deadlines.OUTPUT_SILENT_TIME, abs=3 * up.period)
     assert up.codes == {Code.OUTPUT_SILENT: {}}
     up.run(5.0)
     assert up.state is State.HOLD  # it would not hear of a lowering
@@ -909,7 +909,7 @@ def test_with_the_current_over_the_rating_frames_go_at_half_speed_and_it_is_said
 def test_with_the_current_near_the_rating_frames_go_at_half_speed_and_on(up):
     far = legs_inverse(up.robot, Pose((0.0, 0.0, 0.7 * up.robot.standing.height)), up.robot.standing.feet)
     near = amperes(up, 0.95)
-    up.measured(1.5 * (deadlines.OVER_TIME + deadlines.HOLD_TIME), current=near)
+    up.measured(1.5 * (deadlines.OVER_TIME + deadlines.OVER_LOWER), current=near)
     assert up.state is State.ACTIVE
     assert up.codes[Code.OVER_CURRENT]["current_a"] == f"{near:.1f}"
     assert Code.SLOWED_FOR_CURRENT in up.codes
@@ -927,7 +927,7 @@ def test_a_current_over_the_rating_for_a_second_is_a_hold_and_two_seconds_later_
     assert up.sent.powered == ALL
     assert Code.OVER_CURRENT in up.codes
     assert Code.OVER_CURRENT in up.refused()
-    up.measured(deadlines.HOLD_TIME - 0.1, current=over)  # good frames do not end it
+    up.measured(deadlines.OVER_LOWER - 0.1, current=over)  # good frames do not end it
     assert up.state is State.HOLD
     up.measured(0.2, current=over)
     assert up.state is State.LOWERING
@@ -1088,8 +1088,8 @@ def test_a_current_over_the_rating_holds_past_its_deadline_and_lowers_past_the_n
     for after, state in (
         (deadlines.OVER_TIME, State.ACTIVE),
         (deadlines.OVER_TIME + JUST, State.HOLD),
-        (deadlines.OVER_TIME + deadlines.HOLD_TIME, State.HOLD),
-        (deadlines.OVER_TIME + deadlines.HOLD_TIME + JUST, State.LOWERING),
+        (deadlines.OVER_TIME + deadlines.OVER_LOWER, State.HOLD),
+        (deadlines.OVER_TIME + deadlines.OVER_LOWER + JUST, State.LOWERING),
     ):
         exact.measure(current=amperes(exact, 1.2))
         exact.now = begun + after
@@ -1101,8 +1101,8 @@ def test_a_current_over_the_rating_holds_past_its_deadline_and_lowers_past_the_n
 def test_a_stop_of_servo_output_is_answered_without_power_until_that_is_told(exact):
     exact.says("stopped")
     begun = exact.now
-    assert exact.tick_at(begun + deadlines.FAULT_TOLD) == Command(exact.rest, NONE)
-    assert exact.tick_at(begun + deadlines.FAULT_TOLD + JUST) is None
+    assert exact.tick_at(begun + deadlines.FAULT_COMMAND_TIME) == Command(exact.rest, NONE)
+    assert exact.tick_at(begun + deadlines.FAULT_COMMAND_TIME + JUST) is None
 
 
 def test_each_hold_counts_good_frames_of_its_own(up):

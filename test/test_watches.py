@@ -13,7 +13,7 @@ from sample_robots import ROBOTS
 from quadleg.errors import TargetError
 from quadleg.robot.model import JOINT_NAMES
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import OUTPUT_IGNORES, OUTPUT_SILENT, QUIET_TIME, TIP_TIME
+from quadleg.safety.deadlines import OUTPUT_IGNORES_TIMES, OUTPUT_SILENT_TIME, QUIET_TIME, TIP_TIME
 from quadleg.safety.idle_watch import IdleWatch, idle_time
 from quadleg.safety.notice_board import Notice, NoticeBoard
 from quadleg.safety.output_watch import OutputWatch
@@ -104,13 +104,13 @@ def test_servo_output_is_forgotten_after_its_deadline_without_a_word_and_not_at_
     watch = OutputWatch(0.0)
     watch.says("following", 0.0)
     hears(watch)
-    watch.forget_silent(1.0 + OUTPUT_SILENT)
+    watch.forget_silent(1.0 + OUTPUT_SILENT_TIME)
     assert watch.trouble is None
-    watch.forget_silent(1.0 + OUTPUT_SILENT + JUST)
+    watch.forget_silent(1.0 + OUTPUT_SILENT_TIME + JUST)
     assert code(watch.trouble) == ReasonCode.OUTPUT_SILENT
 
 
-@pytest.mark.parametrize(("doing", "patience"), OUTPUT_IGNORES.items())
+@pytest.mark.parametrize(("doing", "patience"), OUTPUT_IGNORES_TIMES.items())
 def test_servo_output_ignores_the_watchdog_only_past_its_deadline(doing, patience):
     watch = OutputWatch(0.0)
     watch.says(doing, 0.0)

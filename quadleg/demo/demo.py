@@ -38,8 +38,9 @@ from quadleg.servos.simulated_board import SimulatedBoard
 CIRCLE_RADIUS = 20  # mm
 CIRCLE_TIME = 5.0  # s
 CIRCLE_RATE = 20.0  # targets a second
-PAUSE = 1.0  # s that the metronome is paused
-STOPPED_TIME = 1.0  # s that the emergency stop is looked at
+# s that gait is paused: less than HOLD_TIME of safety/deadlines.py, after which the robot is lowered
+PAUSE = 1.0
+STOP_SHOWN = 1.0  # s between the emergency stop and the reset, for the person who watches
 SPEED_SHARE = 0.5  # of what the gait can do, in the walks
 # m, rad of the last corner, by the estimate: closer than the 15 mm and 3° of the truth, from which it drifts
 LAST_WITHIN = (0.008, radians(2.0))
@@ -286,7 +287,7 @@ class Demo:
         with SimulatedBoard(self.model, rest, self._memory, clock=self.robot.steady_time) as board:
             if any(board.powered()):
                 raise NotReached("after the emergency stop a joint of the simulated board still has pulses")
-        self._pause_until(begun + STOPPED_TIME)
+        self._pause_until(begun + STOP_SHOWN)
         limp = f"all joints limp {1000 * taken:.0f} ms after the call"
         if self._body:
             return f"{limp}; the body fell to {1000 * self._body.pose.position[2]:.0f} mm"

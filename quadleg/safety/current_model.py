@@ -14,7 +14,7 @@ STRAINED = 0.8  # share of a stall torque from which a joint may be why the body
 STRAINED_TIME = 1.0  # s for which that is remembered: a body that falls takes other joints' loads
 SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
 STRIDE_TIME = 1.0  # s over which they are evened to be compared with what is usual: about a stride
-KNOWN_TIME = 0.5  # s for which a reading counts
+CURRENT_FRESH = 0.5  # s for which a reading counts
 # Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
 # friction of all gears. Feet that push against each other draw more than the model knows, most of all standing: sound
 # robots of test/random_robots.py drew up to 1.5, 1.2 and 1.3 times the model's.
@@ -95,7 +95,7 @@ class CurrentModel:
             self._strained_at = now
         elif now - self._strained_at > STRAINED_TIME:
             self.strained = ()
-        if not dt or not isfinite(self._reading) or now - self._heard > KNOWN_TIME:
+        if not dt or not isfinite(self._reading) or now - self._heard > CURRENT_FRESH:
             self._current = self._stride_current = nan
             self.drawn_for = self.off_for = 0.0
             return

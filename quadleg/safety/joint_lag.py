@@ -9,7 +9,7 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LAG_TIME = 0.15  # s for which a joint has to be away
-KNOWN_TIME = 0.2  # s for which a measurement counts
+JOINTS_FRESH = 0.2  # s for which a measurement counts
 AWAY = 5.0  # times FULL_TORQUE_ERROR: 15°; landing on bumps pushed sound joints 13° away (test/faults/physics.py)
 SLOW = 0.5  # share of its no-load speed at which a servo under load is sound still (our own choice)
 STILL = 0.5  # rad/s: a joint that is slower stands
@@ -35,15 +35,15 @@ class JointLag:
 
     def measured(self, angles: Sequence[float], now: float) -> None:
         """Where the joints are (rad)."""
-        if self._angles is not None and 0.0 < now - self._heard < KNOWN_TIME:
+        if self._angles is not None and 0.0 < now - self._heard < JOINTS_FRESH:
             dt = now - self._heard
             self._rates = [(b - a) / dt for a, b in zip(self._angles, angles)]
         self._angles, self._heard = list(angles), now
 
     def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> list[tuple[int, float, str]]:
         """The joints that are away, the farthest first: each one's lag (rad) and the code of its failure."""
-        dt, self._at = min(now - self._at, KNOWN_TIME), now
-        if self._angles is None or now - self._heard > KNOWN_TIME:
+        dt, self._at = min(now - self._at, JOINTS_FRESH), now
+        if self._angles is None or now - self._heard > JOINTS_FRESH:
             self._where = None
             return []
         if self._where is None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from math import inf
 
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import OUTPUT_IGNORES, OUTPUT_SILENT, QUIET_TIME
+from quadleg.safety.deadlines import OUTPUT_IGNORES_TIMES, OUTPUT_SILENT_TIME, QUIET_TIME
 from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.reason_codes import ReasonCode
 
@@ -57,7 +57,7 @@ class OutputWatch:
 
     def forget_silent(self, now: float) -> None:
         """A new one may come back, and its joint states may be heard before its word."""
-        if now - self._heard > OUTPUT_SILENT:
+        if now - self._heard > OUTPUT_SILENT_TIME:
             self.state = None
 
     @property
@@ -79,7 +79,7 @@ class OutputWatch:
 
     def ignores(self, now: float) -> Reason | None:
         """That it has acted by itself for so long that it ignores the watchdog."""
-        if now - self._since > OUTPUT_IGNORES.get(self.state or "", inf):
+        if now - self._since > OUTPUT_IGNORES_TIMES.get(self.state or "", inf):
             return self._busy(ReasonCode.OUTPUT_IGNORES)
         return None
 

@@ -6,9 +6,9 @@ Those about the supply are in supply_sentences.py.
 from __future__ import annotations
 
 from quadleg.safety.deadlines import (
-    BAD_TARGETS,
     HOLD_TIME,
     LIMIT_TIME,
+    MAX_BAD_TARGETS,
     MISSING_FRAMES,
     SILENCE_HOLD,
     SILENCE_LOWER,
@@ -111,7 +111,7 @@ _OWN: dict[Code, Sentence] = {
     Code.BAD_TARGETS: Sentence(
         "{detail}",
         Explanation(
-            f"{BAD_TARGETS} joint targets in a row could not be used (their own words say why)",
+            f"{MAX_BAD_TARGETS} joint targets in a row could not be used (their own words say why)",
             f"{HELD}; after {HOLD_TIME:g} s it lowers itself",
             "look for a program that publishes joint_targets beside quadleg, or asks for what is not finite",
             Weight.TROUBLE,

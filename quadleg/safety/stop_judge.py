@@ -10,7 +10,7 @@ from math import isfinite, nan
 
 from quadleg.robot.model import MEASURED, RobotModel
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import HOLD_TIME, LOW_TIME, OVER_TIME
+from quadleg.safety.deadlines import LOW_TIME, OVER_LOWER, OVER_TIME
 from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Response
 from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.idle_watch import IdleWatch
@@ -149,7 +149,7 @@ class StopJudge:
 
     def _judge_over(self, over: Reason, now: float) -> None:
         lasting = self.supply_watch.over_for(now)
-        if lasting > OVER_TIME + HOLD_TIME or (lasting > OVER_TIME and self.state is State.RISING):
+        if lasting > OVER_TIME + OVER_LOWER or (lasting > OVER_TIME and self.state is State.RISING):
             self._machine.lower(over, now)
         elif (
             lasting > OVER_TIME and self.state is not State.LOWERING and self._machine.hold_kind is not HoldKind.CURRENT

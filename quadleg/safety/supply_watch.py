@@ -9,7 +9,7 @@ from quadleg.safety.catalogue import Reason
 from quadleg.safety.figure_words import amperes, volts
 from quadleg.safety.reason_codes import ReasonCode
 
-KNOWN_TIME = 2.0  # s for which a reading counts; the supply need not be measured
+SUPPLY_FRESH = 2.0  # s for which a reading counts; the supply need not be measured
 LOST_SHARE = 1 / 3  # of the supply's voltage: below it the servos are switched off, not only weak
 NEAR_SHARE = 0.9  # of the supply's rated current: the robot goes slower from there on
 
@@ -37,7 +37,7 @@ class SupplyWatch:
 
     def is_old(self, now: float) -> bool:
         """Whether the last reading says nothing any more."""
-        return now - self._heard > KNOWN_TIME
+        return now - self._heard > SUPPLY_FRESH
 
     @property
     def lost(self) -> Reason | None:

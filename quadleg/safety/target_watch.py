@@ -7,7 +7,7 @@ from math import inf
 
 from quadleg.errors import TargetError
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import BAD_TARGETS, MISSING_FRAMES
+from quadleg.safety.deadlines import MAX_BAD_TARGETS, MISSING_FRAMES
 from quadleg.safety.frame_assembly import FrameAssembly, leg_of_targets
 from quadleg.safety.reason_codes import ReasonCode
 
@@ -60,4 +60,4 @@ class TargetWatch:
     @property
     def bad(self) -> Reason | None:
         """That too many targets in a row could not be used."""
-        return Reason.of(ReasonCode.BAD_TARGETS, detail=self.detail) if self._bad_in_a_row >= BAD_TARGETS else None
+        return Reason.of(ReasonCode.BAD_TARGETS, detail=self.detail) if self._bad_in_a_row >= MAX_BAD_TARGETS else None

@@ -7,7 +7,8 @@ from math import degrees, inf, nan
 from quadleg.safety.catalogue import Reason
 from quadleg.safety.deadlines import TIP_TIME
 from quadleg.safety.reason_codes import ReasonCode
-from quadleg.safety.supply_watch import KNOWN_TIME
+
+TILT_FRESH = 2.0  # s for which an angle counts; the tilt need not be measured
 
 
 class TiltWatch:
@@ -26,7 +27,7 @@ class TiltWatch:
 
     def is_old(self, now: float) -> bool:
         """Whether the last angle says nothing any more."""
-        return now - self._heard > KNOWN_TIME
+        return now - self._heard > TILT_FRESH
 
     @property
     def tipped(self) -> Reason | None:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from quadleg.errors import TargetError
 from quadleg.robot.model import RobotModel
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import FAULT_TOLD, HOLD_TIME, LIMIT_TIME, LOWERED_WAIT, MISSING_FRAMES
+from quadleg.safety.deadlines import FAULT_COMMAND_TIME, HOLD_TIME, LIMIT_TIME, LOWERED_WAIT, MISSING_FRAMES
 from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.notice_board import Notice
@@ -173,7 +173,7 @@ class Watchdog(StopJudge):
             self._advance(now)
             if self._machine.hold_kind in (HoldKind.MISSING, HoldKind.BAD) and now - self._machine.since > HOLD_TIME:
                 self._machine.lower(Reason.of(ReasonCode.HELD_TOO_LONG, self.reason, seconds=f"{HOLD_TIME:g}"), now)
-        if self.state is State.FAULT and self.output_watch.stopped and now - self._machine.since > FAULT_TOLD:
+        if self.state is State.FAULT and self.output_watch.stopped and now - self._machine.since > FAULT_COMMAND_TIME:
             # servo_output keeps the stop in mind for a watchdog that is started anew: more commands would let it go.
             return None
         # A supply that is lost and a body that is tipped want the power cut whatever else is going on.
