@@ -1,4 +1,4 @@
-"""What sensors read, whichever chip it is."""
+"""What a sensor of each role of sensor_kinds.py returns, whichever chip it is."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from quadleg.geometry.vectors import Vector
 
 
 class PowerReading(NamedTuple):
-    """What the servos' supply gives: V, and A that are drawn."""
+    """Voltage of the servos' supply in V, and the current drawn from it in A."""
 
     voltage: float
     current: float
 
 
 class ImuReading(NamedTuple):
-    """Angular rate in rad/s and specific force in m/s² (at rest g up), in the chip's axes."""
+    """Angular rate in rad/s and specific force in m/s² (at rest: g, upward), in the chip's axes."""
 
     gyro: Vector
     acceleration: Vector

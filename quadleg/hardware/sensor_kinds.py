@@ -1,4 +1,9 @@
-"""The one table of sensors: what each measures, and the chips that may do so, for everything that tells them apart."""
+"""The one table of sensors: what each is for, and the chips that can do it.
+
+A chip added here also needs its simulation in servos/simulated_sensors.py and its entry in
+robot_file/robot_file.schema.json. A role added here is read, timed, simulated and published by code that names each
+role: see "Add a sensor" in DEVELOPERS.md.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +13,7 @@ from typing import Any, Generic, TypeVar
 
 from quadleg.hardware import ina226, mpu6050
 from quadleg.hardware.board import Board
+from quadleg.hardware.readings import ImuReading, PowerReading
 from quadleg.hardware.reconnecting_sensor import Driver, ReconnectingSensor
 from quadleg.robot.model import ImuChip, PowerSensor, RobotModel
 
@@ -57,7 +63,7 @@ class SensorRole(Generic[Reading]):
         return ReconnectingSensor(lambda board: driver(board.neighbour(settings.address), settings))
 
 
-SUPPLY: SensorRole[ina226.PowerReading] = SensorRole(
+SUPPLY: SensorRole[PowerReading] = SensorRole(
     section=("supply", "sensor"),
     name="supply sensor",
     topic="supply",
@@ -76,7 +82,7 @@ SUPPLY: SensorRole[ina226.PowerReading] = SensorRole(
     },
 )
 
-IMU: SensorRole[mpu6050.ImuReading] = SensorRole(
+IMU: SensorRole[ImuReading] = SensorRole(
     section=("imu",),
     name="IMU",
     topic="imu/data",
