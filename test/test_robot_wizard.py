@@ -33,6 +33,7 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel, Stance
 from quadleg.robot_file.load import load_robot
 from quadleg.robot_file.maker_units import number_from
 from quadleg.robot_file.reachable_poses import pose_fault
+from quadleg.robot_file.robot_file_template import robot_file_text
 
 # The questions in their order, by a word of ours.
 QUESTIONS = (
@@ -181,6 +182,14 @@ def test_all_that_the_file_offers_may_be_taken(path: Path) -> None:
     assert robot.frames[0].name == "imu_link"
     assert not robot.masses.assumed
     assert all(joint.servo.kind.holds_without_pulses for joint in robot.joints)
+
+
+@pytest.mark.parametrize(
+    ("figures", "key"), [({}, "name"), ({"name": "Bee", "body": {"length_mm": 1}}, "body.width_mm")]
+)
+def test_a_required_key_without_a_figure_is_named(figures: dict[str, object], key: str) -> None:
+    with pytest.raises(ValueError, match=f"{re.escape(key)} is a required key without a figure"):
+        robot_file_text(figures, {}, {})
 
 
 def test_others_may_read_the_file_as_the_umask_says(path: Path) -> None:

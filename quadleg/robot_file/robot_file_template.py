@@ -26,7 +26,7 @@ def robot_file_text(figures: Figures, examples: Figures, notes: Mapping[str, str
     """The text of a robot file with these figures, by sections and keys.
 
     `examples`, likewise by sections and keys, go ahead of the schema's; `notes` are added to what the schema says of a
-    key, by its dotted name.
+    key, by its dotted name. Raises ValueError for a required key without a figure.
     """
     blocks = _blocks(robot_schema(), "", figures, examples, notes)
     return "\n\n".join(_aligned(block) for block in blocks) + "\n"
@@ -40,6 +40,9 @@ def _blocks(
     blocks = []
     for key, part in keys.items():
         example = examples.get(key, part.get("examples", [None])[0])
+        if key not in figures and key in schema.get("required", ()):
+            place = f"{section}.{key}".lstrip(".")
+            raise ValueError(f"{place} is a required key without a figure: give it one in wizard/new_robot_file.py")
         if key in figures:
             inner = example if isinstance(example, dict) else {}
             blocks.append(_block(part, section, key, figures[key], inner, notes))
