@@ -18,7 +18,7 @@ from quadleg.runtime.node_table import MARKERS, PAD, RECORDER, VIEWER, check_nam
 
 ARGUMENTS = {
     "robot": (DEFAULT_ROBOT, "robot file: a path, or the name of one that comes with quadleg"),
-    "board": ("", "what carries the bytes to the PWM board; the robot file's by default"),
+    "board": ("", "how the computer reaches the PWM board; the robot file's by default"),
     "rate": ("", "control rate in Hz, 10 to 200; the robot file's by default"),
     "namespace": ("", "ROS namespace, for several robots"),
     "frame_prefix": ("", "prefix of all frame names, for several robots"),

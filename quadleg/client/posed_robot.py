@@ -50,7 +50,7 @@ class PosedRobot(StackConnection):
 
     @cached_property
     def board_kind(self) -> str:
-        """What carries the bytes to the stack's PWM board, such as `simulated`. Raises StackNotFound."""
+        """Return the kind of the stack's PWM board, such as `simulated`. Raises StackNotFound."""
         (instead,) = self.parameters("servo_output", "board")
         return instead or self.model.board.kind
 

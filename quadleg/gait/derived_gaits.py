@@ -1,11 +1,11 @@
-"""The gaits that every robot has, made to its measure, and what no gait may do.
+"""Default gaits, scaled to each robot, and the test of whether a gait can carry a robot.
 
 Robots of different size walk alike where their speeds have the same Froude number v² / (g h): lengths then scale with
 the height h of the hips, times with √(h / g), and duty factors and phases are the same (the hypothesis of dynamic
 similarity: Alexander, The International Journal of Robotics Research 3(2) (1984) 49; Physiological Reviews 69 (1989)
-1199, section III). So a gait's period is a number of √(h / g), its clearance and margin are shares of the leg; a trot,
-which stands on two feet at a time, would tip over in a longer one. Where the servos are too slow to lift a foot so
-high in that time, the period is longer, up to a bound, and then the foot is lifted less, down to a bound.
+1199, section III). So a gait's period is a multiple of √(h / g), its clearance and margin are shares of the leg. A
+trot, which stands on two feet at a time, would tip over with a longer period. Where the servos are too slow to lift a
+foot so high in that time, the period is longer, up to a bound; beyond it the foot is lifted less, down to a bound.
 """
 
 from __future__ import annotations
@@ -37,18 +37,18 @@ def wave_phases(duty_factor: float) -> Phases:
 # a foot is lifted, at the least where servos are slow, and the margin of a sway.
 CLEARANCE_SHARE, LEAST_CLEARANCE_SHARE = 0.1, 0.05
 MARGIN_SHARE = 0.025
-LONGER = 1.25  # times the similar period, which slow servos take before they lift a foot less (our own choice)
+LONGER = 1.25  # times the similar period: the longest for slow servos, before a foot is lifted less (our own choice)
 # The most that a joint turns when a foot is lifted by CLEARANCE_SHARE and set down, as its fastest rate times the time
 # in the air, in rad: 0.80 to 0.83 of robots of all sizes and knees, standing at three quarters of the straight leg.
-# It follows from the speeds of a swing in swing.py; test/test_derived_gaits.py measures it
+# It follows from RAMP, _TURN_START and _NEAR_GROUND_SPEED of swing.py; test/test_derived_gaits.py measures it
 # (test_a_foot_is_lifted_with_the_turn_that_the_rule_has).
 LIFT_TURN = 0.82
-LIFT_SPEED_SHARE = 0.5  # of the no-load speed, to lift a foot; the rest is for going somewhere (our own choice)
+LIFT_SPEED_SHARE = 0.5  # of the no-load speed, for lifting a foot; the rest is for moving it forward (our own choice)
 
 
 @dataclass(frozen=True)
 class GaitPattern:
-    """What of a gait is the same for robots of all sizes: `period` is in √(hip height / g)."""
+    """A default gait, the same for robots of all sizes; `period` is in √(hip height / g)."""
 
     name: str
     duty_factor: float
@@ -57,23 +57,23 @@ class GaitPattern:
     sways: bool
 
 
-# The creep keeps three feet down and a twentieth of a stride between one landing and the next lift-off; a trot's
-# diagonals overlap by as much. Periods: the demo robot's, which physics showed to be good for it and then for others.
+# The creep keeps three feet down, and a twentieth of a stride between one landing and the next lift-off; the trot's
+# diagonals overlap by as much. Periods: tuned on the demo robot in physics, then checked on others.
 PATTERNS = (
     GaitPattern(CREEP, 0.8, wave_phases(0.8), 12.9, sways=True),
     GaitPattern("trot", 0.55, (0.0, 0.5, 0.5, 0.0), 4.5, sways=False),
 )
-USUAL = tuple(pattern.name for pattern in PATTERNS)
+DEFAULT_GAITS = tuple(pattern.name for pattern in PATTERNS)
 
 
 def derived_gaits(straight_leg: float, hip_height: float, no_load_speed: float) -> tuple[GaitParameters, ...]:
-    """The usual gaits, by the straight leg and the standing height of the hips (m) and the slowest servo (rad/s)."""
+    """Return the default gaits for a straight leg and a standing hip height (m), and the slowest servo (rad/s)."""
     return tuple(_derived(pattern, straight_leg, hip_height, no_load_speed) for pattern in PATTERNS)
 
 
 def _derived(pattern: GaitPattern, straight_leg: float, hip_height: float, no_load_speed: float) -> GaitParameters:
     similar = pattern.period * sqrt(hip_height / STANDARD_GRAVITY)
-    # The period in which the servos lift a foot by its usual clearance.
+    # The period in which the servos lift a foot by its full clearance.
     lifting = LIFT_TURN / (LIFT_SPEED_SHARE * no_load_speed * (1.0 - pattern.duty_factor))
     lifted = min(max(LONGER * similar / lifting, LEAST_CLEARANCE_SHARE / CLEARANCE_SHARE), 1.0)
     return GaitParameters(
@@ -86,26 +86,26 @@ def _derived(pattern: GaitPattern, straight_leg: float, hip_height: float, no_lo
     )
 
 
-# What a gait of the robot file's own has to have.
+# Keys that a gait needs in the robot file if it is no default gait.
 NEEDED = ("duty_factor", "phases", "stride_period_s", "foot_clearance_mm")
 
 
 def gait_figures(name: str, keys: dict[str, Any]) -> tuple[float, Phases, bool]:
-    """Duty factor, phases and whether the body sways, of a gait with these keys in the robot file."""
-    usual = next((pattern for pattern in PATTERNS if pattern.name == name), None)
-    duty_factor = keys["duty_factor"] if usual is None else keys.get("duty_factor", usual.duty_factor)
+    """Return duty factor, phases and whether the body sways, for a gait with these keys in the robot file."""
+    default = next((pattern for pattern in PATTERNS if pattern.name == name), None)
+    duty_factor = keys["duty_factor"] if default is None else keys.get("duty_factor", default.duty_factor)
     if "phases" in keys:
         front_left, front_right, rear_left, rear_right = keys["phases"]
         phases = front_left, front_right, rear_left, rear_right
     else:
-        assert usual
-        phases = wave_phases(duty_factor) if name == CREEP else usual.phases
-    sways = "margin_mm" in keys or (usual is not None and usual.sways)
+        assert default
+        phases = wave_phases(duty_factor) if name == CREEP else default.phases
+    sways = "margin_mm" in keys or (default is not None and default.sways)
     return float(duty_factor), phases, sways
 
 
 def in_air_together(duty_factor: float, phases: Sequence[float]) -> list[tuple[float, set[str]]]:
-    """At each lift-off, its phase and the legs that are in the air from there on for a while."""
+    """Return, for each lift-off, its phase and the legs that are in the air just after it."""
     moments = []
     for own in phases:
         phase = (own + duty_factor) % 1.0
@@ -115,7 +115,7 @@ def in_air_together(duty_factor: float, phases: Sequence[float]) -> list[tuple[f
 
 
 def gait_fault(duty_factor: float, phases: Sequence[float], sways: bool) -> str | None:
-    """Why a robot would fall in a gait, in words; None where the feet can carry it."""
+    """Return why a robot would fall in a gait, in words; None if the feet can carry it."""
     for phase, legs in sorted(in_air_together(duty_factor, phases), key=lambda moment: moment[0]):
         together = " and ".join(sorted(legs, key=LEGS.index))
         if len(legs) > 1 and sways:

@@ -1,4 +1,7 @@
-"""What carries the bytes to the PWM chip and back: the common shape of all boards, and how to open one."""
+"""Interface to whatever carries bytes to the PWM chip. To open one: `open_board` of servos/board_kinds.py.
+
+Subclass `SharedBus` where other chips, as sensors, are on the same bus; else `Board`.
+"""
 
 from __future__ import annotations
 
@@ -12,26 +15,26 @@ AnyBoard = TypeVar("AnyBoard", bound="Board")
 
 
 def always() -> bool:
-    """Nothing makes it invalid."""
+    """Return True: the default of `valid`."""
     return True
 
 
 class Board(ABC):
-    """A way to one I2C chip. A context manager that closes itself."""
+    """A connection to one I2C chip; a context manager that closes it."""
 
     @abstractmethod
     def write(self, *messages: bytes, valid: Callable[[], bool] = always) -> None:
         """Send messages, each a register's address and then data, as one transaction.
 
-        There is a single stop condition, at the end, so the chip's outputs change together. `valid` is asked once
-        the bus is taken, right before the first byte: where it says no, nothing is sent. Raises BoardError if the
-        chip did not take them.
+        There is a single stop condition, at the end, so the chip's outputs change together. `valid` is called once
+        the bus is locked, right before the first byte; if it returns False, nothing is sent. Raises BoardError if the
+        chip did not acknowledge them.
         """
 
     def urgent(self, message: bytes) -> None:
-        """Send one message ahead of all that waits, from any thread. What of an unfinished `write` was not sent is not.
+        """Send one message ahead of all that wait, from any thread; the rest of an unfinished `write` is dropped.
 
-        Raises BoardError if the chip did not take it. A board whose writes are short need not do more than write.
+        Raises BoardError if the chip did not acknowledge it. A board whose writes are short may just write.
         """
         self.write(message)
 
@@ -40,10 +43,10 @@ class Board(ABC):
         """Read `count` bytes, beginning at a register. Raises BoardError if the chip did not answer."""
 
     def neighbour(self, address: int) -> Board:
-        """The way to another chip on the same bus, by its address; it may be used from another thread.
+        """Return the connection to another chip on the same bus, which may be used from another thread.
 
-        Closing it lets this board go on; closing this board ends it. Whether a chip is there shows when it is used.
-        Raises BoardError where the board is closed, or has no bus.
+        Closing it leaves this board open; closing this board closes it. Whether a chip is there shows when it is used.
+        Raises BoardError if the board is closed or has no bus.
         """
         raise BoardError(
             f"this board has no bus on which a chip at 0x{address:02X} could be", "use a kind of board that has one"
@@ -51,7 +54,7 @@ class Board(ABC):
 
     @abstractmethod
     def close(self) -> None:
-        """Let go of the board, whose outputs go on. Closing twice does no harm."""
+        """Close the connection; the chip's outputs go on. Closing twice does no harm."""
 
     def __enter__(self: AnyBoard) -> AnyBoard:
         return self
@@ -61,11 +64,11 @@ class Board(ABC):
 
 
 class SharedBus(Board):
-    """A board that carries the bytes of other chips on its bus, too."""
+    """A board that also carries bytes to other chips on its bus."""
 
     @abstractmethod
     def write_to(self, address: int, messages: Sequence[bytes]) -> None:
-        """Send messages to another chip, and wait until it has them. Raises BoardError if it did not take them."""
+        """Send messages to another chip and wait until it has them. Raises BoardError if it did not acknowledge."""
 
     @abstractmethod
     def read_from(self, address: int, register: int, count: int) -> bytes:
@@ -76,7 +79,7 @@ class SharedBus(Board):
 
 
 class Neighbour(Board):
-    """The way to another chip on the bus of a board."""
+    """Connection to another chip on the bus of a board."""
 
     def __init__(self, board: SharedBus, address: int) -> None:
         self._board: SharedBus | None = board

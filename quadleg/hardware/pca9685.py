@@ -81,7 +81,8 @@ class PCA9685:
     """One PCA9685 on a board. Channels are 0 to 15; counts are 1 to 4095 of 4096 a period.
 
     `sleep` waits so many seconds; simulated time brings its own. Every method raises BoardError where the
-    board cannot carry the bytes.
+    board cannot carry the bytes. There is no table of PWM chips: whoever drives servos makes a PCA9685 (board_link.py,
+    servo_pulses.py, stack_runner.py, rollout.py, timing.py), and servos/simulated_pca9685.py takes its bytes.
     """
 
     def __init__(self, board: Board, settings: BoardSettings, sleep: Callable[[float], None] = time.sleep) -> None:

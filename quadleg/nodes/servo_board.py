@@ -31,7 +31,7 @@ class ServoBoard:
         self._node = node
         memory = node.declare("board_memory", "", "File that is the simulated board's memory; empty: none")
         self._seed: int = node.declare("seed", 0, "Seed of the simulated servos' first places", 0, 2**31 - 1)
-        kind = node.declare("board", "", "What carries the bytes to the PWM board; empty: the robot file's kind")
+        kind = node.declare("board", "", "How the computer reaches the PWM board; empty: the robot file's kind")
         self.robot: RobotModel = node.robot.on_board(kind)
         if not self.robot.board.simulated and self.robot.uncalibrated:
             raise Uncalibrated(self.robot.path, self.robot.uncalibrated)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import ceil, floor
 from typing import Any
 
-from quadleg.gait.derived_gaits import NEEDED, USUAL, gait_fault, gait_figures
+from quadleg.gait.derived_gaits import DEFAULT_GAITS, NEEDED, gait_fault, gait_figures
 from quadleg.hardware.pca9685 import COUNTS, PRE_SCALE_RANGE
 from quadleg.hardware.sensor_kinds import SENSOR_ROLES, SUPPLY, SensorRole
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
@@ -208,7 +208,7 @@ def _check_keys_of_board(document: Document) -> None:
     """A kind of board has the keys that it cannot do without."""
     board = document.value("board")
     for key, part in robot_schema()["properties"]["board"]["properties"].items():
-        if part.get(NEEDED_FOR) == board["kind"] and key not in board:
+        if board["kind"] in part.get(NEEDED_FOR, ()) and key not in board:
             remedy = f"the kind {board['kind']} needs its `{key}` too ({part['description']}): add that key"
             document.fault(remedy, "board", "kind")
 
@@ -280,9 +280,9 @@ def _check_frames(document: Document) -> None:
 
 def _check_gait(document: Document, name: str) -> None:
     keys = document.value("gaits", name)
-    missing = [] if name in USUAL else [key for key in NEEDED if key not in keys]
+    missing = [] if name in DEFAULT_GAITS else [key for key in NEEDED if key not in keys]
     for key in missing:
-        remedy = f"missing: only {' and '.join(USUAL)} have it already, so write `{key}:`"
+        remedy = f"missing: only {' and '.join(DEFAULT_GAITS)} have it already, so write `{key}:`"
         document.fault(remedy, "gaits", name, key)
     if missing:
         return

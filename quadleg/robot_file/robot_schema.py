@@ -1,7 +1,7 @@
 """The schema of robot files, from which loading, checks, new files and editors' completion are made.
 
 Beside JSON Schema's own keywords (draft 2020-12), of which `examples` holds what a new file offers for an optional key,
-it has some of ours: `x-needed-for`, the kind of board that cannot do without the key, and those of schema_document.py
+it has some of ours: `x-needed-for`, the kinds of board that need the key, and those of schema_document.py
 (`x-ascending`, `x-field`) and robot_file_template.py (`x-inline`).
 
 Kinds of sensors and their addresses are those of hardware/sensor_kinds.py. For editors, which read nothing else, the

@@ -1,6 +1,7 @@
-"""The one table of board kinds: all that differs between boards, for everything that has to tell them apart.
+"""The one table of board kinds: how the computer reaches the PWM board, and all that differs by it.
 
-The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts as a real board.
+The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts as a real board. The chip on the board
+is a PCA9685 for every kind: there is no table of PWM chips (hardware/pca9685.py).
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ class BoardLocation(NamedTuple):
 
 
 class BoardKind(ABC):
-    """One way to carry bytes to the PWM chip. Boards are imported only when opened: each brings a library that the
-    others do without."""
+    """One way to reach the PWM board. Boards are imported only when opened: each needs a library that the others do
+    not."""
 
     # For `quadleg new`: the choice in words, what it asks, other keys of `board`, and the control rate with its reason.
     words: str

@@ -1,4 +1,4 @@
-"""When the sensors have the bus: between two frames, as often as the frames leave time for."""
+"""When sensors are read: between two frames, as often as the frames leave time."""
 
 from __future__ import annotations
 
@@ -11,15 +11,18 @@ from quadleg.robot.model import RobotModel
 from quadleg.servos.board_kinds import board_kind
 
 IMU_RATE = 100.0  # Hz: what the estimator is made for
-SUPPLY_PERIOD = 0.04  # s, a little more than the sensor takes for a mean
-IMU_SHARE, ANY_SHARE = 0.5, 0.75  # of what a frame leaves of its period: for the IMU, and for all readings of a gap
+SUPPLY_PERIOD = 0.04  # s, a little more than the sensor averages over
+IMU_SHARE, ANY_SHARE = (
+    0.5,
+    0.75,
+)  # of the time that a frame leaves of its period: for the IMU, and for all reads of one gap
 
 
 class Turns(NamedTuple):
-    """In each control period so many readings of the IMU, in every so-manieth one of the supply; 0: none.
+    """`imu` reads of the IMU per control period; the supply is read every `supply_every` periods (0: never).
 
-    `together` where a reading of both fits between two frames; else the supply's takes the IMU's place. `rate` is that
-    of the IMU in Hz.
+    `together`: one read of both fits between two frames; else the supply's read replaces the IMU's. `rate` is the
+    IMU's in Hz.
     """
 
     imu: int
@@ -29,7 +32,7 @@ class Turns(NamedTuple):
 
 
 def bus_times(robot: RobotModel) -> tuple[float, float, float]:
-    """s that the bus has of a whole frame, a reading of the IMU and one of the supply; 0 for what is not there."""
+    """Return the bus time in s of a whole frame, a read of the IMU and a read of the supply; 0 without that sensor."""
     timing = board_kind(robot.board.kind).timing(robot.board)
 
     def seconds(role: SensorRole[Any]) -> float:
@@ -40,7 +43,7 @@ def bus_times(robot: RobotModel) -> tuple[float, float, float]:
 
 
 def turns(robot: RobotModel, period: float) -> Turns:
-    """What the bus allows beside a frame in each period (s)."""
+    """Return how often the bus can read the sensors beside one frame per period (s)."""
     frame, imu, supply = bus_times(robot)
     left = period - frame
     readings = min(ceil(IMU_RATE * period - 1e-9), int(IMU_SHARE * left / imu)) if imu and left > 0 else 0

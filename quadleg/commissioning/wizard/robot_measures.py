@@ -65,7 +65,7 @@ class Poses:
 
 @dataclass(frozen=True)
 class Electrics:
-    """Servos, supply, and what carries the bytes: a kind of board, and where that is (see `BoardLocation`)."""
+    """Servos, supply, and the kind of board with its location (see `BoardLocation`)."""
 
     kind: ReadyKind
     voltage_v: float

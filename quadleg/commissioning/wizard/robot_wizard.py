@@ -222,7 +222,7 @@ def _ask_electrics(say: Say, given: Electrics | None) -> Dialog[Electrics]:
     kinds = list(BOARD_KINDS)
     before = kinds.index(given.board) + 1 if given else 1
     ways = [BOARD_KINDS[name].words for name in kinds]
-    board = kinds[(yield from _choice("board", "What carries the bytes to the PWM board", ways, before))]
+    board = kinds[(yield from _choice("board", "How the computer reaches the PWM board", ways, before))]
     location = BOARD_KINDS[board].location
     if location is None:
         return Electrics(kind, voltage, current, board)
