@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.contact import CALM_SPEED, SLIP_BEGINS, SLIP_ENDS, SLIP_GATE, Contacts, Loads
+from quadleg.estimation.contact import CALM_SPEED, SLIP_BEGINS, SLIP_ENDS, Contacts, Loads
+from quadleg.estimation.error_state_filter import OUTLIER_GATE
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS
 
@@ -20,7 +21,7 @@ AIR = (0.0, 0.3, 0.4, 0.3)
 UPRIGHT = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 ROBOT = sample_robots.inspector()
 FEET = [(x, y, z - ROBOT.standing.height) for x, y, z in ROBOT.standing.feet]
-FAR = 2 * SLIP_GATE
+FAR = 2 * OUTLIER_GATE
 
 
 def standing() -> Contacts:

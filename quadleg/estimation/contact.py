@@ -8,20 +8,20 @@ from math import hypot
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.load_sharing import share_weight
+from quadleg.estimation.error_state_filter import OUTLIER_GATE
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS, RobotModel
 
 SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag
-SLIP_GATE = 21.1  # squared distance of a foot from its place in standard deviations: 1 in 10 000, chi-square of 3
-SLIP_BEGINS = 3  # ticks in a row that a foot is beyond SLIP_GATE: it slips. Ticks at any rate: each is one measurement
+SLIP_BEGINS = 3  # ticks in a row beyond OUTLIER_GATE until a foot slips; at any rate, as each is one measurement
 CALM_SPEED = 0.04  # m/s over the ground
-SLIP_ENDS = 3  # ticks in a row that a slipping foot is slower than CALM_SPEED: it stands again
-LIGHTEST = 0.5  # m/s²: what is felt below this has no direction; nothing carries in free fall
+SLIP_ENDS = 3  # ticks in a row slower than CALM_SPEED until a slipping foot stands again
+LIGHTEST = 0.5  # m/s²: below it the body is in free fall, and no foot carries
 
 
 class Contacts:
-    """What each foot does, in the order of `LEGS`: `down` where it may carry, `slipping` where it slips meanwhile."""
+    """State of each foot, in the order of `LEGS`: `down` if it may carry, `slipping` if it slips while down."""
 
     def __init__(self, period: float) -> None:
         self._plans: deque[tuple[float, ...]] = deque(maxlen=1 + round(SERVO_DELAY / period))
@@ -30,9 +30,9 @@ class Contacts:
         self._count = [0] * len(LEGS)
 
     def plan(self, loads: Sequence[float], known: Sequence[bool]) -> list[int]:
-        """Takes the planned loads (0: in the air) and whose joints are known; the legs that have just come down.
+        """Take the planned loads (0: in the air) and whose joints are known; return the legs that have just landed.
 
-        A foot is down from when the servos have set it down until the plan lifts it.
+        A foot is down from SERVO_DELAY after its planned landing until its planned lift-off.
         """
         self._plans.append(tuple(loads))
         landed = []
@@ -46,24 +46,24 @@ class Contacts:
         return landed
 
     def coming(self, loads: Sequence[float]) -> bool:
-        """Whether a foot that is planned to carry is not yet down."""
+        """Whether a foot is planned to carry and is not down yet."""
         return any(load and not down for load, down in zip(loads, self.down))
 
     def judge(self, leg: int, distance: float, speed: float) -> bool:
-        """Whether a foot that is down stands still: by the squared `distance` from where it stood in standard
-        deviations, and its `speed` over the ground in m/s."""
+        """Return whether a foot that is down stands still, by its squared normalized innovation `distance` and its
+        `speed` over the ground in m/s."""
         if self.slipping[leg]:
             self._count[leg] = self._count[leg] + 1 if speed < CALM_SPEED else 0
             if self._count[leg] >= SLIP_ENDS:
                 self.slipping[leg], self._count[leg] = False, 0
             return not self.slipping[leg]
-        self._count[leg] = self._count[leg] + 1 if distance > SLIP_GATE else 0
+        self._count[leg] = self._count[leg] + 1 if distance > OUTLIER_GATE else 0
         if self._count[leg] >= SLIP_BEGINS:
             self.slipping[leg], self._count[leg] = True, 0
-        return distance <= SLIP_GATE
+        return distance <= OUTLIER_GATE
 
     def trust(self) -> None:
-        """No foot slips, whatever it seemed."""
+        """Clear all slips."""
         self.slipping = [False] * len(LEGS)
         self._count = [0] * len(LEGS)
 

@@ -1,4 +1,4 @@
-"""An estimate that makes no sense: how it is noticed, and where it begins anew."""
+"""Detection of a diverged estimate, and its reset."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from math import hypot, sqrt
 import numpy as np
 
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.contact import SLIP_GATE
 from quadleg.estimation.error_state_filter import (
     ACCELERATION_BIAS,
     FIRST_ACCELERATION_BIAS,
+    OUTLIER_GATE,
     POSITION,
     VELOCITY,
     ErrorStateFilter,
@@ -22,14 +22,14 @@ from quadleg.geometry.vectors import ZERO_VECTOR
 from quadleg.robot.model import RobotModel
 
 UPRIGHT: Quaternion = (1.0, 0.0, 0.0, 0.0)
-NONSENSE_TIME = 0.3  # s that an estimate makes no sense before it begins anew: some strides may be bad
+NONSENSE_TIME = 0.3  # s for which an estimate is implausible until it is reset: single strides may be bad
 
 
 class Credibility:
-    """Judges the velocity of one robot's estimate: a body that keeps still has none, and none is faster than its legs
-    move it and a fall from its standing height.
+    """Plausibility of one robot's estimated velocity: zero for a still body, and never above the speed of the legs plus
+    that of a fall from standing height.
 
-    `speed` is that of the estimate that was given up last, in m/s.
+    `speed` is that of the last estimate that was discarded, in m/s.
     """
 
     def __init__(self, robot: RobotModel, kalman: ErrorStateFilter) -> None:
@@ -40,18 +40,18 @@ class Credibility:
             for leg in robot.legs
         )
         self._fastest = legs + sqrt(2 * GRAVITY * robot.standing.height)
-        self._for = 0.0  # s for which it has made no sense
+        self._for = 0.0  # s for which it has been implausible
         self._place, self._quaternion, self._variance, self._since = ZERO_VECTOR, UPRIGHT, 0.0, 0.0
         self.speed = 0.0
 
     def lost(self, still: bool, good: bool, dt: float) -> bool:
-        """Whether the estimate has made no sense for long, `dt` s on.
+        """Advance by `dt` s; return whether the estimate has been implausible for NONSENSE_TIME.
 
-        `still`: the body keeps still on its feet. `good`: feet, or that it lies, have corrected the estimate.
+        `still`: the body does not move. `good`: feet or a zero-velocity update have corrected the estimate.
         """
         self._since += dt
         speed = hypot(*self._inertial.velocity)
-        nonsense = speed > self._fastest or (still and speed**2 > SLIP_GATE * self._speed_variance())
+        nonsense = speed > self._fastest or (still and speed**2 > OUTLIER_GATE * self._speed_variance())
         self._for = self._for + dt if nonsense else 0.0
         if good and not nonsense:
             self._keep()
@@ -61,7 +61,7 @@ class Credibility:
         return True
 
     def begin_anew(self) -> None:
-        """Begin with all but the place and heading that were good last, and the vertical that is felt."""
+        """Reset to the last good place and heading, and to the vertical by the accelerometer."""
         inertial, kalman = self._inertial, self._filter
         inertial.gyro_bias = inertial.acceleration_bias = ZERO_VECTOR
         kalman.level(Pose(ZERO_VECTOR, self._quaternion).yaw)

@@ -2,11 +2,11 @@
 
 The feet in contact are landmarks after Bloesch et al. (Robotics: Science and Systems 2012). The errors are those of
 the right-invariant form of Hartley, Ghaffari, Eustice & Grizzle (Int. J. Robotics Research 39 (2020) 402); both from
-memory. With them the measurement of a foot does not depend on the state, and nothing measures yaw and place by mistake.
-Other than there, feet are kept as seen from the IMU along the world's axes, so that no number grows with the way.
+memory. With them the measurement of a foot does not depend on the state, so yaw and place stay unobservable. Unlike
+there, feet are relative to the IMU, along the world's axes, so that no number grows with the distance walked.
 
 An error is estimate less truth. That of attitude is a rotation vector in the world, R_estimate = exp(θ) R. Those of
-velocity and feet are what is left of them after that turn, v_estimate = exp(θ) v + ξ. Others are plain differences.
+velocity and feet are what remains after that rotation, v_estimate = exp(θ) v + ξ. Others are plain differences.
 """
 
 from __future__ import annotations
@@ -33,10 +33,15 @@ from quadleg.robot.model import LEGS, RobotModel
 ATTITUDE, VELOCITY, GYRO_BIAS, ACCELERATION_BIAS, POSITION = (slice(i, i + 3) for i in range(0, 15, 3))
 FEET = slice(15, 27)
 YAW = 2
-KEPT = slice(8, 11)  # the biases of the gyro about the vertical, and of the acceleration along the ground
+KEPT = slice(8, 11)  # gyro bias about the vertical, and accelerometer bias along the ground
 SIZE = 27
 
-# Standard deviations of a cheap MEMS part with some room (common practice, no source), and of what is unknown at first.
+# Of the squared normalized innovation of a vector of three: 1 in 10 000 sound ones exceeds it (chi-square, 3 degrees of
+# freedom). Judges slip (contact.py), bounds what adapts a foot's noise (stance_feet.py), and judges the velocity of a
+# still body (credibility.py).
+OUTLIER_GATE = 21.1
+
+# Standard deviations of a cheap MEMS part with some margin (common practice, no source), and initial uncertainties.
 GYRO_NOISE = 2e-4  # rad/s/√Hz
 ACCELERATION_NOISE = 3e-3  # m/s²/√Hz
 GYRO_BIAS_WALK = 5e-6  # rad/s/√s
@@ -44,7 +49,7 @@ ACCELERATION_BIAS_WALK = 2e-5  # m/s²/√s
 # The gyro's bias is up to 2 °/s, evenly spread.
 FIRST_TILT, FIRST_VELOCITY, FIRST_GYRO_BIAS, FIRST_ACCELERATION_BIAS = 0.1, 0.01, 0.02, 0.028
 LEVELLED = 0.005  # rad: tilt by the smoothed acceleration of a body that lies still, its bias apart
-TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: how a walking body turns and speeds up by chance where it is not measured
+TURNS, SHAKES = 0.15, 1.0  # rad/√s, m/s/√s: random motion of a walking body while the IMU is silent
 
 _ONE = np.eye(3)
 
@@ -78,16 +83,16 @@ class ErrorStateFilter:
     # Prediction
 
     def take_noise(self, gyro: float, acceleration: float, step: float) -> None:
-        """The IMU says its own variances, (rad/s)² and (m/s²)², of samples that are `step` s apart.
+        """Take the variances that the IMU reports, (rad/s)² and (m/s²)², of samples that are `step` s apart.
 
-        A sensor that is better than thought is not trusted more: what is felt on a robot is not its noise alone.
+        They only raise the noise: on a robot, vibration adds to that of a good sensor.
         """
         self.gyro_noise = max(GYRO_NOISE, sqrt(gyro * step))
         self.acceleration_noise = max(ACCELERATION_NOISE, sqrt(acceleration * step))
 
     def predict(self, measured: float, interpolated: float, blind: float) -> None:
-        """Follows `inertial`, which has gone on by so many seconds with samples of the IMU, with some of them lost, and
-        without any."""
+        """Propagate the covariance after `inertial`, which advanced by so many s with samples of the IMU, over lost
+        samples, and without any."""
         dt = measured + interpolated + blind
         x0, y0, z0 = self._place
         x, y, z = self._place = self.inertial.place
@@ -114,7 +119,7 @@ class ErrorStateFilter:
         variances[ACCELERATION_BIAS] += ACCELERATION_BIAS_WALK**2 * dt
 
     def reset_place(self, place: Vector, deviation: float) -> None:
-        """The IMU is at this place of the world (m), with a standard deviation (m) along each axis."""
+        """Set the IMU's place in the world (m), with a standard deviation (m) along each axis."""
         self.inertial.place = self._place = place
         self.p[POSITION, :] = 0.0
         self.p[:, POSITION] = 0.0
@@ -123,7 +128,7 @@ class ErrorStateFilter:
     # The feet
 
     def land(self, leg: int, place: Array, deviation: float) -> None:
-        """A foot stands, from now on, where it is seen (m, `deviation` m): nothing before counts."""
+        """Start a new landmark: the foot stands where kinematics puts it (m, `deviation` m)."""
         foot = of_foot(leg)
         self.feet[leg] = place
         self.p[foot] = 0.0
@@ -131,11 +136,11 @@ class ErrorStateFilter:
         self.p[foot, foot] = deviation**2 * _ONE
 
     def drift(self, variances: Array) -> None:
-        """The feet may have moved by chance, (4,) m²."""
+        """Add random motion of the feet, (4,) m²."""
         np.einsum("ii->i", self.p)[FEET] += np.repeat(variances, 3)
 
     def normalized_innovation(self, leg: int, off: Array, deviation: float) -> float:
-        """How far a foot is `off` (m) from where it stands, as a squared distance in standard deviations."""
+        """Return the squared normalized innovation of a foot that is `off` (m) from its landmark."""
         foot = of_foot(leg)
         (a, b, c), (_, d, e), (_, _, f) = self.p[foot, foot].tolist()
         extra = deviation**2
@@ -156,10 +161,9 @@ class ErrorStateFilter:
     # Correction
 
     def correct(self, index: Sequence[int], off: Array, deviation: float, walking: bool = False) -> None:
-        """Rows `index` of the state are measured to be `off` from it, with one standard deviation each.
+        """Correct by a measurement that is `off` from rows `index` of the state, each with the same standard deviation.
 
-        The biases of the gyro about the vertical, and of the acceleration along the ground, are found while the robot
-        stands: `walking`, they stay.
+        `walking`: gyro bias about the vertical and accelerometer bias along the ground are not estimated.
         """
         columns = self.p[:, index]
         s = columns[index]
@@ -167,7 +171,7 @@ class ErrorStateFilter:
         gain = np.linalg.solve(s, columns.T).T
         known, change = gain @ columns.T, gain @ off
         if walking:
-            # Feet that slip evenly would be taken for these biases; they are considered, not estimated (Schmidt).
+            # Steady slip would look like these biases: they are considered, not estimated (Schmidt-Kalman filter).
             known[KEPT, KEPT] = change[KEPT] = 0.0
         p = self.p - known
         self.p = (p + p.T) / 2
@@ -183,9 +187,9 @@ class ErrorStateFilter:
         self.feet = (self.feet + change[FEET].reshape(-1, 3)) @ np.array(matrix).T
 
     def level(self, yaw: float | None = None) -> None:
-        """Takes the acceleration that is felt for the vertical, and begins anew with all but place and heading.
+        """Level by the measured acceleration, and reset all but place and heading.
 
-        `yaw` (rad) is the heading, where it is not that of the state.
+        `yaw` (rad) is the heading; None keeps that of the state.
         """
         inertial = self.inertial
         assert inertial.specific_force
@@ -198,7 +202,7 @@ class ErrorStateFilter:
         self.p[:, :12] = 0.0
         for block, deviation in ((VELOCITY, FIRST_VELOCITY), (GYRO_BIAS, FIRST_GYRO_BIAS)):
             self.p[block, block] = deviation**2 * _ONE
-        # The bias of the acceleration tilts this vertical with it.
+        # The accelerometer bias tilts this vertical.
         x, y, _ = np.array(rotation_matrix(inertial.quaternion))
         by_bias = np.array([-y, x, np.zeros(3)]) / GRAVITY
         variance = FIRST_ACCELERATION_BIAS**2

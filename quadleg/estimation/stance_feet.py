@@ -7,8 +7,8 @@ from math import atan2, cos, exp, sin, sqrt
 
 import numpy as np
 
-from quadleg.estimation.contact import SLIP_GATE, Contacts
-from quadleg.estimation.error_state_filter import ErrorStateFilter
+from quadleg.estimation.contact import Contacts
+from quadleg.estimation.error_state_filter import OUTLIER_GATE, ErrorStateFilter
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import rotation_matrix
@@ -19,9 +19,8 @@ from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
 @dataclass(frozen=True)
 class LegNoise:
-    """Standard deviations of what the joints say: a foot's `place` (m) at least and at most, how a standing foot
-    `drifts` by chance (m/√s), by how much of its way its place is wrong, by chance (`way`), and evenly, so that it adds
-    up (`creep`)."""
+    """Standard deviations of kinematics: least and largest of a foot's place (m), random drift of a standing foot
+    (m/√s), and the error of its place as a share of the distance it moved, random (`way`) and systematic (`creep`)."""
 
     least_place: float
     most_place: float
@@ -32,23 +31,23 @@ class LegNoise:
 
 # Tuned on the demo robot in physics; see test/test_odometry.py.
 LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.3, 0.05)}
-STRIDE = 0.05  # m: over such a way of a foot its error is another one
-STILL_DRIFT = 1e-4  # m/√s: of a foot while nothing is planned to move
-LANDING_DRIFT = 0.03  # m/√s: of a foot while another one touches the ground
-NEAR = 0.003  # m over the others: a foot that comes down may touch the ground
-FAIR_SHARE = 0.4  # of the weight; a foot that carries less holds less firmly
-ADAPTS = 0.03  # of the surplus of a tick's normalized innovation, in the logarithm of a foot's `place`
-INNOVATION_SHARE = 0.05  # of a new innovation in the mean that is said
-TURN_TIME = 0.06  # s over which the turning rate by the legs is evened
+STRIDE = 0.05  # m of a foot's motion after which its error is independent
+STILL_DRIFT = 1e-4  # m/√s of a foot while the robot stands still
+LANDING_DRIFT = 0.03  # m/√s of a foot while another one touches down
+NEAR = 0.003  # m above the others: from there on a descending foot may touch the ground
+FAIR_SHARE = 0.4  # of the weight; a foot with a smaller load slips more easily
+ADAPTS = 0.03  # gain from the excess of a tick's normalized innovation to the logarithm of `place`
+INNOVATION_SHARE = 0.05  # of a new innovation in the reported mean
+TURN_TIME = 0.06  # s: low-pass of the yaw rate by the legs
 
 
 class StanceFeet:
-    """The feet of one robot, tick after tick, in the order of `LEGS`.
+    """The feet of one robot, in the order of `LEGS`.
 
     `from_base` are the foot centres in base_link (m), `seen` those from the IMU along the world's axes, (4, 3) m.
     `standing` are the legs whose feet stand since an earlier tick, `innovation` is the mean squared normalized
-    innovation, `turn_rate` how fast the body turns about its z by the feet that stand (rad/s), `place` the standard
-    deviation of a foot as the joints say it (m).
+    innovation, `turn_rate` the body's yaw rate by the feet that stand (rad/s), `place` the standard
+    deviation of a foot's place by kinematics (m).
     """
 
     def __init__(self, robot: RobotModel, noise: LegNoise, kalman: ErrorStateFilter, period: float) -> None:
@@ -81,7 +80,7 @@ class StanceFeet:
     # One tick: move, then land, then correct
 
     def move(self, joints: Array, dt: float) -> None:
-        """Take the joints' angles, (12,) rad, `dt` s after the last; the feet that stand roll by them."""
+        """Take the joint angles, (12,) rad, `dt` s after the last; standing feet roll with their legs."""
         angles: list[float] = joints.tolist()
         before, self.from_base = self.from_base, all_forward(self._robot, angles)
         r = np.array(rotation_matrix(self._inertial.quaternion))
@@ -95,8 +94,7 @@ class StanceFeet:
         self.seen, self._angles, self._from_base_before = seen, angles, before
 
     def land(self, loads: tuple[float, ...], unseen: bool) -> None:
-        """Find which feet stand by the planned `loads`, none after a time in which they were `unseen`; others are where
-        they are seen."""
+        """Find which feet stand by the planned `loads` (`unseen`: none, after a gap); reset the others' landmarks."""
         landed = self.contacts.plan(loads, self.known)
         if unseen:
             landed = list(range(len(LEGS)))
@@ -107,16 +105,16 @@ class StanceFeet:
                 self._filter.land(leg, self.seen[leg], self.place)
 
     def correct(self, plan: GaitPlan, still: bool, imu: bool, dt: float) -> bool:
-        """Correct the state by the feet that stand where they stood; whether there is one.
+        """Correct the state by the feet that stand; return whether there is one.
 
-        `still`: nothing moves, neither planned nor in the joints. `imu`: whether there is one.
+        `still`: the plan and the joints are at rest. `imu`: there is an IMU.
         """
         self._filter.drift(self._drifts(plan, still, imu, dt))
         off = self.seen - self._filter.feet
         used, total, found = [], 0.0, 0.0
         for leg in self.standing:
             innovation = self._filter.normalized_innovation(leg, off[leg], self.place)
-            found += min(innovation, SLIP_GATE) / 3
+            found += min(innovation, OUTLIER_GATE) / 3
             if self.contacts.judge(leg, innovation, sqrt(float(off[leg] @ off[leg])) / dt):
                 used.append(leg)
                 total += innovation / 3
@@ -132,24 +130,24 @@ class StanceFeet:
         return bool(used)
 
     def _adapt(self, innovation: float) -> None:
-        """Joint sensors are as good as the feet that stand say: their mean normalized innovation should be 1."""
+        """Adapt the noise of a foot's place: the mean normalized innovation of standing feet should be 1."""
         noise = self._noise
         place = self.place * exp(ADAPTS * (innovation - 1.0))
         self.place = min(max(place, noise.least_place), noise.most_place)
 
     def trust(self) -> None:
-        """All feet on the ground stand from now on, whatever it seemed."""
+        """Clear all slips, and start new landmarks for the feet that stand."""
         for leg in self.standing:
             self._filter.land(leg, self.seen[leg], self.place)
         self.contacts.trust()
 
     def put_on_ground(self) -> None:
-        """The world's origin is on the ground under base_link."""
+        """Put the world's origin on the ground below base_link."""
         x, y, _ = self._inertial.arm
         self._filter.reset_place((x, y, self._radius - float(self.seen[:, 2].min())), self.place)
 
     def feel_turning(self, dt: float) -> None:
-        """How fast feet that stand go round the body, the other way, is how fast it turns."""
+        """Update the yaw rate: that of the standing feet around the body, with the opposite sign."""
         found = 0.0
         if len(self.standing) > 1:
             was, now = (
@@ -159,10 +157,10 @@ class StanceFeet:
             found = -atan2(float((was[:, 0] * now[:, 1] - was[:, 1] * now[:, 0]).sum()), float((was * now).sum())) / dt
         self.turn_rate += min(dt / TURN_TIME, 1.0) * (found - self.turn_rate)
 
-    # What a foot does while it stands
+    # Motion of a standing foot
 
     def _rolled(self, now: list[float], before: list[float], dt: float) -> Array:
-        """(4, 3): how far the spheres of feet that stand roll over the ground in a tick, by the turns of their legs."""
+        """(4, 3) m: how far standing foot spheres roll over the ground in a tick, by the rotation of their legs."""
         (xx, xy, xz), (yx, yy, yz), _ = rotation_matrix(self._inertial.quaternion)
         wx, wy, wz = (dt * rate for rate in self._inertial.angular_velocity)
         result = []
@@ -174,11 +172,11 @@ class StanceFeet:
         return np.array(result)
 
     def _drifts(self, plan: GaitPlan, still: bool, imu: bool, dt: float) -> Array:
-        """(4,) m²: how far the standing feet may have moved over the ground in a tick."""
+        """(4,) m²: variance of the standing feet's motion over the ground in a tick."""
         if still:
             return np.full(len(LEGS), STILL_DRIFT**2 * dt)
         noise = self._noise
-        if not imu:  # the feet are all there is: to trust the slow ones more would be to go too slowly
+        if not imu:  # only feet measure: more trust in slow ones would bias the speed low
             drifts = LANDING_DRIFT if len(self.standing) < 3 else noise.drifts
             return np.full(len(LEGS), drifts**2 * dt)
         drift = (LANDING_DRIFT if self._touches(plan) else noise.drifts) ** 2 * dt
@@ -188,7 +186,7 @@ class StanceFeet:
         return light * (drift + noise.way**2 * STRIDE * lengths)
 
     def _touches(self, plan: GaitPlan) -> bool:
-        """Whether a foot just comes down: it pushes, and the others lose their hold for a moment."""
+        """Whether a foot is touching down: its impact makes the others slip for a moment."""
         if self.contacts.coming(plan.loads):
             return True
         heights = self.seen[:, 2].tolist()
