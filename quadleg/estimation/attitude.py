@@ -1,4 +1,4 @@
-"""Rotations as plain numbers, and what an IMU's samples say of attitude, velocity and place by themselves.
+"""Dead reckoning by an IMU alone: attitude, velocity and place.
 
 Quaternions are (w, x, y, z) of the body against the world, whose z is up; rotation vectors are in rad.
 """
@@ -20,7 +20,7 @@ from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import FixedFrame, RobotModel
 
-BUMP_TIME = 0.1  # s over which the acceleration is smoothed that is said
+BUMP_TIME = 0.1  # s: low-pass of the published specific force
 
 
 class Inertial:
@@ -41,7 +41,7 @@ class Inertial:
         self.gyro_bias: Vector = ZERO_VECTOR
         self.acceleration_bias: Vector = ZERO_VECTOR
         self.angular_velocity: Vector = ZERO_VECTOR  # rad/s in base_link, without bias
-        self.specific_force: Vector | None = None  # m/s² in base_link (at rest g up), smoothed
+        self.specific_force: Vector | None = None  # m/s² in base_link (at rest: g, upward), smoothed
         self.velocity_increment: Vector = (
             ZERO_VECTOR  # m/s in base_link, the integral of the specific force since it was last zero
         )
@@ -49,7 +49,7 @@ class Inertial:
         self.levelled = False
 
     def measured(self, dt: float, gyro: Vector, acceleration: Vector) -> None:
-        """Goes on by `dt` s of one sample: rad/s and m/s², in the axes of the IMU."""
+        """Integrate one sample over `dt` s: rad/s and m/s², in the axes of the IMU."""
         if self._mounting:
             gx, gy, gz = gyro
             ax, ay, az = acceleration
@@ -70,11 +70,11 @@ class Inertial:
         self.go(dt, self.angular_velocity, (ax, ay, az))
 
     def go(self, dt: float, angular_velocity: Vector, acceleration: Vector) -> None:
-        """Goes on by `dt` s with constant angular velocity (rad/s) and specific force (m/s²), both in base_link."""
+        """Integrate `dt` s with constant angular velocity (rad/s) and specific force (m/s²), both in base_link."""
         wx, wy, wz = angular_velocity
         ax, ay, az = acceleration
         before = self.quaternion
-        # The specific force is that half-way through the turn.
+        # The specific force is taken at half of the rotation (midpoint rule).
         w, x, y, z = quaternion_product(before, (1.0, dt * wx / 4, dt * wy / 4, dt * wz / 4))
         (a, b, c), (d, e, f), (g, h, i) = rotation_matrix((w, x, y, z))
         vx, vy, vz = self.velocity

@@ -1,4 +1,4 @@
-"""What an estimator knows of the body, with its covariance, and the same as nav_msgs/Odometry wants it."""
+"""The estimate of the body with its covariance, and its conversion to nav_msgs/Odometry."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ BLOCKS = {
 
 @dataclass(frozen=True)
 class Estimate:
-    """What is known of the body, base_link, in the world: m, m/s, rad/s, and a quaternion (w, x, y, z).
+    """State of the body, base_link, in the world: m, m/s, rad/s, and a quaternion (w, x, y, z).
 
     `velocity` is along the world's axes, `angular_velocity` along the body's; `angular_velocity_noise` is the latter's
     standard deviation, beside the gyro's bias. The rows of `covariance` are named by `BLOCKS`: errors of attitude are
     rotation vectors in the world, others plain differences. `contacts` are the feet that carry, `loads` the forces of
     the ground on them (N, along the world's axes), `innovation` the mean squared normalized innovation of the feet, 1
-    being as expected. `troubles` are codes with their figures, none where all is well.
+    being as expected. `troubles` are codes with their figures.
     """
 
     position: Vector
@@ -58,12 +58,12 @@ class Estimate:
 
 
 def in_body(estimate: Estimate) -> tuple[Vector, Array, Array]:
-    """As nav_msgs/Odometry wants it: the velocity (m/s) in base_link, and the (6, 6) covariances of the pose in the
-    world and of the twist in base_link, linear before angular."""
+    """Return the contents of nav_msgs/Odometry: the velocity (m/s) in base_link, and the (6, 6) covariances of the
+    pose in the world and of the twist in base_link, linear before angular."""
     r = np.array(rotation_matrix(estimate.quaternion))
     p = estimate.covariance
     pose_rows = [*range(POSITION.start, POSITION.stop), *range(ATTITUDE.start, ATTITUDE.stop)]
-    to_body = np.hstack((cross_matrix(estimate.velocity), np.eye(3)))  # the attitude's error turns the velocity too
+    to_body = np.hstack((cross_matrix(estimate.velocity), np.eye(3)))  # an attitude error rotates the velocity too
     motion = [*range(ATTITUDE.start, ATTITUDE.stop), *range(VELOCITY.start, VELOCITY.stop)]
     twist = np.zeros((6, 6))
     twist[:3, :3] = r.T @ to_body @ p[np.ix_(motion, motion)] @ to_body.T @ r

@@ -1,20 +1,20 @@
-"""The IMU's clock against that of the ticks: both may be any, and messages of either may come late."""
+"""Offset between the IMU's clock and that of the ticks; messages of either may come late."""
 
 from __future__ import annotations
 
-SHARE = 0.05  # of a new offset in the one that is kept: clocks drift slowly, single messages are early or late
-SET_ANEW = 3  # ticks in a row that come with samples, and with another offset: a clock was set
+SHARE = 0.05  # low-pass of the offset: clocks drift slowly, single messages are early or late
+SET_ANEW = 3  # ticks in a row with samples and another offset: a clock was set
 
 
 class ClockOffset:
-    """How much the newest sample's stamp is more than that of the tick that has come: `value` in s, None at first.
+    """Stamp of the newest sample minus that of the newest tick: `value` in s, None at first.
 
-    A computer that stalls hands over messages in bursts, first those of one topic and then those of the other. The
-    stamps tell this from a clock that was set: samples that come between ticks then have another offset for good.
+    A stalled computer delivers messages in bursts, first those of one topic, then those of the other. The stamps tell
+    this from a clock that was set: samples that come between ticks then keep another offset.
     """
 
     def __init__(self, tolerance: float, longest: float) -> None:
-        """`tolerance` (s) is how much an offset varies, `longest` (s) how late messages may be at most."""
+        """`tolerance` (s) is how much an offset varies, `longest` (s) how late messages may be."""
         self.value: float | None = None
         self._tolerance = tolerance
         self._longest = longest
@@ -22,11 +22,11 @@ class ClockOffset:
 
     @property
     def doubtful(self) -> bool:
-        """Whether samples have come with another offset, and it is not known yet whether a clock was set."""
+        """Whether samples have come with another offset, before it is known whether a clock was set."""
         return self._apart > 0
 
     def update(self, offset: float, fresh: bool) -> bool:
-        """Take the offset of the newest sample, `fresh` if it came since the tick before; whether it is found anew."""
+        """Take the offset of the newest sample, `fresh` if it came since the last tick; return if `value` jumped."""
         if self.value is None:
             self.value = offset
             return True

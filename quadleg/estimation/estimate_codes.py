@@ -1,4 +1,4 @@
-"""Codes of the estimate: what it goes by, and what it is in trouble with.
+"""Codes of the estimate: its state, its sources and its troubles.
 
 Their sentences are in safety/motion_sentences.py. A code, once released, keeps its value.
 """
@@ -17,7 +17,7 @@ class EstimateState(str, Enum):
 
 
 class EstimateCode(str, Enum):
-    """Why it is in its state, and its troubles; those of one foot are in FootCode."""
+    """Reasons for the state, and troubles; those of one foot are in FootCode."""
 
     RESTS = "estimate_rests"
     FOLLOWS = "estimate_follows"

@@ -1,4 +1,4 @@
-"""An IMU's samples as they come: which of them are of use, and which time each stands for."""
+"""Checks of an IMU's samples as they come, and the time interval that each stands for."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ from typing import NamedTuple
 
 from quadleg.geometry.vectors import Vector
 
-GAP = 0.1  # s from one sample to the next: over a longer time the motion of the body is unknown
-LOST = 1.5  # times the usual step between two samples: one between them was lost
-USUAL_SHARE = 0.02  # of a new step in the usual one
-BEHIND = 5  # samples in a row that seem to be old: it is then their clock that was put back
-FROZEN = 8  # equal samples in a row: noise alone lets no sensor that works repeat itself so often
-FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of the usual parts, 2000 °/s and 16 g
+GAP = 0.1  # s between two samples; over a longer gap the motion of the body is unknown
+LOST = 1.5  # times the mean step between two samples: one in between was lost
+USUAL_SHARE = 0.02  # of a new step in the mean step
+BEHIND = 5  # samples in a row with old stamps: their clock was set back
+FROZEN = 8  # equal samples in a row: the noise of a working sensor never repeats so often
+FASTEST_TURN, HARDEST_JOLT = 40.0, 200.0  # rad/s, m/s²: above the ranges of common parts, 2000 °/s and 16 g
 
 
 class ImuInterval(NamedTuple):
     """Means of angular rate (rad/s) and specific force (m/s²) from `begin` to `end` (s of the IMU's clock), in its
-    axes. For `lost` s of it another sample stands in that was not there."""
+    axes. `lost` s of it belong to a missing sample."""
 
     begin: float
     end: float
@@ -27,7 +27,7 @@ class ImuInterval(NamedTuple):
 
 
 class ImuStream:
-    """Checks samples one after the other. `refused` counts those of no use, `jumps` the gaps in their time."""
+    """Checks samples one by one. `refused` counts those that are unusable, `jumps` the gaps in their time."""
 
     def __init__(self) -> None:
         self.refused = 0
@@ -41,9 +41,9 @@ class ImuStream:
         self._last: tuple[float, ...] = ()
 
     def take(self, time: float, gyro: Vector, acceleration: Vector) -> ImuInterval | None:
-        """Take one sample: rad/s and m/s², the means over the time (s) since the one before. None: it is of no use.
+        """Take one sample: rad/s and m/s², means over the time (s) since the one before. None: it is unusable.
 
-        After a gap a sample stands for no longer than the usual step.
+        After a gap, a sample stands for the mean step.
         """
         numbers = (*gyro, *acceleration)
         if (

@@ -1,4 +1,4 @@
-"""The prediction step: the body up to the control tick by the IMU's samples, and across their gaps without them."""
+"""The prediction step: from control tick to control tick by the IMU's samples, extrapolating over their gaps."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import RobotModel
 
-JUMP = 0.5  # s from one tick to the next: what happened between them is unknown
-LATENESS = 0.75  # of the time between samples, or ticks if that is less: so far may samples be behind a tick
-OFFSET_SPREAD = 1.5  # periods by which the stamps of ticks and samples differ now and then
-LONGEST_STALL = 0.6  # s that a tick waits for its samples; an IMU that says nothing for longer is taken for dead
+JUMP = 0.5  # s between two ticks; over a longer gap the motion is unknown
+LATENESS = 0.75  # of the time between samples, or ticks if shorter: how far samples may lag a tick
+OFFSET_SPREAD = 1.5  # periods: usual variation of the offset between the stamps of ticks and samples
+LONGEST_STALL = 0.6  # s that a tick waits for its samples; an IMU that is silent for longer counts as dead
 MOST_PENDING = 2000  # samples
 SAME_TIME = 1e-6  # s
 
 
 class InertialPrediction:
-    """Brings samples and ticks together by their stamps, in whatever order they come, and predicts from tick to tick.
+    """Matches samples and ticks by their stamps, in whatever order they come, and predicts from tick to tick.
 
     `elapsed` is in s of the ticks (`period` s apart) that are predicted, `force` the mean force of the ground on all
     feet in the last one, (3,) N in base_link, `turn` and `specific_force` the means of its samples (rad/s, with the
@@ -44,19 +44,19 @@ class InertialPrediction:
         self.elapsed = 0.0
         self._time = self._newest = 0.0  # s of the stamps: the last tick that was predicted, and that came
         self._reached = 0.0  # s of the IMU's clock
-        self._blind = 0.0  # s since there was a sample of use, or it began
-        self._arrived = self._heard = -float("inf")  # s of the stamps of ticks: when a sample came, and one of use
+        self._blind = 0.0  # s since the last usable sample, or the start
+        self._arrived = self._heard = -float("inf")  # s of the ticks' stamps: last sample, and last usable one
         self._variances: tuple[float, float] | None = None
         self._met = 0.0  # s of the IMU's clock: the newest sample when a tick came last
 
     @property
     def imu(self) -> bool:
-        """Whether there is an IMU: that there was a sample of use lately, as of the last tick that was predicted."""
+        """Whether there is an IMU: a usable sample came within GAP of the last predicted tick."""
         return self._blind <= GAP
 
     @property
     def silent(self) -> bool:
-        """Whether no sample of use has come lately."""
+        """Whether no usable sample has come within GAP."""
         return not self.imu or self._newest - self._heard > GAP
 
     @property
@@ -75,19 +75,19 @@ class InertialPrediction:
 
     @property
     def refused(self) -> int:
-        """How many samples of the IMU were of no use."""
+        """How many samples of the IMU were unusable."""
         return self._stream.refused + self._stream.jumps
 
     @property
     def step_too_long(self) -> float:
-        """The time from one sample to the next in s where it is too long, else 0."""
+        """Return the time between samples in s if it is too long, else 0."""
         step = self._stream.step
         return step if GAP < step < JUMP and self._newest - self._arrived < 2 * step else 0.0
 
     def take(
         self, time: float, gyro: Vector, acceleration: Vector, variances: tuple[float, float] | None = None
     ) -> None:
-        """One sample of the IMU: see `Estimator.imu`."""
+        """Take one sample of the IMU: see `Estimator.imu`."""
         self._variances = variances
         sample = self._stream.take(time, gyro, acceleration)
         self._arrived = self._newest
@@ -97,7 +97,7 @@ class InertialPrediction:
                 self._heard = self._newest
 
     def meet(self, time: float, first: bool) -> None:
-        """A tick of this stamp (s) has come, the `first` of all or not."""
+        """Take the arrival of a tick with this stamp (s); `first`: it is the first of all."""
         if first:
             self._time = time - self._period
             self._heard = max(self._heard, time)
@@ -108,22 +108,22 @@ class InertialPrediction:
         if self._offset.update(newest - time, newest != self._met):
             assert self._offset.value is not None
             self._reached = self._time + self._offset.value
-            while self._pending and self._pending[0].end > newest:  # of the time before the clock was put back
+            while self._pending and self._pending[0].end > newest:  # from before the clock was set back
                 self._pending.popleft()
         self._met = newest
 
     def ready(self, time: float) -> bool:
-        """Whether the tick of this stamp (s) has its samples, or waits for them in vain."""
+        """Whether the tick with this stamp (s) has its samples, or need not wait for them any longer."""
         offset = self._offset.value
         if offset is None or not self.imu or self._newest - self._heard > LONGEST_STALL:
             return True
         return not self._offset.doubtful and self._stream.time >= time + offset - self._lateness
 
     def predict(self, time: float, dt: float, turn_rate: float, jumped: bool) -> float:
-        """Go on by `dt` s to the tick of this stamp (s): by samples, and without them as it went, or, after a while,
-        evenly; how far in s.
+        """Predict `dt` s up to the tick with this stamp (s); return the predicted time in s.
 
-        `turn_rate` (rad/s about the body's z) stands in for a gyro. `jumped`: the tick's time did.
+        Over gaps the last motion is extrapolated, and after GAP a constant velocity; `turn_rate` (rad/s about the
+        body's z) then replaces the gyro. `jumped`: the tick's time did.
         """
         self.elapsed += dt
         self._time = time
@@ -157,8 +157,8 @@ class InertialPrediction:
         return measured + blind
 
     def _go_by_samples(self, target: float, turn_rate: float) -> tuple[float, float, float]:
-        """Go on by the samples up to a time (s) of the IMU's clock: s with samples, of these with some lost, and
-        without."""
+        """Integrate the samples up to a time (s) of the IMU's clock; return s with samples, of these s with lost ones,
+        and s without samples."""
         measured = lost = blind = 0.0
         while self._pending and self._pending[0].begin < target - SAME_TIME:
             sample = self._pending[0]
@@ -180,7 +180,7 @@ class InertialPrediction:
         return measured, lost, blind
 
     def _go_blind(self, dt: float, turn_rate: float) -> float:
-        """Go on without samples; how far in s."""
+        """Extrapolate without samples; return the time in s."""
         inertial = self._inertial
         self._blind += dt
         felt = inertial.specific_force

@@ -1,4 +1,4 @@
-"""Where hobby servos that report nothing are: they follow their commands late, and give way under load."""
+"""Joint angles of hobby servos without feedback: they lag behind their commands and give way under load."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from quadleg.kinematics.leg import jacobian_columns
 from quadleg.robot.model import RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
-# What no data sheet of a hobby servo says (common practice, no source).
+# In no data sheet of a hobby servo (common practice, no source).
 BACKLASH = radians(0.4)  # of the gears, from end to end
-TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
+TAKEN_UP = 0.1  # share of the stall torque that takes up the backlash
 
 
 class ModelledJoints:
-    """The joints of one robot by their commands and by what the feet carry.
+    """Joint angles of one robot, modelled by their commands and the loads of the feet.
 
-    A servo's torque goes with its error, up to the stall torque, and less with its speed (the straight line of a
-    brushed motor): the joint lags behind its command by a time, and gives way under load as a spring does.
+    A servo's torque is proportional to its error, up to the stall torque, and falls with its speed (the straight line
+    of a brushed motor): the joint lags behind its command by a time, and gives way under load as a spring does.
     """
 
     def __init__(self, robot: RobotModel) -> None:
@@ -35,11 +35,10 @@ class ModelledJoints:
         self.angles: Array | None = None
 
     def step(self, commands: Array, shares: Sequence[float], force: Array, dt: float) -> Array:
-        """The angles (12,) in rad `dt` s on, with commands (rad) and each foot's share of the `force` of the ground (N,
-        in base_link).
+        """Return the angles (12,) in rad after `dt` s, for commands (rad) and each foot's share of the ground's `force`
+        (N, in base_link).
 
-        Feet on the ground do not move against each other: where they would give way differently along it, friction
-        holds them by forces that add up to nothing.
+        Friction keeps feet on the ground from moving relative to each other, by internal forces that add up to zero.
         """
         at = commands if self.angles is None else self.angles
         wanted = commands + self._given_way(at, shares, force)

@@ -1,4 +1,4 @@
-"""Where the body is and how it moves, by its IMU, its legs and what was planned for them, tick after tick."""
+"""Pose and twist of the body, estimated from its IMU, its joints and the plan of its feet."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ from quadleg.geometry.vectors import Vector
 from quadleg.health import CodedFact
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
-# rad/s: how far the turning rate by the feet that stand is from the true one, a trot's swaying in it.
+# rad/s: error of the yaw rate by the standing feet, including the sway of a trot.
 BLIND_RATE = 0.4
 RISEN = 0.01  # m over the resting pose
-LEVEL = 0.05  # rad√s: how level a body is kept, for want of an IMU
-LOST_TIME = 0.3  # s without a foot that stands still: the velocity is then doubted
-TWIST_TIME = 0.005  # s: a turning rate is one sample of the gyro
+LEVEL = 0.05  # rad√s: noise of the assumption that the body is level, without an IMU
+LOST_TIME = 0.3  # s without a foot that stands still until the velocity is distrusted
+TWIST_TIME = 0.005  # s: an angular velocity is one sample of the gyro
 WITHOUT_IMU = CodedFact.of(EstimateCode.NO_IMU)
-SAID = 5.0  # s that something is said which has passed
+REPORT_TIME = 5.0  # s to keep reporting an event after it is over
 
 
 class _Tick(NamedTuple):
@@ -48,12 +48,12 @@ class _Tick(NamedTuple):
 class Estimator:
     """The estimate of one robot, from its IMU's samples (`imu`) and, once a control tick, its joints and plan (`legs`).
 
-    It begins at the origin of the world, facing +x, with the ground under its feet at height 0. `angles` says whether
+    It starts at the origin of the world, facing +x, with the ground under its feet at height 0. `angles` says whether
     joint angles are `measured` or `modelled`, known from commands alone. `period` is that of the ticks in s (None: the
-    robot file's). `resets` counts how often it began anew: time went back, or it made no
-    sense.
+    robot file's). `resets` counts how often it was reset: time went back, or the
+    estimate was implausible.
 
-    A tick whose samples are late waits for them; the estimate goes on meanwhile at the velocity that it has.
+    A tick whose samples are late waits for them; meanwhile the estimate is extrapolated at its last velocity.
     """
 
     def __init__(self, robot: RobotModel, angles: str = MEASURED, period: float | None = None) -> None:
@@ -82,10 +82,10 @@ class Estimator:
         self._newest: float | None = None  # s of the stamps: the last tick that came
         self._time: float | None = None  # and that was taken
         self._stood = 0.0  # s of the ticks, when there was a foot that stood still
-        self._jumped = -SAID  # when the ticks last jumped
+        self._jumped = -REPORT_TIME  # when the ticks last jumped
         self._jump = 0.0
         self._froze = False
-        self._lost = -SAID  # when it last began anew
+        self._lost = -REPORT_TIME  # when it last began anew
         self._given: Array | None = None  # joint angles as they came
         self._resting = True
 
@@ -147,11 +147,11 @@ class Estimator:
 
     @property
     def _risen(self) -> bool:
-        """Whether the belly is off the ground: limp legs that straighten when they get power turn a body that lies."""
+        """Whether the belly is off the ground: limp legs that straighten at power-up turn a lying body."""
         return self._feet.body_height > self._robot.resting.height + RISEN
 
     def _correct(self, joints: Array, plan: GaitPlan | None, still: bool, dt: float) -> None:
-        """By the feet that stand, and by what is known of a robot that lies, or has no IMU or no leg to go by."""
+        """Correct by the standing feet, and by what is known of a robot that lies, or has no IMU or no known leg."""
         inertial, feet, imu = self._inertial, self._feet, self._prediction.imu
         feet.move(joints, dt)
         feet.land(plan.loads if plan else (0.0,) * len(LEGS), dt > (GAP if imu else JUMP))
@@ -172,7 +172,7 @@ class Estimator:
         elif feet.standing and (
             self._prediction.elapsed - self._stood > LOST_TIME or self._prediction.frozen > self._froze
         ):
-            # The velocity was wrong: an IMU that freezes said so, or else all feet would have slipped for long.
+            # The velocity is wrong: the IMU froze, or all feet would have slipped for LOST_TIME.
             self._filter.p[VELOCITY, VELOCITY] += WALKING_SPEED**2 * np.eye(3)
             feet.trust()
             self._stood = self._prediction.elapsed
@@ -187,17 +187,17 @@ class Estimator:
 
     @property
     def refused(self) -> int:
-        """How many samples of the IMU were of no use."""
+        """How many samples of the IMU were rejected."""
         return self._prediction.refused
 
     @property
     def feet(self) -> tuple[Vector, ...]:
-        """The foot centres in base_link (m), as the joints were taken to be."""
+        """The foot centres in base_link (m), by the measured or modelled joints."""
         return self._feet.from_base
 
     @property
     def estimate(self) -> Estimate:
-        """What is known after the last tick."""
+        """The estimate after the last tick."""
         inertial = self._inertial
         matrix = rotation_matrix(inertial.quaternion)
         ax, ay, az = turned(matrix, inertial.arm)
@@ -228,7 +228,7 @@ class Estimator:
         )
 
     def _troubles(self) -> tuple[CodedFact, ...]:
-        """What the estimate is in trouble with."""
+        """Return the troubles of the estimate."""
         prediction, feet = self._prediction, self._feet
         troubles = []
         if prediction.frozen:
@@ -245,11 +245,11 @@ class Estimator:
                 troubles.append(CodedFact.of(FootCode.unknown(leg)))
             elif slips:
                 troubles.append(CodedFact.of(FootCode.slips(leg)))
-        if prediction.elapsed - self._jumped < SAID:
+        if prediction.elapsed - self._jumped < REPORT_TIME:
             troubles.append(CodedFact.of(EstimateCode.TIME_JUMPED, seconds=f"{self._jump:.1f}"))
-        if prediction.elapsed - self._lost < SAID:
+        if prediction.elapsed - self._lost < REPORT_TIME:
             speed = f"{self._credibility.speed:.1f}"
             troubles.append(CodedFact.of(EstimateCode.ESTIMATE_LOST, speed=speed))
-        if self._went_back and prediction.elapsed < SAID:
+        if self._went_back and prediction.elapsed < REPORT_TIME:
             troubles.append(CodedFact.of(EstimateCode.TIME_WENT_BACK))
         return tuple(troubles)

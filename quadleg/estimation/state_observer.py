@@ -1,4 +1,4 @@
-"""The estimate of a robot by what is heard of it, one after another: IMU, joints, the plan and the watchdog's state."""
+"""The estimate of one robot, from IMU samples, joint angles, plans and the watchdog's state as they arrive."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from quadleg.health import OK, WARN, CodedFact, Health, numbers
 from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
 
 LYING = ("off", "fault")  # states without power
-PLAN_FRESH = 0.5  # s: without a newer plan the robot stands on all feet, by the watchdog's doing
+PLAN_FRESH = 0.5  # s: without a newer plan the watchdog has the robot stand on all feet
 # Messages that wait while the computer is busy, for LONGEST_STALL: samples of an IMU at 400 Hz, ticks and plans at
 # 100 Hz. What is lost is not known afterwards.
 IMU_QUEUE, TICK_QUEUE = 240, 60
@@ -34,9 +34,9 @@ class _TimedPlan(NamedTuple):
 
 
 class StateObserver:
-    """One robot's state, once a control tick of `period` s.
+    """Estimates one robot's state at each control tick of `period` s.
 
-    `angles` says whether joint angles are measured or modelled; while it is empty nothing is estimated. `now` is of a
+    `angles` says whether joint angles are measured or modelled; while it is empty there is no estimate. `now` is of a
     steady clock in s, other times are those of stamps. Raises ValueError for another kind of angles.
     """
 
@@ -57,7 +57,7 @@ class StateObserver:
     # What is heard
 
     def angles_are(self, angles: str) -> None:
-        """Take whether joint angles are measured or modelled; if that is new the estimate begins anew."""
+        """Set whether joint angles are measured or modelled; a change restarts the estimate."""
         if angles != self.angles:
             self._estimator = Estimator(self._robot, angles, self._period)
             self.angles = angles
@@ -74,7 +74,7 @@ class StateObserver:
             self._estimator.imu(time, gyro, acceleration, variances)
 
     def imu_lacks(self, quantity: str) -> None:
-        """Take that the IMU does not measure a quantity."""
+        """Note that the IMU does not measure a quantity."""
         self._has_imu = True
         self._imu_trouble = CodedFact.of(EstimateCode.IMU_INCOMPLETE, quantity=quantity)
 
@@ -86,11 +86,11 @@ class StateObserver:
         self._plan_refusal = None
 
     def refuse_plan(self, why: object) -> None:
-        """Take that a plan makes no sense; the one before stays."""
+        """Note an invalid plan; the one before stays."""
         self._plan_refusal = CodedFact.of(EstimateCode.PLAN_REFUSED, detail=why)
 
     def joints(self, time: float, angles: Sequence[float], now: float) -> Estimate | None:
-        """Take one tick's joint angles (12, rad; NaN where one is not known); the estimate then, where there is one."""
+        """Take one tick's joint angles (12, rad; NaN: unknown); return the estimate, None if there is none."""
         if self._estimator is None:
             return None
         planned = self._plan_at(time)
@@ -102,7 +102,7 @@ class StateObserver:
         return self._estimate
 
     def _plan_at(self, time: float) -> _TimedPlan | None:
-        """The plan of a stamp (s): a busy computer hands over plans and joints one topic after the other."""
+        """Return the plan for a stamp (s): a busy computer delivers plans and joints in bursts, topic by topic."""
         plans = self._plans
         while len(plans) > 1 and plans[1].time <= time:
             plans.popleft()
@@ -122,7 +122,7 @@ class StateObserver:
     # What it tells
 
     def health(self) -> Health:
-        """How good the estimate is."""
+        """Return state, reason, figures and troubles of the estimate."""
         if self._estimator is None:
             return _waits(EstimateCode.ANGLES_UNTOLD)
         estimate = self._estimate

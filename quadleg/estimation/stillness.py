@@ -1,12 +1,12 @@
-"""Whether the body keeps still: one test of the IMU's samples, and of the joints where there is no IMU.
+"""Whether the body is still: one test of the IMU's samples, and of the joints where there is no IMU.
 
 The generalised likelihood-ratio test for zero velocity of Skog, Händel, Nilsson & Rantakokko, IEEE Trans. Biomedical
 Engineering 57 (2010) 2657, equation 17, with the gyro's constant bias as one more unknown: over a window of N ticks
 
     T = 1/N Σ (|a - g u|²/σ_a² + |ω - ω_mean|²/σ_ω²),    u = a_mean/|a_mean|
 
-is below a threshold. Without an IMU it is the spread of the joints. What turns evenly cannot be told from a bias, so
-that the mean rate is bounded as well.
+is below a threshold. Without an IMU it is the spread of the joints. A steady rotation looks like a bias, so
+the mean rate is bounded as well.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from quadleg.geometry.arrays import Array
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 
 WINDOW = 0.5  # s: that of the paper, and longer than half a stride
-# Of the mean over a tick, with an accelerometer's bias and the hum of servos in it. With these T is 0.5 lying or
-# standing and 30 in the slowest part of a rise of the demo robot (the walks of test/physics_walks.py).
+# Of the mean over a tick, including accelerometer bias and vibration of the servos. With these, T is 0.5 lying or
+# standing, and 30 in the slowest part of a rise of the demo robot (the walks of test/physics_walks.py).
 TURN_NOISE, FORCE_NOISE = 0.005, 0.1  # rad/s, m/s²
 JOINT_NOISE = 0.005  # rad: an inexpensive joint sensor, and the dead band of a servo
 THRESHOLD = 4.0
-LARGEST_BIAS = 0.1  # rad/s: what turns faster is moved
+LARGEST_BIAS = 0.1  # rad/s: a faster rotation is motion, no bias
 
 
 class StillnessTest:
-    """`still` is whether the body has kept still over the last window, `turn` the mean rate in it (3, rad/s), the bias
-    in it, `last_turn` that of the last tick. `begins` is true in the first such tick, `felt` where an IMU says so."""
+    """`still`: the body was still over the last window. `turn` is the mean rate in it (3, rad/s, bias included),
+    `last_turn` that of the last tick. `begins`: this is the first still tick. `felt`: by an IMU."""
 
     def __init__(self, period: float) -> None:
         self._size = max(2, round(WINDOW / period))

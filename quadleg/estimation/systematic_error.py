@@ -1,4 +1,4 @@
-"""Errors of odometry that do not average out: feet that creep all one way, and a heading that is not measured.
+"""Systematic errors of odometry: feet that creep in one direction, and a heading that is not measured.
 
 The filter's noise is white, so that it grows with the root of the distance; these errors grow with the distance itself.
 """
@@ -13,21 +13,21 @@ from numpy.typing import NDArray
 from quadleg.estimation.error_state_filter import POSITION, VELOCITY
 from quadleg.geometry.vectors import Vector
 
-HEIGHT_TOO = np.array([1.0, 1.0, 9.0])  # feet sink as load comes on them: the height creeps three times as much
-# Without an IMU, which would feel how feet slip and the body tips: of the distance, and rad/s about the vertical.
+HEIGHT_TOO = np.array([1.0, 1.0, 9.0])  # variances: loaded legs give way, so the height creeps three times as much
+# Without an IMU to notice slip and tilt: share of the distance, and rad/s about the vertical.
 BLIND_CREEP, BLIND_TURN = 0.08, 0.05
-UNKNOWN_SLOPE = 0.05  # rad: the slope of the ground is not measured then, however long the robot stands on it
+UNKNOWN_SLOPE = 0.05  # rad: without an IMU the slope of the ground is unknown, however long the robot stands on it
 
 
 class SystematicError:
-    """Standard deviations of place (m) and heading (rad) that have added up; `creep` is the share of the distance."""
+    """Accumulated standard deviations of place (m) and heading (rad); `creep` is a share of the distance."""
 
     def __init__(self, creep: float) -> None:
         self._creep = creep
         self._place = self._heading = 0.0
 
     def grow(self, dt: float, velocity: Vector, imu: bool, up: bool) -> None:
-        """Go on for dt (s) at a velocity (m/s): with or without an `imu`, and `up` on its feet or not."""
+        """Advance by `dt` s at a velocity (m/s); `imu`: there is one, `up`: the robot is on its feet."""
         creep = self._creep
         if not imu:
             creep = max(creep, BLIND_CREEP)
@@ -36,7 +36,7 @@ class SystematicError:
         self._place += (creep + self._heading) * dt * hypot(*velocity[:2])
 
     def add_to(self, covariance: NDArray[np.float64], velocity: Vector, imu: bool) -> None:
-        """Add to the covariance of an estimate."""
+        """Add the systematic error to the covariance of an estimate."""
         variances = np.einsum("ii->i", covariance)
         variances[POSITION] += self._place**2 * HEIGHT_TOO
         variances[2] += self._heading**2

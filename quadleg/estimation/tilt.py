@@ -1,4 +1,4 @@
-"""How far the body is tipped: the angle between its z axis and the vertical, from what an IMU says (REP-145)."""
+"""Tilt of the body: the angle between its z axis and the vertical, by an IMU (REP-145)."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.robot.model import RobotModel
 
 IMU_FRAME = "imu_link"
-FILTER_TIME = 0.5  # s: several steps' worth of jolts (common practice, no source)
+FILTER_TIME = 0.5  # s: averages the jolts of several steps (common practice, no source)
 
 
 class Tilt:
     """The tilt of one robot's body, by the IMU at the robot file's frame `imu_link`.
 
-    Where the file has no such frame, the IMU's axes are taken for the body's. `up` is the vertical in the body's axes,
-    a unit vector, None before it is known. `refused` counts what said nothing of a direction: numbers that are not
+    Without such a frame in the file, the IMU's axes are the body's. `up` is the vertical in the body's axes,
+    a unit vector, None before it is known. `refused` counts messages without a direction: numbers that are not
     finite, a zero quaternion, no acceleration.
     """
 
@@ -30,7 +30,7 @@ class Tilt:
         self.refused = 0
 
     def from_orientation(self, quaternion: Quaternion) -> float | None:
-        """The tilt in rad, 0 to π, with the IMU turned so against the ground: (w, x, y, z). None: refused."""
+        """Return the tilt in rad, 0 to π, for an IMU attitude (w, x, y, z) in the world. None: refused."""
         try:
             up = Pose(ZERO_VECTOR, quaternion).matrix[2]  # the ground's z in the IMU's axes
         except ValueError:
@@ -39,7 +39,7 @@ class Tilt:
         return self._angle_to(up)
 
     def from_acceleration(self, acceleration: Vector, now: float) -> float | None:
-        """The tilt in rad by the low-passed acceleration (m/s² in the IMU's axes), which at rest points up.
+        """Return the tilt in rad by the low-passed acceleration (m/s² in the IMU's axes), which at rest points up.
 
         `now` is in s of a steady clock. None: refused.
         """

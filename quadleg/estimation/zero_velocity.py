@@ -1,4 +1,4 @@
-"""A robot that lies: its zero-velocity updates, the vertical that it feels, and whether it is carried."""
+"""A lying robot: zero-velocity updates, levelling by gravity, and whether it is carried."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ from quadleg.estimation.stance_feet import StanceFeet
 from quadleg.estimation.stillness import WINDOW, StillnessTest
 from quadleg.geometry.rotations import rotation_matrix
 
-REST_SPEED = 0.005  # m/s: of a robot that lies still
-TIPPED = radians(4.0)  # by so much a hand has turned a robot that lies, without that the gyro felt it; no source
-WALKING_SPEED = 0.3  # m/s: all that is known of the velocity without any leg or while it is carried
+REST_SPEED = 0.005  # m/s: standard deviation of the velocity of a lying robot
+# Gravity off by more than this: someone turned the resting robot and the gyro missed it (our own choice).
+MOVED_BY_HAND = radians(4.0)
+WALKING_SPEED = 0.3  # m/s: standard deviation of the velocity without any known leg or while carried
 STATE_VELOCITY = [3, 4, 5]  # rows
 
 
 class ZeroVelocity:
-    """The updates of one robot that lies; `carried` is whether it is moved meanwhile."""
+    """Zero-velocity updates of one lying robot; `carried`: it is being moved."""
 
     def __init__(self, kalman: ErrorStateFilter, feet: StanceFeet, stillness: StillnessTest) -> None:
         self._filter = kalman
@@ -29,15 +30,15 @@ class ZeroVelocity:
         self._levelled = False
 
     def level_if_tipped(self, imu: bool) -> None:
-        """Take the vertical that is felt where a hand, or the fall of a limp robot, has left another one."""
+        """Level by the accelerometer if a person, or the fall of a limp robot, left another attitude."""
         felt, up = self._inertial.specific_force, rotation_matrix(self._inertial.quaternion)[2]
         if not (imu and felt and self._stillness.still and self._stillness.felt):
             return
-        if sum(a * b for a, b in zip(felt, up)) < hypot(*felt) * cos(TIPPED):
+        if sum(a * b for a, b in zip(felt, up)) < hypot(*felt) * cos(MOVED_BY_HAND):
             self._level()
 
     def rest(self, imu: bool, dt: float) -> None:
-        """The robot is off, and lies still unless it is carried; its gyro then says its bias."""
+        """Update a robot that is off: while it lies still, its gyro measures its bias."""
         inertial, stillness = self._inertial, self._stillness
         self.carried = False
         if inertial.specific_force and imu:
@@ -55,7 +56,7 @@ class ZeroVelocity:
         self.slow(WALKING_SPEED if self.carried else REST_SPEED)
 
     def slow(self, speed: float) -> None:
-        """The velocity is zero, with this standard deviation (m/s) along each axis."""
+        """Correct by zero velocity, with this standard deviation (m/s) along each axis."""
         self._filter.correct(STATE_VELOCITY, -np.array(self._inertial.velocity), speed)
 
     def _level(self) -> None:

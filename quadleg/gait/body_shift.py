@@ -44,16 +44,16 @@ class BodyShift:
         ]
 
     def rest(self) -> None:
-        """Be at rest over the feet at once."""
+        """Reset to rest over the feet."""
         self.now, self.left = RESTING_SHIFT, 0.0
 
     def begin(self) -> None:
-        """Go to the sway from here on, where the gait has one."""
+        """Start towards the sway, if the gait has one."""
         sways = self._limits.margin is not None or any(self._limits.lean)
         self.left = SHIFT_TIME if sways else 0.0
 
     def end(self) -> None:
-        """Go back to rest from here on."""
+        """Start back to rest."""
         self.left = SHIFT_TIME
 
     def go_towards(self, goal: Shift) -> None:
@@ -62,7 +62,7 @@ class BodyShift:
         self.left = max(left - dt, 0.0)
         moved = []
         for axis in (0, 1):
-            # To be at a place with a rate is to be at rest in a frame that gets there with that rate.
+            # Reaching a place with a rate is coming to rest in a frame that moves at that rate.
             rate = goal[2 + axis]
             start = self.now[axis] - (goal[axis] - rate * left)
             place, speed = towards(start, self.now[2 + axis] - rate, 0.0, left, dt)
@@ -89,7 +89,7 @@ class BodyShift:
         return x + dx + lean_x, y + dy + lean_y, rate * vx, rate * vy
 
     def _astray(self, feet: Sequence[Vector], twist: Planar, since: Sequence[float]) -> tuple[float, float]:
-        """How far the middle of the feet is from where it would be had the velocity always been this one."""
+        """How far the middle of the feet is from where a constant velocity would have put it."""
         gait = self._limits.gait
         half = gait.duty_factor * gait.stride_period / 2
         seconds = (1 - gait.duty_factor) * gait.stride_period

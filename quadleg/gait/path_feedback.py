@@ -1,7 +1,7 @@
-"""Keeping the course: a walk slips, rolls on its feet and turns a little; what the estimate shows is given back.
+"""Path feedback: a PI controller corrects what a walk slips, rolls and turns, as the estimate shows it.
 
-The course is where the robot would be had every velocity been kept. What the robot is off it is given back by a
-proportional and an integral term, both limited.
+The path is where the robot would be had it kept every velocity. The error to it is corrected by a proportional and
+an integral term, both limited.
 """
 
 from __future__ import annotations
@@ -10,15 +10,15 @@ from math import remainder, tau
 
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_frame, motion, to_frame
 
-# Heading is kept tighter, as all else depends on it; steps aside turn a trot, so their integral term is weak.
+# The heading has the highest gains, as all else depends on it. Sideways steps turn a trot, so their integral is weak.
 PROPORTIONAL_GAINS = (0.8, 0.3, 2.5)  # 1/s
 INTEGRAL_GAINS = (0.4, 0.02, 0.6)  # 1/s²
-MOST_SHARE = 0.3  # of the gait's limits: what is given back at most
-ERROR_LIMITS = (0.04, 0.04, 0.25)  # m, m, rad: a robot that is held back is not pulled harder for ever
+MOST_SHARE = 0.3  # of the gait's limits: the largest correction
+ERROR_LIMITS = (0.04, 0.04, 0.25)  # m, m, rad: a blocked robot does not push ever harder (anti-windup)
 
 
 class PathFeedback:
-    """The course of one robot.
+    """Path feedback of one robot.
 
     `place` is None before the first estimate.
     """
@@ -27,15 +27,15 @@ class PathFeedback:
         self.forget()
 
     def forget(self) -> None:
-        """The course begins anew, where the robot is at the next estimate."""
+        """Restart the path where the robot is at the next estimate."""
         self.place: Planar | None = None
         self._twist = self._integral = ZERO_TWIST
 
     def correction(self, wanted: Planar, estimate: Planar, fastest: Planar, acceleration: Planar, dt: float) -> Planar:
-        """The velocity (m/s, m/s, rad/s) to add to the one that is wanted, `dt` s after the last.
+        """Return the velocity (m/s, m/s, rad/s) to add to the one that is asked for, `dt` s after the last.
 
         `estimate` is base_footprint's estimated place and heading (m, m, rad), `fastest` and `acceleration` are what
-        the gait can do along each axis. No velocity wanted for a while: the robot stays where it has come to.
+        the gait can do along each axis. While the velocity is zero, the path restarts at the robot.
         """
         x, y, yaw = (
             now + min(max(goal - now, -most * dt), most * dt)

@@ -1,4 +1,4 @@
-"""From a body velocity to foot places: which foot stands where, which is in the air, and how the body shifts.
+"""From a body velocity to foot positions: which foot stands where, which is in the air, and how the body shifts.
 
 The plan is kept in a frame that stays on the ground, where base_footprint goes about with the planned
 velocity: so a foot in stance has one place from landing to lift-off, whatever the velocity does.
@@ -22,9 +22,9 @@ from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, from_fra
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import LEGS, RobotModel
 
-AT_HOME = 0.0005  # m: a foot so near its place in the square stance has no need to step
-SETTLED = 0.75  # of the time in the air; later a foot's landing place does not move any more
-HUGE = 1e6  # m/s or rad/s: greater numbers are brought down to this, so that no sum of them overflows
+AT_HOME = 0.0005  # m: a foot this close to its place in the square stance need not step
+SETTLED = 0.75  # of the time in the air; from then on the landing place is fixed
+HUGE = 1e6  # m/s or rad/s: larger numbers are clipped to this, so that no sum overflows
 LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
 
 
@@ -82,11 +82,11 @@ class Planner:
     # What is asked
 
     def walk(self, twist: Planar) -> float:
-        """Asks for a velocity; how much of what is possible in its direction that takes.
+        """Ask for a velocity; return the share that it takes of what is possible in its direction.
 
-        More than 1 is scaled to 1; directions in which the robot cannot walk at all are left out.
+        A share above 1 is scaled to 1; directions in which the robot cannot walk at all are ignored.
 
-        Raises TargetError where a number is not finite; the velocity asked for before stays.
+        Raises TargetError if a number is not finite, and keeps the previous velocity.
         """
         if not all(map(isfinite, twist)):
             raise TargetError(f"the velocity is {twist}; it must be three finite numbers in m/s, m/s and rad/s")
@@ -97,7 +97,7 @@ class Planner:
         return use
 
     def change(self, limits: WalkingLimits) -> None:
-        """Asks for another gait: the robot comes to a square stance first."""
+        """Ask for another gait: the robot first comes to a square stance."""
         self._next = None if limits is self.limits else limits
 
     def stand_on(self, feet: Sequence[Vector]) -> None:
@@ -124,7 +124,7 @@ class Planner:
         return self._next is not None
 
     def step(self) -> GaitPlan:
-        """The plan one period later."""
+        """Plan one period."""
         if self._next and not self.walking:
             self.limits, self._next = self._next, None
             self._shift.take(self.limits)
@@ -177,12 +177,12 @@ class Planner:
             self._move(leg)
 
     def _be_at(self, phase: float) -> None:
-        """Takes the phase of the stride, and with it the share of a stride since each foot landed."""
+        """Set the phase of the stride, and with it the share of a stride since each foot landed."""
         self._phase = phase
         self._since = [since_landing(self.limits.gait, leg, phase) for leg in range(len(LEGS))]
 
     def _ramped(self, wanted: Planar) -> Planar:
-        """The twist one period on the way to the one wanted, by at most the rate that reaches full speed in time."""
+        """Return the twist one period closer to the goal, within the acceleration limit."""
         if self.twist == wanted:
             return wanted
         change = tuple(b - a for a, b in zip(self.twist, wanted))
@@ -191,7 +191,7 @@ class Planner:
         if share <= most:
             return wanted
         x, y, yaw = (a + d * most / share for a, d in zip(self.twist, change))
-        return self.limits.scaled((x, y, yaw))  # the way between two twists within the limits may lead past them
+        return self.limits.scaled((x, y, yaw))  # a path between two twists within the limits may leave them
 
     def _move(self, leg: int) -> None:
         gait = self.limits.gait

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from quadleg.geometry.arrays import Array
 from quadleg.robot.model import GaitParameters
 
-_ROUNDING = 1e-9  # of a stride: a foot may land just when the next one lifts off, and neither may miss the other
+_ROUNDING = 1e-9  # of a stride: rounding when one foot lands just as the next lifts off
 
 
 def since_landing(gait: GaitParameters, leg: int, phase: float) -> float:
-    """The share of a stride since the foot landed, 0 to 1: on the ground below the duty factor."""
+    """Return the share of a stride since the foot landed, 0 to 1; below the duty factor it is on the ground."""
     return (phase - gait.phases[leg] + _ROUNDING) % 1.0
 
 
@@ -26,7 +26,7 @@ def lift_off(gait: GaitParameters, leg: int) -> float:
 
 
 def first_lift_off(gait: GaitParameters) -> float:
-    """The phase to start from a square stance: the lift-off with the longest time before it when all feet are down."""
+    """Return the phase to start at from a square stance: the lift-off after the longest time with all feet down."""
     before = {phase: all_down_before(gait, phase) for phase in (lift_off(gait, leg) for leg in range(4))}
     return max(before, key=lambda phase: before[phase])
 

@@ -14,7 +14,7 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import RobotModel
 
 FILTER_TIME = 1.0  # s: slower than a step, faster than a walk onto a slope
-STEEPEST = radians(20)  # what is steeper is walked as if it were so
+STEEPEST = radians(20)  # a steeper slope is walked as if it were this one
 
 
 class Slope:
@@ -32,9 +32,9 @@ class Slope:
         return asin(hypot(self.up[0], self.up[1]))
 
     def update(self, up: Vector | None, body: Pose, dt: float) -> None:
-        """Takes the vertical in base_link (unit vector), the body being at a pose in the stance frame, `dt` s later.
+        """Take the vertical in base_link (unit vector), the body being at a pose in the stance frame, `dt` s later.
 
-        None: not measured; the ground is then taken for level, little by little.
+        None: not measured; the slope then decays to level.
         """
         x, y = 0.0, 0.0
         if up is not None:
@@ -46,7 +46,7 @@ class Slope:
         self.up = x, y, sqrt(1 - x * x - y * y)
 
     def shift(self, level: bool) -> Pose:
-        """The body's shift in the stance frame that brings its weight where it is on level ground: uphill.
+        """Return the body's shift in the stance frame that centres its weight as on level ground: uphill.
 
         `level` turns the body level besides; else it stays along the ground.
         """

@@ -1,4 +1,4 @@
-"""Walking on and on with one twist: where the feet and the body are over a stride, for many twists at once.
+"""Steady walking with one twist: where feet and body are over a stride, for many twists at once.
 
 Everything is in base_footprint, which moves with the twist; places are (x, y) in m.
 """
@@ -30,7 +30,7 @@ class Strides:
     in_air: NDArray[np.bool_]
 
     def support_groups(self) -> Iterator[tuple[list[int], NDArray[np.intp]]]:
-        """Each set of feet that stand together, and the samples at which they do."""
+        """Return each set of feet that stand together, with the samples at which they do."""
         for in_air in np.unique(self.in_air, axis=0):
             yield np.flatnonzero(~in_air).tolist(), np.flatnonzero((self.in_air == in_air).all(axis=1))
 

@@ -39,7 +39,7 @@ _BALANCE_ROUNDING = 1e-4  # m, by which the sway's penalty falls short
 
 
 class StrideObstacle(str, Enum):
-    """What keeps a robot from a stride, in the order in which it is looked for."""
+    """What keeps a robot from a stride, in the order of the checks."""
 
     REACH = "reach"
     SPEED = "speed"
@@ -61,7 +61,7 @@ class Effort:
 
 
 class StrideFeasibility:
-    """Looks at many strides of one robot in one gait at once."""
+    """Checks many strides of one robot in one gait at once."""
 
     def __init__(self, robot: RobotModel, gait: GaitParameters, lean: Array | None = None) -> None:
         """With the body shifted by `lean` (2,) in m all the time, besides its sway."""
@@ -78,11 +78,11 @@ class StrideFeasibility:
         self._steps = _STEADY_SHARE * np.array(joint_steps(robot, gait.stride_period / (_FINE * SAMPLES)))
 
     def walks(self, twists: Array, margin: float | None) -> Flags:
-        """(n,) whether nothing is in the way of strides with twists (n, 3) and the sways that keep a margin in m."""
+        """(n,) whether nothing prevents strides with twists (n, 3) and the sways that keep a margin in m."""
         return ~np.any(list(self._obstacles(twists, margin).values()), axis=0)
 
     def first_obstacle(self, twist: Array, margin: float | None) -> StrideObstacle | None:
-        """What keeps the robot from strides with a twist (3,)."""
+        """Return the first obstacle to strides with a twist (3,)."""
         found = self._obstacles(twist[None], margin)
         return next((obstacle for obstacle, blocked in found.items() if blocked[0]), None)
 

@@ -1,10 +1,13 @@
-"""The path of a foot in the air: at rest on the ground at both ends, and as slow between as its clearance allows.
+"""The path of a foot in the air: at rest on the ground at both ends, and as slow in between as its clearance allows.
 
-Over the ground the speed is a trapezoid: the steadier a foot moves, the slower its fastest moment. It ends before the
-foot comes down: legs give way under the body, so that a foot lands a little early, and one that still moves forward
-then holds the robot back (in physics the demo robot lost a tenth of its speed in the creep, and a fifth in the trot).
-Up and down it is a trapezoid whose top rises towards the highest point, where the leg is folded and its joints lift the
-foot with less turning. The figures are the best of a search over both test robots.
+The horizontal speed is a trapezoid: the steadier a foot moves, the lower its peak speed. It ends before touch-down:
+legs give way under the body, so a foot lands a little early, and a foot that still moves forward then brakes the robot
+(in physics the demo robot lost a tenth of its speed in the creep, a fifth in the trot). The vertical speed is a
+trapezoid whose top rises towards the highest point, where the leg is folded and its joints lift the foot with less
+turning; the way down mirrors the way up. The figures are the best of a search over both test robots.
+
+LIFT_TURN of derived_gaits.py follows from RAMP, _TURN_START and _NEAR_GROUND_SPEED: measure it again after changing one
+(test/test_derived_gaits.py).
 """
 
 from __future__ import annotations
@@ -13,20 +16,20 @@ import numpy as np
 
 from quadleg.geometry.arrays import Array
 
-OVER = 0.92  # of the time in the air; from then on the foot is over the place where it lands
-_START, _END = 0.12, 0.04  # of the time in the air, spent on gaining speed over the ground, and on losing it
-_FULL = 1 / (OVER - (_START + _END) / 2)  # the speed over the ground between
-RAMP = 0.125  # of the time in the air, spent on gaining speed upward, and on losing it downward
-_TURN = 0.4  # from here to its mirror image the foot turns from upward to downward
-# The vertical speed after lift-off and before landing, in clearances per time in the air. Another one, RAMP or _TURN:
-# another LIFT_TURN in derived_gaits.py.
-_LIFT_OFF_AND_LANDING_SPEED = 2.0
-# The fastest, before the turn: with it the trapezoid up to the highest point, at half of the time, has an area of 1.
-_TOP_SPEED = (2 - _LIFT_OFF_AND_LANDING_SPEED * _TURN) / (0.5 - RAMP)
+OVER = 0.92  # of the time in the air; from then on the foot is above its landing place
+_START, _END = 0.12, 0.04  # of the time in the air: accelerating and braking horizontally
+_FULL = 1 / (OVER - (_START + _END) / 2)  # the horizontal speed in between
+RAMP = 0.125  # of the time in the air: accelerating upward after lift-off, and braking before touch-down
+_TURN_START = 0.4  # of the time in the air; from here to its mirror image the foot turns from upward to downward
+# The vertical speed at the end of the ramp after lift-off and, mirrored, at the start of the ramp before touch-down, in
+# clearances per time in the air. At lift-off and touch-down themselves it is 0.
+_NEAR_GROUND_SPEED = 2.0
+# The peak vertical speed, at _TURN_START: the height at half of the time in the air is then 1 clearance.
+_TOP_SPEED = (2 - _NEAR_GROUND_SPEED * _TURN_START) / (0.5 - RAMP)
 
 
 def advance(share: float) -> tuple[float, float]:
-    """How far over the ground a foot has come at a share (0 to 1) of its time in the air: way, and its rate."""
+    """Return the horizontal distance covered at a share (0 to 1) of the time in the air, as a share, and its rate."""
     if share < _START:
         return _FULL * share * share / (2 * _START), _FULL * share / _START
     left = OVER - share
@@ -38,43 +41,41 @@ def advance(share: float) -> tuple[float, float]:
 
 
 def lift(share: float) -> tuple[float, float]:
-    """How high the foot is, as a share of its clearance, and the rate of it."""
+    """Return the height of the foot at a share of the time in the air, in clearances, and its rate."""
     if share > 0.5:
         height, rate = lift(1 - share)
         return height, -rate
     if share < RAMP:
-        return _LIFT_OFF_AND_LANDING_SPEED * share * share / (2 * RAMP), _LIFT_OFF_AND_LANDING_SPEED * share / RAMP
-    if share > _TURN:
-        left, time = 0.5 - share, 0.5 - _TURN
+        return _NEAR_GROUND_SPEED * share * share / (2 * RAMP), _NEAR_GROUND_SPEED * share / RAMP
+    if share > _TURN_START:
+        left, time = 0.5 - share, 0.5 - _TURN_START
         return 1 - _TOP_SPEED * left * left / (2 * time), _TOP_SPEED * left / time
     since = share - RAMP
-    gain = (_TOP_SPEED - _LIFT_OFF_AND_LANDING_SPEED) / (_TURN - RAMP)
-    return _LIFT_OFF_AND_LANDING_SPEED * (
-        RAMP / 2 + since
-    ) + gain * since * since / 2, _LIFT_OFF_AND_LANDING_SPEED + gain * since
+    gain = (_TOP_SPEED - _NEAR_GROUND_SPEED) / (_TURN_START - RAMP)
+    return _NEAR_GROUND_SPEED * (RAMP / 2 + since) + gain * since * since / 2, _NEAR_GROUND_SPEED + gain * since
 
 
 def advance_batch(shares: Array) -> Array:
-    """`advance`'s way for an array of shares."""
+    """Return the distance of `advance` for an array of shares."""
     left = np.maximum(OVER - shares, 0.0)
     ends = np.where(shares < _START, _FULL * shares**2 / (2 * _START), 1 - _FULL * left**2 / (2 * _END))
     return np.where((shares < _START) | (left < _END), ends, _FULL * (shares - _START / 2))
 
 
 def lift_batch(shares: Array) -> Array:
-    """`lift`'s height for an array of shares."""
+    """Return the height of `lift` for an array of shares."""
     up = 0.5 - np.abs(shares - 0.5)
     since = up - RAMP
     between = (
-        _LIFT_OFF_AND_LANDING_SPEED * (RAMP / 2 + since)
-        + (_TOP_SPEED - _LIFT_OFF_AND_LANDING_SPEED) / (_TURN - RAMP) * since**2 / 2
+        _NEAR_GROUND_SPEED * (RAMP / 2 + since)
+        + (_TOP_SPEED - _NEAR_GROUND_SPEED) / (_TURN_START - RAMP) * since**2 / 2
     )
-    top = 1 - _TOP_SPEED * (0.5 - up) ** 2 / (2 * (0.5 - _TURN))
-    return np.where(up < RAMP, _LIFT_OFF_AND_LANDING_SPEED * up**2 / (2 * RAMP), np.where(up > _TURN, top, between))
+    top = 1 - _TOP_SPEED * (0.5 - up) ** 2 / (2 * (0.5 - _TURN_START))
+    return np.where(up < RAMP, _NEAR_GROUND_SPEED * up**2 / (2 * RAMP), np.where(up > _TURN_START, top, between))
 
 
 def towards(place: float, speed: float, end: float, seconds: float, dt: float) -> tuple[float, float]:
-    """`dt` s along the cubic from a place and speed to rest at `end` in `seconds`: place and speed (Hermite's form)."""
+    """Return place and speed after `dt` s on the Hermite cubic from a place and speed to rest at `end` in `seconds`."""
     if dt >= seconds:
         return end, 0.0
     k = dt / seconds

@@ -12,13 +12,13 @@ from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.health import CodedFact
 from quadleg.topic_table import COMMAND_FRESH
 
-LEAST_SCALE = 0.995  # of the velocity asked for: what is less counts as scaled
-REFUSAL_TIME = 2.0  # s that a refusal is said after the last of its kind
+LEAST_SCALE = 0.995  # of the velocity asked for: below it the velocity counts as scaled
+REFUSAL_TIME = 2.0  # s for which a refusal is reported after the last one of its kind
 SOURCES = ("teleop/cmd_vel", "cmd_vel")  # the first that is fresh wins
 
 
 class WalkDirection(str, Enum):
-    """A way to walk, along one axis; stable values for programs."""
+    """A direction along one axis; stable values for programs."""
 
     FORWARD = "forward"
     BACKWARD = "backward"
@@ -37,8 +37,8 @@ WAYS = (
 
 @dataclass(frozen=True)
 class VelocityCommand:
-    """A velocity (m/s forward, m/s to the left, rad/s to the left), the topic that it came on, empty where none is
-    heard, and its message's stamp in ns, 0 where it has none.
+    """A velocity (m/s forward, m/s to the left, rad/s to the left), the topic that it came on (empty if none is
+    heard), and its message's stamp in ns (0 if it has none).
     """
 
     twist: Planar = ZERO_TWIST
@@ -49,8 +49,8 @@ class VelocityCommand:
 class VelocityCommands:
     """The last velocity from each of `SOURCES`; times are those of a steady clock in s.
 
-    `refusal` is why the last velocity was refused, None where it was not. `type_trouble` is that a type of message is
-    published that is not heard, None where none is.
+    `refusal` is why the last velocity was refused, None if it was not. `type_trouble` is set while the
+    topic is published with a type that gait does not subscribe to.
     """
 
     def __init__(self) -> None:
@@ -60,7 +60,7 @@ class VelocityCommands:
         self.type_trouble: CodedFact | None = None
 
     def take(self, source: str, twist: Planar, now: float, stamp: int = 0) -> None:
-        """Takes a velocity. Raises TargetError where a number is not finite; that source then asks for no velocity."""
+        """Take a velocity. Raises TargetError if a number is not finite; that source then asks for zero velocity."""
         sound = all(map(isfinite, twist))
         self._heard[source] = VelocityCommand(twist if sound else ZERO_TWIST, source, stamp), now
         if not sound:
@@ -68,14 +68,13 @@ class VelocityCommands:
         self.refusal = None
 
     def refuse(self, why: object, now: float) -> CodedFact:
-        """Note that a velocity makes no sense, and return that."""
+        """Record a refused velocity, and return the refusal."""
         refusal = CodedFact.of(Obstacle.VELOCITY_REFUSED, detail=why)
         self.refusal, self._refused_at = refusal, now
         return refusal
 
     def unclear(self, now: float, source: str, publishers: int) -> CodedFact | None:
-        """Why a velocity that is published does not count, or not alone, with so many `publishers` of the `source` that
-        counts."""
+        """Return why the published velocity is ignored or contested, else None; `publishers` of the active `source`."""
         if self.refusal and now - self._refused_at < REFUSAL_TIME:
             return self.refusal
         if self.type_trouble:
@@ -85,7 +84,7 @@ class VelocityCommands:
         return None
 
     def wanted(self, now: float) -> VelocityCommand:
-        """The velocity that counts now; none where all sources are silent."""
+        """Return the velocity to follow now; zero if all sources are silent."""
         for source in SOURCES:
             command, heard = self._heard.get(source, (VelocityCommand(), -inf))
             if now - heard <= COMMAND_FRESH:
@@ -94,5 +93,5 @@ class VelocityCommands:
 
 
 def ways_left_out(asked: Planar, possible: Planar) -> tuple[WalkDirection, ...]:
-    """The ways that are asked for and of which nothing is possible; positive: forward, left, turning left."""
+    """Return the directions that are asked for and impossible; positive: forward, left, turning left."""
     return tuple(ways[want < 0] for ways, want, can in zip(WAYS, asked, possible) if want and not can)

@@ -1,4 +1,4 @@
-"""A robot's walk as it is asked for: whose velocity counts, in which gait, what of it is walked, and why no more."""
+"""A robot's walk on request: whose velocity counts, in which gait, how much of it is walked, and why no more."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.health import OK, WARN, CodedFact, Health, numbers
 from quadleg.robot.model import RobotModel
 
-MARGIN_TIME = 2.0  # s over which the least margin is said: a stride or more
+MARGIN_TIME = 2.0  # s over which the least margin is reported: a stride or more
 
 
 class WalkController:
@@ -80,13 +80,13 @@ class WalkController:
 
     @property
     def _left_out(self) -> tuple[WalkDirection, ...]:
-        """The ways asked for in which the limit is zero."""
+        """Return the directions asked for in which the limit is zero."""
         asked = self._asked.twist if self.active else ZERO_TWIST
         return ways_left_out(asked, self.limits.possible(asked))
 
     @property
     def _scale(self) -> float:
-        """The share of the velocity asked for that is walked, without the ways left out; 0 where nothing is left."""
+        """Return the share of the velocity that is walked, without impossible directions; 0 if none is left."""
         nothing = self._left_out and self.limits.possible(self._asked.twist) == ZERO_TWIST
         return 0.0 if nothing else 1.0 / max(self._use, 1.0)
 
@@ -105,7 +105,7 @@ class WalkController:
         return self._asked.source
 
     def progress(self) -> tuple[object, ...]:
-        """What a listener wants to know of as soon as it changes."""
+        """Return what is reported as soon as it changes."""
         return self._motion, self._use > 1.0, self._left_out, self._asked.source, self._velocities.refusal
 
     def health(self, now: float, paused: bool, publishers: int) -> Health:
@@ -139,7 +139,7 @@ class WalkController:
         return Health("", values, OK, self._motion.value, self._reason(), self._notices())
 
     def _complaint(self, now: float, publishers: int) -> CodedFact | None:
-        """What keeps the robot from walking as it is asked to, where a person has to act on it."""
+        """Return what keeps the robot from walking as asked, if a person has to act on it."""
         asked, limits, margin = self._asked, self.limits, min(self._margins)
         if unclear := self._velocities.unclear(now, asked.source, publishers):
             return unclear
@@ -150,7 +150,7 @@ class WalkController:
         return self._impossible_ways() if self.active and self._left_out and not self._scale else None
 
     def _obstacle(self) -> Obstacle:
-        """What else keeps it from that."""
+        """Return what else keeps the robot from walking as asked."""
         if self.limits.trouble:
             return Obstacle.CANNOT_WALK
         if not self.active:
@@ -172,7 +172,7 @@ class WalkController:
         return CodedFact.of(motion)
 
     def _notices(self) -> tuple[CodedFact, ...]:
-        """What of the velocity asked for is not walked."""
+        """Return which part of the velocity asked for is not walked."""
         if self._motion is not WalkMotion.WALKS:
             return ()
         asked, notices = numbers(self._asked.twist, 3), []

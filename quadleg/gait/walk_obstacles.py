@@ -1,4 +1,4 @@
-"""Codes of a walk: how it goes on, what keeps the robot from walking as it is asked to, and refusals.
+"""Codes of a walk: its motion, what keeps the robot from walking as asked, and refusals.
 
 Their sentences are in safety/motion_sentences.py. A code, once released, keeps its value.
 """
@@ -9,7 +9,7 @@ from enum import Enum
 
 
 class WalkMotion(str, Enum):
-    """How the walk goes on. All but CHANGES_GAIT are also the key `motion` of gait's diagnostics and its state."""
+    """What the walk does. All but CHANGES_GAIT are also the key `motion` of gait's diagnostics and its state."""
 
     STANDS = "stands"
     STOPS = "stops"
@@ -18,17 +18,17 @@ class WalkMotion(str, Enum):
 
 
 class Obstacle(Enum):
-    """The first of these that is so; the value is the key `obstacle` of gait's diagnostics."""
+    """What keeps the robot from walking as asked; the first that applies is `obstacle` in gait's diagnostics."""
 
     NONE = "none"
     PAUSED = "paused"  # by gait's parameter
     NOT_ACTIVE = "not_active"  # the watchdog leads the joints
     VELOCITY_REFUSED = "velocity_refused"  # not finite, or in another frame
-    UNHEARD_TYPE = "unheard_type"  # cmd_vel is published as a type that is not heard
+    UNHEARD_TYPE = "unheard_type"  # cmd_vel is published with a type that gait does not subscribe to
     SEVERAL_PUBLISHERS = "several_publishers"  # of the topic whose velocity counts
     CANNOT_WALK = "cannot_walk"  # in this gait, at any velocity
     LEANS = "leans"  # the body leans so far that the robot would nearly tip over
-    WAY_IMPOSSIBLE = "way_impossible"  # in one of the ways asked for the limit is zero; the others are walked
+    WAY_IMPOSSIBLE = "way_impossible"  # the limit is zero in one direction asked for; the others are walked
     TOO_FAST = "too_fast"  # scaled to what the gait can do
 
 

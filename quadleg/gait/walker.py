@@ -1,4 +1,4 @@
-"""A robot's walk: the plan of its feet, with what is known of its place and of the ground's slope given back."""
+"""A robot's walk: the plan of its feet, corrected by the estimated place and the slope of the ground."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import all_forward
 from quadleg.robot.model import Angles, RobotModel
 
-LOOK_PERIOD = 0.1  # s between looks at how the body stands over its feet
+LOOK_PERIOD = 0.1  # s between updates of the body's pose over its feet
 PLACE_FRESH = 0.5  # s that a place counts after it was found
 
 
@@ -65,21 +65,21 @@ class Walker:
     # What is known of the body
 
     def uses_pose(self) -> bool:
-        """Whether a place that is found now is of use."""
+        """Whether an estimated place would be used now."""
         return self._course is not None and self.planner.walking
 
     def update_pose(self, body: Pose, now: float) -> None:
-        """Takes the pose of base_link in the world."""
+        """Take the pose of base_link in the world."""
         (shift_x, shift_y, _), (body_x, body_y, body_yaw) = self.shift.position, self._body
         (x, y, _), heading = body.position, body.yaw - body_yaw
         self._place = (*from_frame((x, y, heading), -shift_x - body_x, -shift_y - body_y), heading), now
 
     def body_update_due(self, now: float) -> bool:
-        """Whether it is time to look how the body stands: on three feet or more, which tell it."""
+        """Whether an update of the body's pose is due; it takes three feet on the ground."""
         return now - self._looked_at >= LOOK_PERIOD and sum(load > 0.0 for load in self.plan.loads) >= 3
 
     def update_body(self, angles: Angles, up: Vector | None, now: float) -> None:
-        """Takes the joints' angles (rad) and the vertical in base_link (unit vector; None: not measured)."""
+        """Take the joints' angles (rad) and the vertical in base_link (unit vector; None: not measured)."""
         standing = [leg for leg, load in enumerate(self.plan.loads) if load]
         feet = all_forward(self._robot, angles)
         body = fit_pose([feet[leg] for leg in standing], [self.plan.feet[leg] for leg in standing])
@@ -103,7 +103,7 @@ class Walker:
         return use
 
     def _kept_on_course(self, twist: Planar, now: float) -> Planar:
-        """The velocity with what the walk slips and turns given back."""
+        """Return the velocity with the path feedback added."""
         if self._course is None:
             return twist
         place, found = self._place

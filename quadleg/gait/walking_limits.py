@@ -82,7 +82,7 @@ class WalkingLimits:
 
     @property
     def cannot_walk(self) -> CodedFact | None:
-        """That the robot cannot walk in this gait, caused by `trouble`; None where it can."""
+        """Return that the robot cannot walk in this gait, caused by `trouble`; None if it can."""
         return CodedFact.of(Obstacle.CANNOT_WALK, self.trouble, gait=self.gait.name) if self.trouble else None
 
     @cached_property
@@ -171,7 +171,7 @@ class WalkingLimits:
         return [sign * self.axes[axis][int(sign > 0)] for axis, sign in enumerate(direction)]
 
     def _in_place(self) -> tuple[tuple[float, float], StrideFeasibility, Array, float | None]:
-        """How the robot steps without going anywhere: its lean, what goes with that, sway and margin.
+        """How the robot steps in place: its lean, what goes with that, sway and margin.
 
         Leaning so far may be out of its reach: then less far, or, where nothing does, as if it could.
         """
@@ -194,13 +194,13 @@ class WalkingLimits:
         return np.maximum(shares, 1.0 / (_FINE << _HALVINGS))
 
     def _first_obstacle(self) -> StrideObstacle:
-        """What keeps the robot from going anywhere."""
+        """Return the first obstacle to walking in any direction."""
         slow = np.array([ZERO_TWIST, (1e-4, 0.0, 0.0)])
         found = (self._feasible.first_obstacle(twist, self.margin) for twist in slow)
         return next(filter(None, found), StrideObstacle.REACH)
 
     def _trouble(self, obstacle: StrideObstacle) -> CodedFact:
-        """The same with its figures."""
+        """Return that obstacle as a code with its figures."""
         gait = self.gait
         if obstacle is StrideObstacle.TORQUE:
             effort = self._feasible.hardest(np.array(ZERO_TWIST), self.margin)

@@ -43,10 +43,10 @@ class RecorderHost(RecordingHost, Protocol):
 
 
 class FlightRecorder:
-    """Records the topics of its host's namespace, and understands nothing of them but when there is a fault.
+    """Records the topics of its host's namespace undecoded; only of `state` it reads whether there is a fault.
 
-    `file` is recorded into, empty: none. `folder` takes what is saved, of which faults' take `most_bytes` at most.
-    Times `now` are of a steady clock in s. Raises OutputPathError where the file cannot be written.
+    `file` is recorded into (empty: none). Saved minutes go into `folder`, at most `most_bytes` of those of faults.
+    Times `now` are of a steady clock in s. Raises OutputPathError if the file cannot be written.
     """
 
     def __init__(self, host: RecorderHost, robot: RobotModel, file: str, folder: str, most_bytes: int) -> None:
