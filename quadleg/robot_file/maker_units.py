@@ -61,8 +61,8 @@ def number_from(answer: str, unit: str) -> float | None:
     return round(value, _DIGITS.get(unit, _USUAL_DIGITS))
 
 
+_LARGEST = 1e9  # no figure of a robot is larger, in any unit
 # By the unit of the robot file, the units that are written there by mistake.
-_LARGEST = 1e9  # what is more is in no unit of a robot's
 _MISTAKEN = {"mm": ("m",), "g": ("kg",), "V": ("mv",), "A": ("ma",), "s/60deg": ("ms",), "us": ("ms", "s")}
 
 

@@ -1,9 +1,9 @@
-"""The one catalogue of sentences: each is made from a code and its figures, with what it means and what to do.
+"""The one catalogue of sentences: each is made from a code and its figures, with its meaning and remedy.
 
-Texts stand by their subject: supply_sentences.py, following_sentences.py (the body does not follow),
-motion_sentences.py (gait, base_motion, leg_ik and state_estimator), state_sentences.py (other reasons of a state, what
-is answered, what a person does next) and notice_sentences.py (what else goes on in a state); failure_notices.py makes
-of the same codes what a page shows ahead of the state. Codes stand in reason_codes.py, and those of gait, kinematics
+Sentences are in files by subject: supply_sentences.py, following_sentences.py (the body does not follow),
+motion_sentences.py (gait, base_motion, leg_ik and state_estimator), state_sentences.py (other reasons of a state,
+answers, next steps for a person) and notice_sentences.py (other notices within a state). failure_notices.py words what
+a page shows ahead of the state, from the same codes. Codes are in reason_codes.py, and those of gait, kinematics
 and estimation in gait/walk_obstacles.py, kinematics/body_codes.py and estimation/estimate_codes.py.
 """
 
@@ -49,23 +49,23 @@ class Reason(CodedFact):
 
     @property
     def meaning(self) -> Explanation | None:
-        """What it means in a report; None for a code that only answers, or is of another version."""
+        """Return the explanation for a report; None for an answer or a code of another version."""
         known = sentence_of(self.code)
         return known.meaning if known else None
 
     @property
     def cure(self) -> str:
-        """What to do; empty where there is nothing to say."""
+        """Return what to do; may be empty."""
         return self.meaning.cure if self.meaning else ""
 
     @staticmethod
     def of_fact(fact: CodedFact) -> Reason:
-        """The reason that a layer below the catalogue gave as a coded fact."""
+        """Return the reason for a coded fact of a layer below the catalogue."""
         return Reason(fact.code, fact.figures, Reason.of_fact(fact.cause) if fact.cause else None)
 
     @staticmethod
     def of_values(values: Mapping[str, str], key: str) -> Reason | None:
-        """The reason that `values` put under a key; None where there is none."""
+        """Return the reason under a key of `values`; None if there is none."""
         if not values.get(key):
             return None
         parts = (name.rpartition(".") for name in values)
@@ -82,7 +82,7 @@ class _Shown(dict[str, object]):
 
 
 def sentence_of(code: str) -> Sentence | None:
-    """The entry of a code's value; None for one of another version."""
+    """Return the entry for a code's value; None for a code of another version."""
     return CATALOGUE.get(code)
 
 
@@ -90,7 +90,7 @@ FOLLOWING_CODES = frozenset(code.value for code in FollowingCode)
 
 
 def not_followed(code: str) -> Explanation | None:
-    """What a code of FollowingCode means, one of another version too; None where the body follows."""
+    """Return the explanation of a FollowingCode, also of another version's; None if the body follows."""
     if code == FollowingCode.FOLLOWS.value:
         return None
     known = CATALOGUE.get(code) if code in FOLLOWING_CODES else None

@@ -1,4 +1,4 @@
-"""How the body would stand and turn if it did what the joints are commanded: by forward kinematics of standing feet."""
+"""Attitude and yaw rate of the body by the commanded joint angles: forward kinematics of the standing feet."""
 
 from __future__ import annotations
 

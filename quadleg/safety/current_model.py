@@ -1,4 +1,4 @@
-"""What the commanded motion asks of the servos by the robot file, and whether that explains the current they draw."""
+"""Torque and current that the commanded motion needs by the robot file, and the measured current against them."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from quadleg.dynamics.servo_motors import FRICTION, ServoMotors
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.safety.commanded_motion import CommandedMotion
 
-STRAINED = 0.8  # share of a stall torque from which a joint may be why the body leans (our own choice)
-STRAINED_TIME = 1.0  # s for which that is remembered: a body that falls takes other joints' loads
-SMOOTH_TIME = 0.5  # s over which currents are evened: the jolts of a step
-STRIDE_TIME = 1.0  # s over which they are evened to be compared with what is usual: about a stride
+STRAINED = 0.8  # share of the stall torque above which a joint may cause a lean (our own choice)
+STRAINED_TIME = 1.0  # s for which that is remembered: a falling body unloads other joints
+SMOOTH_TIME = 0.5  # s: low-pass of currents, against the jolts of a step
+STRIDE_TIME = 1.0  # s: low-pass of currents before the comparison with the usual ratio; about a stride
 CURRENT_FRESH = 0.5  # s for which a reading counts
 # Times the modelled current, by the feet on the ground, from which the motion does not explain what is drawn beyond the
 # friction of all gears. Feet that push against each other draw more than the model knows, most of all standing: sound
@@ -26,18 +26,18 @@ MORE, LESS = 1.35, 0.77
 
 
 class UsualRatio:
-    """The ratio of drawn to modelled current that is usual for one way to move."""
+    """Learned ratio of measured to modelled current for one kind of motion."""
 
     def __init__(self) -> None:
         self.ratio, self.learnt = 1.0, 0.0
 
     def learn(self, ratio: float, dt: float) -> None:
-        """One frame of `dt` s in which nothing was unusual."""
+        """Take the ratio of one frame of `dt` s without anything unusual."""
         self.learnt += dt
         self.ratio += dt / min(self.learnt, LEARN_TIME) * (ratio - self.ratio)
 
     def off(self, ratio: float) -> float:
-        """How many times the usual a ratio is; 1 before that is known."""
+        """Return a ratio over the learned one; 1 before that is known."""
         return ratio / max(self.ratio, 1e-3) if self.learnt >= LEAST_LEARNT else 1.0
 
 
@@ -57,7 +57,7 @@ class CurrentModel:
         self.forget()
 
     def forget(self) -> None:
-        """Begin anew: the servos have had no power."""
+        """Reset: the servos had no power."""
         self._before: Sequence[float] | None = None
         self._model = self._current = nan
         self._stride_model = self._stride_current = nan
@@ -74,15 +74,15 @@ class CurrentModel:
 
     @property
     def walking(self) -> bool:
-        """Whether feet were in the air of late."""
+        """Whether feet were in the air lately."""
         return self._kind < 4
 
     def measured(self, current: float, now: float) -> None:
-        """A measured current in A; not finite: not measured."""
+        """Take a measured current in A; not finite: not measured."""
         self._reading, self._heard = current, now
 
     def step(self, angles: Sequence[float], commanded: CommandedMotion, kind: int, now: float, dt: float) -> None:
-        """One frame of twelve commanded angles (rad); `kind` is the least number of feet on the ground of late."""
+        """Take one frame of twelve commanded angles (rad); `kind` is the recent minimum of feet on the ground."""
         before, self._before = self._before or angles, angles
         self.torques = static_torques(self._robot, angles, commanded.at_once)
         shares = [abs(torque) / stall for torque, stall in zip(self.torques, self._stall)]
@@ -111,7 +111,7 @@ class CurrentModel:
         self._current += share * (self._reading - self._current)
         self._model += share * (model - self._model)
         self.drawn = max(self._current - self._friction, 0.0) / max(self._model, 1e-3)
-        # The support of the last second counts, not that of the moment: currents are evened.
+        # The support of the last second counts, as currents are low-passed too.
         self.limit += share * (UNEXPLAINED[min(max(standing, 2), 4)] - self.limit)
         self.drawn_for = self.drawn_for + dt if self.drawn > self.limit else 0.0
         self._compare_with_usual(model, kind, dt)

@@ -1,4 +1,4 @@
-"""What catalogue.py has for a code."""
+"""The sentence of a code, and its explanation: the entries of catalogue.py."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from enum import IntEnum
 
 
 class Weight(IntEnum):
-    """How much an event matters: as it should be, worth a look, not as it should be, an end."""
+    """Severity of an event: as intended, worth a look, not as intended, a fault."""
 
     USUAL = 0
     NOTICE = 1
@@ -17,7 +17,7 @@ class Weight(IntEnum):
 
 @dataclass(frozen=True)
 class Explanation:
-    """`what` happened, what the robot did `then`, and the `cure`; the last two empty where there is nothing to say."""
+    """`what` happened, what the robot did `then`, and the `cure`; either of the last two may be empty."""
 
     what: str
     then: str = ""
@@ -27,8 +27,8 @@ class Explanation:
 
 @dataclass(frozen=True)
 class Sentence:
-    """What is said of a code while it is so, with its figures and the sentence of its `cause` in braces; `many` where
-    there are several `joints`. `meaning` is for reports.
+    """`says` is a code's sentence while it lasts, with its figures and its `cause` in braces; `many` replaces it for
+    several `joints`. `meaning` is for reports.
     """
 
     says: str

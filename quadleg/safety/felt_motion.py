@@ -1,4 +1,4 @@
-"""How the body stands and turns by its IMU alone, fast enough to see it fall: gyro at once, gravity in the long run."""
+"""Attitude and rates of the body by its IMU alone, fast enough to see a fall: a complementary filter."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from quadleg.robot.model import RobotModel
 
 LEVEL_TIME = 1.5  # s over which the accelerometer corrects the gyro: some strides (our own choice)
 HARD = 0.3  # share of gravity by which a specific force may differ that still tells where up is
-RATE_TIME = 0.03  # s over which the turning rate is evened: three samples of a usual IMU
+RATE_TIME = 0.03  # s: low-pass of the angular rate; three samples of a common IMU
 SINK_TIME = 0.5  # s after which a vertical velocity is forgotten: an accelerometer's bias would add up in it
-GAP = 0.1  # s between two samples, after which the filter begins anew
-SETTLE_TIME = 1.0  # s after that until it is judged by: one accelerometer sample in mid-step tells no vertical
+GAP = 0.1  # s between two samples that resets the filter
+SETTLE_TIME = 1.0  # s from then until it is used: one accelerometer sample in mid-step gives no vertical
 
 
 class FeltMotion:
@@ -60,5 +60,5 @@ class FeltMotion:
         self.rising += dt * (ax * x + ay * y + az * z - STANDARD_GRAVITY - self.rising / SINK_TIME)
 
     def heard(self, now: float) -> bool:
-        """Whether an IMU has been heard just now, and for long enough."""
+        """Whether IMU samples are fresh and the filter has settled."""
         return now - self._heard < GAP and now - self._began > SETTLE_TIME

@@ -1,13 +1,13 @@
 """Whether the body does what is commanded, from whatever there is: IMU, supply current, measured joints, or the model.
 
-Where "weak" begins. A hobby servo is a spring: it gives way by FULL_TORQUE_ERROR before its motor is fully on. As long
-as the body stands within what that gives at both ends of its stance, it follows, however slowly; a servo that merely
-walks slower raises no alarm. What leaves that, beyond the bumps that a foot may stand on, does not follow.
+Where "weak" begins. A hobby servo is a spring: its motor is fully on only at FULL_TORQUE_ERROR. As long as the body is
+within the deflection that this gives at both ends of its stance, it follows, however slowly; a servo that is merely
+slower raises no alarm. A body beyond that, and beyond the bumps that a foot may stand on, does not follow.
 
-| judge | needs | says |
+| judged by | needs | codes |
 |---|---|---|
-| lean: tilt against the commanded one, and where its rate takes it in LOOK_AHEAD | IMU | tilting, joint_limp |
-| sinking: the body goes down and was not asked to | IMU | sinking |
+| lean: tilt against the commanded one, extrapolated by LOOK_AHEAD | IMU | tilting, joint_limp |
+| sinking: the body goes down without a command | IMU | sinking |
 | supply current against the model of the commanded motion | a measured supply | overloaded, weak_or_limp |
 | supply voltage | a measured supply | supply_weak |
 | lag of a joint behind its command | measured joints | joint_limp, joint_stuck, torque_limit |
@@ -34,26 +34,26 @@ from quadleg.safety.reason_codes import FollowingCode, ReasonCode
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
-GROUND_TIME = 4.0  # s over which a lasting tilt is taken for the ground's slope
+GROUND_TIME = 4.0  # s in which a lasting tilt becomes the estimated slope of the ground
 STEEPEST = 0.21  # rad: 12°; a lasting tilt beyond this is not the ground's (our own choice)
 STILL_TIME = 1.0  # s since a foot was last in the air: the robot stands
-LEAN_TIME = 0.4  # s over which a lasting lean is evened: what steps and pushes do is over by then (our own choice)
+LEAN_TIME = 0.4  # s: low-pass of a lasting lean; steps and pushes are over by then (our own choice)
 LASTING = {4: 1.0, 3: 1.2, 2: 1.25}  # times what servos give way, by the feet on the ground: bumps and sway (measured)
 EVIDENT = 0.45  # share of the limit that has been reached already: a push turns the body fast, and not far (measured)
 LASTS = 0.1  # s for which a lean has to last: what a push does is then on its way back (measured)
 RETURNS = 0.15  # s for which a lean may last that is already on its way back: a push's is over by then (measured)
 CLEAR = 1.5  # times the limit: a lean that need not last
-BIAS_TIME = 5.0  # s over which a lasting descent is taken for the accelerometer's bias (our own choice)
+BIAS_TIME = 5.0  # s in which a lasting descent becomes the estimated bias of the accelerometer (our own choice)
 TURN_TIME = 1.0  # s after which a turn without a command is forgotten: a gyro's bias would add up in it
 TURN = 0.35  # rad: 20°, and as much as was asked for; sound walks stay below 0.8 of that (test/faults/physics.py)
 CAUGHT_SHARE = 0.9  # of the current that is too much
-STRAIN_TIME = 0.3  # s for which current or torque has to be over
-GONE_AFTER = 1.0  # s without a shortfall, after which it is over
+STRAIN_TIME = 0.3  # s for which current or torque has to be above its limit, or the voltage below
+GONE_AFTER = 1.0  # s without a shortfall until it is over
 RISEN = 0.01  # m over the resting pose: the belly is off the ground
 
 
 class Response(IntEnum):
-    """What the robot has to do about a shortfall; categories of IEC 60204-1 where it stops."""
+    """How the robot responds to a shortfall; categories of IEC 60204-1 where it stops."""
 
     NONE = 0
     SLOW = 1
@@ -72,7 +72,7 @@ class FollowingShortfall:
     share: float
     figure: str
     response: Response = Response.SLOW
-    grows: bool = True  # whether the response grows as it lasts; else something else stops the robot
+    grows: bool = True  # whether the response grows with time; if not, another watch stops the robot
     more: Mapping[str, str] = field(default_factory=dict)
     strained: tuple[str, ...] = ()  # joints that are near their torque limit by the robot file
 
@@ -87,8 +87,8 @@ FOLLOWS = FollowingShortfall(FollowingCode.FOLLOWS, (), 0.0, "", Response.NONE)
 
 
 class Following:
-    """The judge of one robot. Feed it with `imu`, `supply` and `joints` as far as there are any, and once a frame with
-    `step`. `shortfall` is the last one, FOLLOWS where there is none. `lean`, `mean_lean`, `sunk` and `off_turn` are
+    """The judge of one robot. Call `imu`, `supply` and `joints` for what is measured, and `step` once a frame.
+    `shortfall` is the last one, FOLLOWS if there is none. `lean`, `mean_lean`, `sunk` and `off_turn` are
     shares of their limits."""
 
     def __init__(self, robot: RobotModel) -> None:
@@ -98,11 +98,11 @@ class Following:
         self._load = CurrentModel(robot)
         self._lag = JointLag(robot)
         self._limits = lean_limits(robot)
-        sag = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
+        deflection = FULL_TORQUE_ERROR * (robot.legs[0].upper_length + robot.legs[0].lower_length)
         clearance = max(gait.foot_clearance for gait in robot.gaits)
         gives_way = self._limits[4]
         self._lasting = {kind: share * gives_way for kind, share in LASTING.items()}
-        self._sinks = {4: 2 * sag, 3: sag + clearance}
+        self._sinks = {4: 2 * deflection, 3: deflection + clearance}
         self._low = robot.supply.low_voltage
         self._begin()
 
@@ -157,13 +157,13 @@ class Following:
     # The judgement
 
     def rest(self) -> None:
-        """The servos have no power, or are only just getting it: nothing is judged."""
+        """Judge nothing: the servos have no power, or are just getting it."""
         self._begin()
         self._lag.forget()
         self._load.forget()
 
     def step(self, angles: Sequence[float], now: float) -> FollowingShortfall:
-        """Judges one frame of twelve commanded angles (rad)."""
+        """Judge one frame of twelve commanded angles (rad)."""
         dt = 0.0 if self._now is None else min(now - self._now, 0.1)
         self._now = now
         commanded = self.commanded
@@ -185,7 +185,7 @@ class Following:
         return self.shortfall
 
     def _remember(self, found: list[FollowingShortfall], now: float) -> None:
-        """The worst of what is found, with a response that grows as it lasts."""
+        """Return the worst shortfall found, with a response that grows with time."""
         if not found:
             if now - self._last > GONE_AFTER:
                 self.shortfall, self._began = FOLLOWS, inf
@@ -201,7 +201,7 @@ class Following:
         self.shortfall = replace(worst, response=max(worst.response, grown, self.shortfall.response))
 
     def _kind(self, now: float) -> int:
-        """The least number of feet on the ground of late."""
+        """Return the recent minimum of feet on the ground."""
         return 2 if now - self._two_feet < STILL_TIME else 3 if now - self._in_air < STILL_TIME else 4
 
     # By the IMU

@@ -9,7 +9,7 @@ from math import isfinite
 from quadleg.errors import TargetError
 from quadleg.robot.model import JOINT_NAMES, JOINTS, LEGS
 
-REMEMBERED = 0.5  # s that the stamp of a frame is known after it was sent or dropped
+REMEMBERED = 0.5  # s for which the stamp of a frame is remembered after it was sent or dropped
 
 # The leg that three names are the joints of, and where each of its angles is among theirs.
 _LEG_OF = {
@@ -60,7 +60,7 @@ class FrameAssembly:
         self.late = 0
 
     def add(self, stamp: int, leg: str, angles: tuple[float, ...], now: float) -> tuple[float, ...] | None:
-        """Takes one leg's angles; the twelve angles when the frame of that stamp is complete, else None."""
+        """Take one leg's angles; return the twelve angles if the frame of that stamp is complete, else None."""
         begun, legs = self._open.get(stamp, (now, {}))
         if stamp in self._over or now - begun > self._period:
             self.late += 1
@@ -74,7 +74,7 @@ class FrameAssembly:
         return tuple(angle for name in LEGS for angle in legs[name])
 
     def expire(self, now: float) -> list[str]:
-        """Drops the frames that waited longer than a period; the legs that were missing, each once."""
+        """Drop frames that waited longer than a period; return the legs that were missing, each once."""
         missing: dict[str, None] = {}
         for stamp, (begun, legs) in list(self._open.items()):
             if now - begun <= self._period:

@@ -1,4 +1,4 @@
-"""The way of servo_output's frames to the board, for a thread of its own: no clock waits for a bus."""
+"""Writes servo_output's frames to the board in a thread of its own, so that timing never waits for the bus."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from quadleg.servos.simulated_hand import SimulatedHand
 
 CHECK_PERIOD = 0.25  # s between looks at the chip where no frame changes
 BUSY = 0.8  # share of a control period that a frame may take on its way to the board
-STALLED = 0.1  # s that a frame may be on its way before the board counts as failing
+STALLED = 0.1  # s for which a write may take until the board counts as failing
 
 FrameAngles = tuple[float, ...]
 Powered = tuple[bool, ...]
 
 
 class BoardListener(Protocol):
-    """Hears of the board, in any thread."""
+    """Callbacks about the board, from any thread."""
 
     def log(self, level: bytes, sentence: str) -> None:
         """A level of health.py and what a person should know."""
@@ -79,7 +79,7 @@ class FrameWriter:
 
     @property
     def board_trouble(self) -> str:
-        """What keeps the board from taking frames in time, in words; empty where nothing does."""
+        """Return what keeps the board from taking frames in time, in words; empty if nothing does."""
         if self._link.trouble:
             return f"the board fails: {self._link.trouble}"
         if self._link.seconds <= BUSY * self._period:
@@ -103,7 +103,7 @@ class FrameWriter:
         return True
 
     def check_stall(self, now: float) -> None:
-        """A frame that is on its way for too long is a board that fails."""
+        """Treat a write that takes longer than STALLED as a failing board."""
         waits = self._waits_since
         if waits is not None and now - waits > STALLED and self._link.trouble is None:
             self._note_failure(f"a frame is on its way for more than {STALLED:g} s", now)
@@ -120,7 +120,7 @@ class FrameWriter:
     # The writing thread
 
     def write(self) -> None:
-        """Write the newest frame, and look after the chip now and then."""
+        """Write the newest frame, and check the chip every CHECK_PERIOD."""
         try:
             cuts = self._link.cuts  # before the frame: a stop between the two leaves it without power or refused
             frame = self._output.next_frame()

@@ -1,4 +1,4 @@
-"""Whether a servo gets too hot, by the model of dynamics/servo_heat.py: what the watchdog says and does about it."""
+"""Heat watch of the servos, by the model of dynamics/servo_heat.py."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
 from quadleg.safety.catalogue import Reason
 from quadleg.safety.reason_codes import HeatLevel, ReasonCode
 
-LOOK_PERIOD = 0.93  # s between looks at the currents; no simple share of a stride, so that all of its phases count
+LOOK_PERIOD = 0.93  # s between looks at the currents; no simple fraction of a stride, so that every phase is sampled
 
 
 class HeatWatch:
@@ -40,7 +40,7 @@ class HeatWatch:
 
     @property
     def level(self) -> HeatLevel:
-        """How hot that is."""
+        """The level of the hottest joint."""
         at = self.temperature
         steps = (TOO_HOT, HeatLevel.TOO_HOT), (HOT, HeatLevel.HOT), (WARM, HeatLevel.WARM)
         return next((level for least, level in steps if at >= least), HeatLevel.COOL)
@@ -51,7 +51,7 @@ class HeatWatch:
         return Reason.of(self.level, joint=JOINT_NAMES[self.hottest], celsius=f"{self.temperature:.0f}")
 
     def refusal(self) -> Reason | None:
-        """Why the servos may not be powered now; None where they may."""
+        """Return why the servos must not be powered now; None if they may."""
         if self.temperature < HOT:
             return None
         minutes = max(self._heat.seconds_to_cool(self.hottest, HOT) / 60, 0.1)
@@ -59,7 +59,7 @@ class HeatWatch:
         return Reason.of(ReasonCode.COOLING, **figures, **self.reason.figures)
 
     def take(self, angles: Angles, powered: Sequence[bool], now: float) -> None:
-        """Take what the servos are sent to (rad) and which have power; to be called once a control period."""
+        """Take the commanded angles (rad) and which joints have power; call it once a control period."""
         before, elapsed = self._angles, now - self._last
         self._angles, self._last = angles, now
         if now - self._looked < LOOK_PERIOD:

@@ -1,4 +1,4 @@
-"""Whether a robot has stood for a while without being asked for anything: its servos hold, and heat, for nothing."""
+"""Idle time-out: a robot that stands without a command heats its servos for nothing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from quadleg.safety.reason_codes import IdleCode
 
 ON_A_BOARD = 300.0  # s, the default on a real board (our own choice)
 MOVED = radians(1.0)  # a target that differs by more is a command; levelling and course corrections stay below it
-SAID_BEFORE = 30.0  # s before the robot lowers itself
+SAID_BEFORE = 30.0  # s of warning before the robot lowers itself
 
 
 def idle_time(wanted: float, robot: RobotModel) -> float:
@@ -21,7 +21,7 @@ def idle_time(wanted: float, robot: RobotModel) -> float:
 
 
 class IdleWatch:
-    """Counts the time in which joint targets do not move; `seconds` of it are too many, 0: never."""
+    """Counts the time without motion of the joint targets; `seconds` is the limit, 0: none."""
 
     def __init__(self, seconds: float) -> None:
         self.seconds = seconds
@@ -30,15 +30,15 @@ class IdleWatch:
         self._lowered = False
 
     def begin(self, now: float) -> None:
-        """The robot is asked for something, as to stand or to go on."""
+        """Restart the count: the robot got a command, such as to stand or to go on."""
         self._where, self._since, self._lowered = None, now, False
 
     def end(self) -> None:
-        """The robot stands no more: nothing is counted until it is asked for something."""
+        """Stop the count until the next command: the robot does not stand any more."""
         self._since = inf
 
     def lower(self) -> None:
-        """The robot is lowered for this."""
+        """Note that the robot is lowered because it was idle."""
         self._lowered = True
 
     def targets(self, angles: Angles, now: float) -> None:
@@ -48,11 +48,11 @@ class IdleWatch:
             self._where, self._since = angles, now
 
     def left(self, now: float) -> float:
-        """How many s are left; infinite where it never lowers itself."""
+        """Return how many s are left; infinite if it never lowers itself."""
         return self._since + self.seconds - now if self.seconds else inf
 
     def code(self, now: float) -> IdleCode:
-        """What is to be said of it."""
+        """Return the code to report."""
         if self._lowered:
             return IdleCode.LOWERED
         soon = self.seconds > SAID_BEFORE and self.left(now) < SAID_BEFORE

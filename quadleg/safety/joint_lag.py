@@ -1,4 +1,4 @@
-"""Joints whose angles are measured, against where they were sent: which one does not come, and how it fails."""
+"""Measured joint angles against commanded ones: which joint does not arrive, and how it fails."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from math import inf
 from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
-LAG_TIME = 0.15  # s for which a joint has to be away
+LAG_TIME = 0.15  # s for which a joint has to be beyond the limit
 JOINTS_FRESH = 0.2  # s for which a measurement counts
 AWAY = 5.0  # times FULL_TORQUE_ERROR: 15°; landing on bumps pushed sound joints 13° away (test/faults/physics.py)
-SLOW = 0.5  # share of its no-load speed at which a servo under load is sound still (our own choice)
+SLOW = 0.5  # share of its no-load speed that a sound servo under load still reaches (our own choice)
 STILL = 0.5  # rad/s: a joint that is slower stands
 LOADED = 0.8  # share of the stall torque at which a joint that is away is at its limit
 
@@ -34,21 +34,21 @@ class JointLag:
         self._at = -inf
 
     def measured(self, angles: Sequence[float], now: float) -> None:
-        """Where the joints are (rad)."""
+        """Take measured joint angles (rad)."""
         if self._angles is not None and 0.0 < now - self._heard < JOINTS_FRESH:
             dt = now - self._heard
             self._rates = [(b - a) / dt for a, b in zip(self._angles, angles)]
         self._angles, self._heard = list(angles), now
 
     def step(self, commanded: Sequence[float], now: float, torques: Sequence[float]) -> list[tuple[int, float, str]]:
-        """The joints that are away, the farthest first: each one's lag (rad) and the code of its failure."""
+        """Return the joints beyond the limit, the farthest first: each one's lag (rad) and the code of its failure."""
         dt, self._at = min(now - self._at, JOINTS_FRESH), now
         if self._angles is None or now - self._heard > JOINTS_FRESH:
             self._where = None
             return []
         if self._where is None:
             self._where, dt = list(self._angles), 0.0
-        # A sound servo is between there and its command: what it is late by is no lag.
+        # A sound servo is between there and its command: that delay is no failure.
         self._where = [
             at + min(max(goal - at, -speed * dt), speed * dt)
             for at, goal, speed in zip(self._where, commanded, self._speeds)

@@ -1,4 +1,4 @@
-"""One frame of twelve joint targets against what the robot may do."""
+"""Limits of one frame of twelve joint targets: joints, clearance, ground and servo speed."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from quadleg.robot.model import LEGS, RobotModel
 from quadleg.safety.catalogue import Reason
 from quadleg.safety.reason_codes import ReasonCode
 
-IN_GROUND = 0.003  # m: legs give way by as much under the body
+IN_GROUND = 0.003  # m: loaded legs give way by this much
 TOLERANCE = 1e-6  # rad of a joint limit, m of a gap: rounding alone must stop no leg
 
 
 @dataclass(frozen=True)
 class LimitedFrame:
-    """What may be sent, the `share` of the way that it goes (1: not slowed), and which legs stay and why."""
+    """The frame to send, the `share` of the motion that it makes (1: not slowed), and which legs stay and why."""
 
     angles: tuple[float, ...]
     share: float

@@ -1,4 +1,4 @@
-"""The catalogue's third part: what gait, base_motion, leg_ik and state_estimator say."""
+"""Sentences of gait, base_motion, leg_ik and state_estimator."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ _WALK: dict[Enum, Sentence] = {
     ),
     Obstacle.TOO_FAST: Sentence("asked for {asked_velocity}, which is {times} times too fast"),
     GaitRefusal.UNKNOWN_GAIT: Sentence("there is no gait '{name}'; there are {gaits}"),
-    # The cause of CANNOT_WALK; `check` shows it with figures of its own that would do.
+    # The cause of CANNOT_WALK; `check` adds the figures that would do.
     StrideTrouble.NO_TORQUE: _trouble(
         "{joint} needs {needed_kg_cm} kg·cm ({needed_nm} N·m) of stall torque only to step on the spot and has "
         "{has_kg_cm} ({has_nm})",
@@ -99,7 +99,7 @@ _WALK: dict[Enum, Sentence] = {
 
 # base_motion and leg_ik
 
-# What stops a body, by its limit and the figures of the stop.
+# What stops the body: one sentence for each limit.
 POSE_STOPS = {
     PoseLimit.JOINT: "{leg}, {limit}",
     PoseLimit.GROUND: "{part}, which touches the ground",

@@ -1,4 +1,4 @@
-"""What a node with states tells programs: state, reason and notices as codes with their figures."""
+"""Status of a node for programs: state, reason and notices as codes with their figures."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class NodeStatus:
 
     @staticmethod
     def of_health(health: Health) -> NodeStatus:
-        """The status of a part that tells codes."""
+        """Return the status for a `Health` with codes."""
         reason = Reason.of_fact(health.reason) if health.reason else None
         figures = {key: str(value) for key, value in health.values.items()}
         return NodeStatus(health.state, reason, tuple(map(Reason.of_fact, health.notices)), figures)
@@ -53,7 +53,7 @@ class NodeStatus:
 
     @staticmethod
     def of_values(values: Mapping[str, str]) -> NodeStatus:
-        """The status that such pairs say; what they do not say is empty."""
+        """Return the status in such pairs; what is missing is empty."""
         keys = takewhile(values.__contains__, (f"{_NOTICE}{number}" for number in count(1)))
         notices = (Reason.of_values(values, key) for key in keys)
         reason = Reason.of_values(values, _REASON)

@@ -1,4 +1,4 @@
-"""What goes on within a state: said as long as it lasts, and in figures that change at most once a second."""
+"""Notices within a state: each is shown while it lasts, with figures that change at most once a second."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from enum import Enum, auto
 
 from quadleg.safety.catalogue import Reason
 
-NOTICE_TIME = 1.0  # s that a notice stays after it was last so, and that its figures stay
+NOTICE_TIME = 1.0  # s for which a notice stays after its cause is gone, and for which its figures stay
 
 
 class Notice(Enum):
-    """Kinds of notices; of each one is said at a time."""
+    """Kinds of notices; one of each kind is shown at a time."""
 
     FOLLOWING = auto()
     INCOMPLETE = auto()
@@ -35,18 +35,18 @@ class NoticeBoard:
         self._notices[kind] = (said, since, now)
 
     def forget(self, now: float) -> None:
-        """Take off what has not been so for a while."""
+        """Remove notices whose cause has been gone for NOTICE_TIME."""
         for kind, (_, _, last) in list(self._notices.items()):
             if now - last > NOTICE_TIME:
                 del self._notices[kind]
 
     def clear(self) -> None:
-        """Take all off: another state begins."""
+        """Remove all notices: another state begins."""
         self._notices.clear()
 
     @property
     def failing(self) -> Reason | None:
-        """How the body does not follow; None where it does."""
+        """The notice that the body does not follow; None if it does."""
         found = self._notices.get(Notice.FOLLOWING)
         return found[0] if found else None
 

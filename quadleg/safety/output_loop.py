@@ -1,4 +1,4 @@
-"""servo_output without ROS: commands and stops come from any thread, one thread keeps time, one carries the frames."""
+"""servo_output without ROS: commands and stops come from any thread, one thread keeps time, one writes frames."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PATIENCE = 1.5  # control periods from a command to the next tick, while followi
 
 
 class OutputListener(Protocol):
-    """Hears what happens, in any thread."""
+    """Callbacks, from any thread."""
 
     def log(self, level: bytes, sentence: str) -> None:
         """A level of health.py and what a person should know."""
@@ -38,7 +38,7 @@ class OutputListener(Protocol):
         """A frame is on the board, the first to carry the command with this stamp (ns), if any."""
 
     def ended(self) -> None:
-        """In an end, no joint gets power any more."""
+        """Called in a shutdown, once no joint gets power any more."""
 
 
 class OutputLoop:

@@ -1,4 +1,4 @@
-"""What servo_output does by itself when the watchdog falls silent, an end is asked for or a stop comes.
+"""What servo_output does on its own when the watchdog falls silent, a shutdown is requested or a stop comes.
 
 All times are those of a steady clock, in s.
 """
@@ -18,11 +18,11 @@ from quadleg.safety.joint_command import NONE, Command
 from quadleg.safety.joint_limits import JointLimits
 from quadleg.safety.reason_codes import ReasonCode
 
-LEAST_SHARE = 0.05  # of a period that the servos are given for a command, however soon it comes after the last
+LEAST_SHARE = 0.05  # of a period: least time allowed for a command's motion, however soon it follows the last
 
 
 class OutputState(str, Enum):
-    """`following` the watchdog; else what servo_output does against or without it."""
+    """`following` the watchdog, or what servo_output does without it."""
 
     FOLLOWING = "following"
     HOLDING = "holding"
@@ -62,7 +62,7 @@ class OutputSupervisor:
             self._enter(OutputState.HOLDING, Reason.of(ReasonCode.FOUND_RUNNING), now)
 
     def command(self, command: Command, now: float) -> bool:
-        """Takes the watchdog's command; whether it is followed."""
+        """Take the watchdog's command; return whether it is followed."""
         if self._fails_long(now) and any(command.powered):
             if not any(self.powered):
                 # Joints that get no pulse must not count as rising: the first pulse would come in mid-air.
@@ -88,7 +88,7 @@ class OutputSupervisor:
         return True
 
     def _far_from_rest(self, command: Command) -> str | None:
-        """A joint whose first pulse would be farther from the resting pose than a frame's reach."""
+        """Return a joint whose first pulse would be farther from the resting pose than a frame's reach."""
         for i, (on, was) in enumerate(zip(command.powered, self.powered)):
             if on and not was and abs(command.angles[i] - self._rest[i]) > self._reach[i]:
                 return JOINT_NAMES[i]
@@ -120,7 +120,7 @@ class OutputSupervisor:
             self._go_limp(OutputState.OFF, reason, now)
 
     def lower(self, reason: Reason, now: float) -> None:
-        """Stop of category 1 by servo_output itself: whatever the watchdog says, lower, then off."""
+        """Stop of category 1 by servo_output itself: lower, then off, whatever the watchdog commands."""
         if not any(self.powered):
             self.off(reason, now)
         elif self.state is not OutputState.LOWERING:
@@ -129,7 +129,7 @@ class OutputSupervisor:
             self._path = transitions.SlowedPath(self._limits, path)
 
     def board_fails(self, why: str, angles: Sequence[float | None], now: float) -> None:
-        """The board takes nothing; `angles` (rad) are what it holds, None for a limp joint.
+        """Note that the board takes no frames; `angles` (rad) are what it holds, None for a limp joint.
 
         Motion waits, and goes on from there.
         """
@@ -143,14 +143,14 @@ class OutputSupervisor:
     def board_takes(self, now: float) -> None:
         if self._failing is not None:
             self._failing = None
-            # Silence is not counted while nothing could be followed, and goes on counting after.
+            # While the board fails, the watchdog's silence is not counted.
             self._followed = min(now, self._followed + now - self._failing_since)
 
     def _fails_long(self, now: float) -> bool:
         return self._failing is not None and now - self._failing_since > SILENCE_HOLD
 
     def tick(self, now: float) -> None:
-        """One control period: judges the watchdog's silence, moves along the own way down."""
+        """One control period: check the watchdog's silence, advance the lowering."""
         if self._failing is not None:
             if self._fails_long(now) and self.state is OutputState.FOLLOWING and any(self.powered):
                 self._enter(OutputState.HOLDING, Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing), now)

@@ -1,4 +1,4 @@
-"""servo_output's last stage for several threads: every change under one lock, every look a whole.
+"""The output supervisor for several threads: every change under one lock, every view consistent.
 
 All times are those of a steady clock, in s.
 """

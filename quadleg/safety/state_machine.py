@@ -1,4 +1,4 @@
-"""The watchdog's states and the paths between them: what the servos get in each.
+"""The watchdog's states and the paths between them.
 
 Stops are categories of IEC 60204-1: 0 = pulses off at once, 1 = lower the body, then off, 2 = hold with power. All
 times are those of a steady clock, in s.
@@ -22,7 +22,7 @@ POWER_INTERVAL = 0.2  # s between the first pulses of two servos
 
 
 class State(str, Enum):
-    """What the watchdog is doing; all but `off` and `fault` have power on the servos."""
+    """The watchdog's state; in all but `off` and `fault` the servos have power."""
 
     OFF = "off"
     RISING = "rising"
@@ -32,12 +32,12 @@ class State(str, Enum):
     FAULT = "fault"
 
 
-# IEC 60204-1, by the state that a stop begins with; going on is none. Pulses off at once is category 0.
+# Stop category of IEC 60204-1, by the state that a stop begins with. Pulses off at once is category 0.
 STOP_CATEGORIES = {State.HOLD: 2, State.LOWERING: 1, State.RISING: None, State.ACTIVE: None}
 
 
 class HoldKind(Enum):
-    """What a hold is for, where that decides how it ends."""
+    """Cause of a hold, which decides how the hold ends: see the table in deadlines.py."""
 
     MISSING = auto()  # no good frame, or servo_output does not follow
     BAD = auto()  # bad targets
@@ -100,7 +100,7 @@ class StateMachine:
         self._path = self._slowed(self._power_up_then_rise())
 
     def lower(self, reason: Reason, now: float) -> None:
-        """Stop of category 1, where it is not on its way already."""
+        """Stop of category 1, unless it is in progress."""
         if self.state is not State.LOWERING:
             self._enter(State.LOWERING, reason, now)
             self._path = self._slowed(transitions.lowering(self._robot, self.angles, self._period))
@@ -124,7 +124,7 @@ class StateMachine:
         self._enter(State.OFF, Reason.of(ReasonCode.RESET), now)
 
     def advance(self) -> bool:
-        """One control period along the own path; whether that has just ended."""
+        """Advance the own path by one control period; return whether it has just ended."""
         if self._path is None:
             return False
         angles = self._path.step(self.angles)

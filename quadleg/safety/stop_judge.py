@@ -1,4 +1,4 @@
-"""What may stop the robot, by what is heard and measured: each cause has a watch and a judgement.
+"""Causes that stop the robot: each has a watch and a judgement.
 
 All times are those of a steady clock, in s.
 """
@@ -31,7 +31,7 @@ _UNTOLD = Reason.of(ReasonCode.DEFECT, detail="servo_output tells no reason")
 
 
 class StopJudge:
-    """The watches over what may stop one robot, and what follows from them for its state."""
+    """The watches over one robot, and the changes of its state that follow from them."""
 
     def __init__(self, robot: RobotModel, period: float, now: float, idle_time: float) -> None:
         self.idle = IdleWatch(idle_time)
@@ -55,19 +55,19 @@ class StopJudge:
 
     @property
     def powered(self) -> bool:
-        """Whether any servo has power by this watchdog's will."""
+        """Whether this watchdog powers any servo."""
         return self._machine.has_power
 
     @property
     def shortfall(self) -> FollowingShortfall:
-        """How the body does not follow now, else what stopped it for that until it is enabled again."""
+        """The present shortfall; else the one that stopped the robot, until it is enabled again."""
         now = self.following.shortfall
         return now if now.response is not Response.NONE else self.stopped_by
 
     # What is heard and measured
 
     def output_says(self, state: str, reason: Reason, now: float) -> None:
-        """Takes servo_output's own state. Its `stopped` is a fault, its `off` ends the power here too."""
+        """Take servo_output's state. Its `stopped` is a fault, its `off` ends the power here too."""
         self.output_watch.says(state, now)
         if state == OutputState.STOPPED:
             self._machine.switch_off(State.FAULT, reason, now)
@@ -75,7 +75,7 @@ class StopJudge:
             self.off_now(Reason.of(ReasonCode.OUTPUT_SWITCHED_OFF, reason), now)
 
     def output_status(self, said: NodeStatus, now: float) -> None:
-        """Takes servo_output's status: its state, and whether the joint states that it publishes are measured."""
+        """Take servo_output's status: its state, and whether the joint states that it publishes are measured."""
         self._joints_measured = said.figures.get("joint_angles") == MEASURED
         self.output_says(said.state, said.reason or _UNTOLD, now)
 
@@ -85,19 +85,19 @@ class StopJudge:
         return self.powered and (self._joints_measured or self.state is State.LOWERING)
 
     def joints(self, angles: Sequence[float], now: float) -> None:
-        """Takes the twelve joint angles of servo_output (rad); all are left out where one is not finite."""
+        """Take the twelve joint angles of servo_output (rad); all are left out where one is not finite."""
         if all(map(isfinite, angles)):
             self.output_watch.joints(angles, now)
             if self._joints_measured:
                 self.following.joints(angles, now)
 
     def powering_command(self, stamp: int, now: float) -> None:
-        """Takes the stamp (ns) of a command that powers joints under the same names: this watchdog's, or another's."""
+        """Take the stamp (ns) of a command that powers joints under the same names: this watchdog's, or another's."""
         if not self.powered:
             self.output_watch.powering_command(stamp, now)
 
     def supply(self, voltage: float, current: float, present: bool, now: float) -> None:
-        """Takes what is measured at the servos' supply: V, and A that are drawn; what is not finite is unknown.
+        """Take what is measured at the servos' supply: V, and A that are drawn; what is not finite is unknown.
 
         A supply lost under power is a fault: the pulses must not wait for its switch to close again.
         """
@@ -108,13 +108,13 @@ class StopJudge:
             self._machine.switch_off(State.FAULT, lost, now)
 
     def tilt(self, angle: float, now: float) -> None:
-        """Takes the angle between the body's z axis and the vertical, in rad; NaN is unknown."""
+        """Take the angle between the body's z axis and the vertical, in rad; NaN is unknown."""
         self.tilt_watch.take(angle, now)
         if tipped := self.tilt_watch.lasts(now):
             self.off_now(tipped, now)
 
     def off_now(self, reason: Reason, now: float) -> None:
-        """Stop of category 0; a fault stays one."""
+        """Stop of category 0; a fault stays a fault."""
         if self.powered:
             self._machine.switch_off(State.OFF, reason, now)
 

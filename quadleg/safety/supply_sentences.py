@@ -1,4 +1,14 @@
-"""Sentences for a supply of the servos that is weak, low, lost, or near or over its rated current."""
+"""Sentences for a supply of the servos that is weak, low, lost, or near or over its rated current.
+
+A voltage that sags gives two codes, by a measured `supply`:
+
+- SUPPLY_WEAK (following.py) after STRAIN_TIME below the limit, for the cause that the body does not follow: the robot
+  goes slower.
+- SUPPLY_LOW (supply_watch.py, stop_judge.py) after LOW_TIME below the limit, which is longer: the robot is lowered.
+
+SUPPLY_WEAK is also told on the page (failure_notices.py, from these words); commissioning/feasibility/walk_forecast.py
+forecasts a low supply on paper in words of its own.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether the servos' supply is lost, low, or near or over its rated current, by what is measured there."""
+"""Supply watch: lost, low, or near or over the rated current, by the measured voltage and current."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class SupplyWatch:
         self._rated = robot.supply
         self._present = True
         self._heard = now
-        self._low_since = self._over_since = inf  # infinite: it is not so
+        self._low_since = self._over_since = inf  # infinite: not now
         self.voltage = self.current = nan
 
     def take(self, voltage: float, current: float, present: bool, now: float) -> None:
@@ -36,12 +36,12 @@ class SupplyWatch:
         self._over_since = min(self._over_since, now) if self.over else inf
 
     def is_old(self, now: float) -> bool:
-        """Whether the last reading says nothing any more."""
+        """Whether the last reading is too old to count."""
         return now - self._heard > SUPPLY_FRESH
 
     @property
     def lost(self) -> Reason | None:
-        """That the supply is gone; None where it is not known to be."""
+        """Return that the supply is lost; None if that is not known."""
         if not self._present:
             return Reason.of(ReasonCode.SUPPLY_ABSENT)
         if self.voltage < LOST_SHARE * self._rated.voltage:
@@ -51,7 +51,7 @@ class SupplyWatch:
 
     @property
     def low(self) -> Reason | None:
-        """That the voltage is below the robot file's limit, else None."""
+        """Return that the voltage is below the robot file's limit, else None."""
         limit = self._rated.low_voltage
         if not self.voltage < limit:
             return None
@@ -59,12 +59,12 @@ class SupplyWatch:
 
     @property
     def over(self) -> Reason | None:
-        """That the current is over the rating, else None."""
+        """Return that the current is over the rating, else None."""
         return self._beyond(1.0)
 
     @property
     def near(self) -> Reason | None:
-        """That the current is over NEAR_SHARE of the rating, else None."""
+        """Return that the current is over NEAR_SHARE of the rating, else None."""
         return self._beyond(NEAR_SHARE)
 
     def _beyond(self, share: float) -> Reason | None:
@@ -74,9 +74,9 @@ class SupplyWatch:
         return Reason.of(ReasonCode.OVER_CURRENT, current_a=amperes(self.current), rated_a=f"{rating:g}")
 
     def low_for(self, now: float) -> float:
-        """For how many s the voltage has been low; below 0 where it is not."""
+        """Return for how many s the voltage has been low; negative if it is not."""
         return now - self._low_since
 
     def over_for(self, now: float) -> float:
-        """For how many s the current has been over the rating; below 0 where it is not."""
+        """Return for how many s the current has been over the rating; negative if it is not."""
         return now - self._over_since

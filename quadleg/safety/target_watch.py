@@ -1,4 +1,4 @@
-"""Whether good frames of joint targets come: they are assembled here, and what cannot be used is counted."""
+"""Watch over the joint targets: frames are assembled here, and unusable targets counted."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class TargetWatch:
     def take(
         self, stamp: int, names: Sequence[str], points: Sequence[Sequence[float]], now: float
     ) -> tuple[float, ...] | None:
-        """Take one leg's joint target; the frame that it completes. Raises TargetError."""
+        """Take one leg's joint target; return the frame that it completes, if any. Raises TargetError."""
         try:
             leg, angles = leg_of_targets(names, points)
         except TargetError as error:
@@ -39,12 +39,12 @@ class TargetWatch:
         return self.assembly.add(stamp, leg, angles, now)
 
     def good(self, now: float) -> None:
-        """A good frame has come."""
+        """Note a good frame."""
         self._last_good = now
         self._bad_in_a_row = 0
 
     def begin(self) -> None:
-        """Targets are followed from now on."""
+        """Start following targets."""
         self._bad_in_a_row = 0
 
     def age(self, now: float) -> float:
@@ -52,12 +52,12 @@ class TargetWatch:
         return now - self._last_good
 
     def missing(self, now: float) -> Reason | None:
-        """That good frames do not come; None where they do."""
+        """Return that good frames are missing; None if they are not."""
         if self.age(now) > MISSING_FRAMES * self._period:
             return Reason.of(ReasonCode.NO_FRAME, periods=MISSING_FRAMES)
         return None
 
     @property
     def bad(self) -> Reason | None:
-        """That too many targets in a row could not be used."""
+        """Return that MAX_BAD_TARGETS in a row could not be used; None if not."""
         return Reason.of(ReasonCode.BAD_TARGETS, detail=self.detail) if self._bad_in_a_row >= MAX_BAD_TARGETS else None

@@ -17,7 +17,7 @@ class TiltWatch:
     def __init__(self, limit: float, now: float) -> None:
         self._limit = limit
         self._heard = now
-        self._tipped_since = inf  # infinite: it is not so
+        self._tipped_since = inf  # infinite: not now
         self.tilt = nan
 
     def take(self, angle: float, now: float) -> None:
@@ -26,17 +26,17 @@ class TiltWatch:
         self._tipped_since = min(self._tipped_since, now) if self.tipped else inf
 
     def is_old(self, now: float) -> bool:
-        """Whether the last angle says nothing any more."""
+        """Whether the last angle is too old to count."""
         return now - self._heard > TILT_FRESH
 
     @property
     def tipped(self) -> Reason | None:
-        """That the body is tipped, else None."""
+        """Return that the body is tipped, else None."""
         if not self.tilt > self._limit:
             return None
         figures = {"tilt_deg": f"{degrees(self.tilt):.0f}", "limit_deg": f"{degrees(self._limit):.0f}"}
         return Reason.of(ReasonCode.TIPPED, **figures)
 
     def lasts(self, now: float) -> Reason | None:
-        """That it has been tipped for longer than a jolt, else None."""
+        """Return that it has been tipped for TIP_TIME, longer than a jolt; else None."""
         return self.tipped if now - self._tipped_since >= TIP_TIME else None

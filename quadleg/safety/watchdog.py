@@ -1,4 +1,4 @@
-"""The watchdog between the joint targets and the servos: it follows frames, and answers who asks.
+"""The watchdog between joint targets and servos: it follows frames, and answers requests.
 
 Its states are in state_machine.py, what stops it in stop_judge.py, its deadlines in deadlines.py, its sentences in
 catalogue.py. All times are those of a steady clock, in s.
@@ -25,7 +25,7 @@ LAST_WORDS = 5  # control periods from the power being off to the end
 
 
 class Answer(NamedTuple):
-    """Whether what was asked is done, and the sentence for who asked."""
+    """Whether a request is granted, and the sentence for the caller."""
 
     done: bool
     reason: Reason
@@ -35,8 +35,8 @@ class Watchdog(StopJudge):
     """One robot's watchdog at one control period (s).
 
     Feed it with `targets` (or `frame`), `output_says`, `supply`, `tilt`, `enable`, `reset` and `tick`, which has to be
-    called once a period. `targets` and `tick` give the command to send, or None when there is none. The watches have
-    what is known of what may stop the robot. With an `idle_time` (s) a robot that stands for so long without being
+    called once a period. `targets` and `tick` give the command to send, or None when there is none. The watches hold
+    what is known of every cause of a stop. With an `idle_time` (s) a robot that stands for so long without being
     asked for anything lowers itself; 0: never.
     """
 
@@ -47,7 +47,7 @@ class Watchdog(StopJudge):
         self._ending = False
         self._last_words = 0
         self._good_in_hold = 0
-        self._limited_since = inf  # when a leg came to its limit; infinite where none is there
+        self._limited_since = inf  # when a leg reached its limit; infinite if none has
         self._last_sent = -inf
         self._lowered_at = -inf
         self.sent = 0
@@ -70,7 +70,7 @@ class Watchdog(StopJudge):
 
     @property
     def stop_category(self) -> int | None:
-        """That of IEC 60204-1, of the last stop."""
+        """The IEC 60204-1 category of the last stop."""
         return self._machine.stop_category
 
     @property
@@ -84,7 +84,7 @@ class Watchdog(StopJudge):
 
     @property
     def ended(self) -> bool:
-        """Whether it is finished, and has said so for some periods: one of those commands surely arrives."""
+        """Whether it is finished and has commanded that for LAST_WORDS periods, so that one command arrives."""
         return self._last_words >= LAST_WORDS
 
     # What comes in
@@ -92,7 +92,7 @@ class Watchdog(StopJudge):
     def targets(
         self, stamp: int, names: Sequence[str], points: Sequence[Sequence[float]], now: float
     ) -> Command | None:
-        """Takes one leg's joint target; the command to send when it completes a frame that is followed."""
+        """Take one leg's joint target; return the command to send if it completes a frame that is followed."""
         try:
             frame = self.target_watch.take(stamp, names, points, now)
         except TargetError as error:
@@ -101,7 +101,7 @@ class Watchdog(StopJudge):
         return None if frame is None else self.frame(frame, now)
 
     def frame(self, frame: tuple[float, ...], now: float) -> Command | None:
-        """Takes a whole frame, twelve finite angles (rad), as four joint targets make it; the command to send."""
+        """Take a whole frame, twelve finite angles (rad), as four joint targets; return the command to send."""
         if self.target_watch.missing(now):
             self._good_in_hold = 0
         self.target_watch.good(now)
@@ -134,26 +134,26 @@ class Watchdog(StopJudge):
         return Answer(True, Reason.of(ReasonCode.RISES, height_mm=f"{1000 * self._robot.standing.height:.0f}"))
 
     def reset(self, now: float) -> Answer:
-        """Leaves `fault` for `off`."""
+        """Leave `fault` for `off`."""
         if self.state is not State.FAULT:
             return Answer(True, Reason.of(ReasonCode.NO_FAULT, state=self.state.value))
         self._machine.leave_fault(now)
         return Answer(True, Reason.of(ReasonCode.FAULT_LEFT))
 
     def end(self, now: float) -> None:
-        """Begins the orderly end: lower, then off; nothing enables it again."""
+        """Begin the orderly shutdown: lower, then off; nothing enables it again."""
         self._ending = True
         self._sit(Reason.of(ReasonCode.ENDING), now)
 
     def end_at_once(self, now: float) -> None:
-        """Ends without lowering: the power is off now."""
+        """Shut down without lowering: power off now."""
         self.end(now)
         self.off_now(Reason.of(ReasonCode.SWITCHED_OFF), now)
 
     # What goes out
 
     def tick(self, now: float) -> Command | None:
-        """One control period: judges what is missing, moves along the watchdog's own paths."""
+        """One control period: check deadlines, advance the watchdog's own paths; return the command to send."""
         command = self._step(now)
         self._last_words += self.finished
         return command
@@ -174,9 +174,9 @@ class Watchdog(StopJudge):
             if self._machine.hold_kind in (HoldKind.MISSING, HoldKind.BAD) and now - self._machine.since > HOLD_TIME:
                 self._machine.lower(Reason.of(ReasonCode.HELD_TOO_LONG, self.reason, seconds=f"{HOLD_TIME:g}"), now)
         if self.state is State.FAULT and self.output_watch.stopped and now - self._machine.since > FAULT_COMMAND_TIME:
-            # servo_output keeps the stop in mind for a watchdog that is started anew: more commands would let it go.
+            # servo_output keeps the stop for a restarted watchdog: more commands would release it (FAULT_COMMAND_TIME).
             return None
-        # A supply that is lost and a body that is tipped want the power cut whatever else is going on.
+        # A lost supply and a tipped body cut the power in any state.
         cut = self.powered or self.supply_watch.lost or self.tilt_watch.lasts(now)
         if not cut and self.output_watch.unsettled(now):
             return None

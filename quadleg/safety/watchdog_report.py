@@ -1,4 +1,4 @@
-"""What the watchdog tells of itself: its codes with their figures, and what it counts and measures."""
+"""The watchdog's report: its codes with their figures, counts and measurements."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ LEVELS = {State.FAULT: ERROR, State.HOLD: WARN}
 
 
 class WatchdogReport:
-    """What a watchdog tells, and when that is news. `text` is `<state>: <sentence>` as last told; `state_is_new`: the
-    state before it was another."""
+    """The report of a watchdog, and whether it is new. `text` is `<state>: <sentence>` as last reported;
+    `state_is_new`: the state has changed."""
 
     def __init__(self, watchdog: Watchdog, robot: RobotModel) -> None:
         self._watchdog = watchdog
@@ -37,7 +37,7 @@ class WatchdogReport:
         return LEVELS.get(self._watchdog.state, OK)
 
     def is_news(self, now: float) -> bool:
-        """Whether there is something new to tell, which counts as told then."""
+        """Return whether there is something new to report, and count it as reported."""
         told = codes(self._watchdog, now)
         if told == self._told:
             return False
@@ -46,7 +46,7 @@ class WatchdogReport:
         return True
 
     def chain_is_closed(self, now: float) -> bool:
-        """Whether good frames come in and servo_output follows."""
+        """Whether good frames arrive and servo_output follows."""
         following = self._watchdog.output_watch.state == OutputState.FOLLOWING
         return following and isfinite(self._watchdog.target_watch.age(now))
 
