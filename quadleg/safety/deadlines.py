@@ -56,6 +56,3 @@ QUIET_TIME = 2 * SILENCE_HOLD
 # How long the watchdog keeps commanding "no power" in a fault once servo_output is stopped; shorter than STOPPED_TIME,
 # so that it does not release servo_output's own stop.
 FAULT_COMMAND_TIME = 0.5 * STOPPED_TIME
-
-# The former names, which test/simulated_graph still imports.
-BAD_TARGETS, OUTPUT_SILENT, OUTPUT_IGNORES = MAX_BAD_TARGETS, OUTPUT_SILENT_TIME, OUTPUT_IGNORES_TIMES

@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from quadleg.runtime.node_table import VIEWER
 from quadleg.teleop.stack_requests import STOP_PERIOD
 from quadleg.viewer.page_commands import HALT, STOP, WALK
-from quadleg.viewer.page_stop import GIVEN_UP_AFTER
+from quadleg.viewer.stop_settings import GIVEN_UP_AFTER
 from simulated_graph.stack import SimulatedStack
 
 LINE_DELAY = (5e-4, 0.02)  # s that a text takes between page and viewer

@@ -18,8 +18,8 @@ from quadleg.safety.deadlines import (
     FOUND_TIME,
     HOLD_TIME,
     MISSING_FRAMES,
-    OUTPUT_IGNORES,
-    OUTPUT_SILENT,
+    OUTPUT_IGNORES_TIMES,
+    OUTPUT_SILENT_TIME,
     SILENCE_HOLD,
     SILENCE_LOWER,
 )
@@ -151,7 +151,9 @@ class DeadlineJudge:
         if judge.sound(watchdog):
             gone = output.exit_code() is not None or output.middleware.frozen_until > now
             follows = gone and state == "active"
-            self._watchdog("no_hold", follows, OUTPUT_SILENT + self._late, "active, and servo_output does not live")
+            self._watchdog(
+                "no_hold", follows, OUTPUT_SILENT_TIME + self._late, "active, and servo_output does not live"
+            )
             self._judge_watchdog(state, bus_sound and judge.sound(output))
         else:
             self._watchdog.clear()
@@ -171,7 +173,7 @@ class DeadlineJudge:
             held = output_sound and state == "hold" and code == lowered
             self._watchdog("held_too_long", held, HOLD_TIME + self._late, f"a hold for {lowered.value}", lowered)
         said = self._person.state(SERVO_OUTPUT)
-        for alone, longest in OUTPUT_IGNORES.items():
+        for alone, longest in OUTPUT_IGNORES_TIMES.items():
             ignored = output_sound and state in POWERED and said == alone
             seen = f"state is {state}, servo_output {said}"
             self._watchdog("power_left_on", ignored, longest + 2 * self._late, seen, alone)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from quadleg.runtime.node_table import SERVO_OUTPUT
-from quadleg.safety.deadlines import LIMIT_TIME, LOW_TIME, MISSING_FRAMES, OUTPUT_SILENT, OVER_TIME, SILENCE_HOLD
+from quadleg.safety.deadlines import LIMIT_TIME, LOW_TIME, MISSING_FRAMES, OUTPUT_SILENT_TIME, OVER_TIME, SILENCE_HOLD
 from simulated_graph.happening_kinds import Kind, Scene
 
 GAP = (0.7, 2.0)  # s between two
@@ -55,7 +55,7 @@ FLICKERS: dict[str, tuple[float, Callable[[Scene, float], None]]] = {
     "beyond a limit": (LIMIT_TIME, _beyond),
     "frames missing": (6.0, _frames),
     "a write refused": (0.0, _refusal),
-    "servo_output frozen": (OUTPUT_SILENT, _freeze(SERVO_OUTPUT)),
+    "servo_output frozen": (OUTPUT_SILENT_TIME, _freeze(SERVO_OUTPUT)),
     "joint_watchdog frozen": (SILENCE_HOLD, _freeze("joint_watchdog")),
 }
 

@@ -18,8 +18,8 @@ from quadleg.safety.deadlines import (
     HOLD_TIME,
     LOW_TIME,
     MISSING_FRAMES,
-    OUTPUT_IGNORES,
-    OUTPUT_SILENT,
+    OUTPUT_IGNORES_TIMES,
+    OUTPUT_SILENT_TIME,
     OVER_TIME,
     SILENCE_HOLD,
     SILENCE_LOWER,
@@ -116,7 +116,7 @@ class ReasonJudge:
 
     def _hear_output(self, message: Any) -> None:
         now = self._stack.now
-        self._output_silent |= now - self._output_heard > OUTPUT_SILENT
+        self._output_silent |= now - self._output_heard > OUTPUT_SILENT_TIME
         self._output_heard = now
         if message is None:
             return
@@ -156,7 +156,9 @@ class ReasonJudge:
         last_frame = max((when for when, spread in self._frames if spread < SPREAD * self._period), default=-inf)
         checks: dict[tuple[str, str], Callable[[], bool]] = {
             ("hold", ReasonCode.NO_FRAME): lambda: now - last_frame > MISSING_FRAMES * self._period,
-            ("hold", ReasonCode.OUTPUT_SILENT): lambda: self._output_silent or now - self._output_heard > OUTPUT_SILENT,
+            ("hold", ReasonCode.OUTPUT_SILENT): lambda: (
+                self._output_silent or now - self._output_heard > OUTPUT_SILENT_TIME
+            ),
             ("hold", ReasonCode.OVER_CURRENT): lambda: now - self._over_since > OVER_TIME,
             ("lowering", ReasonCode.OVER_CURRENT): lambda: (
                 now - self._over_since > OVER_TIME + (0.0 if before.state == "rising" else HOLD_TIME)
@@ -166,7 +168,7 @@ class ReasonJudge:
             ("fault", ReasonCode.SUPPLY_LOST): lambda: now - self._lost_heard < READ_WITHIN,
             ("fault", ReasonCode.SUPPLY_ABSENT): lambda: now - self._lost_heard < READ_WITHIN,
             ("off", ReasonCode.OUTPUT_IGNORES): lambda: (
-                now - self._output.since > OUTPUT_IGNORES.get(self._output.state, inf)
+                now - self._output_since > OUTPUT_IGNORES_TIMES.get(self._output_state, inf)
             ),
         }
         is_so = checks.get((said.state, said.code))

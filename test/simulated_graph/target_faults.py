@@ -11,14 +11,14 @@ from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
 from quadleg.middleware.simulated_bus import BusPublisher
 from quadleg.robot.model import JOINT_NAMES
-from quadleg.safety.deadlines import BAD_TARGETS, HOLD_TIME, LIMIT_TIME
+from quadleg.safety.deadlines import HOLD_TIME, LIMIT_TIME, MAX_BAD_TARGETS
 from simulated_graph.deadline_judge import STOPPED, UPSET_AFTER
 from simulated_graph.happening_kinds import Kind, Scene
 from simulated_graph.stack import SimulatedStack
 
 GARBLED_LEG = "front_left_ik"
 BEYOND = 0.3  # rad past a knee's limit
-BURST = BAD_TARGETS + 2  # bad targets at once, of which three come in a row whatever frame comes between
+BURST = MAX_BAD_TARGETS + 2  # bad targets at once, of which three come in a row whatever frame comes between
 EVERY = (4, 8)  # control periods between frames that come seldom: the hold they end begins anew before the next
 SPARSE = (0.3, 1.0)  # s between single bad targets
 
