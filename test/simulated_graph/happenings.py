@@ -45,6 +45,8 @@ KNOCK_EVERY = 2.5  # s
 PAST_TIP = 1.03  # of the tangent of the tip angle, at most
 HEAVY = 12.0  # A, within the supply's rating, and several times what the servos draw where nothing is stuck
 HEAVY_LOWERED = SHORTFALL_HOLD + SHORTFALL_LOWER + 1.5  # s: filtered readings, and first it goes slower
+# s that an IMU is silent, and when meanwhile the body is asked to lean, and to be level again
+BLIND_TIME, LEANS_AFTER, LEVEL_AFTER = 6.0, 1.0, 4.0
 HAND_PERIOD = 0.1  # s between the velocities that a hand sends
 
 
@@ -294,6 +296,14 @@ def _draw_pose(chance: random.Random) -> tuple[Any, ...]:
     return chance.choice(("base_target", "teleop/base_target")), (*place, round(chance.uniform(0.05, 0.2), 4))
 
 
+def _lean_blind(scene: Scene, roll: float) -> None:
+    """The body is asked to lean while its IMU is silent, and back before it is heard again: nothing tells how it is."""
+    _feel_motion(scene, "silent", BLIND_TIME)
+    place = (0.0, 0.0, scene.stack.robot.standing.height)
+    scene.stack.time.after(LEANS_AFTER, lambda: scene.person.pose("base_target", place, roll))
+    scene.stack.time.after(LEVEL_AFTER, lambda: scene.person.pose("base_target", place))
+
+
 # Strangers
 
 
@@ -365,6 +375,7 @@ KINDS = {
     "choose_gait": Kind(1.0, lambda r: (r.choice(("creep", "trot", "gallop")),), _choose_gait, upsets=0.0),
     "walk": Kind(4.0, _draw_walk, _walk, upsets=0.0),
     "pose": Kind(3.0, _draw_pose, _pose, upsets=0.0),
+    "lean_blind": Kind(0.5, lambda r: (r.choice((-1, 1)) * round(r.uniform(0.14, 0.25), 3),), _lean_blind, upsets=0.0),
     "absurd": Kind(
         2.0,
         lambda r: (r.choice(STRANGE_TOPICS), r.choice((1, 5, 40)), r.randrange(2**31)),

@@ -52,7 +52,7 @@ class Person:
         message.twist.linear.x, message.twist.linear.y, message.twist.angular.z = velocity
         self._cmd_vel.publish(message)
 
-    def pose(self, topic: str, place: Vector) -> None:
-        """Publish a level base target (m)."""
+    def pose(self, topic: str, place: Vector, roll: float = 0.0) -> None:
+        """Publish a base target (m; rad)."""
         publish = self._link.publish_teleop_pose if topic == "teleop/base_target" else self._link.publish_pose
-        publish(Pose(place))
+        publish(Pose.from_rpy(*place, roll, 0.0, 0.0))

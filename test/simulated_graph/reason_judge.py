@@ -27,7 +27,7 @@ from quadleg.safety.deadlines import (
 )
 from quadleg.safety.following_sentences import FOLLOWING_SENTENCES
 from quadleg.safety.node_status import NodeStatus
-from quadleg.safety.reason_codes import ReasonCode
+from quadleg.safety.reason_codes import FollowingCode, ReasonCode
 from quadleg.safety.supply_watch import LOST_SHARE
 from quadleg.teleop.stack_link import Service
 from simulated_graph.stack import SimulatedProcess, SimulatedStack
@@ -36,7 +36,7 @@ from simulated_graph.unsafe_actions import Judge
 WATCHDOG = "joint_watchdog"
 SPREAD = 0.9  # of a control period from a frame's first target to its last: surely in time
 ASKED_BEFORE = 2.0  # s that a request may be on its way
-READ_WITHIN = 0.5  # s from a reading of the supply to what comes of it
+READ_WITHIN = 0.5  # s from a reading of the supply or the IMU to what comes of it
 SETTLED = 1.0  # s that a process has run without a pause: what it hears is what is published
 # Holds that end by a person's word alone.
 ENDED_BY_HAND = {ReasonCode.BAD_TARGETS, ReasonCode.AT_LIMIT, ReasonCode.OVER_CURRENT, *FOLLOWING_SENTENCES}
@@ -67,7 +67,7 @@ class ReasonJudge:
         self._output_silent = False  # whether it heard nothing for long since its last status
         self._output_state, self._output_since = "", inf  # as the watchdog heard it, since when (s)
         self._low_since = self._over_since = inf
-        self._lost_heard = -inf
+        self._lost_heard = self._imu_heard = -inf
         self._enable_asked = self._reset_asked = -inf
         stack.bus.observers.append(self._published)
         stack.bus.heard_observers.append(self._heard_by_node)
@@ -92,6 +92,8 @@ class ReasonJudge:
             self._hear_target(publisher, message)
         elif name == "supply":
             self._hear_supply(message)
+        elif name == "imu/data":
+            self._imu_heard = self._stack.now
         elif name in ("joint_states", "servo_output/status"):
             self._hear_output(message if name != "joint_states" else None)
 
@@ -167,6 +169,7 @@ class ReasonJudge:
             ("lowering", ReasonCode.HELD_TOO_LONG): lambda: before.state == "hold" and lasted > HOLD_TIME - slack,
             ("fault", ReasonCode.SUPPLY_LOST): lambda: now - self._lost_heard < READ_WITHIN,
             ("fault", ReasonCode.SUPPLY_ABSENT): lambda: now - self._lost_heard < READ_WITHIN,
+            ("lowering", FollowingCode.TILTING): lambda: now - self._imu_heard < READ_WITHIN,
             ("off", ReasonCode.OUTPUT_IGNORES): lambda: (
                 now - self._output_since > OUTPUT_IGNORES_TIMES.get(self._output_state, inf)
             ),
