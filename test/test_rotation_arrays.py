@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from quadleg.geometry.registration import fit_pose, fit_poses
+from quadleg.geometry.registration import fit_pose, fit_poses, fit_rotation
 from quadleg.geometry.rotation_arrays import (
+    axis_aligned_rotations,
     matrices_from_quaternions,
     quaternion_products,
     rpy_from_matrices,
@@ -56,3 +57,33 @@ def test_many_poses_are_fitted_as_each_alone(random: np.random.Generator) -> Non
     rotations, places = fit_poses(in_base, FEET)
     assert np.isnan(rotations[3]).all()
     assert np.isfinite(np.delete(places, 3, axis=0)).all()
+
+
+def test_the_axis_aligned_rotations_are_those_of_the_octahedron() -> None:
+    ours = {tuple(matrix.astype(int).ravel()) for matrix in axis_aligned_rotations()}
+    theirs = {tuple(matrix.round().astype(int).ravel()) for matrix in Rotation.create_group("O").as_matrix()}
+    assert ours == theirs
+    assert len(ours) == 24
+
+
+@pytest.mark.parametrize("others", [1, 2, 5])
+def test_a_rotation_from_directions_is_scipys_with_all_weight_on_the_first(
+    others: int, random: np.random.Generator
+) -> None:
+    for _ in range(20):
+        rotated = random.normal(size=(others + 1, 3))
+        fixed = Rotation.random(random_state=random.integers(1000)).apply(rotated)
+        fixed += 0.1 * random.normal(size=fixed.shape)
+        rotated /= np.linalg.norm(rotated, axis=1)[:, None]
+        fixed /= np.linalg.norm(fixed, axis=1)[:, None]
+        pairs = [(tuple(a), tuple(b)) for a, b in zip(rotated.tolist(), fixed.tolist())]
+        found = fit_rotation(pairs[0], pairs[1:])
+        # A finite weight, since scipy takes infinite ones from 1.11 on.
+        weighted, _ = Rotation.align_vectors(fixed, rotated, weights=[1e7] + [1.0] * others)
+        assert np.array(found.matrix) == pytest.approx(weighted.as_matrix(), abs=1e-5)
+        assert np.array(found.matrix) @ rotated[0] == pytest.approx(fixed[0], abs=1e-12)
+
+
+def test_directions_along_the_first_give_no_rotation() -> None:
+    with pytest.raises(ValueError, match="say nothing of the turn"):
+        fit_rotation(((0, 0, 1), (1, 0, 0)), [((0, 0, -2), (0, 1, 0))])

@@ -1,4 +1,5 @@
-"""The rigid transform that best fits points to points, of one moment and of many."""
+"""The rigid transform that best fits points to points, of one moment and of many; the rotation that best fits
+directions to directions."""
 
 from __future__ import annotations
 
@@ -7,9 +8,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from transforms3d.quaternions import mat2quat
 
+from quadleg.geometry.arrays import Array
 from quadleg.geometry.transforms import Pose
-from quadleg.geometry.vectors import Vector
+from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 
 
 def fit_pose(in_base: Sequence[Vector], feet: Sequence[Vector]) -> Pose:
@@ -51,3 +54,37 @@ def fit_poses(in_base: NDArray[Any], feet: NDArray[Any]) -> tuple[NDArray[Any], 
     rotations[known] = turned = left @ right
     places[known] = ground_centre - (turned @ base_centre[..., None])[..., 0]
     return rotations, places
+
+
+def fit_rotation(first: tuple[Vector, Vector], others: Sequence[tuple[Vector, Vector]]) -> Pose:
+    """The rotation that takes a direction to another exactly, and further ones as nearly as it then can.
+
+    Each pair is a direction in the rotated frame, and the same in the frame that it is expressed in, of any length; of
+    the others, their parts across the first count. Wahba's problem (SIAM Review 7 (1965) 409) with all of the weight on
+    the first pair; with one other it is TRIAD: Black, AIAA J. 2 (1964) 1350. Raises ValueError where no other is across
+    the first, so that the turn about it is unknown.
+    """
+    rotated, fixed = (_frame_along(direction) for direction in first)
+    turn = sum(
+        _complex_across(rotated, given).conjugate() * _complex_across(fixed, expressed) for given, expressed in others
+    )
+    if abs(turn) < 1e-12:
+        raise ValueError(f"the directions {others} say nothing of the turn about {first[1]}")
+    c, s = turn.real / abs(turn), turn.imag / abs(turn)
+    about = np.array(((1.0, 0.0, 0.0), (0.0, c, -s), (0.0, s, c)))
+    w, x, y, z = mat2quat(fixed.T @ about @ rotated).tolist()
+    return Pose(ZERO_VECTOR, (w, x, y, z))
+
+
+def _frame_along(direction: Vector) -> Array:
+    """(3, 3): the rows of a right-handed frame whose first axis is along a direction."""
+    along = np.asarray(direction) / np.linalg.norm(direction)
+    aside = np.cross(along, np.eye(3)[np.argmin(np.abs(along))])
+    aside /= np.linalg.norm(aside)
+    return np.array((along, aside, np.cross(along, aside)))
+
+
+def _complex_across(frame: Array, direction: Vector) -> complex:
+    """The part of a direction, brought to unit length, across the first axis of a frame."""
+    _, aside, up = frame @ direction / np.linalg.norm(direction)
+    return complex(aside, up)

@@ -5,9 +5,11 @@ The same conventions as in rotations.py; angles in rad about fixed x, y, z as in
 
 from __future__ import annotations
 
+from itertools import permutations, product
+
 import numpy as np
 
-from quadleg.geometry.arrays import AnyArray
+from quadleg.geometry.arrays import AnyArray, Array
 
 
 def rpy_from_quaternions(quaternions: AnyArray) -> AnyArray:
@@ -59,3 +61,12 @@ def small_rotation_vectors(rotations: AnyArray) -> AnyArray:
     """(n, 3): the rotation vectors of matrices near the unit matrix, to the third order of their angles."""
     r = rotations
     return np.column_stack((r[:, 2, 1] - r[:, 1, 2], r[:, 0, 2] - r[:, 2, 0], r[:, 1, 0] - r[:, 0, 1])) / 2
+
+
+def axis_aligned_rotations() -> Array:
+    """(24, 3, 3): all rotations that turn each axis into an axis, to either side."""
+    turned = [np.diag(signs) @ np.eye(3)[list(order)] for order in permutations(range(3)) for signs in _SIGNS]
+    return np.array([matrix for matrix in turned if np.linalg.det(matrix) > 0.0])
+
+
+_SIGNS = tuple(product((1.0, -1.0), repeat=3))
