@@ -72,6 +72,17 @@ def test_a_new_list_keeps_the_comment_beside_the_old_one(tmp_path: Path) -> None
     assert comments(gone) == comments(text)
 
 
+def test_a_name_and_a_section_that_the_file_lacks_are_added_and_comments_stay(tmp_path: Path) -> None:
+    text = uncalibrated_file(tmp_path).read_text()
+    frame = {"xyz_mm": [0, 0, 0], "rpy_deg": [0.5, -1.25, 90], "mass_g": 0}
+    begin, camera = text.index("  imu_link:"), text.index("  camera_link:")
+    for before in (text[:begin] + text[camera:], text[: text.index("\nframes:")] + "\n# the end\n"):
+        after = changed(before, {"frames": {"imu_link": frame}})
+        assert "  imu_link: {xyz_mm: [0, 0, 0], rpy_deg: [0.5, -1.25, 90], mass_g: 0}\n" in after
+        assert comments(after) == comments(before)
+        assert [line for line in before.splitlines() if line not in after.splitlines()] == []
+
+
 def test_every_earlier_file_is_kept_in_the_order_of_its_writing(tmp_path: Path) -> None:
     path = uncalibrated_file(tmp_path)
     texts = []

@@ -127,8 +127,11 @@ def changed(text: str, changes: Changes) -> str:
     document = yaml.load(text)
     for section, names in changes.items():
         for name, keys in names.items():
-            for key, value in keys.items():
-                _change(document[section][name], key, value)
+            if name in document.get(section, ()):
+                for key, value in keys.items():
+                    _change(document[section][name], key, value)
+            else:
+                _add(document, section, name, keys)
     written = StringIO()
     yaml.dump(document, written)
     before, after = text.splitlines(keepends=True), written.getvalue().splitlines(keepends=True)
@@ -138,6 +141,21 @@ def changed(text: str, changes: Changes) -> str:
     for same, i0, i1, j0, j1 in matcher.get_opcodes():
         lines += before[i0:i1] if same == "equal" else after[j0:j1]
     return "".join(lines)
+
+
+def _add(document: CommentedMap, section: str, name: str, keys: Mapping[str, Any]) -> None:
+    """Add what the file does not have yet: a name as the first of its section, a section at the file's end."""
+    if section in document:
+        document[section].insert(0, name, _as_written(keys))
+    else:
+        document[section] = CommentedMap({name: _as_written(keys)})
+
+
+def _as_written(keys: Mapping[str, Any]) -> CommentedMap:
+    """Keys in one line."""
+    written = CommentedMap((key, value) for key, value in keys.items() if value is not None)
+    written.fa.set_flow_style()
+    return written
 
 
 def _change(keys: CommentedMap, key: str, value: Any) -> None:
