@@ -44,6 +44,11 @@ _AT_THE_BENCH = (
     "Lithium batteries as their maker says; mains wiring by licensed people.",
 )
 CALIBRATING = (f"{_ON_A_STAND.capitalize()}.", *_AT_THE_BENCH)
+TILTING = (
+    "The switch in the servo supply open: nothing here needs servo power, and limp legs let themselves be moved.",
+    "Hands on the body, not on the legs: limp legs fold and pinch.",
+    "Not near a table's edge; never catch a robot that falls.",
+)
 TRIMMING = ("The robot on level ground that is free around it.", *_AT_THE_BENCH)
 
 # Where the robot is described and its supply bought

@@ -93,6 +93,15 @@ class BoardError(CuredError):
     """The board did not take or give the bytes asked for."""
 
 
+class MountingError(CuredError):
+    """An IMU's readings from which no mounting follows. `code` is that of the fault, for programs."""
+
+    def __init__(self, code: str, found: str, cure: str) -> None:
+        super().__init__(found, cure)
+        self.args = (code, found, cure)
+        self.code = code
+
+
 class PowerLost(BoardError):
     """The chip of the board is at its reset: it was without power, and all its outputs are off."""
 

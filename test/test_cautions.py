@@ -51,3 +51,9 @@ def test_the_bench_asks_for_a_stand_and_the_trim_for_level_ground() -> None:
     assert calibrating[1:] == trimming[1:]
     assert "on a stand" in calibrating[0]
     assert "level ground" in trimming[0]
+
+
+def test_a_robot_that_is_tilted_by_hand_has_no_servo_power() -> None:
+    first, *others = cautions.TILTING
+    assert "switch in the servo supply open" in first
+    assert any("table's edge" in other and "never catch" in other for other in others)

@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 from calibration_rig import uncalibrated_file
+from sample_robots import sensor_robot_file
 
 from quadleg.commissioning.calibration.bench import QuickClock
-from quadleg.commissioning.calibration.session import BenchSession
+from quadleg.commissioning.calibration.session import BenchSession, ImuSession
 from quadleg.commissioning.calibration.trim import Trim
 from quadleg.commissioning.dialog import Question
 from quadleg.errors import RobotFileError
@@ -210,6 +211,23 @@ def test_q_lets_a_standing_robot_sit_down(tmp_path: Path, monkeypatch: pytest.Mo
     assert "kept in" in work.said[-3]
     assert "mine.yaml.unfinished_trim.json" in work.said[-3]
     assert "at rest" in work.standing.why
+
+
+def test_an_imu_is_mounted_by_its_keys(tmp_path: Path) -> None:
+    mounting = ImuSession(sensor_robot_file(tmp_path), quick=True)
+
+    async def act(hands: ScreenUser) -> None:
+        await hands.press("y")
+        for pose in ("level", "forward", "left"):
+            assert "by 20 to 40°" in await hands.asked(pose) or pose == "level"
+            await hands.press("g")
+        assert "rpy_deg is [0.0, 0.0, 0.0] in the robot file" in await hands.asked("save")
+        assert [heading for heading, _ in mounting.facts()] == ["level", "forward", "left"]
+        assert "no servo is powered" in hands.text()
+        await hands.press("y")
+
+    assert play(mounting, act)
+    assert mounting.said[-2].startswith("Saved: frames.imu_link.rpy_deg")
 
 
 def test_a_wrong_angle_is_told_and_may_be_corrected(work: BenchSession) -> None:

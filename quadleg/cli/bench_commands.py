@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from quadleg.cautions import BEFORE_MOVING, BEFORE_TRIMMING
 from quadleg.cli.arguments import Command, say, seed, takes_board, takes_robot, teeth, warn
 from quadleg.cli.output_folder import names_in, own_folder, replaced
-from quadleg.errors import OutputPathError
+from quadleg.errors import OutputPathError, Refused
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 
 if TYPE_CHECKING:
@@ -93,8 +93,16 @@ def _calibrate(options: argparse.Namespace) -> int:
         say(f"{options.card}: print it at 100 %, and check its ruler of 100 mm before you use it")
         return 0
     robot, names = split_words(options.words)
+    path = find_robot(robot or DEFAULT_ROBOT)
+    if options.imu:
+        if names or options.fit_horns:
+            raise Refused("--imu is of the whole robot: leave out --fit-horns and the names of joints and legs")
+        quick = options.answers is not None
+        return _at_the_bench(
+            session.ImuSession(path, board=options.board, seed=options.seed, quick=quick), options.answers
+        )
     work = session.BenchSession(
-        path=find_robot(robot or DEFAULT_ROBOT),
+        path=path,
         names=joints_of(names),
         fit_horns=options.fit_horns,
         teeth=options.teeth,
@@ -188,6 +196,11 @@ def _calibrate_commands(command: Command) -> None:
         "--fit-horns", action="store_true", help="first of all: every servo to its middle, for its horn to go on"
     )
     calibrate.add_argument(
+        "--imu",
+        action="store_true",
+        help="instead of servos: how the IMU sits in the body, at rest and tilted forward and left by hand, unpowered",
+    )
+    calibrate.add_argument(
         "--teeth", type=teeth, default=25, metavar="N", help="of the servos' spline (default: %(default)s)"
     )
     calibrate.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file, for scripts")
@@ -198,7 +211,9 @@ def _calibrate_commands(command: Command) -> None:
         help="only write a card with angles as SVG into a new file, to print and hold to the joints",
     )
     takes_board(calibrate)
-    calibrate.add_argument("--seed", type=seed, default=0, help="where a simulated robot's horns went on")
+    calibrate.add_argument(
+        "--seed", type=seed, default=0, help="where a simulated robot's horns went on, how its IMU sits"
+    )
     trim = command(
         "trim",
         _trim,

@@ -103,7 +103,7 @@ class Screen(App[None]):
 
     def on_mount(self) -> None:
         self.query_one("#ask").border_title = "now"
-        self.query_one("#facts").border_title = "this joint"
+        self.query_one("#facts").border_title = "known"
         self.query_one("#said").border_title = "said so far"
         self.query_one("#said").can_focus = self.query_one("#ask").can_focus = False
         self.set_interval(0.1, self._refresh)

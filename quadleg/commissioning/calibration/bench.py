@@ -10,17 +10,24 @@ from dataclasses import KW_ONLY, dataclass, field, replace
 from math import radians
 from pathlib import Path
 
+from transforms3d.quaternions import mat2quat
+
 from quadleg.commissioning.dialog import Choice, Dialog, Question, ask
 from quadleg.errors import BoardError
+from quadleg.geometry.rotation_arrays import axis_aligned_rotations
+from quadleg.geometry.transforms import Pose, compose
+from quadleg.geometry.vectors import ZERO_VECTOR
 from quadleg.hardware.board import Board
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, Joint, RobotModel
 from quadleg.robot_file.editor import copy_to, installed
 from quadleg.servos.board_kinds import open_board
 from quadleg.servos.simulated_board import SimulatedBoard
+from quadleg.servos.tilting_hand import TiltingHand
 
 HORN_ERROR = radians(4)  # of simulated horns, to each side
 TURN_ERROR = 0.01  # share
+MOUNTING_ERROR = radians(4)  # of a simulated IMU about each axis
 
 
 @dataclass
@@ -71,6 +78,14 @@ class Bench:
         self.clock: Callable[[], float] = clock if self._quick else time.monotonic
         self.sleep = clock.sleep if self._quick else time.sleep
 
+    def tilting_hand(self) -> TiltingHand | None:
+        """A hand that from now on tilts the open simulated robot, for its IMU to feel; None where there is no such."""
+        if not (self._simulated and self._simulated.imu):
+            return None
+        hand = TiltingHand(hidden_mounting(self._seed), self.clock, self._seed)
+        self._simulated.imu.feel = hand.feel
+        return hand
+
     def open(self) -> Board:
         """The board that the robot file names."""
         rest = stance_angles(self._robot, self._robot.resting)
@@ -100,6 +115,14 @@ def hidden_errors(seed: int) -> tuple[list[float], list[float]]:
     draw = random.Random(seed)
     horns = [draw.uniform(-HORN_ERROR, HORN_ERROR) for _ in JOINT_NAMES]
     return horns, [draw.uniform(-TURN_ERROR, TURN_ERROR) for _ in JOINT_NAMES]
+
+
+def hidden_mounting(seed: int) -> Pose:
+    """How a simulated IMU sits in the body, by seed: near one of the axis-aligned mountings."""
+    draw = random.Random(seed)
+    w, x, y, z = mat2quat(draw.choice(axis_aligned_rotations())).tolist()
+    roll, pitch, yaw = (draw.uniform(-MOUNTING_ERROR, MOUNTING_ERROR) for _ in range(3))
+    return compose(Pose.from_rpy(0.0, 0.0, 0.0, roll, pitch, yaw), Pose(ZERO_VECTOR, (w, x, y, z)))
 
 
 def as_assembled(robot: RobotModel) -> RobotModel:

@@ -12,13 +12,18 @@ from quadleg.commissioning.answer_file import FileAnswers
 from quadleg.commissioning.calibration.bench import Bench, BenchCommand, on_bench, own_file
 from quadleg.commissioning.calibration.bench_servo import BenchServo, spoken
 from quadleg.commissioning.calibration.calibration_fit import TEETH
+from quadleg.commissioning.calibration.imu_calibration import ImuCalibration
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
+from quadleg.commissioning.calibration.tilt_recorder import TiltRecorder
 from quadleg.commissioning.calibration.trim import Trim
 from quadleg.commissioning.dialog import Dialog, run_dialog
-from quadleg.errors import BoardError, QuadlegError
+from quadleg.errors import BoardError, QuadlegError, Refused
+from quadleg.hardware.board import Board
+from quadleg.hardware.pca9685 import PCA9685
+from quadleg.hardware.sensor_kinds import IMU
 from quadleg.interrupts import ended_by_signals
-from quadleg.robot.model import JOINT_NAMES
+from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.robot_file.editor import RobotFileEditor
 from quadleg.robot_file.load import load_robot
 
@@ -69,7 +74,66 @@ class BenchSession(BenchCommand):
         return self.session.servo.facts() if self.session else []
 
 
-def by_file(work: BenchSession | Trim, answers: Path) -> bool:
+@dataclass
+class ImuSession(BenchCommand):
+    """One `quadleg calibrate --imu`. No servo is powered, so that there are no pulses to cut."""
+
+    cut_at_end: bool = True  # a recording ends at once
+    recorder: TiltRecorder | None = None
+    session: ImuCalibration | None = None
+
+    def dialog(self) -> Dialog[bool]:
+        """The whole dialog; whether a mounting is saved. Raises QuadlegError where file, board or IMU are no good."""
+        self.path = yield from own_file(self.path)
+        robot = load_robot(self.path).on_board(self.board)
+        kind = IMU.kind(robot)
+        if robot.imu is None or kind is None:
+            raise Refused(
+                f"{self.path} names no IMU that quadleg reads itself: add a line as `imu: {{kind: mpu6050, address: "
+                f"0x68}}`"
+            )
+        bench = Bench(robot, self.seed, self.quick)
+        with bench.open() as board:
+            self._check_no_pulses(board, robot)
+            imu = kind.driver(board.neighbour(robot.imu.address), robot.imu)
+            self.recorder = TiltRecorder(imu, bench.clock, bench.sleep)
+            self.session = ImuCalibration(
+                robot, RobotFileEditor(self.path), self.recorder, self.say, bench.tilting_hand()
+            )
+            return (yield from self.session.calibrate())
+
+    def _check_no_pulses(self, board: Board, robot: RobotModel) -> None:
+        """Raise Refused where servos have power; reads registers only."""
+        chip = PCA9685(board, robot.board)
+        if chip.running() and any(chip.read().values()):
+            raise Refused(
+                "the board makes pulses, and a robot that holds itself must not be tilted: lower it with `quadleg "
+                "sit`, or open the switch in its servo supply and cut the board's power once"
+            )
+
+    def cut(self) -> None:
+        """End a recording, from any thread."""
+        if self.recorder:
+            self.recorder.stop()
+
+    @property
+    def over(self) -> str:
+        """Why nothing is left to ask: nothing ends this but the person."""
+        return ""
+
+    @property
+    def title(self) -> str:
+        return f"mount the IMU of {self.path.name}   no servo is powered"
+
+    def facts(self) -> list[tuple[str, str]]:
+        """What is known, as pairs of a heading and words."""
+        return self.session.facts() if self.session else []
+
+
+BenchWork = BenchSession | ImuSession | Trim
+
+
+def by_file(work: BenchWork, answers: Path) -> bool:
     """Hold the dialog with a file of answers. Raises AnswerError where they do not fit."""
     given = FileAnswers(answers)
     with sure_end(work):
@@ -78,7 +142,7 @@ def by_file(work: BenchSession | Trim, answers: Path) -> bool:
     return done
 
 
-def on_screen(work: BenchSession | Trim) -> bool:
+def on_screen(work: BenchWork) -> bool:
     """Hold the dialog on the whole terminal. Raises QuadlegError where that or textual is missing."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise QuadlegError("this takes keys from a terminal, and here is none; --answers FILE needs none")
@@ -94,7 +158,7 @@ def on_screen(work: BenchSession | Trim) -> bool:
 
 
 @contextmanager
-def sure_end(work: BenchSession | Trim) -> Iterator[None]:
+def sure_end(work: BenchWork) -> Iterator[None]:
     """A closed terminal and a SIGTERM end all as Ctrl-C does; what does not sit down by itself is cut at once."""
 
     def cut() -> None:
