@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from math import nan
+from math import inf, nan
 from typing import Any
 
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
@@ -17,6 +17,7 @@ from simulated_graph.happening_kinds import Kind, Scene
 from simulated_graph.stack import SimulatedStack
 
 GARBLED_LEG = "front_left_ik"
+NOT_FINITE = (nan, inf, -inf)
 BEYOND = 0.3  # rad past a knee's limit
 BURST = MAX_BAD_TARGETS + 2  # bad targets at once, of which three come in a row whatever frame comes between
 EVERY = (4, 8)  # control periods between frames that come seldom: the hold they end begins anew before the next
@@ -72,13 +73,13 @@ class TargetFaults:
 
         return passes
 
-    def not_finite(self, _: int) -> Callable[[str, Any], bool]:
-        """A leg's targets are no numbers."""
+    def not_finite(self, which: int) -> Callable[[str, Any], bool]:
+        """A leg's targets are no numbers: one of NOT_FINITE."""
 
         def passes(node: str, message: Any) -> bool:
             if node == GARBLED_LEG:
                 (point,) = message.points
-                point.positions[0] = nan
+                point.positions[0] = NOT_FINITE[which % len(NOT_FINITE)]
             return True
 
         return passes
