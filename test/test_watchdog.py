@@ -365,6 +365,14 @@ def test_three_bad_targets_in_a_row_are_a_hold_and_then_lowering(up, names, poin
     up.until(State.OFF)
 
 
+def test_three_bad_targets_are_a_hold_where_a_good_frame_comes_before_the_tick(up):
+    for _ in range(3):
+        up.bad()
+    up.watchdog.frame(up.standing, up.now)
+    up.tick()
+    assert up.state is State.HOLD
+
+
 def test_the_reason_for_the_hold_is_what_is_wrong_with_the_targets(up):
     for _ in range(3):
         up.bad()

@@ -41,7 +41,8 @@ class TargetWatch:
     def good(self, now: float) -> None:
         """Note a good frame."""
         self._last_good = now
-        self._bad_in_a_row = 0
+        if not self.bad:  # else they count until they are judged, at the next tick
+            self._bad_in_a_row = 0
 
     def begin(self) -> None:
         """Start following targets."""
