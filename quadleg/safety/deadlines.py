@@ -50,9 +50,11 @@ SHORTFALL_LOWER = 2.0  # from that hold until the robot is lowered
 SILENCE_HOLD = 0.5  # from the watchdog's last command, or the board's last frame, until servo_output holds
 SILENCE_LOWER = 3.0  # from the watchdog's last command until servo_output lowers the robot
 FOUND_TIME = 3.0  # added to SILENCE_LOWER after a restart: the other nodes take up to 3 s to hear the new servo_output
-STOPPED_TIME = 0.5  # shortest duration of servo_output's stop, so that every node hears of it
+# Shortest duration of servo_output's stop: every node hears of it, and a command that is on its way when it comes, for
+# up to 0.6 s on a busy computer (campaign of faults), does not release it.
+STOPPED_TIME = 1.0
 # How long a new watchdog says nothing: a servo_output that a dead watchdog left powered holds by then.
 QUIET_TIME = 2 * SILENCE_HOLD
 # How long the watchdog keeps commanding "no power" in a fault once servo_output is stopped; shorter than STOPPED_TIME,
 # so that it does not release servo_output's own stop.
-FAULT_COMMAND_TIME = 0.5 * STOPPED_TIME
+FAULT_COMMAND_TIME = 0.25
