@@ -17,6 +17,7 @@ from quadleg.runtime.node_table import SERVO_OUTPUT
 from quadleg.safety.deadlines import (
     FOUND_TIME,
     HOLD_TIME,
+    LIMIT_TIME,
     MISSING_FRAMES,
     OUTPUT_IGNORES_TIMES,
     OUTPUT_SILENT_TIME,
@@ -40,6 +41,7 @@ STOPPED = ("lowering", "off", "fault")
 LOWERED_HOLDS = (ReasonCode.NO_FRAME, ReasonCode.BAD_TARGETS)  # that HOLD_TIME ends
 # Holds that nothing but what they name may cause: of others, a message that is late is the cause for a moment.
 LASTING_HOLDS = (ReasonCode.BAD_TARGETS, ReasonCode.OVER_CURRENT, ReasonCode.AT_LIMIT)
+BLOCKED_BY_POSE = {ReasonCode.INTO_GROUND.value, ReasonCode.PARTS_TOO_NEAR.value}  # by what a person asks for, as well
 MOMENT = 0.5  # s that a hold may last for which there is no more cause than messages that are late
 UPSET_AFTER = DISCOVERY + HOLD_TIME + 1.0  # s that what has happened may still stop the robot
 SUPPLY_KINDS = ("low", "over")
@@ -72,7 +74,7 @@ class DeadlineJudge:
         self._unfit: dict[str, tuple[float, float]] = {}  # by what it is for
         self._state = self._said = ""
         self._hold_caused = False
-        self._enabled_at = -inf  # s
+        self._enabled_at = self._blocked_at = -inf  # s
         self._followed: SimulatedProcess | None = None  # the servo_output that has followed commands
         self._commanded: dict[str, float] = {}
         self._stands_since = stack.now
@@ -232,13 +234,20 @@ class DeadlineJudge:
         status = self._person.statuses.get("joint_watchdog")
         return status.reason.code if status and status.reason else ""
 
+    def _notices(self) -> set[str]:
+        status = self._person.statuses.get("joint_watchdog")
+        return {notice.code for notice in status.notices} if status else set()
+
     def _judge_cause(self, state: str, said: str) -> None:
         """Nothing stops a robot but what happens to it or is asked for."""
         before, self._state = self._state, state
         before_said, self._said = self._said, said
         code = self._code()
+        if self._notices() & BLOCKED_BY_POSE:
+            self._blocked_at = self._stack.now
         # The simulated IMU does not feel the body lean: commanded to, it seems not to follow.
         caused = bool(self._judge.late) or self._stack.now < self._upset_until or code == FollowingCode.TILTING
+        caused |= code == ReasonCode.AT_LIMIT and self._stack.now - self._blocked_at < LIMIT_TIME
         # One that had a cause stays, where only `stand` ends it.
         self._hold_caused = state == "hold" and (caused or (before == "hold" and self._hold_caused))
         if caused:

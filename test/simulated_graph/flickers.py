@@ -62,8 +62,13 @@ FLICKERS: dict[str, tuple[float, Callable[[Scene, float], None]]] = {
 
 def _flicker(scene: Scene, what: str, count: int, seconds: float, gap: float) -> None:
     _, act = FLICKERS[what]
+
+    def once() -> None:
+        if not scene.over:
+            act(scene, seconds)
+
     for k in range(count):
-        scene.stack.time.after(k * (seconds + gap), lambda: act(scene, seconds))
+        scene.stack.time.after(k * (seconds + gap), once)
 
 
 def _draw(chance: random.Random) -> tuple[Any, ...]:

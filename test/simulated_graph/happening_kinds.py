@@ -49,6 +49,7 @@ class Scene:
     disk: RecordingDisk
     targets: TargetFaults
     messages: MessageFaults
+    over: bool = False  # nothing happens any more
     sound: dict[int, Callable[[], Any]] = field(default_factory=dict)  # by a sensor's id: what it feels without faults
 
     def process(self, node: str) -> SimulatedProcess:

@@ -139,6 +139,7 @@ def _look(stack: SimulatedStack, looks: Sequence[Callable[[], None]]) -> None:
 def _judge_end(scene: Scene) -> None:
     """Nothing happens any more: all must come to rest by itself, stand when asked to, and end."""
     stack, person, judge = scene.stack, scene.person, scene.judge
+    scene.over = True
     stack.bus_faults.clear()
     scene.disk.free()
     stack.bus.conditions = NetworkConditions()
