@@ -152,6 +152,10 @@ class GroundError(QuadlegError, ValueError):
     """A value that makes no ground to walk on."""
 
 
+class SpreadError(QuadlegError, ValueError):
+    """A difference that no robot has from its robot file, or words that name none."""
+
+
 class CannotWalk(QuadlegError):
     """A robot that was to walk in physics cannot, or does not even stand; the message says why."""
 

@@ -196,7 +196,7 @@ def test_a_trial_and_a_verdict_have_one_speed():
 
 
 def test_the_tables_say_which_walks_they_are_about(capsys: pytest.CaptureFixture[str]):
-    assert main.main(["rollout", "--runs", "1", "--distance", "0.5"]) == 0
+    assert main.main(["rollout", "--spread", "none", "--runs", "1", "--distance", "0.5"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "Verdicts: the worst of 1 short walks a gait, at 70 % of its limit forward, without an estimate" in said
     assert "Figures: 6 long walks, asked for 0.06 m/s in creep and 0.18 m/s in trot" in said
@@ -204,7 +204,7 @@ def test_the_tables_say_which_walks_they_are_about(capsys: pytest.CaptureFixture
 
 
 def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]):
-    assert main.main(["rollout", "--runs", "1", "--distance", "0.5", "--json"]) == 0
+    assert main.main(["rollout", "--spread", "none", "--runs", "1", "--distance", "0.5", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert tuple(figure["name"] for figure in found) == (*NAMES, "verdict_creep", "verdict_trot")
     figures, verdicts = found[:-2], found[-2:]

@@ -13,7 +13,6 @@ from sample_robots import digger, inspector, with_servo_kind
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.dynamics.servo_motors import FRICTION, SUPPLY_RESISTANCE
 from quadleg.geometry.transforms import Pose
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
@@ -24,8 +23,10 @@ from quadleg.servos.simulated_board import FIRST_OFFSET
 from quadleg.simulation.ground import PATCH_CELL, PATCH_RADIUS, REACH, Ground, Patches, Pushes
 from quadleg.simulation.physics_servos import BACKLASH, FULL_TORQUE_ERROR
 from quadleg.simulation.world import World
+from quadleg.simulation.world_difference import NO_DIFFERENCE
 
 LIMP = (None,) * 12
+FRICTION, SUPPLY_RESISTANCE = NO_DIFFERENCE.gear_friction[0], NO_DIFFERENCE.supply_resistance
 ROBOTS = {"inspector": inspector(), "digger": digger()}
 KNEE = JOINT_NAMES.index("front_left_knee")
 

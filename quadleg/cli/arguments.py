@@ -17,6 +17,7 @@ from quadleg.robot_file.load import DEFAULT_ROBOT
 from quadleg.robot_file.plain_yaml import bounded_text, plain_yaml
 from quadleg.robot_file.yaml_errors import syntax_fault
 from quadleg.servos.board_kinds import BOARD_KINDS
+from quadleg.simulation.spread_kinds import Spread
 
 if TYPE_CHECKING:
     from quadleg.client import Robot
@@ -128,6 +129,17 @@ def takes_namespace(sub: argparse.ArgumentParser) -> None:
 def takes_board(sub: argparse.ArgumentParser) -> None:
     """A command that may run the robot on another kind of board."""
     sub.add_argument("--board", default="", choices=sorted(BOARD_KINDS), help="in place of the robot file's board")
+
+
+def takes_spread(sub: argparse.ArgumentParser, default: Spread | None) -> None:
+    """Takes the spread of robots that a world is drawn from by the seed; None: whatever the command makes of it."""
+    sub.add_argument(
+        "--spread",
+        choices=[spread.value for spread in Spread],
+        default=default and default.value,
+        help="how far the robots in physics differ from the robot file: as builders' robots do as built or after "
+        f"`quadleg calibrate`, or not at all; docs/spread.md has the table (default: {Spread.CALIBRATED.value})",
+    )
 
 
 def takes_legs_placed(sub: argparse.ArgumentParser) -> None:

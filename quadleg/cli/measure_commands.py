@@ -8,14 +8,16 @@ from importlib.util import find_spec
 from math import isfinite, radians
 from typing import TYPE_CHECKING
 
-from quadleg.cli.arguments import Command, count, distance, number, say, takes_robot, warn
+from quadleg.cli.arguments import Command, count, distance, number, say, takes_robot, takes_spread, warn
 from quadleg.errors import SimMissing
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
 from quadleg.simulation.fault_kinds import FaultKind
+from quadleg.simulation.spread_kinds import Spread
 
 if TYPE_CHECKING:
     from quadleg.simulation.ground import Ground
+    from quadleg.simulation.spread import WorldSpread
 
 
 def _timing(options: argparse.Namespace) -> int:
@@ -38,9 +40,11 @@ def _rollout(options: argparse.Namespace) -> int:
     try:
         from quadleg.simulation import walk_trials
         from quadleg.simulation.ground import Ground
+        from quadleg.simulation.spread import world_spread
     except ImportError:
         raise SimMissing from None
     robot = load_robot(find_robot(options.robot))
+    spread = world_spread(options.spread, options.only)
     ground = Ground(
         friction=options.friction,
         slope=radians(options.slope),
@@ -48,15 +52,15 @@ def _rollout(options: argparse.Namespace) -> int:
         push=options.push,
     )
     if options.fault:
-        return _inject(robot, ground, options.fault, options.runs)
-    judged = walk_trials.verdicts(robot, ground, options.runs)
+        return _inject(robot, ground, options.fault, options.runs, spread)
+    judged = walk_trials.verdicts(robot, ground, options.runs, spread)
     tried = [
         verdict.worst.gait for verdict in judged if verdict.can_be_tried and verdict.worst.gait in walk_trials.SPEEDS
     ]
     todo = walk_trials.trials(options.runs, tried)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("walking", total=len(todo))
-        outcomes = walk_trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task))
+        outcomes = walk_trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task), spread)
     found = walk_trials.figures(outcomes)
     if options.json:
         say(walk_trials.as_json(found, judged))
@@ -68,14 +72,14 @@ def _rollout(options: argparse.Namespace) -> int:
     return 0 if all(verdict.worst.walks for verdict in judged) else 1
 
 
-def _inject(robot: RobotModel, ground: Ground, name: str, runs: int) -> int:
+def _inject(robot: RobotModel, ground: Ground, name: str, runs: int, spread: WorldSpread) -> int:
     """Say what comes of a fault while the robot stands and walks; 1 where one mattered and was not reported."""
     from quadleg.simulation.fault_trials import STAND, fault_trial, in_words
 
     kind, missed = FaultKind(name), False
     for doing in (STAND, *(gait.name for gait in robot.gaits)):
         for seed in range(1, runs + 1):
-            found = fault_trial(robot, doing, kind, seed, ground)
+            found = fault_trial(robot, doing, kind, seed, ground, spread.draw(seed))
             missed = missed or (isfinite(found.failed) and not isfinite(found.reported))
             say(in_words(doing, found))
     return int(missed)
@@ -116,6 +120,13 @@ def _rollout_command(command: Command) -> None:
         rollout.add_argument(
             f"--{name}", type=number, default=default, metavar=unit, help=f"{what} (default: %(default)g)"
         )
+    takes_spread(rollout, Spread.CALIBRATED)
+    rollout.add_argument(
+        "--only",
+        default="",
+        metavar="ROWS",
+        help="rows of docs/spread.md in which alone the robots differ, as play,stiffness=0.6,centre_of_mass=0/15/0",
+    )
     kinds = [kind.value for kind in FaultKind]
     what = f"let something fail and say what came of it: {', '.join(kinds)}"
     rollout.add_argument("--fault", choices=kinds, metavar="NAME", help=what)

@@ -23,14 +23,16 @@ from quadleg.cli.arguments import (
     takes_legs_placed,
     takes_namespace,
     takes_robot,
+    takes_spread,
     warn,
 )
 from quadleg.cli.output_folder import fresh, own_folder
 from quadleg.cli.stop_command import stop
-from quadleg.errors import InfeasibleRobot, OutputPathError, RecordMissing, Uncalibrated, ViewMissing
+from quadleg.errors import InfeasibleRobot, OutputPathError, RecordMissing, SpreadError, Uncalibrated, ViewMissing
 from quadleg.plotting.resting_pose import described, save_picture
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot
+from quadleg.simulation.spread_kinds import Spread
 
 if TYPE_CHECKING:
     from quadleg.client import PoseResult
@@ -57,12 +59,20 @@ def _run(options: argparse.Namespace) -> int:
         beside=_beside(options),
         record=options.record,
         physics=options.physics,
+        spread=_spread(options),
         memory=Path(options.board_memory) if options.board_memory else None,
         params_file=options.params_file,
     )
     if options.record:
         say(f"Every topic goes into {options.record}; `quadleg report {options.record}` shows it afterwards.")
     return Runner(plan, say).run()
+
+
+def _spread(options: argparse.Namespace) -> str:
+    """The spread that a simulated body is drawn from. Raises SpreadError for one without a body."""
+    if options.spread and not options.physics:
+        raise SpreadError("--spread is that of a simulated body: give --physics too")
+    return options.spread or (Spread.CALIBRATED if options.physics else Spread.NONE).value
 
 
 def _beside(options: argparse.Namespace) -> list[str]:
@@ -253,6 +263,7 @@ def _run_command(command: Command) -> None:
     run.add_argument(
         "--physics", action="store_true", help="a simulated body on the simulated board (needs the extra sim)"
     )
+    takes_spread(run, None)
     run.add_argument(
         "--despite-check",
         action="store_true",

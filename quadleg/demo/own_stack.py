@@ -15,6 +15,7 @@ from pathlib import Path
 from quadleg.errors import QuadlegError, StackNotFound
 from quadleg.robot.model import RobotModel
 from quadleg.runtime.stack_runner import SAID_READY
+from quadleg.simulation.spread_kinds import Spread
 
 STARTED_WITHIN = 30.0  # s
 # A third of base_motion's speed by default, for a real board.
@@ -40,7 +41,8 @@ def own_stack(model: RobotModel, seed: int, physics: bool) -> Iterator[tuple[str
         command = [sys.executable, "-m", "quadleg.cli.main", "run", str(model.path), "--namespace", namespace]
         command += ["--no-recorder", "--seed", str(seed), "--board-memory", str(memory)]
         if physics:
-            command.append("--physics")
+            # Its pictures show the robot of the robot file.
+            command += ["--physics", "--spread", Spread.NONE.value]
         if is_real(model):
             slow = Path(folder) / "slow.yaml"
             slow.write_text(SLOW_PARAMETERS, encoding="utf-8")

@@ -36,22 +36,29 @@ class ServoMotors:
     no_load_speed: Array
     idle_current: Array
     stall_current: Array
+    friction_share: Array | float = FRICTION
+    motor_time: Array | float = MOTOR_TIME
 
     @classmethod
-    def of(cls, robot: RobotModel) -> ServoMotors:
-        """The motors that a robot file describes."""
+    def of(
+        cls, robot: RobotModel, friction_share: Array | float = FRICTION, motor_time: Array | float = MOTOR_TIME
+    ) -> ServoMotors:
+        """The motors that a robot file describes, with friction as a share of the stall torque and the mechanical time
+        constant (s) that no data sheet has."""
         joints = robot.joints
         return cls(
             stall_torque=np.array([robot.stall_torque(joint) for joint in joints]),
             no_load_speed=np.array([robot.no_load_speed(joint) for joint in joints]),
             idle_current=np.array([joint.servo.kind.idle_current for joint in joints]),
             stall_current=np.array([robot.stall_current(joint) for joint in joints]),
+            friction_share=friction_share,
+            motor_time=motor_time,
         )
 
     @cached_property
     def friction(self) -> Array:
         """Friction of the gears at the shaft, in N·m."""
-        return FRICTION * self.stall_torque
+        return self.friction_share * self.stall_torque
 
     @cached_property
     def strongest(self) -> Array:
@@ -66,7 +73,7 @@ class ServoMotors:
     @cached_property
     def rotor_inertia(self) -> Array:
         """The rotor's inertia seen from the shaft, in kg·m²."""
-        return MOTOR_TIME * self.damping
+        return self.motor_time * self.damping
 
     @cached_property
     def current_per_torque(self) -> Array:

@@ -15,6 +15,7 @@ from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.realtime_world import RealTimeWorld
 from quadleg.simulation.world import World
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 WORLD = "map"  # REP-105: the frame that is fixed in the world
 AT_ONCE = 5e-4  # s
@@ -24,8 +25,8 @@ class PhysicsBoard:
     """A world with the node's robot, in real time behind the board that `board` gives.
 
     After each servo frame it has `sensors` say what is felt, through the registers of the board's simulated chips where
-    there are any, publishes `truth/odom`, and calls `after` with itself. `angles` (rad) and `torques` (N·m) of the
-    joints are those at `stamp`.
+    there are any, publishes `truth/odom`, and calls `after` with itself. `angles` (rad) that the joints' sensors tell,
+    and `torques` (N·m) of the joints, are those at `stamp`. The body has a `difference` from the robot file.
     """
 
     def __init__(
@@ -36,12 +37,13 @@ class PhysicsBoard:
         board: Callable[[], SimulatedBoard],
         sensors: SensorPublishers,
         after: Callable[[PhysicsBoard], None],
+        difference: WorldDifference = NO_DIFFERENCE,
     ) -> None:
         self._node = node
         self._board = board
         self._sensors = sensors
         self._after = after
-        self._world = World(node.robot, ground, seed)
+        self._world = World(node.robot, ground, seed, difference)
         if board().was_driven():
             node.get_logger().warning("physics begins anew: the body is put back at rest, at the origin of truth/odom")
         self._world.put_at_rest(board().angles())
@@ -49,7 +51,7 @@ class PhysicsBoard:
         self._truths = node.advertise("truth/odom")
         self._truth = Odometry(child_frame_id=f"{node.prefix}base_link")
         self._truth.header.frame_id = node.prefix + WORLD
-        self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, Time()
+        self.angles, self.torques, self.stamp = self._world.measured_angles, self._world.torques, Time()
         self._real_time = RealTimeWorld(self._world, board, node.guarded(self._publish), node.steady_time())
         self._worker = node.start_worker("physics", self._step, self._world.frame)
 
@@ -77,7 +79,8 @@ class PhysicsBoard:
         for sample in self._world.imu:
             stamp = _stamp(nanoseconds + round(1e9 * (sample.time - self._world.time)))
             self._feel_motion(sample.gyro.tolist(), sample.acceleration.tolist(), stamp)
-        self.angles, self.torques, self.stamp = self._world.angles, self._world.torques, _stamp(nanoseconds)
+        self.angles, self.torques = self._world.measured_angles, self._world.torques
+        self.stamp = _stamp(nanoseconds)
         self._feel_supply(self._world.voltage, float(self._world.currents.sum()))
         self._truth.header.stamp = self.stamp
         pose, twist = self._truth.pose.pose, self._truth.twist.twist

@@ -14,6 +14,7 @@ from quadleg.robot.model import MEASURED, MODELLED, SIMULATED, Angles, RobotMode
 from quadleg.servos.board_kinds import open_board
 from quadleg.servos.board_link import BoardLink
 from quadleg.servos.simulated_hand import SimulatedHand
+from quadleg.simulation.spread_kinds import Spread
 
 if TYPE_CHECKING:
     from quadleg.nodes.physics_board import PhysicsBoard
@@ -41,6 +42,7 @@ class ServoBoard:
         self.link = BoardLink(self.robot, lambda: open_board(self.robot, rest, path, self._seed, clock), clock)
         self._is_simulated = self.robot.board.simulated
         self._ground = self._declare_ground()
+        self._spread = self._declare_spread()
         self.joint_angles = self._declare_joint_angles()
         self._physics: PhysicsBoard | None = None
         self.hand: SimulatedHand | None = None
@@ -63,6 +65,14 @@ class ServoBoard:
             )
         return ground if on else None
 
+    def _declare_spread(self) -> str:
+        described = "How far a simulated body differs from the robot file, by seed: see docs/spread.md"
+        spread: str = self._node.declare("spread", Spread.NONE.value, described)
+        valid = [kind.value for kind in Spread]
+        if spread not in valid:
+            raise ValueError(f"parameter spread is '{spread}'; it must be one of {', '.join(valid)}")
+        return spread
+
     def _declare_joint_angles(self) -> str:
         simulated, described = self._is_simulated, f"joint_states are {MEASURED} or {MODELLED}"
         source: str = self._node.declare("joint_angles", MEASURED if simulated else MODELLED, described)
@@ -81,12 +91,14 @@ class ServoBoard:
         try:
             from quadleg.nodes.physics_board import PhysicsBoard
             from quadleg.simulation.ground import Ground
+            from quadleg.simulation.spread import world_spread
         except ImportError as error:
             raise ValueError(
                 "parameter physics is true, which needs MuJoCo: pip install -e '.[sim]' in quadleg's folder"
             ) from error
         ground = Ground(**self._ground or {})
-        self._physics = PhysicsBoard(self._node, ground, self._seed, self._simulated, sensors, after)
+        difference = world_spread(self._spread).draw(self._seed)
+        self._physics = PhysicsBoard(self._node, ground, self._seed, self._simulated, sensors, after, difference)
 
     def _simulated(self) -> Any:
         return self.link.board

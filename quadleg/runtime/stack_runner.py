@@ -48,6 +48,7 @@ class StackPlan:
     beside: Sequence[str] = ()
     record: Path | None = None
     physics: bool = False
+    spread: str = "none"
     memory: Path | None = None
     params_file: Path | None = None
 
@@ -172,6 +173,7 @@ class Runner:
                 "board_memory": str(self._memory),
                 "seed": self._plan.seed,
                 "physics": self._plan.physics,
+                "spread": self._plan.spread,
             },
             node_table.RECORDER: {"file": str(self._plan.record.absolute()) if self._plan.record else ""},
         }

@@ -21,6 +21,7 @@ from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.faults import InjectedFault, inject
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 BEFORE = 4.0  # s of sound walking before the fault
 WATCHED = 5.0  # s after the fault
@@ -130,7 +131,14 @@ def outcome(fault: InjectedFault, sound: BodyTrace, unnoticed: BodyTrace, judged
     )
 
 
-def fault_trial(robot: RobotModel, gait: str, kind: FaultKind, seed: int, ground: Ground | None = None) -> FaultOutcome:
+def fault_trial(
+    robot: RobotModel,
+    gait: str,
+    kind: FaultKind,
+    seed: int,
+    ground: Ground | None = None,
+    difference: WorldDifference = NO_DIFFERENCE,
+) -> FaultOutcome:
     """One fault while the robot stands (STAND) or walks ahead in a gait, in three worlds one after the other.
 
     Raises CannotWalk for a robot that does not stand up.
@@ -141,7 +149,7 @@ def fault_trial(robot: RobotModel, gait: str, kind: FaultKind, seed: int, ground
     traces = []
     fault = None
     for own, judged in ((None, True), (kind, False), (kind, True)):
-        rollout = Rollout(robot, limits, ground, seed, MODELLED)
+        rollout = Rollout(robot, limits, ground, seed, MODELLED, difference=difference)
         rollout.stand()
         for _ in range(round(BEFORE / rollout.period)):
             rollout.tick(asked)

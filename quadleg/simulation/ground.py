@@ -14,6 +14,7 @@ from quadleg.geometry.rotations import Quaternion
 REACH = 15.0  # m from the origin to each side
 BUMP = 0.04  # m between the nodes of rough ground: a foot of this kind of robot fits between two bumps
 PATCH_CELL, PATCH_RADIUS = 0.5, 0.12  # m: one patch somewhere in each such square
+MOST_FRICTION = 2.0  # no foot on a floor has more (our own choice)
 FIRST_STEP = 0.4  # m ahead of the origin: the robot begins on level ground
 
 
@@ -41,8 +42,8 @@ class Ground:
     def __post_init__(self) -> None:
         slippery = self.friction if self.slippery_friction is None else self.slippery_friction
         for name, value, low, high, unit in (
-            ("friction", self.friction, 0.0, 2.0, ""),
-            ("slippery_friction", slippery, 0.0, 2.0, ""),
+            ("friction", self.friction, 0.0, MOST_FRICTION, ""),
+            ("slippery_friction", slippery, 0.0, MOST_FRICTION, ""),
             ("slope", degrees(self.slope), -45.0, 45.0, "°"),
             ("roughness", self.roughness, 0.0, 0.1, " m"),
             ("step_height", self.step_height, 0.0, 0.1, " m"),

@@ -8,22 +8,26 @@ limited force in a joint with damping. Pulses, deadband, backlash and the supply
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import radians
+from math import exp, radians
 
 import mujoco
 import numpy as np
 
-from quadleg.dynamics.servo_motors import SUPPLY_RESISTANCE, ServoMotors
+from quadleg.dynamics.servo_motors import ServoMotors
 from quadleg.geometry.arrays import Array
 from quadleg.robot.model import JOINT_NAMES, RobotModel
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
-# What no data sheet of a hobby servo says (common practice, no source).
-# The joint's error at which the motor is fully on is not the 3° of servos/servo_model.py, on purpose: what estimation
-# and safety assume has to hold for servos that differ from it.
+# What no data sheet of a hobby servo says (common practice, no source). Nothing here is imported from what estimation
+# and safety assume (servos/servo_model.py, dynamics/servo_motors.py), nor equal to it by need: that has to hold for
+# servos that differ from it. Friction, rotor and supply are in world_difference.py.
 FULL_TORQUE_ERROR = radians(2.5)
 BACKLASH = radians(0.4)  # of the gears, from end to end
 HAND = 5.0  # strength of a hand that holds a leg in place, in that of the joint's servo (our own choice)
 TAKEN_UP = 0.1  # share of the stall torque that presses the teeth together
+PLAY_DAMPING = 1e-3  # N·m·s/rad, of grease and bearings in the free play (our own choice: a leg swings to an end of it)
+LEAST_PLAY = 1e-4  # rad: of a joint without free play beside others that have some
+HARD_ENDS = (0.995, 0.999, 0.001, 0.5, 2.0)  # of the free play: MuJoCo's solimp, 20 times as hard as a foot's contact
 
 
 class PhysicsServos:
@@ -36,12 +40,19 @@ class PhysicsServos:
     torque that each motor still has, and the `resistance` in ohm between supply and servos.
     """
 
-    def __init__(self, robot: RobotModel) -> None:
+    def __init__(self, robot: RobotModel, difference: WorldDifference = NO_DIFFERENCE) -> None:
         joints = robot.joints
-        self._supply = robot.supply.voltage
-        self._motors = ServoMotors.of(robot)
+        self._nominal = robot.supply.voltage
+        self._supply = (1.0 - difference.sag) * self._nominal
+        self._motors = ServoMotors.of(robot, np.array(difference.gear_friction), np.array(difference.motor_time))
         strongest = self._motors.strongest
-        stiffness = strongest / FULL_TORQUE_ERROR
+        stiffness = np.array(difference.stiffness) * strongest / FULL_TORQUE_ERROR
+        frame = 1.0 / robot.board.frequency
+        # The share of a new goal that a servo's control has taken up after a frame.
+        self._follows = [1.0 - exp(-frame / lag) if lag else 1.0 for lag in difference.lag]
+        self._free = difference.play if any(difference.play) else ()
+        # Of the play, what a load takes up and what it leaves free.
+        self._backlash = [max(BACKLASH - play, 0.0) for play in difference.play]
         # What an actuator has at the full voltage: gain and bias of a position actuator, and its least and most force.
         self._full = np.stack((stiffness, -stiffness, -strongest, strongest))
         # From here on plain numbers: for twelve joints they are faster than arrays.
@@ -58,13 +69,31 @@ class PhysicsServos:
         self._taken_up = (TAKEN_UP * self._motors.stall_torque).tolist()
         self._damping: list[float] = self._motors.damping.tolist()
         self._angles: Array = np.zeros(len(joints))
+        self._after: Array = np.zeros(len(joints))
         self.rest()
         self.voltage = self._supply
-        self.resistance = SUPPLY_RESISTANCE
+        self.resistance = difference.supply_resistance
         self.strength = [1.0] * len(JOINT_NAMES)
 
     def add_to(self, spec: mujoco.MjSpec) -> None:
-        """Put the actuators into a MuJoCo world."""
+        """Put the actuators into a MuJoCo world, and a joint of free play after each that they turn if there is some.
+
+        What turns before it has the gears' friction and the rotor, what turns after it only the leg.
+        """
+        for name, play, inertia in zip(JOINT_NAMES, self._free, self._motors.rotor_inertia.tolist()):
+            shaft = spec.joint(name)
+            shaft.armature = inertia  # or nothing would keep it from turning against its play
+            shaft.parent.add_joint(
+                name=f"{name}_play",
+                type=mujoco.mjtJoint.mjJNT_HINGE,
+                axis=shaft.axis,
+                pos=shaft.pos,
+                limited=mujoco.mjtLimited.mjLIMITED_TRUE,
+                range=(-max(play, LEAST_PLAY) / 2, max(play, LEAST_PLAY) / 2),
+                solimp_limit=HARD_ENDS,
+                solref_limit=(0.01, 1.0),
+                damping=PLAY_DAMPING,
+            )
         for name in JOINT_NAMES:
             spec.add_actuator(
                 name=name,
@@ -78,15 +107,27 @@ class PhysicsServos:
 
     def bind(self, model: mujoco.MjModel, data: mujoco.MjData) -> None:
         """Give the joints of the compiled world friction, damping and rotor inertia, and move them from here on."""
-        joints = slice(-len(JOINT_NAMES), None)  # after the body's free joint
+        every = 2 if self._free else 1  # after each of the joints is its free play
+        self._places, self._speeds = slice(7, None, every), slice(6, None, every)  # after the body's free joint
+        places, joints = self._places, self._speeds
         model.dof_frictionloss[joints] = self._motors.friction
         model.dof_damping[joints] = self._motors.damping
         model.dof_armature[joints] = self._motors.rotor_inertia
         model.jnt_actfrclimited[:] = False  # the URDF's effort is that at the shaft, without the friction
         mujoco.mj_setConst(model, data)
-        self._angles, self._rates, self._forces = data.qpos[joints], data.qvel[joints], data.actuator_force
+        self._angles, self._rates, self._forces = data.qpos[places], data.qvel[joints], data.actuator_force
+        self._after = data.qpos[7:]
         self._ctrl, self._gain, self._bias = data.ctrl, model.actuator_gainprm[:, 0], model.actuator_biasprm[:, 1]
         self._least, self._most = model.actuator_forcerange.T
+
+    def turned(self, values: Array) -> Array:
+        """(12,) of the joints, the free play included, from `values`: the world's places or rates of all its joints."""
+        return values[::2] + values[1::2] if self._free else values.copy()
+
+    def put(self, angles: Sequence[float]) -> None:
+        """Put the joints at twelve angles (rad), in the middle of their free play."""
+        self._after[:] = 0.0
+        self._angles[:] = angles
 
     def rest(self) -> None:
         """Forget what a load has done: a hand has put the joints where they are.
@@ -104,8 +145,8 @@ class PhysicsServos:
     def drive(self, pulses: Sequence[float | None]) -> None:
         """Set what the servos do in the coming frame, by their pulses (s; None: limp)."""
         goals: list[float | None] = []
-        for pulse, before, angle, (shortest, longest, zero, per_radian, deadband) in zip(
-            pulses, self._goals, self._angles.tolist(), self._figures
+        for pulse, before, angle, follows, (shortest, longest, zero, per_radian, deadband) in zip(
+            pulses, self._goals, self._angles.tolist(), self._follows, self._figures
         ):
             if pulse is None:
                 goals.append(None)
@@ -115,14 +156,15 @@ class PhysicsServos:
             # As servos/servo_model.py: it turns until it is within the deadband, and stays there.
             goal = angle if before is None else before
             low, high = target - deadband, target + deadband
-            goals.append(low if goal < low else high if goal > high else goal)
+            wanted = low if goal < low else high if goal > high else goal
+            goals.append(wanted if follows == 1.0 else goal + follows * (wanted - goal))
         self._goals = goals
-        for joint, (torque, taken_up) in enumerate(zip(self.torques, self._taken_up)):
+        for joint, (torque, taken_up, backlash) in enumerate(zip(self.torques, self._taken_up, self._backlash)):
             pressed = 1.0 if torque > taken_up else -1.0 if torque < -taken_up else torque / taken_up
             # Half of the way a frame: all of it at once would rattle from frame to frame.
-            self._play[joint] += 0.5 * (BACKLASH / 2 * pressed - self._play[joint])
+            self._play[joint] += 0.5 * (backlash / 2 * pressed - self._play[joint])
         self.voltage = max(self._supply - self.resistance * sum(self.currents), 0.0)
-        strength = self.voltage / self._supply
+        strength = self.voltage / self._nominal
         strengths = [0.0 if goal is None else strength * own for goal, own in zip(goals, self.strength)]
         if any(place is not None for place in self._by_hand):
             self._by_hand = [place if goal is None else None for goal, place in zip(goals, self._by_hand)]

@@ -30,6 +30,7 @@ from quadleg.servos.servo_bank import ServoBank
 from quadleg.servos.simulated_board import SimulatedBoard
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.world import World
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 LONGEST_RISE = 30.0  # s
 
@@ -39,7 +40,8 @@ class Rollout:
 
     `angles` says whether the estimator has `measured` joint angles or `modelled` ones; None: there is no estimator, and
     the walk keeps no course. Without a `supply_sensor` the watchdog hears neither voltage nor current. `target` is the
-    base target, a pose of base_link in base_footprint.
+    base target, a pose of base_link in base_footprint. The robot in the world has the `difference`, of which all else
+    knows nothing.
     """
 
     def __init__(
@@ -50,9 +52,10 @@ class Rollout:
         seed: int = 0,
         angles: str | None = MEASURED,
         supply_sensor: bool = True,
+        difference: WorldDifference = NO_DIFFERENCE,
     ) -> None:
         self._robot = robot
-        self.world = World(robot, ground, seed)
+        self.world = World(robot, ground, seed, difference)
         self.period = period = self.world.frame
         rest = stance_angles(robot, robot.resting)
         self._board = SimulatedBoard(robot, rest, seed=seed, clock=lambda: self.world.time)
@@ -141,7 +144,7 @@ class Rollout:
         return self.watchdog.tick(now) or command
 
     def _angles(self) -> list[float]:
-        return self.world.angles.tolist() if self._measured else self._modelled
+        return self.world.measured_angles.tolist() if self._measured else self._modelled
 
     def _up(self) -> Vector | None:
         return rotation_matrix(self.estimate.quaternion)[2] if self.estimate else self._tilt.up
@@ -159,7 +162,7 @@ class Rollout:
             if estimator:
                 estimator.imu(sample.time, gyro, acceleration)
         if self._measured:
-            self.watchdog.following.joints(self.world.angles.tolist(), now)
+            self.watchdog.following.joints(self.world.measured_angles.tolist(), now)
         if self.supply_sensor:
             self.watchdog.supply(self.world.voltage, sum(self.world.currents.tolist()), True, now)
         if estimator is None:

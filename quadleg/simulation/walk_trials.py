@@ -27,6 +27,7 @@ from quadleg.robot.model import MEASURED, MODELLED, RobotModel
 from quadleg.safety.catalogue import Reason
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.spread import PERFECT, WorldSpread
 from quadleg.simulation.walk_verdict import GaitVerdict, WalkVerdict, walk_verdict
 
 CREEP, TROT = "creep", "trot"
@@ -96,29 +97,36 @@ def trials(runs: int, gaits: Sequence[str] = tuple(SPEEDS)) -> list[Trial]:
     return [Trial(gait, angles, seed) for seed in range(1, runs + 1) for gait, angles in kinds]
 
 
-def verdicts(robot: RobotModel, ground: Ground, runs: int) -> list[GaitVerdict]:
-    """What so many seeded runs say of each gait of the robot: see walk_verdict.py."""
+def verdicts(robot: RobotModel, ground: Ground, runs: int, spread: WorldSpread = PERFECT) -> list[GaitVerdict]:
+    """What so many seeded runs, each in its own world of a spread, say of each gait of the robot (walk_verdict.py)."""
     names = [gait.name for gait in robot.gaits]
     for name in names:
         _limits(robot, name)  # once, before the processes part
     with ProcessPoolExecutor() as pool:
-        walks = [pool.submit(_verdict, robot, ground, name, seed) for name in names for seed in range(1, runs + 1)]
+        walks = [
+            pool.submit(_verdict, robot, ground, name, seed, spread) for name in names for seed in range(1, runs + 1)
+        ]
         found = [walk.result() for walk in walks]
     return [GaitVerdict(tuple(found[runs * i : runs * (i + 1)])) for i in range(len(names))]
 
 
-def _verdict(robot: RobotModel, ground: Ground, gait: str, seed: int) -> WalkVerdict:
-    return walk_verdict(robot, _limits(robot, gait), ground, seed)
+def _verdict(robot: RobotModel, ground: Ground, gait: str, seed: int, spread: WorldSpread) -> WalkVerdict:
+    return walk_verdict(robot, _limits(robot, gait), ground, seed, difference=spread.draw(seed))
 
 
 def run_all(
-    robot: RobotModel, ground: Ground, distance: float, todo: Sequence[Trial], done: Callable[[Outcome], object]
+    robot: RobotModel,
+    ground: Ground,
+    distance: float,
+    todo: Sequence[Trial],
+    done: Callable[[Outcome], object],
+    spread: WorldSpread = PERFECT,
 ) -> list[Outcome]:
     """Runs trials over all processors; tells each outcome as it comes. Raises CannotWalk."""
     for gait in {trial.gait for trial in todo}:
         _limits(robot, gait)  # once, before the processes part
     with ProcessPoolExecutor() as pool:
-        running = [pool.submit(run, robot, ground, distance, trial) for trial in todo]
+        running = [pool.submit(run, robot, ground, distance, trial, spread) for trial in todo]
         try:
             for outcome in as_completed(running):
                 done(outcome.result())
@@ -128,8 +136,8 @@ def run_all(
     return [outcome.result() for outcome in running]
 
 
-def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial) -> Outcome:
-    """One trial: the robot rises, stands for some seconds, and walks forward so far (m).
+def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial, spread: WorldSpread = PERFECT) -> Outcome:
+    """One trial, in its seed's world of a spread: the robot rises, stands for some seconds, and walks so far (m).
 
     Raises CannotWalk for a robot that does not even stand, unless it was thrown over.
     """
@@ -139,7 +147,7 @@ def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial) -> Out
     asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
     if not asked:
         raise CannotWalk(f"gaits.{trial.gait}: the walking limit forward is zero; `quadleg check` says why")
-    rollout = Rollout(robot, limits, ground, trial.seed, trial.angles)
+    rollout = Rollout(robot, limits, ground, trial.seed, trial.angles, difference=spread.draw(trial.seed))
     if not _stands(rollout):
         return Outcome(trial, nan, nan, nan, nan, nan, True, nan, rollout.watchdog.why)
     true_poses: list[tuple[Vector, Quaternion]] = []

@@ -23,6 +23,7 @@ from quadleg.safety.figure_words import code_in_words
 from quadleg.safety.state_machine import State
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 SETTLING = 1.0  # s that it stands before its height is taken
 MEASURED_TIME = 3.0  # s at least, in whole strides, after it has come to speed
@@ -116,13 +117,18 @@ class WalkVerdict:
 
 
 def walk_verdict(
-    robot: RobotModel, limits: WalkingLimits, ground: Ground | None = None, seed: int = 1, asked: float | None = None
+    robot: RobotModel,
+    limits: WalkingLimits,
+    ground: Ground | None = None,
+    seed: int = 1,
+    asked: float | None = None,
+    difference: WorldDifference = NO_DIFFERENCE,
 ) -> WalkVerdict:
     """Let a robot rise, stand and walk forward (m/s; None: a usual share of its fastest) for a few strides, and judge.
 
     Walks without an estimator. Raises nothing for a robot that cannot: that is its verdict.
     """
-    rollout = Rollout(robot, limits, ground, seed, angles=None)
+    rollout = Rollout(robot, limits, ground, seed, angles=None, difference=difference)
     gait = limits.gait
     speed = JUDGED_SHARE * limits.forward[0] if asked is None else asked
     figures = WalkFigures(speed)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
-from itertools import pairwise
-from math import acos, ceil
+from math import acos, ceil, sqrt
 
 import mujoco
 import numpy as np
@@ -16,15 +16,20 @@ from quadleg.geometry.transforms import Pose, compose
 from quadleg.geometry.vectors import Vector
 from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.ground_clearance import GroundClearance
-from quadleg.robot.model import LEGS, Angles, FixedFrame, RobotModel
+from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, FixedFrame, RobotModel
 from quadleg.robot.urdf import urdf
 from quadleg.servos.simulated_board import placed_by_hand
 from quadleg.simulation.ground import Ground, Patches, Pushes
+from quadleg.simulation.joint_sensors import JointSensors
 from quadleg.simulation.physics_servos import PhysicsServos
 from quadleg.simulation.simulated_imu import RATE, ImuSample, SimulatedImu
+from quadleg.simulation.true_robot import shift_centre, true_ground, true_robot
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 LONGEST_STEP = 1 / 300  # s: walks end within some per cent of where they do at 0.5 ms
 CONTACT_TIME = 0.01  # s, of a foot's contact with the ground: that of hard rubber, and no shorter than two steps
+SOFTER_CONTACT = 0.9  # of a foot softer than that: the share of a contact's force (MuJoCo's solimp) at any depth
+SHAKING = 1.0  # rad/s, mean of the joints, from which the body has all of its vibration (our own choice)
 IMU_LINK = "imu_link"
 _ORIGIN = (0.0, 0.0, 0.0)
 _AT_BASE = FixedFrame("base_link", _ORIGIN, _ORIGIN, 0.0)
@@ -39,11 +44,19 @@ class World:
     random about the ground. The IMU is at the robot file's `imu_link`, or at base_link where there is none. `frame` is
     the time of one step in s, `imu_period` that of one sample of the IMU, `imu_frame` the name of its frame and
     `imu_variances` (2, 3) those of gyro and accelerometer without their biases; `imu` has the samples of the last step.
+    The robot in it is that of the robot file with a `difference`, of which nobody outside knows.
     """
 
-    def __init__(self, robot: RobotModel, ground: Ground | None = None, seed: int = 0) -> None:
-        ground = ground or Ground()
-        self._robot = robot
+    def __init__(
+        self,
+        robot: RobotModel,
+        ground: Ground | None = None,
+        seed: int = 0,
+        difference: WorldDifference = NO_DIFFERENCE,
+    ) -> None:
+        ground = true_ground(ground or Ground(), difference)
+        placed = placed_by_hand(robot, stance_angles(robot, robot.resting), seed)
+        self._robot = robot = true_robot(robot, difference)
         self._ground = GroundClearance(robot)
         self._highest = ground.roughness + ground.step_height
         self._patches = Patches(ground, seed) if ground.slippery_friction is not None else None
@@ -57,25 +70,34 @@ class World:
         self.imu_frame = self._mounting.name
         w, x, y, z = Pose.from_rpy(*_ORIGIN, *self._mounting.rpy).quaternion
         self._to_imu = (w, -x, -y, -z)
-        self._imu = SimulatedImu(self.imu_period, seed)
+        self._imu = SimulatedImu(self.imu_period, seed, difference)
         self.imu_variances = (self._imu.deviation**2).reshape(2, 3)
         self.imu: list[ImuSample] = []
-        self.servos = self._servos = PhysicsServos(robot)  # public for what makes them fail: simulation/faults.py
-        self.model = _model(robot, ground, self._servos, seed, self.imu_period / self._steps)
+        self.servos = self._servos = PhysicsServos(
+            robot, difference
+        )  # public for what makes them fail: simulation/faults.py
+        self._imu_steps = max(1, round(difference.imu_averaging * self._steps))  # that a sample is the mean of
+        self._imu_time = self.imu_period * self._imu_steps / self._steps
+        step = self.imu_period / self._steps
+        self._latency = round(difference.latency / step)  # steps
+        self._waiting: deque[tuple[int, Sequence[float | None]]] = deque()
+        self._joint_sensors = JointSensors(difference, self.frame, seed)
+        self.model = _model(robot, ground, self._servos, seed, step, difference)
         self.data = mujoco.MjData(self.model)
         self._servos.bind(self.model, self.data)
+        _soften(self.model, difference.foot_compliance)
         self._attitude, self._velocities = self.data.qpos[3:7], self.data.qvel[:6]
         self._feet = {self.model.geom(f"{leg}_foot").id: number for number, leg in enumerate(LEGS)}
         self._belly = self.model.geom("base_link").id
         self._pushed = self.data.xfrc_applied[self.model.body("base_link").id, :3]  # N, at the body's centre of mass
-        self.put_at_rest(placed_by_hand(robot, stance_angles(robot, robot.resting), seed))
+        self.put_at_rest(placed)
 
     # What is done to it
 
     def step(self, pulses: Sequence[float | None]) -> None:
         """One servo frame with twelve pulses in s, in the order of `JOINT_NAMES`; None: that joint is limp."""
         model, data = self.model, self.data
-        self._servos.drive(pulses)
+        self._waiting.append((self._latency, pulses))
         if self._patches:
             for foot in self._feet:
                 x, y, _ = data.geom_xpos[foot].tolist()
@@ -83,14 +105,27 @@ class World:
         push = self._pushes.due(data.time)
         if push:
             self.push(push)
-        motions, times = [self._motion()], []
+        felt, times = [], []
         for _ in range(self._samples):
-            mujoco.mj_step(model, data, self._steps)
-            motions.append(self._motion())
+            self._go(self._steps - self._imu_steps)
+            before = self._motion()
+            self._go(self._imu_steps)
+            felt.append(self._felt(before, self._motion()))
             times.append(data.time)
-        self.imu = self._imu.samples(times, [self._felt(*pair) for pair in pairwise(motions)])
+        self.imu = self._imu.samples(times, felt, self._activity())
         self._servos.note()
+        self.measured_angles = self._joint_sensors.read(self.angles)
         self._pushed[:] = 0.0
+
+    def _go(self, steps: int) -> None:
+        """So many steps of the physics, the servos taking each pulse when it comes."""
+        while steps:
+            while self._waiting and self._waiting[0][0] <= 0:
+                self._servos.drive(self._waiting.popleft()[1])
+            some = min(steps, self._waiting[0][0]) if self._waiting else steps
+            mujoco.mj_step(self.model, self.data, some)
+            self._waiting = deque((left - some, pulses) for left, pulses in self._waiting)
+            steps -= some
 
     def push(self, impulse: Vector) -> None:
         """Push the body at its centre of mass, in the coming frame, by an impulse (N·s) in the world."""
@@ -114,15 +149,20 @@ class World:
         """
         w, x, y, z = self._slope.quaternion
         here = compose(Pose(_ORIGIN, (w, -x, -y, -z)), Pose(*self.pose))
-        foot = self._robot.legs[0].foot_radius
-        feet = all_forward(self._robot, angles)
-        lowest = min(self._ground.least(Pose(_ORIGIN), angles).height, *(z - foot for _, _, z in feet))
+        feet = zip(all_forward(self._robot, angles), self._robot.legs)
+        soles = [z - leg.foot_radius for (_, _, z), leg in feet]
+        lowest = min(self._ground.least(Pose(_ORIGIN), angles).height, *soles)
         flat = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, 0.0, 0.0, here.rpy[2])
         pose = compose(self._slope, flat)
-        self.data.qpos[:] = (*pose.position, *pose.quaternion, *angles)
+        self.data.qpos[:7] = (*pose.position, *pose.quaternion)
+        self._servos.put(angles)
         self.data.qvel[:] = 0.0
         self._servos.rest()
+        self._waiting.clear()
+        if self._latency:
+            self._servos.drive([None] * len(JOINT_NAMES))  # the hand holds the legs until the first pulses come
         mujoco.mj_forward(self.model, self.data)
+        self.measured_angles = self._joint_sensors.begin(self.angles)
 
     # What is true of it
 
@@ -133,13 +173,13 @@ class World:
 
     @property
     def angles(self) -> Array:
-        """(12,) rad, of the joints."""
-        return self.data.qpos[7:].copy()
+        """(12,) rad, of the joints. What sensors at the joints say of them is `measured_angles`."""
+        return self._servos.turned(self.data.qpos[7:])
 
     @property
     def rates(self) -> Array:
         """(12,) rad/s, of the joints."""
-        return self.data.qvel[6:].copy()
+        return self._servos.turned(self.data.qvel[6:])
 
     @property
     def pose(self) -> tuple[Vector, Quaternion]:
@@ -211,6 +251,10 @@ class World:
 
     # The inertial sensor
 
+    def _activity(self) -> float:
+        """The share of its vibration that the body has, by how fast its joints turn."""
+        return min(1.0, float(np.abs(self.data.qvel[6:]).mean()) / SHAKING)
+
     def _motion(self) -> _Motion:
         (qw, qx, qy, qz), (vx, vy, vz, wx, wy, wz) = self._attitude.tolist(), self._velocities.tolist()
         x, y, z = self._mounting.position
@@ -219,16 +263,16 @@ class World:
         return (qw, qx, qy, qz), (vx + ax, vy + ay, vz + az)
 
     def _felt(self, before: _Motion, after: _Motion) -> tuple[float, ...]:
-        """The mean angular rate and specific force between two motions, in the sensor's frame.
+        """The mean angular rate and specific force between two motions `_imu_time` apart, in the sensor's frame.
 
         By how the motion changed: MuJoCo's own accelerometer knows nothing of what its integrator does after it.
         """
         (aw, ax, ay, az), velocity_before = before
         (bw, bx, by, bz), velocity_after = after
         # The turn in the body's frame, whose vector is half of a small rotation's.
-        scale = 2.0 / self.imu_period
+        scale = 2.0 / self._imu_time
         _, tx, ty, tz = quaternion_product((aw, -ax, -ay, -az), (bw, bx, by, bz))
-        force = [(v1 - v0) / self.imu_period for v0, v1 in zip(velocity_before, velocity_after)]
+        force = [(v1 - v0) / self._imu_time for v0, v1 in zip(velocity_before, velocity_after)]
         half_way = (aw + bw) / 2, -(ax + bx) / 2, -(ay + by) / 2, -(az + bz) / 2
         fx, fy, fz = _turned(half_way, (force[0], force[1], force[2] + STANDARD_GRAVITY))
         return *_turned(self._to_imu, (scale * tx, scale * ty, scale * tz)), *_turned(self._to_imu, (fx, fy, fz))
@@ -242,7 +286,25 @@ def _turned(quaternion: Quaternion, vector: Vector) -> Vector:
     return x + w * tx + qy * tz - qz * ty, y + w * ty + qz * tx - qx * tz, z + w * tz + qx * ty - qy * tx
 
 
-def _model(robot: RobotModel, ground: Ground, servos: PhysicsServos, seed: int, step: float) -> mujoco.MjModel:
+def _soften(model: mujoco.MjModel, compliance: float) -> None:
+    """Let the feet give way by so much more (m/N) than by CONTACT_TIME.
+
+    A contact at rest is a spring (MuJoCo, Computation, "Constraint model"): a time constant t and an impedance d make a
+    compliance of (1 - d) t² times the inverse of the mass that the foot's link shows at rest.
+    """
+    if not compliance:
+        return
+    for leg in LEGS:
+        foot = model.geom(f"{leg}_foot")
+        mobility = model.body_invweight0[foot.bodyid[0], 0]
+        hard = (1.0 - SOFTER_CONTACT) * mobility * CONTACT_TIME**2
+        foot.solref[0] = sqrt((hard + compliance) / ((1.0 - SOFTER_CONTACT) * mobility))
+        foot.solimp[:2] = SOFTER_CONTACT
+
+
+def _model(
+    robot: RobotModel, ground: Ground, servos: PhysicsServos, seed: int, step: float, difference: WorldDifference
+) -> mujoco.MjModel:
     """From the URDF: its links with their inertias, and what touches the ground: body, feet, upper and lower legs.
 
     Links pass through each other: the watchdog keeps them apart.
@@ -257,6 +319,8 @@ def _model(robot: RobotModel, ground: Ground, servos: PhysicsServos, seed: int, 
     spec.option.impratio = 10.0  # else a foot that should hold creeps by millimetres a second
     # One robot is one island: to look for more takes time and changes nothing.
     spec.option.disableflags = mujoco.mjtDisableBit.mjDSBL_ISLAND
+    if any(difference.centre_of_mass):
+        shift_centre(spec, robot, difference)
     base = spec.body("base_link")
     base.add_freejoint()
     for geom in spec.geoms:
@@ -267,7 +331,7 @@ def _model(robot: RobotModel, ground: Ground, servos: PhysicsServos, seed: int, 
             continue
         geom.name = link
         if tube:
-            _round(geom, robot.legs[0].foot_radius if link.endswith("_lower") else 0.0)
+            _round(geom, robot.leg(link.removesuffix("_lower")).foot_radius if link.endswith("_lower") else 0.0)
         geom.contype, geom.conaffinity = 1, 0
         geom.solref = (CONTACT_TIME, 1.0)
         geom.friction = (ground.friction, 0.0, 0.0)
