@@ -170,6 +170,11 @@ def test_physics_needs_the_simulated_board(refusal: Callable[..., str], monkeypa
     )
 
 
+def test_a_spread_is_one_that_there_is(refusal: Callable[..., str]) -> None:
+    said = refusal(physics=True, spread="rough")
+    assert said == "parameter spread is 'rough'; it must be one of none, calibrated, as-built"
+
+
 def test_physics_needs_mujoco(refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "quadleg.nodes.physics_board", None)  # as if an import in it failed
     assert (

@@ -124,6 +124,14 @@ def test_a_value_is_that_of_all_or_goes_both_ways() -> None:
     assert rest == NO_DIFFERENCE
 
 
+def test_a_spread_says_what_robots_it_has() -> None:
+    assert world_spread("none").sentence == "Robots: the one that the robot file describes."
+    said = world_spread("calibrated").sentence
+    assert said == "Robots: they differ from the robot file in all rows of docs/spread.md (calibrated), by seed."
+    said = world_spread("none", "play=2,centre_of_mass=0/15/0").sentence
+    assert said == "Robots: they differ from the robot file in play 2 °, centre_of_mass 0/15/0 mm alone, by seed."
+
+
 def test_a_spread_goes_to_other_processes() -> None:
     spread = world_spread("calibrated", "play,stiffness=0.6")
     assert pickle.loads(pickle.dumps(spread)).draw(5) == spread.draw(5)

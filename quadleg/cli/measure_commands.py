@@ -65,6 +65,7 @@ def _rollout(options: argparse.Namespace) -> int:
     if options.json:
         say(walk_trials.as_json(found, judged))
     else:
+        say(spread.sentence)
         walk_trials.print_verdicts(judged)
         _say_what_would_do(robot, [verdict.worst.gait for verdict in judged if not verdict.worst.walks])
         if outcomes:

@@ -43,6 +43,19 @@ class WorldSpread:
     def __reduce__(self) -> tuple[object, tuple[Spread, dict[str, Values]]]:
         return WorldSpread, (self.spread, dict(self.only))  # a mapping proxy does not go to other processes
 
+    @property
+    def sentence(self) -> str:
+        """What robots these are, for a person."""
+        if not self.only and self.spread is Spread.NONE:
+            return "Robots: the one that the robot file describes."
+        rows = (
+            f"{name} {'/'.join(f'{v:g}' for v in values)} {ROWS[name].unit}" if values else name
+            for name, values in self.only.items()
+        )
+        what = f"in {', '.join(rows)} alone" if self.only else "in all rows of docs/spread.md"
+        kind = "" if self.spread is Spread.NONE else f" ({self.spread.value})"
+        return f"Robots: they differ from the robot file {what}{kind}, by seed."
+
     def draw(self, seed: int) -> WorldDifference:
         """Return the difference of a seed's world. A row is drawn alike alone and with others."""
         names = self.only or (ROWS if self.spread is not Spread.NONE else ())
