@@ -22,6 +22,7 @@ from quadleg.estimation.odometry import Estimator
 from quadleg.estimation.state_observer import IMU_QUEUE, TICK_QUEUE
 from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.simulation.simulated_imu import ImuSample
+from quadleg.simulation.spread import PERFECT, world_spread
 
 VELOCITIES = {
     "creep": [(0.06, 0.0, 0.0), (0.03, 0.0, 0.0), (0.0, 0.04, 0.0), (0.05, 0.0, 0.1), (-0.05, 0.0, 0.0)],
@@ -32,6 +33,7 @@ DISTANCE = 3.0  # m
 ORDERS = ("imu first", "joints first", "as sent")
 STALL = (0.02, 0.5)  # s
 GYRO_BIAS = radians(2.0)
+SPREADS = [PERFECT]  # the last is the one that worlds are drawn from
 Change = Callable[[int, TickRecord], TickRecord]
 
 
@@ -59,7 +61,7 @@ class JointSensor:
 
 def walk(gait: str, twist: Sequence[float], seed: int, **more: float) -> WalkRun:
     speed = max(hypot(*twist[:2]), 0.02)
-    return recorded(gait, tuple(twist), round(DISTANCE / speed, 1), seed, **more)
+    return recorded(gait, tuple(twist), round(DISTANCE / speed, 1), seed, difference=SPREADS[-1].draw(seed), **more)
 
 
 def with_bias(run: WalkRun, seed: int) -> Change:
@@ -202,7 +204,9 @@ def main() -> None:
         "parts", nargs="*", metavar="PART", choices=[*PARTS, []], help="walks, stalls, sensors, yaw, time"
     )
     parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--spread", type=world_spread, default=PERFECT, help="none, calibrated or as-built")
     options = parser.parse_args()
+    SPREADS.append(options.spread)
     for part in options.parts or PARTS:
         PARTS[part](range(1, 1 + options.seeds))
 

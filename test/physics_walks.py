@@ -24,6 +24,7 @@ from quadleg.servos.pulse_conversion import pulse_from_angle
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.simulated_imu import ImuSample, SimulatedImu
 from quadleg.simulation.world import World
+from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 ROBOT = load_robot(find_robot(DEFAULT_ROBOT))
 LYING, RISING, STANDING = 1.0, 3.0, 5.0  # s
@@ -63,9 +64,10 @@ def recorded(
     ground: Ground | None = None,
     lying: float = LYING,
     standing: float = STANDING,
+    difference: WorldDifference = NO_DIFFERENCE,
 ) -> WalkRun:
-    """The robot lies limp, rises, stands for a while (5 s), and walks."""
-    world = World(ROBOT, ground or Ground(), seed=seed)
+    """The robot lies limp, rises, stands for a while (5 s), and walks; in truth it has a difference."""
+    world = World(ROBOT, ground or Ground(), seed=seed, difference=difference)
     period = world.frame
     planner = Planner(ROBOT, _limits(gait), period)
     ticks: list[TickRecord] = []
@@ -75,7 +77,7 @@ def recorded(
         world.step([round(pulse / COUNTS) * COUNTS if plan else None for pulse in pulses])
         (position, (w, x, y, z)), rotation = world.pose, Rotation.from_quat
         ticks.append(
-            TickRecord(world.time, tuple(world.imu), world.angles, np.array(angles), plan, np.array(position),
+            TickRecord(world.time, tuple(world.imu), world.measured_angles, np.array(angles), plan, np.array(position),
                  rotation((x, y, z, w)), world.velocity, world.foot_forces)
         )  # fmt: skip
 
@@ -93,7 +95,7 @@ def recorded(
             plan = planner.step()
             tick(legs_inverse(ROBOT, Pose((*plan.shift, stance.height)), plan.feet), plan)
     assert not world.fallen
-    return WalkRun(ticks, walk, SimulatedImu(world.imu_period, seed).bias)
+    return WalkRun(ticks, walk, SimulatedImu(world.imu_period, seed, difference).bias)
 
 
 @cache

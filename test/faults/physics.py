@@ -36,6 +36,7 @@ from quadleg.simulation.fault_kinds import FaultKind
 from quadleg.simulation.fault_trials import FaultOutcome, outcome, play
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
+from quadleg.simulation.spread import PERFECT, WorldSpread, world_spread
 
 ROBOTS = {"inspector": inspector, "digger": digger}
 STAND, CREEP, TROT = "stand", "creep", "trot"
@@ -80,16 +81,22 @@ def twist(limits: WalkingLimits, doing: str, random: np.random.Generator) -> Pla
 
 
 def fault_trials(
-    robot: RobotModel, seeds: range, angles: str | None, supplied: bool, kinds: tuple[FaultKind, ...]
+    robot: RobotModel,
+    seeds: range,
+    angles: str | None,
+    supplied: bool,
+    kinds: tuple[FaultKind, ...],
+    spread: WorldSpread = PERFECT,
 ) -> Iterator[tuple[str, int, FaultOutcome]]:
-    """Every fault in every doing, for each seed."""
+    """Every fault in every doing, for each seed in its own world of a spread."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
     for seed in seeds:
         for doing in DOINGS:
             random = np.random.default_rng([seed, DOINGS.index(doing)])
-            rollout = Rollout(robot, limits[TROT if doing == TROT else CREEP], None, seed, angles, supplied)
+            gait, difference = limits[TROT if doing == TROT else CREEP], spread.draw(seed)
+            rollout = Rollout(robot, gait, None, seed, angles, supplied, difference)
             rollout.stand()
-            asked = twist(limits[TROT if doing == TROT else CREEP], doing, random)
+            asked = twist(gait, doing, random)
             for _ in range(round(random.uniform(*BEFORE) / rollout.period)):
                 rollout.tick(asked)
             assert not rollout.fell, f"seed {seed}, {doing}: {rollout.watchdog.why}"
@@ -102,7 +109,12 @@ def fault_trials(
 
 
 def sound_walking(
-    robot: RobotModel, hours: float, first_seed: int, angles: str | None, supplied: bool
+    robot: RobotModel,
+    hours: float,
+    first_seed: int,
+    angles: str | None,
+    supplied: bool,
+    spread: WorldSpread = PERFECT,
 ) -> Iterator[dict[str, Any]]:
     """Sound standing and walking, two minutes a seed, over all grounds in turn, until the hours are over."""
     limits = {name: WalkingLimits(robot, robot.gait(name)) for name in (CREEP, TROT)}
@@ -110,7 +122,7 @@ def sound_walking(
     walked = 0.0
     for seed in count(first_seed):
         setting, doing = walks[seed % len(walks)]
-        found = sound_walk(robot, limits[doing], SETTINGS[setting], doing, seed, angles, supplied)
+        found = sound_walk(robot, limits[doing], SETTINGS[setting], doing, seed, angles, supplied, spread)
         walked += found["seconds"]
         yield {"seed": seed, "ground": setting, "gait": doing, **found, "hours": round(walked / 3600, 3)}
         if walked >= 3600 * hours:
@@ -118,11 +130,18 @@ def sound_walking(
 
 
 def sound_walk(
-    robot: RobotModel, limits: WalkingLimits, ground: Ground, doing: str, seed: int, angles: str | None, supplied: bool
+    robot: RobotModel,
+    limits: WalkingLimits,
+    ground: Ground,
+    doing: str,
+    seed: int,
+    angles: str | None,
+    supplied: bool,
+    spread: WorldSpread = PERFECT,
 ) -> dict[str, Any]:
     """One sound walk with pauses and poses: for how long, what was said that the body does not follow, and how near."""
     random = np.random.default_rng([seed, 7])
-    rollout = Rollout(robot, limits, ground, seed, angles, supplied)
+    rollout = Rollout(robot, limits, ground, seed, angles, supplied, spread.draw(seed))
     rollout.stand()
     begun, said = rollout.world.time, ""
     least_usual = 1.0
@@ -252,6 +271,7 @@ def main() -> None:
     parser.add_argument("--no-supply-sensor", action="store_true", help="the monitor hears neither voltage nor current")
     parser.add_argument("--kind", choices=[kind.value for kind in FaultKind], action="append")
     parser.add_argument("--sound-hours", type=float, default=0.0)
+    parser.add_argument("--spread", type=world_spread, default=PERFECT, help="none, calibrated or as-built")
     parser.add_argument("--lines", action="store_true", help="each run in a line of JSON")
     parser.add_argument("--of", type=Path, nargs="+", help="only summarise what such lines hold")
     options = parser.parse_args()
@@ -264,14 +284,14 @@ def main() -> None:
     angles = None if options.angles == "none" else options.angles
     found = []
     if options.sound_hours:
-        for run in sound_walking(robot, options.sound_hours, options.first, angles, supplied):
+        for run in sound_walking(robot, options.sound_hours, options.first, angles, supplied, options.spread):
             found.append(run)
             print(json.dumps(run), flush=True)
         print(sound_summary(found), flush=True)
         return
     kinds = tuple(FaultKind(kind) for kind in options.kind) if options.kind else tuple(FaultKind)
     seeds = range(options.first, options.first + options.seeds)
-    for doing, seed, one in fault_trials(robot, seeds, angles, supplied, kinds):
+    for doing, seed, one in fault_trials(robot, seeds, angles, supplied, kinds, options.spread):
         found.append(line(doing, seed, one))
         if options.lines:
             print(json.dumps(found[-1]), flush=True)
