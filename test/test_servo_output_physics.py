@@ -28,6 +28,7 @@ from quadleg.middleware.topics import JOINT_STATES, LATEST, nanoseconds
 from quadleg.nodes import servo_board, servo_output
 from quadleg.robot.model import RobotModel
 from quadleg.safety import transitions
+from quadleg.simulation.spread import world_spread
 
 GRAVITY = 9.80665
 PERIOD = 0.02
@@ -89,6 +90,19 @@ def test_it_publishes_an_imu_as_a_driver_would(start: Callable[..., PhysicsRig])
     # Of the two samples of a frame one may overtake the other, which is lost then.
     assert np.median(periods) == pytest.approx(0.01, abs=0.002)
     assert min(periods) > 0.002
+
+
+def test_its_body_is_drawn_from_a_spread(start: Callable[..., PhysicsRig]) -> None:
+    """By the node's seed: the joints lie where they lay, but for their play, and their sensors are off as it draws."""
+    said = []
+    for spread in ("none", "calibrated"):
+        bench = start(spread=spread, seed=4)
+        said.append(np.array(bench.more(bench.states, 5)[-1].position))
+        bench.close()
+    drawn = world_spread("calibrated").draw(4)
+    off = said[1] - said[0] - np.array(drawn.sensor_offset)
+    assert (abs(off) < np.array(drawn.play) / 2 + 5 * drawn.sensor_noise + drawn.sensor_step + 0.002).all()
+    assert np.corrcoef(said[1] - said[0], drawn.sensor_offset)[0, 1] > 0.5
 
 
 def test_it_stands_up_and_says_how(start: Callable[..., PhysicsRig]) -> None:
