@@ -138,7 +138,7 @@ def takes_spread(sub: argparse.ArgumentParser, default: Spread | None) -> None:
         choices=[spread.value for spread in Spread],
         default=default and default.value,
         help="how far the robots in physics differ from the robot file: as builders' robots do as built or after "
-        f"`quadleg calibrate`, or not at all; docs/spread.md has the table (default: {Spread.CALIBRATED.value})",
+        f"`quadleg calibrate`, or not at all; docs/spread.md has the table (default: {Spread.NONE.value})",
     )
 
 

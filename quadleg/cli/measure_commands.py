@@ -121,7 +121,7 @@ def _rollout_command(command: Command) -> None:
         rollout.add_argument(
             f"--{name}", type=number, default=default, metavar=unit, help=f"{what} (default: %(default)g)"
         )
-    takes_spread(rollout, Spread.CALIBRATED)
+    takes_spread(rollout, Spread.NONE)
     rollout.add_argument(
         "--only",
         default="",

@@ -72,7 +72,7 @@ def _spread(options: argparse.Namespace) -> str:
     """The spread that a simulated body is drawn from. Raises SpreadError for one without a body."""
     if options.spread and not options.physics:
         raise SpreadError("--spread is that of a simulated body: give --physics too")
-    return options.spread or (Spread.CALIBRATED if options.physics else Spread.NONE).value
+    return options.spread or Spread.NONE.value
 
 
 def _beside(options: argparse.Namespace) -> list[str]:
