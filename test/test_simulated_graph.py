@@ -36,6 +36,19 @@ FOUND = {
         194,
         [STAND, Happening(6.736, "terminate", ("gait",)), Happening(7.284, "interrupt")],
     ),
+    "three bad targets in a row stopped nothing where a good frame came before the tick": (
+        104,
+        [STAND, Happening(13.787, "bad_targets", (5, 0.0))],
+    ),
+    "a command on its way released a stop, and the next watchdog knew nothing of it": (
+        174,
+        [
+            STAND,
+            Happening(5.701, "terminate", ("joint_watchdog",)),
+            Happening(11.6113, "page", (1, "stop")),
+            Happening(15.206, "terminate", ("joint_watchdog",)),
+        ],
+    ),
     "the viewer had a defect by a stranger's odometry": (3, [STAND, Happening(5.0, "absurd", ("odom", 40, 4))]),
 }
 
