@@ -190,7 +190,7 @@ class DeadlineJudge:
         said = self._person.state(SERVO_OUTPUT)
         silence = now - self._last_command
         alone = bus_sound and powered and said == "following" and silence > SILENCE_HOLD
-        self._output("no_hold", alone, self._late, "servo_output follows nobody")
+        self._output("no_hold", alone, self._late, "servo_output follows without commands")
         # Silence is not counted while the board fails, nor until it is tried again.
         unheard = min(silence, now - stack.bus_faults.failed_at - LONGEST_PAUSE)
         output = stack.processes[SERVO_OUTPUT]
@@ -263,7 +263,7 @@ class DeadlineJudge:
             self._judge.violate("stopped_without_cause", f"servo_output follows, then {said}: {words}")
 
     def _idles(self, code: str) -> bool:
-        """Whether it is lowered because nobody has asked for anything in its time."""
+        """Whether it is lowered because no command came in its time."""
         unasked = self._stack.now - self._enabled_at
         return code == IdleCode.LOWERED and unasked > self._stack.options.idle_time - 0.1
 

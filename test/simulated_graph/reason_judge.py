@@ -187,9 +187,9 @@ class ReasonJudge:
         rises = said.state == "rising" and before.state in ("off", "lowering")
         held = before.state == "hold" and before.code in ENDED_BY_HAND and said.state == "active"
         if (rises or held) and not asked:
-            self._judge.violate("goes_on_unasked", f"{seen}; nobody has asked for it")
+            self._judge.violate("goes_on_unasked", f"{seen}; without `enable`")
         if before.state == "fault" and self._reset_asked < before.since - ASKED_BEFORE:
-            self._judge.violate("goes_on_unasked", f"{seen}; nobody has reset it")
+            self._judge.violate("goes_on_unasked", f"{seen}; without `reset`")
         waits = before.state == "hold" and before.code == ReasonCode.NO_FRAME and said.state == "active"
         if waits and self._enable_asked < before.since - ASKED_BEFORE:
             good = sum(when >= before.since for when, _ in self._frames)

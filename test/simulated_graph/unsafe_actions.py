@@ -52,7 +52,7 @@ TABLE = {
         UnsafeAction("no_hold", "hold", "not given", "it stands or walks on without command"),
         UnsafeAction("follows_without_frames", "hold", "not given", "it stays with a foot in the air"),
         UnsafeAction("hold_without_cause", "hold", "given wrongly", "it stops for nothing"),
-        UnsafeAction("held_too_long", "hold", "applied too long", "servos heat in a stance that nobody asked for"),
+        UnsafeAction("held_too_long", "hold", "applied too long", "servos heat in an unwanted stance"),
         UnsafeAction("stopped_without_cause", "lower", "given wrongly", "it lies down for nothing"),
         UnsafeAction("moves_without_commands", "hold", "not given", "it walks on without commands"),
         UnsafeAction("power_left_on", "lower", "not given", "servos heat without commands"),
