@@ -190,7 +190,7 @@ class SimulatedBus:
             if publisher.gone or subscription.gone:
                 return
             awake = max(publisher.frozen_until(), subscription.frozen_until())
-            if awake > self.time.steady:  # a process that stands still finds nobody
+            if awake > self.time.steady:  # a frozen process finds no publisher
                 self.time.at(awake + self.drawn_discovery(chance), match)
                 return
             pair = publisher.heard_by[subscription] = _Pair(chance, number=publisher.sent)

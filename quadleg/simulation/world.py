@@ -44,7 +44,7 @@ class World:
     random about the ground. The IMU is at the robot file's `imu_link`, or at base_link where there is none. `frame` is
     the time of one step in s, `imu_period` that of one sample of the IMU, `imu_frame` the name of its frame and
     `imu_variances` (2, 3) those of gyro and accelerometer without their biases; `imu` has the samples of the last step.
-    The robot in it is that of the robot file with a `difference`, of which nobody outside knows.
+    The robot in it is that of the robot file with a `difference`, which only the world has.
     """
 
     def __init__(
