@@ -1,4 +1,8 @@
-"""Which feet carry the body: by the plan, by whether they stay where they are, and by the specific force."""
+"""Which feet carry the body: by the plan, by whether they stay where they are, and by the specific force.
+
+The slip gate is OUTLIER_GATE of error_state_filter.py, shared with the adaptation of noise (stance_feet.py) and the
+test for an estimate that makes no sense (credibility.py); for slips alone, give it a constant of its own here.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
 """The one table of recorded topics: how each is read as numbers, its columns in a table, its panels, what it tells.
 
 A new signal is one entry in `TOPICS`: reading, export, report and comparison go by it. A new column is one `Columns`.
+Times and the ending of modelled columns in an export: time_columns.py.
 """
 
 from __future__ import annotations

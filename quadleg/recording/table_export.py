@@ -1,4 +1,5 @@
-"""A recording as one table, a row a frame, for whatever reads CSV or Parquet. Its columns: `signal_table.TOPICS`.
+"""A recording as one table, a row a frame, for whatever reads CSV or Parquet. Its columns:
+`signal_table.TOPICS`, and the times of time_columns.py.
 
 A row is one message of joint_states. Of all other topics it has what was said last before it; nothing where that was
 longer ago than `COMMAND_FRESH`, but for what stands until it is changed.

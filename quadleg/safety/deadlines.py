@@ -26,7 +26,8 @@ from __future__ import annotations
 
 MISSING_FRAMES = 3  # control periods in a row without a good frame until a hold; good frames in a row that end the hold
 MAX_BAD_TARGETS = 3  # refused joint targets in a row until a hold
-HOLD_TIME = 2.0  # from a hold for missing frames or bad targets until the robot is lowered
+# From a hold for missing frames or bad targets until the robot is lowered; longer than PAUSE of demo/demo.py.
+HOLD_TIME = 2.0
 LIMIT_TIME = 3.0  # from a leg reaching its limit until a hold
 # From the end of a lowering's path until the power is cut although the joints have not arrived: commands may still be
 # on their way, or a leg may be caught.

@@ -10,13 +10,14 @@ from quadleg.safety.reason_codes import FollowingCode
 from quadleg.safety.reason_codes import ReasonCode as Code
 from quadleg.safety.state_sentences import LOWERED
 
-SLOWED = "it went slower, then held, then lowered itself"
+WENT_SLOWER = "it went slower"
+SLOWED = f"{WENT_SLOWER}, then held, then lowered itself"
 OTHER_FAILURE = Explanation("the body did not do what was commanded", SLOWED, "look at the robot", Weight.FAULT)
 
 
 def went_slower(explanation: Explanation) -> Explanation:
     """The same where the robot still went on."""
-    return replace(explanation, then="it went slower")
+    return replace(explanation, then=WENT_SLOWER)
 
 
 def _not_followed(says: str, what: str, then: str, cure: str, many: str = "") -> Sentence:

@@ -16,6 +16,7 @@ from enum import Enum
 
 from quadleg.safety.deadlines import LOW_TIME
 from quadleg.safety.explanation import Explanation, Sentence, Weight
+from quadleg.safety.following_sentences import WENT_SLOWER
 from quadleg.safety.reason_codes import FollowingCode
 from quadleg.safety.reason_codes import ReasonCode as Code
 from quadleg.safety.state_sentences import HELD, LOWERED, RESET
@@ -33,7 +34,7 @@ _OWN: dict[Enum, Sentence] = {
     # The voltage
     FollowingCode.SUPPLY_WEAK: Sentence(
         "the servos' supply gives {figure} under load, {limit_v} V is the least",
-        Explanation("the servos' voltage broke down under load", "it went slower", _MORE_VOLTAGE, Weight.FAULT),
+        Explanation("the servos' voltage broke down under load", WENT_SLOWER, _MORE_VOLTAGE, Weight.FAULT),
     ),
     Code.SUPPLY_LOW: Sentence(
         "servo supply low: {voltage_v} V, the limit is {limit_v} V",

@@ -1,5 +1,6 @@
 """The one table of board kinds: how the computer reaches the PWM board, and all that differs by it.
 
+A new kind: "Add a board" of DEVELOPERS.md; its name also stands in robot_file/robot_file.schema.json.
 The kind that moves nothing is `SIMULATED` of robot/model.py; every other counts as a real board. The chip on the board
 is a PCA9685 for every kind: there is no table of PWM chips (hardware/pca9685.py).
 """
