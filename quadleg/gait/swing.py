@@ -21,8 +21,8 @@ _START, _END = 0.12, 0.04  # of the time in the air: accelerating and braking ho
 _FULL = 1 / (OVER - (_START + _END) / 2)  # the horizontal speed in between
 RAMP = 0.125  # of the time in the air: accelerating upward after lift-off, and braking before touch-down
 _TURN_START = 0.4  # of the time in the air; from here to its mirror image the foot turns from upward to downward
-# Lift-off and landing speed: the vertical speed at the end of the ramp after lift-off and, mirrored, at the start of the
-# ramp before touch-down, in clearances per time in the air. At lift-off and touch-down themselves it is 0.
+# Lift-off and landing speed: the vertical speed at the end of the ramp after lift-off and, mirrored, at the start of
+# the ramp before touch-down, in clearances per time in the air. At lift-off and touch-down themselves it is 0.
 _NEAR_GROUND_SPEED = 2.0
 # The peak vertical speed, at _TURN_START: the height at half of the time in the air is then 1 clearance.
 _TOP_SPEED = (2 - _NEAR_GROUND_SPEED * _TURN_START) / (0.5 - RAMP)

@@ -5,7 +5,8 @@ They are in the page, not in its greeting: a page without a connection has to sa
 The rest of STOP: its button and the words on it are in page/index.html, what page/stop.js counts as an answer is
 `stopIsAnswered` of page/page.js, the message `{"kind": "stop"}` is STOP of page_commands.py, page_operator.py acts on
 it, and teleop/stack_requests.py calls the services until one answers, or for STOP_CALLED_AT_LEAST, and has the first
-two figures. README.md tells of GIVEN_UP_AFTER under "What it does when something goes wrong"; test/test_deadlines.py compares them.
+two figures. README.md tells of GIVEN_UP_AFTER under "What it does when something goes wrong";
+test/test_deadlines.py compares them.
 """
 
 from __future__ import annotations
