@@ -9,6 +9,7 @@ from typing import Any
 from quadleg.runtime.node_table import SERVO_OUTPUT
 from quadleg.safety.deadlines import LIMIT_TIME, LOW_TIME, MISSING_FRAMES, OUTPUT_SILENT_TIME, OVER_TIME, SILENCE_HOLD
 from simulated_graph.happening_kinds import Kind, Scene
+from simulated_graph.target_faults import garble
 
 GAP = (0.7, 2.0)  # s between two
 SHARE = (0.2, 0.5)  # of the time after which it would stop the robot: readings of it may be a fifth of a second apart
@@ -30,11 +31,11 @@ def _over(scene: Scene, seconds: float) -> None:
 
 
 def _beyond(scene: Scene, seconds: float) -> None:
-    scene.targets.garble(scene.targets.beyond(0), seconds)
+    garble(scene, "beyond", 0, seconds)
 
 
 def _frames(scene: Scene, seconds: float) -> None:
-    scene.targets.garble(scene.targets.seldom(MISSING_FRAMES - 1), seconds)
+    garble(scene, "seldom", MISSING_FRAMES - 1, seconds)
 
 
 def _refusal(scene: Scene, _: float) -> None:

@@ -88,8 +88,15 @@ class TargetFaults:
 HELD_WITHIN = {"seldom": 0.5, "beyond": LIMIT_TIME + 0.5, "not_finite": 0.5}  # s
 
 
+def garble(scene: Scene, how: str, which: int, seconds: float) -> None:
+    """Garble in place of what was garbled before, which is to come to nothing any more."""
+    for other in HELD_WITHIN:
+        scene.deadlines.fit(f"targets are {other}")
+    scene.targets.garble(getattr(scene.targets, how)(which), seconds)
+
+
 def _garble(scene: Scene, how: str, every: int, seconds: float) -> None:
-    scene.targets.garble(getattr(scene.targets, how)(every), seconds)
+    garble(scene, how, every, seconds)
     if scene.person.state("joint_watchdog") != "active":
         return
     held = HELD_WITHIN[how]
