@@ -209,7 +209,9 @@ class DeadlineJudge:
     def _judge_found(self, output: SimulatedProcess, said: str) -> None:
         """A servo_output that was started again gives the others time to find it."""
         age = self._stack.now - output.made_at
-        if said == "following" and age > HEARD_WITHIN:
+        if age < HEARD_WITHIN:  # what is heard is the word of the one before
+            return
+        if said == "following":
             self._followed = output
         status = self._person.statuses.get(SERVO_OUTPUT)
         silent = status and status.reason and status.reason.code == ReasonCode.SILENCE_LASTS
