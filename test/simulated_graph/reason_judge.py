@@ -174,11 +174,16 @@ class ReasonJudge:
                 now - self._output_since > OUTPUT_IGNORES_TIMES.get(self._output_state, inf)
             ),
         }
-        is_so = checks.get((said.state, said.code))
-        if is_so and not is_so():
-            self._judge.violate("reason_is_wrong", f"{before.state} for {lasted:.2f} s, then {said.state}: {said.code}")
+        self._judge_reason(before, said, checks)
         if said.state != before.state:
             self._judge_going_on(before, said)
+
+    def _judge_reason(self, before: _Said, said: _Said, checks: dict[tuple[str, str], Callable[[], bool]]) -> None:
+        """By the check, if there is one, for a state with this code."""
+        is_so = checks.get((said.state, said.code))
+        if is_so and not is_so():
+            lasted = self._stack.now - before.since
+            self._judge.violate("reason_is_wrong", f"{before.state} for {lasted:.2f} s, then {said.state}: {said.code}")
 
     def _judge_going_on(self, before: _Said, said: _Said) -> None:
         """What only a person may let go on, and what only good frames may."""
@@ -212,9 +217,7 @@ class ReasonJudge:
                 before.state == "holding" and lasted > by_silence - already - slack
             ),
         }
-        is_so = checks.get((said.state, said.code))
-        if is_so and not is_so():
-            self._judge.violate("reason_is_wrong", f"{before.state} for {lasted:.2f} s, then {said.state}: {said.code}")
+        self._judge_reason(before, said, checks)
         if before.state == "stopped" and said.state != "stopped" and lasted < STOPPED_TIME - slack:
             self._judge.violate("stop_ends_too_soon", f"after {lasted:.2f} s {said.state} ({said.code})")
 
