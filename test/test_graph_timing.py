@@ -20,13 +20,13 @@ SELDOM = {"robot_description", "parameter_events", "rosout"}
 
 @pytest.fixture
 def graph_timings(domain, monkeypatch):
-    """The graph's timings, short: half the frames at the highest rate."""
-    monkeypatch.setattr(graph_timing, "FRAMES", 250)
+    """The graph's timings, short: few frames, at a rate that a busy computer keeps up with."""
+    monkeypatch.setattr(graph_timing, "FRAMES", 100)
     return graph_timing
 
 
 def test_both_sides_give_every_figure(graph_timings):
-    for side in graph_timings.measure(rate_hz=200.0, blocks=1):
+    for side in graph_timings.measure(rate_hz=50.0, blocks=1):
         assert side.keys() == GRAPH_ROWS.keys()
         assert all(value > 0 for value in side.values())
         assert side["tick_to_wire"] >= side["tick_to_wire_p50"]

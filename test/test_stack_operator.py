@@ -12,7 +12,7 @@ from quadleg.teleop.body_offsets import RANGE, BodyOffsets
 from quadleg.teleop.gamepad_teleop import TeleopCommand
 from quadleg.teleop.stack_link import Service
 from quadleg.teleop.stack_operator import StackOperator
-from quadleg.teleop.stack_requests import ANSWER_WITHIN, NOT_ANSWERED
+from quadleg.teleop.stack_requests import ANSWER_WITHIN, NOT_ANSWERED, STOP_PERIOD
 
 
 class OperatorRig:
@@ -78,6 +78,22 @@ def test_an_answered_stop_is_known_by_its_time(bench: OperatorRig) -> None:
     assert not bench.link.waiting[Service.EMERGENCY_STOP]
     assert operator.stop_answered_at > before
     assert not operator.stop_unanswered
+
+
+def test_the_answer_to_a_repeated_stop_does_not_replace_a_later_answer(bench: OperatorRig) -> None:
+    bench.operator.emergency_stop()
+    bench.link.time += STOP_PERIOD
+    bench.operator.tick(TeleopCommand())
+    bench.link.time += 0.1
+    bench.link.answer(Service.EMERGENCY_STOP)
+    bench.operator.enable(False)
+    bench.link.answer(Service.ENABLE)
+    bench.link.answer(Service.EMERGENCY_STOP)
+    assert bench.said[-1].startswith("sit: ")
+    bench.link.time += STOP_PERIOD
+    bench.operator.emergency_stop()  # a new one is no repeat
+    bench.link.answer(Service.EMERGENCY_STOP)
+    assert bench.said[-1].startswith("emergency stop: pulses are off")
 
 
 def test_what_comes_after_a_fault_is_said_in_the_terms_of_who_drives(bench: OperatorRig) -> None:

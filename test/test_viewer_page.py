@@ -39,6 +39,7 @@ from quadleg.middleware.rclpy_middleware import NICER
 from quadleg.middleware.topics import LATCHED
 from quadleg.robot.colours import LEG, rgb
 from quadleg.robot.model import JOINT_NAMES
+from quadleg.viewer.stop_settings import GIVEN_UP_AFTER
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
@@ -443,7 +444,7 @@ def test_a_viewer_that_dies_is_said_and_comes_back(live: LivePage, lying: Robot,
         see(page, "#stop_says", "STOP NOT SENT")
     finally:
         os.kill(parent, signal.SIGCONT)
-    see(page, "#state", "fault", 20.0)  # as soon as it can be said
+    see(page, "#state", "fault", GIVEN_UP_AFTER + 10.0)  # as soon as it can be said
     expect(page.locator("#silent")).to_be_hidden()
     assert not velocities
 

@@ -121,9 +121,12 @@ class StackRequests:
             self._stop_asked = None
             return
         self._stop_called = now
-        self._ask(Service.EMERGENCY_STOP, None, self._stop_answered, NOT_ANSWERED)
+        self._ask(Service.EMERGENCY_STOP, None, lambda answer: self._stop_answered(answer, now), NOT_ANSWERED)
 
-    def _stop_answered(self, answer: ServiceAnswer) -> str:
+    def _stop_answered(self, answer: ServiceAnswer, called: float) -> str:
+        """What to say: nothing for a repeat's answer, which would replace the answer to what was asked for since."""
+        if called < self.stop_answered_at:
+            return ""
         self._stop_asked = None
         self.stop_answered_at = self._link.steady_time()
         if answer.success and self._after_fault:
@@ -205,7 +208,8 @@ class StackRequests:
         def answered(said: ServiceAnswer) -> None:
             if request in self._open:
                 self._open.remove(request)
-                self._tell(answer(said))
+                if sentence := answer(said):
+                    self._tell(sentence)
 
         request.call = self._link.call(service, value, answered)
 

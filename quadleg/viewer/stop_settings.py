@@ -14,7 +14,9 @@ from __future__ import annotations
 from quadleg.cautions import MAY_BE_POWERED, OPEN_THE_SWITCH
 from quadleg.teleop.stack_requests import STOP_PERIOD, STOP_UNANSWERED_AFTER
 
-GIVEN_UP_AFTER = 10.0  # s for which a page repeats a stop; a restarted viewer is back by then (our own choice)
+# s for which a page repeats a stop (our own choice): a viewer that is started again is back by then on a computer a fifth
+# as fast as a laptop as well.
+GIVEN_UP_AFTER = 30.0
 
 ASKED = "stop asked for …"
 NOT_SENT = f"STOP NOT SENT: no connection to the viewer. {OPEN_THE_SWITCH[0].upper()}{OPEN_THE_SWITCH[1:]}"
