@@ -14,8 +14,8 @@ from __future__ import annotations
 from quadleg.cautions import MAY_BE_POWERED, OPEN_THE_SWITCH
 from quadleg.teleop.stack_requests import STOP_PERIOD, STOP_UNANSWERED_AFTER
 
-# s for which a page repeats a stop (our own choice): a viewer that is started again is back by then on a computer a fifth
-# as fast as a laptop as well.
+# s for which a page repeats a stop (our own choice): a viewer that is started again is back by then, on a computer
+# a fifth as fast as a laptop as well.
 GIVEN_UP_AFTER = 30.0
 
 ASKED = "stop asked for …"

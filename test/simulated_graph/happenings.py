@@ -54,12 +54,17 @@ def _nothing(_: random.Random) -> tuple[Any, ...]:
     return ()
 
 
+def _drawn_node(chance: random.Random) -> str:
+    """The two that keep a robot safe are drawn more often than any other."""
+    return chance.choice(chance.choice((("servo_output",), ("joint_watchdog",), NODES)))
+
+
 def _node(chance: random.Random) -> tuple[Any, ...]:
-    return (chance.choice(NODES),)
+    return (_drawn_node(chance),)
 
 
 def _node_and_seconds(chance: random.Random) -> tuple[Any, ...]:
-    return chance.choice(NODES), drawn_seconds(chance)
+    return _drawn_node(chance), drawn_seconds(chance)
 
 
 def _only_seconds(chance: random.Random) -> tuple[Any, ...]:

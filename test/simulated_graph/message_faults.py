@@ -1,4 +1,4 @@
-"""What may become of messages: a single number of one is spoilt, a single reading of the supply is all there is."""
+"""What may become of messages: numbers of one are spoilt, a single reading of the supply is all there is."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ SPOILT_TOPICS = (
     "foot_targets",
 )
 MOST_SPOILT = 2  # in a row: fewer than what stops a robot
+WHOLE = 0.4  # the share of messages that lose all numbers of a field, as by a failed solver, and not a single one
 STALE = ("near", "over", "low", "lost", "absent")
 
 
@@ -39,14 +40,17 @@ class MessageFaults:
         stack.bus.publish = self._pass_on  # type: ignore[method-assign]
 
     def spoil(self, topic: str, count: int, chance: random.Random) -> None:
-        """Have one number each of the next messages of a topic be none."""
+        """Have one number each of the next messages of a topic be none, or all of a field."""
         self._spoil[self._prefix + topic] = count, chance
 
     def _pass_on(self, publisher: BusPublisher, message: Any) -> None:
         if self._spoil and publisher.topic in self._spoil and publisher.node_name != "stranger":
             count, chance = self._spoil.pop(publisher.topic)
             if fields := [places for name in _names(message) if (places := list(_numbers(message, (name,))))]:
-                chance.choice(chance.choice(fields))(chance.choice((nan, inf)))
+                places = chance.choice(fields)
+                number = chance.choice((nan, inf))
+                for place in places if chance.random() < WHOLE else [chance.choice(places)]:
+                    place(number)
             if count > 1:
                 self._spoil[publisher.topic] = count - 1, chance
         self._publish(publisher, message)

@@ -218,6 +218,9 @@ class ReasonJudge:
             ),
         }
         self._judge_reason(before, said, checks)
+        powered = any(angle is not None for angle in self._stack.eye.held())
+        if before.state == "lowering" and said.state in ("following", "holding") and powered:
+            self._judge.violate("lowering_is_given_up", f"servo_output lowers ({before.code}), then {said.state}")
         if before.state == "stopped" and said.state != "stopped" and lasted < STOPPED_TIME - slack:
             self._judge.violate("stop_ends_too_soon", f"after {lasted:.2f} s {said.state} ({said.code})")
 

@@ -27,6 +27,9 @@ WRONG_COMMANDS = {
     "no positions": (JOINT_NAMES, ()),
     "too few positions": (JOINT_NAMES, (0.3,) * (len(JOINT_NAMES) - 1)),
     "one position": ((), (0.3,)),
+    "one joint twice": ((*JOINT_NAMES, JOINT_NAMES[0]), (0.3,) * (len(JOINT_NAMES) + 1)),
+    "no number": (JOINT_NAMES, (nan,) * len(JOINT_NAMES)),
+    "no number for one": (JOINT_NAMES, (inf,) + (0.3,) * (len(JOINT_NAMES) - 1)),
 }
 NUMBERS = (0.0, nan, inf, -1e308, 1e-300)
 WORDS = (*JOINT_NAMES, *LEGS, "base_link", "base_footprint", "", "wheel", "é" * 300, "active", "stopped", "creep")

@@ -57,6 +57,7 @@ TABLE = {
         UnsafeAction("moves_without_commands", "hold", "not given", "it walks on without commands"),
         UnsafeAction("power_left_on", "lower", "not given", "servos heat without commands"),
         UnsafeAction("no_lowering", "lower", "not given", "it stands on where its supply or its commands fail"),
+        UnsafeAction("lowering_is_given_up", "lower", "stopped too soon", "it stands on when its node ends"),
         UnsafeAction("lowering_without_end", "lower", "applied too long", "servos press the body into the ground"),
         UnsafeAction("idle_not_lowered", "lower", "not given", "servos heat on an unused robot"),
         UnsafeAction("report_is_wrong", "all", "given wrongly", "a person believes a powered robot to be off"),
