@@ -12,9 +12,11 @@ pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or in
 from nav_msgs.msg import Odometry
 from sound_stack import running_stack
 
+from quadleg.client import EstimateSource
 from quadleg.geometry.planar import Planar, to_frame
 from quadleg.geometry.transforms import Pose
 from quadleg.middleware.topics import LATEST
+from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot
 
 
 def test_in_physics_it_comes_to_where_it_was_sent(tmp_path: Path) -> None:
@@ -39,3 +41,32 @@ def test_in_physics_it_comes_to_where_it_was_sent(tmp_path: Path) -> None:
         # By the plan alone the trot ends 0.08 m short.
         assert distance < 0.02, f"{went}, said {came}"
         assert turn < radians(3.5), f"{went}, said {came}"
+
+
+def test_what_a_tape_has_told_counts_in_plan_and_odometry(tmp_path: Path) -> None:
+    """A board without physics: joints do as they are told, and strides that are longer by it have to lead as far."""
+    text = find_robot(DEFAULT_ROBOT).read_text(encoding="utf-8")
+    parameters = {"gait": {"keep_course": False}, "state_estimator": {"joint_angles": "modelled"}}
+    ways = []
+    for number, section in enumerate(
+        ("", "gaits:\n  trot: {way_scale: [0.8, 0.9, 0.9], odometry_scale: [0.8, 0.9, 0.9]}\n")
+    ):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        path = folder / "robot.yaml"
+        path.write_text(f"{text}\n{section}", encoding="utf-8")
+        with running_stack(folder, str(path), parameters=parameters) as stack, stack.client() as robot:
+            odom = stack.probe().hear(Odometry, "odom")
+            robot.stand()
+            robot.choose_gait("trot")
+            fastest = robot.gait_report().forward[0]
+            began = odom[-1].pose.pose.position.x
+            planned = robot.walk(forward_m_s=0.1, seconds=4.0).reached.forward_mm
+            ways.append((planned, odom[-1].pose.pose.position.x - began, fastest))
+            placed = robot.walk_to(x_mm=200)
+            assert placed.source is EstimateSource.PLAN
+            assert placed.reached.forward_mm == pytest.approx(200, abs=15)
+    (planned, found, fastest), (planned_by_it, found_by_it, fastest_by_it) = ways
+    assert planned_by_it == pytest.approx(planned, rel=0.02)
+    assert found_by_it == pytest.approx(found, rel=0.02)
+    assert fastest_by_it == pytest.approx(0.8 * fastest, rel=0.02)

@@ -27,7 +27,7 @@ from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import Vector
 from quadleg.health import CodedFact
-from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
+from quadleg.robot.model import LEGS, MEASURED, MODELLED, GaitParameters, RobotModel
 
 # rad/s: error of the yaw rate by the standing feet, including the sway of a trot.
 BLIND_RATE = 0.4
@@ -64,6 +64,7 @@ class Estimator:
         self._noise = LEG_NOISE[angles]
         self._period = period or 1.0 / robot.control_rate
         self._loads = Loads(robot)
+        self._gait: GaitParameters | None = None
         self.resets = 0
         self._went_back = False
         self._begin()
@@ -88,6 +89,14 @@ class Estimator:
         self._lost = -REPORT_TIME  # when it last began anew
         self._given: Array | None = None  # joint angles as they came
         self._resting = True
+        self._take_gait()
+
+    def _take_gait(self) -> None:
+        """Take over what a tape has told of modelled joint angles in the gait that is walked."""
+        if self._gait and self._modelled:
+            off = self._gait.odometry_scale_deviation
+            self._feet.scale = self._gait.odometry_scale
+            self._systematic.creep = max(off[:2]) if off else self._noise.creep
 
     # What comes in
 
@@ -100,6 +109,11 @@ class Estimator:
         finite, beyond any IMU's range, or not later than the one before is refused and counted.
         """
         self._prediction.take(time, gyro, acceleration, variances)
+
+    def walk_in(self, gait: GaitParameters) -> None:
+        """Take the gait in which the plan walks: its `odometry_scale` counts from now on."""
+        self._gait = gait
+        self._take_gait()
 
     def legs(self, time: float, angles: Sequence[float], plan: GaitPlan | None) -> None:
         """One control tick at `time` (s): twelve joint angles (rad; NaN where one is not known), and what was planned.
@@ -154,6 +168,7 @@ class Estimator:
         """Correct by the standing feet, and by what is known of a robot that lies, or has no IMU or no known leg."""
         inertial, feet, imu = self._inertial, self._feet, self._prediction.imu
         feet.move(joints, dt)
+        feet.slip(plan, dt)
         feet.land(plan.loads if plan else (0.0,) * len(LEGS), dt > (GAP if imu else JUMP))
         if not imu:
             feet.feel_turning(dt)

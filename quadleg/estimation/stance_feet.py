@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan2, cos, exp, sin, sqrt
+from math import atan2, cos, exp, hypot, sin, sqrt
 
 import numpy as np
 
@@ -11,10 +11,11 @@ from quadleg.estimation.contact import Contacts
 from quadleg.estimation.error_state_filter import OUTLIER_GATE, ErrorStateFilter
 from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.arrays import Array
+from quadleg.geometry.planar import Planar
 from quadleg.geometry.rotations import rotation_matrix
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.kinematics.body_pose import all_forward
-from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
+from quadleg.robot.model import AS_PLANNED, LEGS, MEASURED, MODELLED, RobotModel
 
 
 @dataclass(frozen=True)
@@ -47,13 +48,15 @@ class StanceFeet:
     `from_base` are the foot centres in base_link (m), `seen` those from the IMU along the world's axes, (4, 3) m.
     `standing` are the legs whose feet stand since an earlier tick, `innovation` is the mean squared normalized
     innovation, `turn_rate` the body's yaw rate by the feet that stand (rad/s), `place` the standard
-    deviation of a foot's place by kinematics (m).
+    deviation of a foot's place by kinematics (m). `scale` is the true way by that of the joint angles, as a tape has
+    told it: forward, to the left and turning left.
     """
 
     def __init__(self, robot: RobotModel, noise: LegNoise, kalman: ErrorStateFilter, period: float) -> None:
         self._robot = robot
         self._noise = noise
         self.place = noise.least_place
+        self.scale: Planar = AS_PLANNED
         self._radius = robot.legs[0].foot_radius
         self._filter = kalman
         self._inertial = kalman.inertial
@@ -63,6 +66,7 @@ class StanceFeet:
         self.innovation = 1.0
         self.turn_rate = 0.0
         self._angles: list[float] | None = None
+        self._slipped: Array = np.zeros((len(LEGS), 2))  # m in base_link in the last tick, as planned
         self.from_base: tuple[Vector, ...] = (ZERO_VECTOR,) * len(LEGS)
         self._from_base_before = self.from_base
         self.seen = self._before = np.zeros((4, 3))
@@ -92,6 +96,22 @@ class StanceFeet:
             self._filter.feet += self._rolled(angles, self._angles, dt)
             self._before = self.seen
         self.seen, self._angles, self._from_base_before = seen, angles, before
+
+    def slip(self, plan: GaitPlan | None, dt: float) -> None:
+        """Move the standing feet over the ground by what the joint angles do not tell of the planned way.
+
+        A body that goes with the plan's twist v goes with v / `scale` by its joint angles: its feet slip by the rest.
+        """
+        self._slipped = np.zeros((len(LEGS), 2))
+        if not plan or not plan.twist or self.scale == AS_PLANNED:
+            return
+        vx, vy, turn = (dt * (value - value / scale) for value, scale in zip(plan.twist, self.scale))
+        for leg, ((x, y, _), load) in enumerate(zip(plan.feet, plan.loads)):
+            if load:
+                self._slipped[leg] = vx - turn * y, vy + turn * x
+        forward = np.array(rotation_matrix(self._inertial.quaternion))[:2, 0]
+        ahead, aside = forward / hypot(*forward)
+        self._filter.feet[:, :2] += self._slipped @ ((ahead, aside), (-aside, ahead))
 
     def land(self, loads: tuple[float, ...], unseen: bool) -> None:
         """Find which feet stand by the planned `loads` (`unseen`: none, after a gap); reset the others' landmarks."""
@@ -153,6 +173,7 @@ class StanceFeet:
             was, now = (
                 np.array([feet[leg][:2] for leg in self.standing]) for feet in (self._from_base_before, self.from_base)
             )
+            now = now - self._slipped[self.standing]
             was, now = was - was.mean(axis=0), now - now.mean(axis=0)
             found = -atan2(float((was[:, 0] * now[:, 1] - was[:, 1] * now[:, 0]).sum()), float((was * now).sum())) / dt
         self.turn_rate += min(dt / TURN_TIME, 1.0) * (found - self.turn_rate)

@@ -18,7 +18,7 @@ from quadleg.gait.planner import GaitPlan
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 from quadleg.health import OK, WARN, CodedFact, Health, numbers
-from quadleg.robot.model import LEGS, MEASURED, MODELLED, RobotModel
+from quadleg.robot.model import LEGS, MEASURED, MODELLED, GaitParameters, RobotModel
 
 LYING = ("off", "fault")  # states without power
 PLAN_FRESH = 0.5  # s: without a newer plan the watchdog has the robot stand on all feet
@@ -46,6 +46,7 @@ class StateObserver:
         self._robot = robot
         self._period = period
         self.angles = angles
+        self._gait: GaitParameters | None = None
         self._estimator = Estimator(robot, angles, period) if angles else None
         self._estimate: Estimate | None = None
         self._plans: deque[_TimedPlan] = deque(maxlen=TICK_QUEUE)
@@ -61,6 +62,16 @@ class StateObserver:
         if angles != self.angles:
             self._estimator = Estimator(self._robot, angles, self._period)
             self.angles = angles
+            if self._gait:
+                self._estimator.walk_in(self._gait)
+
+    def follow_gait(self, name: str) -> None:
+        """Take the name of the gait that is walked; one that the robot does not have is ignored."""
+        gait = next((gait for gait in self._robot.gaits if gait.name == name), None)
+        if gait and gait != self._gait:
+            self._gait = gait
+            if self._estimator:
+                self._estimator.walk_in(gait)
 
     def follow_state(self, state: str) -> None:
         self._state = state
@@ -96,7 +107,9 @@ class StateObserver:
         planned = self._plan_at(time)
         plan = None if self._state in LYING or planned is None else planned.plan
         if plan and planned and now - planned.heard > PLAN_FRESH:
-            plan = replace(plan, velocities=(ZERO_VECTOR,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS))
+            plan = replace(
+                plan, velocities=(ZERO_VECTOR,) * len(LEGS), loads=(1.0 / len(LEGS),) * len(LEGS), twist=None
+            )
         self._estimator.legs(time, angles, plan)
         self._estimate = self._estimator.estimate
         return self._estimate

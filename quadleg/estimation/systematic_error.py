@@ -23,12 +23,12 @@ class SystematicError:
     """Accumulated standard deviations of place (m) and heading (rad); `creep` is a share of the distance."""
 
     def __init__(self, creep: float) -> None:
-        self._creep = creep
+        self.creep = creep
         self._place = self._heading = 0.0
 
     def grow(self, dt: float, velocity: Vector, imu: bool, up: bool) -> None:
         """Advance by `dt` s at a velocity (m/s); `imu`: there is one, `up`: the robot is on its feet."""
-        creep = self._creep
+        creep = self.creep
         if not imu:
             creep = max(creep, BLIND_CREEP)
             if up:
@@ -42,4 +42,4 @@ class SystematicError:
         variances[2] += self._heading**2
         if not imu:
             variances[:2] += UNKNOWN_SLOPE**2
-        variances[VELOCITY] += (self._creep * hypot(*velocity[:2])) ** 2
+        variances[VELOCITY] += (self.creep * hypot(*velocity[:2])) ** 2

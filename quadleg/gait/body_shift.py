@@ -37,7 +37,7 @@ class BodyShift:
     def _sway_for(self, twist: Planar) -> None:
         """Take the sway's coefficients, by harmonic: its order, and those of cosine and sine along x and y."""
         coefficients = self._limits.sway(twist).tolist()
-        self._twist = twist
+        self._twist, self._stride_twist = twist, self._limits.gait.stride_twist(twist)
         self._harmonics = [
             (order, *cosine, *sine)
             for order, (cosine, sine) in enumerate(zip(coefficients[:HARMONICS], coefficients[HARMONICS:]), 1)
@@ -71,7 +71,7 @@ class BodyShift:
         self.now = x, y, vx, vy
 
     def sway(self, feet: Sequence[Vector], twist: Planar, phase: float, since: Sequence[float]) -> Shift:
-        """The sway and lean at a phase of the stride over feet (m, in base_footprint) that go with a twist.
+        """The sway and lean at a phase of the stride over feet (m, in base_footprint) for a twist over the ground.
 
         `since` are the shares of a stride since each foot landed.
         """
@@ -84,13 +84,13 @@ class BodyShift:
             c, s = cos(order * turn), sin(order * turn)
             x, y = x + cx * c + sx * s, y + cy * c + sy * s
             vx, vy = vx + order * (sx * c - cx * s), vy + order * (sy * c - cy * s)
-        dx, dy = self._astray(feet, twist, since)
+        dx, dy = self._astray(feet, since)
         lean_x, lean_y = self._limits.lean
         return x + dx + lean_x, y + dy + lean_y, rate * vx, rate * vy
 
-    def _astray(self, feet: Sequence[Vector], twist: Planar, since: Sequence[float]) -> tuple[float, float]:
+    def _astray(self, feet: Sequence[Vector], since: Sequence[float]) -> tuple[float, float]:
         """How far the middle of the feet is from where a constant velocity would have put it."""
-        gait = self._limits.gait
+        gait, twist = self._limits.gait, self._stride_twist
         half = gait.duty_factor * gait.stride_period / 2
         seconds = (1 - gait.duty_factor) * gait.stride_period
         sum_x = sum_y = 0.0

@@ -31,13 +31,15 @@ LATE = 1.5  # ticks after its lift-off a foot stays down for this stride
 @dataclass(frozen=True)
 class GaitPlan:
     """One tick of the plan, in base_footprint: foot centres (m) with their velocities (m/s), in the order of `LEGS`,
-    the share of the robot's weight that each foot carries (0 in the air), and the body's shift (x, y) in m.
+    the share of the robot's weight that each foot carries (0 in the air), the body's shift (x, y) in m, and the twist
+    over the ground of base_footprint itself; None: not told.
     """
 
     feet: tuple[Vector, ...]
     velocities: tuple[Vector, ...]
     loads: tuple[float, ...]
     shift: tuple[float, float]
+    twist: Planar | None = None
 
 
 @dataclass
@@ -56,8 +58,9 @@ class _Air:
 class Planner:
     """Plans one tick (`period` s) after another: see `step`.
 
-    `twist` is the planned velocity, `place` the planned place and heading on the ground since the beginning,
-    `walking` whether a foot may lift off. Feet begin, and end, in the square stance of the robot file.
+    `twist` is the planned velocity over the ground. Strides are made by `GaitParameters.stride_twist` of it, since legs
+    give way and slip, and `place` is the place and heading to which strides lead that do not, since the beginning.
+    `walking` is whether a foot may lift off. Feet begin, and end, in the square stance of the robot file.
     """
 
     def __init__(self, robot: RobotModel, limits: WalkingLimits, period: float) -> None:
@@ -70,7 +73,7 @@ class Planner:
         self.limits = limits
         self._next: WalkingLimits | None = None
         self._wanted = ZERO_TWIST
-        self.twist = ZERO_TWIST
+        self.twist = self._stride_twist = ZERO_TWIST
         self.place = ZERO_TWIST
         self._down = list(self._home)
         self._air: list[_Air | None] = [None] * len(LEGS)
@@ -107,7 +110,7 @@ class Planner:
         places = list(self._home) if near else places
         self._down = [from_frame(self.place, x, y) for x, y in places]
         self._air = [None] * len(LEGS)
-        self._wanted = self.twist = ZERO_TWIST
+        self._wanted = self.twist = self._stride_twist = ZERO_TWIST
         self.walking = False
         self._shift.rest()
 
@@ -147,7 +150,7 @@ class Planner:
                 if self._stops() and self._at_home():
                     self.walking = False
                     shift.end()
-        return GaitPlan(feet, velocities, self._loads(feet), shift.now[:2])
+        return GaitPlan(feet, velocities, self._loads(feet), shift.now[:2], self.twist)
 
     def margin(self, lean: tuple[float, float] = (0.0, 0.0)) -> float:
         """The static margin in m of the last plan, with the body leaning by (x, y) m besides."""
@@ -169,8 +172,9 @@ class Planner:
 
     def _go(self) -> None:
         gait = self.limits.gait
-        before, self.twist = self.twist, self._ramped(self._goal)
-        mean = tuple((a + b) / 2 for a, b in zip(before, self.twist))
+        self.twist = self._ramped(self._goal)
+        before, self._stride_twist = self._stride_twist, gait.stride_twist(self.twist)
+        mean = tuple((a + b) / 2 for a, b in zip(before, self._stride_twist))
         self.place = compose_planar(self.place, motion((mean[0], mean[1], mean[2]), self._period))
         self._be_at((self._phase + self._period / gait.stride_period) % 1.0)
         for leg in range(len(LEGS)):
@@ -221,11 +225,11 @@ class Planner:
     def _landing(self, leg: int, left: float) -> tuple[float, float]:
         """Where a foot has to land in `left` s, so that halfway through its stance it is under its hip."""
         half = self.limits.gait.duty_factor * self.limits.gait.stride_period / 2
-        return from_frame(compose_planar(self.place, motion(self.twist, left + half)), *self._home[leg])
+        return from_frame(compose_planar(self.place, motion(self._stride_twist, left + half)), *self._home[leg])
 
     def _feet(self) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
         """Foot centres in base_footprint, and their velocities."""
-        vx, vy, turn = self.twist
+        vx, vy, turn = self._stride_twist
         c, s = cos(self.place[2]), sin(self.place[2])
         feet: list[Vector] = []
         velocities: list[Vector] = []

@@ -1,6 +1,6 @@
 """Steady walking with one twist: where feet and body are over a stride, for many twists at once.
 
-Everything is in base_footprint, which moves with the twist; places are (x, y) in m.
+Everything is in base_footprint, which moves with the strides; places are (x, y) in m.
 """
 
 from __future__ import annotations
@@ -36,10 +36,13 @@ class Strides:
 
 
 def strides(robot: RobotModel, gait: GaitParameters, twists: Array, samples: int = SAMPLES) -> Strides:
-    """The strides for twists (n, 3). A foot in stance stays where it landed; halfway it is where it is at home."""
+    """The strides for twists (n, 3) over the ground, by the gait's `way_scale`.
+
+    A foot in stance stays where it landed; halfway it is where it is at home.
+    """
     since, in_air = stride_samples(gait, samples)
     home = np.array(robot.standing.feet)
-    twist = twists[:, None, None, :]
+    twist = twists[:, None, None, :] / np.array(gait.way_scale)
     half = gait.duty_factor * gait.stride_period / 2
     down = to_frame_batch(motions(twist, since * gait.stride_period - half), home[:, :2])
 

@@ -41,7 +41,7 @@ DIRECTIONS: tuple[Signs, ...] = tuple((a, b, c) for a, b, c in product((-1, 0, 1
 
 
 class WalkingLimits:
-    """The fastest twists of one robot in one gait, and the sway that goes with each twist.
+    """The fastest twists over the ground of one robot in one gait, and the sway that goes with each twist.
 
     A twist is what the robot can walk where `use` is 1 at most. Limits are found in 26 directions and joined
     by planes between them, on the safe side where the set of good twists is convex. A limit may be nothing: such a
@@ -57,7 +57,7 @@ class WalkingLimits:
         self._robot = robot
         self.lean, self._feasible, self._standing, self.margin = self._in_place()
         axes = np.array([d for d in DIRECTIONS if np.abs(d).sum() == 1])
-        unreached = _unreached(robot, gait)
+        unreached = _unreached(robot, gait) * gait.way_scale
         along = self._farthest(axes * unreached, _COARSE)
         # The limit of each axis, backward and forward.
         self.axes = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]

@@ -9,7 +9,7 @@ from sensor_msgs.msg import MultiDOFJointState
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.errors import TargetError
 from quadleg.gait.planner import GaitPlan
-from quadleg.geometry.planar import Planar
+from quadleg.geometry.planar import ZERO_TWIST
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
 from quadleg.middleware.topics import check_frame, finite_place, near_place, rotation_of
@@ -29,8 +29,8 @@ class PlannedFeetMessage:
         message.twist = [Twist() for _ in NAMES]
         message.wrench = [Wrench() for _ in NAMES]
 
-    def fill(self, stamp: Time, plan: GaitPlan, shift: Pose, twist: Planar) -> MultiDOFJointState:
-        """The message with a plan, the body's `shift`, and base_footprint's own `twist` over the ground."""
+    def fill(self, stamp: Time, plan: GaitPlan, shift: Pose) -> MultiDOFJointState:
+        """The message with a plan and the body's `shift`."""
         message = self._message
         message.header.stamp = stamp
         for i, (foot, velocity, load) in enumerate(zip(plan.feet, plan.velocities, plan.loads)):
@@ -42,7 +42,7 @@ class PlannedFeetMessage:
         place.x, place.y, place.z = shift.position
         turn.w, turn.x, turn.y, turn.z = shift.quaternion
         going = message.twist[-1]
-        going.linear.x, going.linear.y, going.angular.z = twist
+        going.linear.x, going.linear.y, going.angular.z = plan.twist or ZERO_TWIST
         return message
 
 
@@ -69,4 +69,8 @@ def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> Gait
     feet = tuple(finite_place(place.translation) for place, _, _ in found)
     velocities = tuple(finite_place(twist.linear) for _, twist, _ in found)
     loads = tuple(max(0.0, finite_place(wrench.force)[2]) / weight for _, _, wrench in found)
-    return GaitPlan(feet, velocities, loads, (0.0, 0.0))
+    if NAMES[-1] not in places:
+        return GaitPlan(feet, velocities, loads, (0.0, 0.0))
+    _, going, _ = places[NAMES[-1]]
+    (x, y, _), (_, _, yaw) = finite_place(going.linear), finite_place(going.angular)
+    return GaitPlan(feet, velocities, loads, (0.0, 0.0), (x, y, yaw))

@@ -121,7 +121,7 @@ class Gait(QuadlegNode):
         before = self._walk.limits
         self._walk.step(self.steady_time())
         walker = self._walk.walker
-        self._feet.publish(self._message.fill(self.stamp(), walker.plan, walker.shift, walker.planner.twist))
+        self._feet.publish(self._message.fill(self.stamp(), walker.plan, walker.shift))
         if self._walk.limits is not before:
             self._say_limits()
 

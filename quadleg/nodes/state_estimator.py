@@ -57,6 +57,7 @@ class StateEstimator(QuadlegNode):
         self.listen("joint_states", self._joint_states, depth=TICK_QUEUE)
         self.listen("planned_feet", self._planned_feet, depth=TICK_QUEUE)
         hear_status(self.subscribe, "joint_watchdog", lambda said: self._observer.follow_state(said.state))
+        hear_status(self.subscribe, "gait", lambda said: self._observer.follow_gait(said.figures.get("gait", "")))
         if not angles:
             hear_status(self.subscribe, "servo_output", self._servo_status)
 

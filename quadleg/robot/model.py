@@ -12,6 +12,7 @@ from functools import cached_property
 from math import pi, radians
 from pathlib import Path
 
+from quadleg.geometry.planar import Planar
 from quadleg.geometry.vectors import ZERO_VECTOR, Vector
 
 LEGS = ("front_left", "front_right", "rear_left", "rear_right")
@@ -23,6 +24,7 @@ MEASURED, MODELLED = "measured", "modelled"  # joint angles: as they are, or as 
 # Where the robot file does not say: our own choices.
 LOW_SUPPLY_SHARE = 0.85
 TIP_ANGLE = radians(45)
+AS_PLANNED: Planar = (1.0, 1.0, 1.0)  # scales of walks that nobody has measured
 
 Angles = Sequence[float]
 
@@ -232,6 +234,10 @@ class GaitParameters:
     """A way to walk: duty factor, the four phases of touch-down (shares of a stride, in the order of `LEGS`), the
     stride's period in s, the foot's clearance in m, and the margin in m that the centre of mass keeps inside the
     support polygon by a sway of the body; None: no sway.
+
+    What a tape on the floor told of walks forward, to the left and turning left: `way_scale` is the true way by that of
+    the strides, less than 1 where legs give way and slip, `odometry_scale` the true way by that of odometry with
+    modelled joint angles. Each deviation is the standard deviation in one walk, None where nobody has measured it.
     """
 
     name: str
@@ -240,6 +246,15 @@ class GaitParameters:
     stride_period: float
     foot_clearance: float
     margin: float | None
+    way_scale: Planar = AS_PLANNED
+    way_scale_deviation: Planar | None = None
+    odometry_scale: Planar = AS_PLANNED
+    odometry_scale_deviation: Planar | None = None
+
+    def stride_twist(self, twist: Planar) -> Planar:
+        """The twist to make strides with, for one that the robot is to go with over the ground."""
+        x, y, yaw = (value / scale for value, scale in zip(twist, self.way_scale))
+        return x, y, yaw
 
 
 @dataclass(frozen=True)

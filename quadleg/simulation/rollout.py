@@ -69,6 +69,8 @@ class Rollout:
         self._output = OutputSupervisor(robot, period, self.world.time)
         self._tilt = Tilt(robot)
         self._estimator = Estimator(robot, angles, period) if angles else None
+        if self._estimator:
+            self._estimator.walk_in(limits.gait)
         self._measured = angles == MEASURED
         self.supply_sensor = supply_sensor
         self.estimate: Estimate | None = None
