@@ -111,7 +111,7 @@ class BodyMotion:
             "refused_stamp": self._refused_stamp,
             "asker": "teleop/base_target" if self._teleop_counts(now) else "base_target" if stamp else "",
             "asked": numbers((*target.position, *target.rpy), 5),
-            "planned": numbers((*posture.pose.position, *posture.pose.rpy), 5),
+            "planned": numbers((*posture.over_feet.position, *posture.over_feet.rpy), 5),
             "motion": motion.value,
             "stopped_by": stop.limit.value if stop else "",
             "stopped_parts": " ".join(stop.parts) if stop else "",

@@ -35,7 +35,8 @@ class PoseStop:
 class Posture:
     """One robot's body, at first in the resting pose. `stop` is what ended the way to the last target, or None.
 
-    The body has then come as near as each axis alone can, and is `short_of` the target in some of `AXES`.
+    The body has then come as near as each axis alone can, and is `short_of` the target in some of `AXES`. `over_feet` is
+    the pose of base_link in base_footprint that the feet are led for: `pose` with the plan's shift.
     `speed` is in m/s, `turn_speed` in rad/s and `acceleration_time` in s, as of `Approach`.
     """
 
@@ -64,6 +65,7 @@ class Posture:
     def rest(self) -> None:
         """Be in the resting pose."""
         self._approach.reset(self._rest)
+        self.over_feet = self._rest
         self.led_feet: tuple[Vector, ...] = self._resting_feet
 
     def lead(self, angles: Angles, planned: Sequence[Vector]) -> None:
@@ -72,7 +74,8 @@ class Posture:
         `led_feet` are then the feet in base_link, in m.
         """
         self.led_feet = all_forward(self._robot, angles)
-        self._approach.reset(fit_pose(self.led_feet, planned))
+        self.over_feet = fit_pose(self.led_feet, planned)
+        self._approach.reset(self.over_feet)
 
     def step(self, target: Pose, planned: Sequence[Vector], shift: Pose, period: float) -> tuple[Vector, ...]:
         """The feet in base_link (m) `period` s later, with the body on its way to a target over the planned feet.
@@ -97,7 +100,8 @@ class Posture:
         # The first is what stops all axes together.
         stuck = self._approach.stuck and bool(stops)
         self.stop, self.short_of = (stops[0], self._short_of(target)) if stuck else (None, ())
-        return feet_in_base(_shifted(self._approach.pose, shift), planned)
+        self.over_feet = _shifted(self._approach.pose, shift)
+        return feet_in_base(self.over_feet, planned)
 
     def _short_of(self, target: Pose) -> tuple[str, ...]:
         left = self._approach.left(target)
