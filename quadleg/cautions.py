@@ -49,6 +49,12 @@ TILTING = (
     "Hands on the body, not on the legs: limp legs fold and pinch.",
     "Not near a table's edge; never catch a robot that falls.",
 )
+TAPE_WALKING = (
+    "Level ground of the kind it will live on, 2 m free around the robot and no edge near.",
+    f"{_FINGERS_CLEAR.capitalize()}, children and animals away while it walks.",
+    f"{_SWITCH_NEAR.capitalize()}: it is {_SWITCH_STOPS}.",
+    "Measure where it stands, and do not lift a robot that stands with power; never catch a robot that falls.",
+)
 TRIMMING = ("The robot on level ground that is free around it.", *_AT_THE_BENCH)
 
 # Where the robot is described and its supply bought

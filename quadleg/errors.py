@@ -93,13 +93,21 @@ class BoardError(CuredError):
     """The board did not take or give the bytes asked for."""
 
 
-class MountingError(CuredError):
-    """An IMU's readings from which no mounting follows. `code` is that of the fault, for programs."""
+class CalibrationError(CuredError):
+    """What was measured for a calibration is of no use. `code` is that of the fault, for programs."""
 
     def __init__(self, code: str, found: str, cure: str) -> None:
         super().__init__(found, cure)
         self.args = (code, found, cure)
         self.code = code
+
+
+class MountingError(CalibrationError):
+    """An IMU's readings from which no mounting follows."""
+
+
+class TapeError(CalibrationError):
+    """Walks along a tape from which no scale follows."""
 
 
 class PowerLost(BoardError):

@@ -9,7 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quadleg.cautions import BEFORE_MOVING, BEFORE_TRIMMING
-from quadleg.cli.arguments import Command, say, seed, takes_board, takes_robot, teeth, warn
+from quadleg.cli.arguments import (
+    Command,
+    find_running,
+    say,
+    seed,
+    takes_board,
+    takes_namespace,
+    takes_robot,
+    teeth,
+    warn,
+)
 from quadleg.cli.output_folder import names_in, own_folder, replaced
 from quadleg.errors import OutputPathError, Refused
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
@@ -94,9 +104,12 @@ def _calibrate(options: argparse.Namespace) -> int:
         return 0
     robot, names = split_words(options.words)
     path = find_robot(robot or DEFAULT_ROBOT)
+    whole = [option for option in ("imu", "walk") if getattr(options, option)]
+    if whole and (names or options.fit_horns or len(whole) > 1):
+        raise Refused(f"--{whole[0]} is of the whole robot, alone: leave out the names of joints and other options")
+    if options.walk:
+        return _walk_tape(path, options)
     if options.imu:
-        if names or options.fit_horns:
-            raise Refused("--imu is of the whole robot: leave out --fit-horns and the names of joints and legs")
         quick = options.answers is not None
         return _at_the_bench(
             session.ImuSession(path, board=options.board, seed=options.seed, quick=quick), options.answers
@@ -113,6 +126,14 @@ def _calibrate(options: argparse.Namespace) -> int:
     return _at_the_bench(work, options.answers)
 
 
+def _walk_tape(path: Path, options: argparse.Namespace) -> int:
+    from quadleg.client.tape_driver import TapeDriver
+    from quadleg.commissioning.calibration.session import TapeSession
+
+    with find_running(options.namespace) as robot:
+        return _at_the_bench(TapeSession(path, walker=TapeDriver(robot, path)), options.answers)
+
+
 def _trim(options: argparse.Namespace) -> int:
     from quadleg.commissioning.calibration.trim import Trim
 
@@ -126,7 +147,7 @@ def _at_the_bench(work: Any, answers: Path | None) -> int:
     try:
         done = session.by_file(work, answers) if answers else session.on_screen(work)
     except KeyboardInterrupt:
-        warn("interrupted: the pulses are off; what was finished before is saved")
+        warn(f"interrupted: {work.interrupted}")
         return 130
     finally:
         for sentence in work.said:
@@ -200,6 +221,12 @@ def _calibrate_commands(command: Command) -> None:
         action="store_true",
         help="instead of servos: how the IMU sits in the body, at rest and tilted forward and left by hand, unpowered",
     )
+    calibrate.add_argument(
+        "--walk",
+        action="store_true",
+        help="instead of servos: how far it truly walks, by a tape that you read; the robot stands, with `quadleg run`",
+    )
+    takes_namespace(calibrate)
     calibrate.add_argument(
         "--teeth", type=teeth, default=25, metavar="N", help="of the servos' spline (default: %(default)s)"
     )

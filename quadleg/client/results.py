@@ -78,7 +78,7 @@ class WalkResult:
 
     `scale` is the least share of the velocity asked for that gait let the robot walk: 1 where it was not too fast.
     `overridden_by` names whose velocity counted in place of this one, `shortfall` tells how the body did not follow its
-    commands on the way, by the watchdog; each is empty where that was not so.
+    commands on the way, by the watchdog; each is empty where that was not so. `planned` is where the plan alone led.
     """
 
     asked: GroundMove
@@ -88,6 +88,7 @@ class WalkResult:
     scale: float = 1.0
     overridden_by: str = ""
     shortfall: str = ""
+    planned: GroundMove | None = None
 
     @property
     def error_mm(self) -> float:

@@ -194,6 +194,7 @@ class WalkSession:
             self.report.gait,
             self.scale,
             shortfall=self._following.shortfall,
+            planned=GroundMove.of(track.planned),
         )
 
     def _so_far(self) -> str:

@@ -209,7 +209,7 @@ class Screen(App[None]):
     def _entry(self, question: Question) -> str:
         if not question.number:
             return ""
-        return f"the angle you read, then Enter:  {self._typed}_ {question.number.unit}\n"
+        return f"what you read, then Enter:  {self._typed}_ {question.number.unit}\n"
 
     # The dialog's thread
 

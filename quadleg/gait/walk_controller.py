@@ -127,6 +127,8 @@ class WalkController:
             "limits_forward": numbers(limits.forward),
             "limits_backward": numbers(limits.backward),
             "footprint_mm": numbers((2000 * half for half in limits.footprint), 0),
+            "way_scale": numbers(limits.gait.way_scale),
+            "odometry_scale": numbers(limits.gait.odometry_scale),
             "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
             "margin_mm": f"{1000 * margin:.1f}",
             "froude_number": f"{froude_number(hypot(*planner.twist[:2]), self._robot.standing.height):.4f}",

@@ -5,7 +5,7 @@ A twist is that of the moving frame, seen from itself: Lynch & Park, Modern Robo
 
 from __future__ import annotations
 
-from math import cos, sin
+from math import cos, sin, tan
 
 import numpy as np
 
@@ -26,6 +26,14 @@ def motion(twist: Planar, seconds: float) -> Planar:
     # (1 - cos yaw) / yaw without its rounding error at small turns.
     along, across = (1.0, half) if abs(yaw) < _STRAIGHT else (sin(yaw) / yaw, sin(half) ** 2 / half)
     return x * along - y * across, x * across + y * along, yaw
+
+
+def twist_to(place: Planar) -> Planar:
+    """The constant twist that leads to a place and heading in 1 s: the inverse of `motion`, for less than a turn."""
+    x, y, yaw = place
+    half = yaw / 2
+    stretched = 1.0 if abs(yaw) < _STRAIGHT else half / tan(half)
+    return x * stretched + y * half, y * stretched - x * half, yaw
 
 
 def compose_planar(a: Planar, b: Planar) -> Planar:

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import KW_ONLY, dataclass, field, replace
 from math import radians
 from pathlib import Path
+from typing import ClassVar
 
 from transforms3d.quaternions import mat2quat
 
@@ -34,7 +35,8 @@ MOUNTING_ERROR = radians(4)  # of a simulated IMU about each axis
 class BenchCommand:
     """What one command at the bench works on: which file, on which board. `said` keeps all its sentences.
 
-    `seed` hides errors of simulated servos; `quick` runs a simulated robot faster than real time.
+    `seed` hides errors of simulated servos; `quick` runs a simulated robot faster than real time. `interrupted` is what
+    a Ctrl-C comes to.
     """
 
     path: Path
@@ -44,6 +46,7 @@ class BenchCommand:
     quick: bool = False
     said: list[str] = field(default_factory=list)
     hear: Callable[[str], None] | None = None
+    interrupted: ClassVar[str] = "the pulses are off; what was finished before is saved"
 
     def say(self, sentence: str) -> None:
         """Keep a sentence, and show it."""

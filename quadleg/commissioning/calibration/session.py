@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
+from quadleg.cautions import OPEN_THE_SWITCH
 from quadleg.commissioning.answer_file import FileAnswers
 from quadleg.commissioning.calibration.bench import Bench, BenchCommand, on_bench, own_file
 from quadleg.commissioning.calibration.bench_servo import BenchServo, spoken
@@ -15,6 +17,7 @@ from quadleg.commissioning.calibration.calibration_fit import TEETH
 from quadleg.commissioning.calibration.imu_calibration import ImuCalibration
 from quadleg.commissioning.calibration.servo_calibration import Calibration
 from quadleg.commissioning.calibration.servo_pulses import Pulses
+from quadleg.commissioning.calibration.tape_walk import TapeRobot, TapeWalk
 from quadleg.commissioning.calibration.tilt_recorder import TiltRecorder
 from quadleg.commissioning.calibration.trim import Trim
 from quadleg.commissioning.dialog import Dialog, run_dialog
@@ -24,7 +27,7 @@ from quadleg.hardware.pca9685 import PCA9685
 from quadleg.hardware.sensor_kinds import IMU
 from quadleg.interrupts import ended_by_signals
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.robot_file.editor import RobotFileEditor
+from quadleg.robot_file.editor import RobotFileEditor, installed
 from quadleg.robot_file.load import load_robot
 
 
@@ -130,7 +133,44 @@ class ImuSession(BenchCommand):
         return self.session.facts() if self.session else []
 
 
-BenchWork = BenchSession | ImuSession | Trim
+@dataclass
+class TapeSession(BenchCommand):
+    """One `quadleg calibrate --walk`, with a robot that stands in a running stack."""
+
+    walker: TapeRobot
+    cut_at_end: bool = False  # it stands on
+    session: TapeWalk | None = None
+    interrupted: ClassVar[str] = "the robot stops in its square stance; nothing is saved"
+
+    def dialog(self) -> Dialog[bool]:
+        """The whole dialog; whether scales are saved. Raises QuadlegError where file or stack are no good."""
+        if why := installed(self.path):
+            raise Refused(f"{why}. Copy it to a folder of yours, and `quadleg run` that copy")
+        self.session = TapeWalk(load_robot(self.path), RobotFileEditor(self.path), self.walker, self.say)
+        return (yield from self.session.calibrate())
+
+    def cut(self) -> None:
+        """Emergency stop, from any thread. Raises BoardError where nothing takes that."""
+        try:
+            self.walker.stop()
+        except QuadlegError as error:
+            raise BoardError(str(error), OPEN_THE_SWITCH) from error
+
+    @property
+    def over(self) -> str:
+        """Why nothing is left to ask: nothing ends this but the person."""
+        return ""
+
+    @property
+    def title(self) -> str:
+        return f"walk a tape with {self.path.name}   the robot stands with power"
+
+    def facts(self) -> list[tuple[str, str]]:
+        """What is known, as pairs of a heading and words."""
+        return self.session.facts() if self.session else []
+
+
+BenchWork = BenchSession | ImuSession | TapeSession | Trim
 
 
 def by_file(work: BenchWork, answers: Path) -> bool:
