@@ -57,9 +57,12 @@ class GlidingRobot:
 class PhysicsRobot:
     """The demo robot in physics with a difference, in one gait with what its file says; `came` is its true way."""
 
-    def __init__(self, robot: RobotModel, gait: str, difference: WorldDifference, seed: int = 1) -> None:
+    def __init__(
+        self, robot: RobotModel, gait: str, difference: WorldDifference, seed: int = 1, keep_course: bool = False
+    ) -> None:
         self.limits = WalkingLimits(robot, robot.gait(gait))
         self._rollout = rollout = Rollout(robot, self.limits, seed=seed, angles=MODELLED, difference=difference)
+        rollout.walker.keep_course = keep_course
         rollout.stand()
         for _ in range(round(STANDING / rollout.period)):
             rollout.tick()

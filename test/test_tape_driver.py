@@ -40,7 +40,16 @@ def test_a_stack_is_walked_along_the_tape(path: Path, monkeypatch: pytest.Monkey
             TapeDriver(robot, path).go((0.1, 0.0, 0.0), 1.0)
         robot.stand()
         monkeypatch.setattr(bench_commands, "find_running", lambda namespace: nullcontext(robot))
+        set_parameter, kept = robot.set_parameter, []
+
+        def setting(node: str, name: str, value: object) -> None:
+            kept.extend([value] if name == "keep_course" else [])
+            set_parameter(node, name, value)
+
+        monkeypatch.setattr(robot, "set_parameter", setting)
         assert main.main(["calibrate", str(path), "--walk", "--answers", str(answers)]) == 0
+        assert robot.parameters("gait", "keep_course") == [True]
+    assert kept == [False, True] * 9, "each run without path feedback, and with it afterwards"
     said = capsys.readouterr().out
     assert "not taken" not in said
     assert "`quadleg run` takes it up when it is started again" in said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import hypot, radians
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from quadleg.errors import NotReached, Refused
 from quadleg.geometry.planar import Planar, motion, twist_to
 from quadleg.robot.model import GaitParameters
 from quadleg.robot_file.load import load_robot
+from quadleg.simulation.world_difference import WorldDifference
 
 SHIPPED = Path(__file__).parents[1] / "config" / "greenhouse_inspector.yaml"
 Person = Callable[[Question], str]
@@ -176,3 +178,31 @@ def test_a_file_of_answers_will_do(path: Path) -> None:
     answers.write_text("".join(f"- {line}\n" for line in [*lines, "save: yes"]))
     assert by_file(TapeSession(path, walker=GlidingRobot(TRUE)), answers)
     assert gait_of(path, "creep").way_scale == pytest.approx((0.9, 0.8, 0.95), abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("gait", "axis", "kept"), [("trot", 1, 1.0), pytest.param("creep", 0, 0.6, marks=pytest.mark.long)]
+)
+def test_in_physics_speed_and_odometry_are_nearer_to_the_truth(gait: str, axis: int, kept: float, path: Path) -> None:
+    """Soft servos with play, which the robot file does not know of; the person reads to a centimetre and a degree.
+
+    `kept` is the most of the drift that may be left.
+    """
+    soft = WorldDifference(stiffness=(0.8,) * 12, play=(radians(1.0),) * 12)
+    robot = PhysicsRobot(load_robot(path), gait, soft)
+    assert walked(path, robot, reader(robot, gait))[0]
+    asked = [0.0, 0.0, 0.0]
+    asked[axis] = 0.6 * gait_of(path, gait).way_scale[axis] * robot.fastest()[axis]
+
+    def errors(file: Path) -> tuple[float, float]:
+        """How far speed and odometry are off, as shares of the way, with path feedback as usual."""
+        walker = PhysicsRobot(load_robot(file), gait, soft, seed=2, keep_course=True)
+        way = walker.go((asked[0], asked[1], asked[2]), 1.0 / asked[axis])
+        assert way.estimated
+        off = hypot(*(true - found for true, found in zip(walker.came[:2], way.estimated[:2])))
+        return abs(twist_to(walker.came)[axis] - 1), off
+
+    (slow, drift), (slow_by_it, drift_by_it) = errors(SHIPPED), errors(path)
+    print(f"speed off {100 * slow:.1f}, {100 * slow_by_it:.1f} %; drift {100 * drift:.1f}, {100 * drift_by_it:.1f} %")
+    assert slow_by_it < 0.5 * slow
+    assert drift_by_it < kept * drift

@@ -76,6 +76,16 @@ def test_without_course_or_with_an_old_place_nothing_is_given_back() -> None:
     assert not WalkerRig(keep_course=False).walker.uses_pose()
 
 
+def test_a_course_that_is_no_longer_kept_is_given_up_at_once() -> None:
+    scene = WalkerRig(slip=0.15)
+    scene.go(5.0)
+    assert scene.walker.planner.twist[0] > 1.05 * FORWARD[0]
+    scene.walker.keep_course = False
+    scene.go(2 * ROBOT.gait("creep").stride_period)
+    assert not scene.walker.uses_pose()
+    assert scene.walker.planner.twist == pytest.approx(FORWARD)
+
+
 @pytest.mark.parametrize("level", [True, False])
 def test_uphill_the_body_shifts_forward_and_is_level_where_it_shall_be(level: bool) -> None:
     scene = WalkerRig(level=level)

@@ -39,7 +39,12 @@ class TapeDriver:
 
     def go(self, twist: Planar, seconds: float) -> WalkedWay:
         x, y, yaw = twist
-        result = self._robot.walk(forward_m_s=x, left_m_s=y, turn_deg_s=degrees(yaw), seconds=seconds)
+        (kept,) = self._robot.parameters("gait", "keep_course")
+        self._robot.set_parameter("gait", "keep_course", False)
+        try:
+            result = self._robot.walk(forward_m_s=x, left_m_s=y, turn_deg_s=degrees(yaw), seconds=seconds)
+        finally:
+            self._robot.set_parameter("gait", "keep_course", kept)
         if result.overridden_by or result.shortfall:
             raise NotReached(str(result), result)
         assert result.planned

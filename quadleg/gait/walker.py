@@ -33,7 +33,8 @@ class Walker:
         self._robot = robot
         self._period = period
         self.planner = Planner(robot, limits, period)
-        self._course = PathFeedback() if keep_course else None
+        self.keep_course = keep_course
+        self._course = PathFeedback()
         self._level = level
         self._slope = Slope(robot)
         self._slope_shift = self._slope.shift(level)
@@ -66,7 +67,7 @@ class Walker:
 
     def uses_pose(self) -> bool:
         """Whether an estimated place would be used now."""
-        return self._course is not None and self.planner.walking
+        return self.keep_course and self.planner.walking
 
     def update_pose(self, body: Pose, now: float) -> None:
         """Take the pose of base_link in the world."""
@@ -104,10 +105,8 @@ class Walker:
 
     def _kept_on_course(self, twist: Planar, now: float) -> Planar:
         """Return the velocity with the path feedback added."""
-        if self._course is None:
-            return twist
         place, found = self._place
-        if now - found > PLACE_FRESH or twist == ZERO_TWIST:
+        if not self.keep_course or now - found > PLACE_FRESH or twist == ZERO_TWIST:
             self._course.forget()
             return twist
         limits = self.planner.limits

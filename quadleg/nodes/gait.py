@@ -48,7 +48,8 @@ class Gait(QuadlegNode):
         on_slope = self.declare("body_on_slope", LEVEL, f"The body on a slope: {LEVEL}, or {ALONG} the ground")
         if on_slope not in (LEVEL, ALONG):
             raise ValueError(f"parameter body_on_slope is '{on_slope}'; it must be {LEVEL} or {ALONG}")
-        keep = self.declare("keep_course", True, "With an estimate on odom, give back what the walk slips and turns")
+        about = "With an estimate on odom, give back what the walk slips and turns"
+        keep = self.declare("keep_course", True, about, fixed=False)
         velocities = VelocityCommands()
         self._walk = WalkController(self.robot, self._gaits, velocities, period, keep, on_slope == LEVEL)
         self._tilt = Tilt(self.robot)
@@ -119,6 +120,7 @@ class Gait(QuadlegNode):
         if self.get_parameter("paused"):
             return
         before = self._walk.limits
+        self._walk.walker.keep_course = self.get_parameter("keep_course")
         self._walk.step(self.steady_time())
         walker = self._walk.walker
         self._feet.publish(self._message.fill(self.stamp(), walker.plan, walker.shift))

@@ -60,7 +60,7 @@ class TapeRobot(Protocol):
         """The way's and odometry's scales that it takes for right now."""
 
     def go(self, twist: Planar, seconds: float) -> WalkedWay:
-        """Walk so and stop square."""
+        """Walk so, without path feedback, whose strides would be others, and stop square."""
 
     def stop(self) -> None:
         """Emergency stop, from any thread."""
