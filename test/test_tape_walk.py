@@ -13,6 +13,7 @@ from tape_robots import GlidingRobot, PhysicsRobot, reader
 
 from quadleg.commissioning.calibration.session import TapeSession, by_file
 from quadleg.commissioning.calibration.tape_scale import TapeRun, odometry_scale, way_scale
+from quadleg.commissioning.calibration.tape_walk import WalkedWay
 from quadleg.commissioning.dialog import Question, run_dialog
 from quadleg.errors import NotReached, Refused
 from quadleg.geometry.planar import Planar, motion, twist_to
@@ -152,6 +153,19 @@ def test_runs_that_contradict_each_other_end_it_and_nothing_is_saved(path: Path)
     ):
         walked(path, robot)
     assert path.read_text() == before
+
+
+def test_odometry_that_contradicts_itself_is_told_as_such(path: Path) -> None:
+    robot = GlidingRobot(TRUE, FOUND)
+    go, found = robot.go, iter([0.7, 1.2, 0.9])
+
+    def wandering(twist: Planar, seconds: float) -> WalkedWay:
+        way = go(twist, seconds)
+        return WalkedWay(way.planned, motion((next(found) * twist[0], 0.0, 0.0), seconds))
+
+    robot.go = wandering  # type: ignore[method-assign]
+    with pytest.raises(Refused, match=r"^nothing is saved: forward: the runs by odometry give 1\.29, 0\.75, 1\.00"):
+        walked(path, robot)
 
 
 @pytest.mark.parametrize(("last", "said"), [("no", "is not changed"), ("end", "Ended. The robot file is not changed")])
