@@ -35,8 +35,8 @@ class PoseStop:
 class Posture:
     """One robot's body, at first in the resting pose. `stop` is what ended the way to the last target, or None.
 
-    The body has then come as near as each axis alone can, and is `short_of` the target in some of `AXES`. `over_feet` is
-    the pose of base_link in base_footprint that the feet are led for: `pose` with the plan's shift.
+    The body has then come as near as each axis alone can, and is `short_of` the target in some of `AXES`. `over_feet`
+    is the pose of base_link in base_footprint that the feet are led for: `pose` with the plan's shift.
     `speed` is in m/s, `turn_speed` in rad/s and `acceleration_time` in s, as of `Approach`.
     """
 
