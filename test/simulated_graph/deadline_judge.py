@@ -173,7 +173,8 @@ class DeadlineJudge:
         code = self._code()
         for lowered in LOWERED_HOLDS:
             held = output_sound and state == "hold" and code == lowered
-            self._watchdog("held_too_long", held, HOLD_TIME + self._late, f"a hold for {lowered.value}", lowered)
+            since = f"{lowered} {self._enabled_at}"  # who asks to go on begins it anew
+            self._watchdog("held_too_long", held, HOLD_TIME + self._late, f"a hold for {lowered.value}", since)
         said = self._person.state(SERVO_OUTPUT)
         for alone, longest in OUTPUT_IGNORES_TIMES.items():
             ignored = output_sound and state in POWERED and said == alone

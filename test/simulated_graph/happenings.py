@@ -18,16 +18,16 @@ from quadleg.middleware.simulated_middleware import SimulatedMiddleware
 from quadleg.runtime.node_table import GRAPH
 from quadleg.safety.deadlines import HOLD_TIME, LOW_TIME, OVER_TIME, SHORTFALL_HOLD, SHORTFALL_LOWER, TIP_TIME
 from quadleg.safety.supply_watch import LOST_SHARE
-from quadleg.servos.board_link import LONGEST_PAUSE
 from quadleg.teleop.stack_link import Service
 from quadleg.topic_table import TOPICS
+from simulated_graph.board_happenings import BOARD_KINDS
 from simulated_graph.deadline_judge import SENSED_WITHIN, STOPPED, UPSET_AFTER
 from simulated_graph.flickers import FLICKER_KINDS
 from simulated_graph.hand_happenings import HAND_KINDS
 from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds
 from simulated_graph.message_faults import MESSAGE_KINDS
 from simulated_graph.stack import SimulatedStack
-from simulated_graph.strangers import CUTTING_TOPICS, WRONG_COMMANDS
+from simulated_graph.strangers import CUTTING_TOPICS, MISTAKES
 from simulated_graph.target_faults import TARGET_KINDS
 from simulated_graph.unsafe_actions import CUT_WITHIN
 
@@ -114,24 +114,7 @@ def _step_clock(scene: Scene, seconds: float) -> None:
     scene.stack.time.step_system_clock(seconds)
 
 
-# Board and sensors
-
-
-def _refuse_writes(scene: Scene, count: int) -> None:
-    scene.stack.bus_faults.refused += count
-
-
-def _break_bus(scene: Scene, seconds: float) -> None:
-    scene.stack.bus_faults.broken_until = scene.stack.now + seconds
-
-
-def _stick_bus(scene: Scene, seconds: float) -> None:
-    scene.stack.bus_faults.stuck_until = scene.stack.now + seconds
-
-
-def _lose_board_power(scene: Scene) -> None:
-    scene.stack.excuse("the board lost its power", 1e9)
-    scene.stack.eye.power_loss()
+# Sensors
 
 
 def _feel_supply(scene: Scene, volts: float, amperes: float, seconds: float) -> None:
@@ -255,22 +238,6 @@ def _kill_and_freeze(scene: Scene, killed: str, frozen: str, seconds: float) -> 
         _kill(scene, killed)
 
 
-def _stop_on_a_bad_bus(scene: Scene, seconds: float) -> None:
-    """A stop while no write comes through."""
-    _break_bus(scene, seconds)
-    scene.stack.excuse("stopped", seconds + 2 * LONGEST_PAUSE)
-    scene.stack.time.after(0.1 * seconds, lambda: _stop(scene))
-
-
-def _end_on_a_bad_bus(scene: Scene, seconds: float, times: int) -> None:
-    """Ctrl-C, perhaps twice, while no write comes through."""
-    _break_bus(scene, seconds)
-    if times > 1:
-        scene.stack.excuse("switched off by hand", seconds + 2 * LONGEST_PAUSE)
-    for k in range(times):
-        scene.stack.time.after(0.1 * (1 + k), scene.stack.interrupt)
-
-
 def _choose_gait(scene: Scene, name: str) -> None:
     scene.person.ask(Service.GAIT, name)
 
@@ -348,10 +315,6 @@ KINDS = {
     "freeze_parent": Kind(0.5, _only_seconds, _freeze_parent),
     "kill_parent": Kind(0.3, _nothing, _kill_parent, upsets=inf),
     "step_clock": Kind(1.0, lambda r: (r.choice((-3600.0, -1.0, -0.01, 0.01, 1.0, 3600.0)),), _step_clock, upsets=0.0),
-    "refuse_writes": Kind(2.0, lambda r: (r.randrange(1, 6),), _refuse_writes),
-    "break_bus": Kind(1.0, _only_seconds, _break_bus),
-    "stick_bus": Kind(1.0, _only_seconds, _stick_bus),
-    "lose_board_power": Kind(0.3, _nothing, _lose_board_power),
     "feel_supply": Kind(
         1.5,
         lambda r: (r.choice((0.1, 4.5, 5.2, 6.0)), r.choice((1.0, HEAVY, 25.0)), drawn_seconds(r)),
@@ -373,10 +336,6 @@ KINDS = {
         lambda r: (*r.sample(("servo_output", "joint_watchdog", "gait"), 2), round(r.uniform(2.0, 10.0), 2)),
         _kill_and_freeze,
     ),
-    "stop_on_a_bad_bus": Kind(0.7, lambda r: (round(r.uniform(0.3, 4.0), 2),), _stop_on_a_bad_bus),
-    "end_on_a_bad_bus": Kind(
-        0.3, lambda r: (round(r.uniform(0.3, 4.0), 2), r.choice((1, 2))), _end_on_a_bad_bus, upsets=inf
-    ),
     "choose_gait": Kind(1.0, lambda r: (r.choice(("creep", "trot", "gallop")),), _choose_gait, upsets=0.0),
     "walk": Kind(4.0, _draw_walk, _walk, upsets=0.0),
     "pose": Kind(3.0, _draw_pose, _pose, upsets=0.0),
@@ -386,10 +345,9 @@ KINDS = {
         lambda r: (r.choice(STRANGE_TOPICS), r.choice((1, 5, 40)), r.randrange(2**31)),
         _publish_absurd,
     ),
-    "command_wrongly": Kind(
-        1.0, lambda r: (r.choice(sorted(WRONG_COMMANDS)), r.choice((1, 5, 40))), _command_wrongly, upsets=0.0
-    ),
+    "command_wrongly": Kind(1.0, lambda r: (r.choice(MISTAKES), r.choice((1, 5, 40))), _command_wrongly, upsets=0.0),
     "second_watchdog": Kind(0.7, lambda r: (round(r.uniform(1.0, 6.0), 2),), _second_watchdog),
+    **BOARD_KINDS,
     **TARGET_KINDS,
     **FLICKER_KINDS,
     **MESSAGE_KINDS,

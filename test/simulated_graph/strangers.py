@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from trajectory_msgs.msg import JointTrajectory, JointTrajectoryPoint
 
+from quadleg.kinematics.body_pose import stance_angles
 from quadleg.middleware.guarded_node import GuardedNode
 from quadleg.middleware.simulated_middleware import SimulatedMiddleware
 from quadleg.middleware.topics import published
@@ -31,6 +32,9 @@ WRONG_COMMANDS = {
     "no number": (JOINT_NAMES, (nan,) * len(JOINT_NAMES)),
     "no number for one": (JOINT_NAMES, (inf,) + (0.3,) * (len(JOINT_NAMES) - 1)),
 }
+FAR = 0.35  # rad from the resting pose: no first pulse may be there; first pulses of all hips, on either side
+FIRST_PULSES = {"hips below rest": -FAR, "hips above rest": FAR}
+MISTAKES = (*WRONG_COMMANDS, *FIRST_PULSES)
 NUMBERS = (0.0, nan, inf, -1e308, 1e-300)
 WORDS = (*JOINT_NAMES, *LEGS, "base_link", "base_footprint", "", "wheel", "é" * 300, "active", "stopped", "creep")
 
@@ -55,9 +59,15 @@ class Stranger:
         return self._publishers[topic]
 
     def command_wrongly(self, mistake: str, count: int) -> None:
-        """Publish a joint command with a mistake, one of WRONG_COMMANDS, so many times."""
+        """Publish a joint command with one of MISTAKES so many times."""
         publisher = self._publisher("joint_commands")
-        names, positions = WRONG_COMMANDS[mistake]
+        if mistake in FIRST_PULSES:
+            robot = self._stack.robot
+            rest = dict(zip(JOINT_NAMES, stance_angles(robot, robot.resting)))
+            names = tuple(name for name in JOINT_NAMES if name.endswith("hip"))
+            positions = tuple(rest[name] + FIRST_PULSES[mistake] for name in names)
+        else:
+            names, positions = WRONG_COMMANDS[mistake]
         points = [JointTrajectoryPoint(positions=list(positions))] if positions else []
         message = JointTrajectory(joint_names=list(names), points=points)
         for k in range(count):
