@@ -214,11 +214,29 @@ def test_a_frame_that_knows_nothing_of_a_cut_is_not_sent(bench: BoardLinkRig) ->
 
 
 def test_a_board_that_cannot_be_opened_at_first_is_an_error() -> None:
-    bus = FakeBus()
-    bus.always_fails = errno.EREMOTEIO
+    buses: list[FakeBus] = []
+
+    def opened(*_: object) -> FakeBus:
+        buses.append(FakeBus())
+        buses[-1].always_fails = errno.EREMOTEIO
+        return buses[-1]
+
     with pytest.raises(BoardError, match="no chip answers"):
-        BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, lambda path, address: bus))
-    assert bus.closed
+        BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, opened))
+    assert all(bus.closed for bus in buses)
+
+
+def test_a_disturbed_transfer_at_the_start_is_no_reason_not_to_start() -> None:
+    buses: list[FakeBus] = []
+
+    def opened(*_: object) -> FakeBus:
+        buses.append(FakeBus())
+        buses[-1].failures = [errno.EREMOTEIO] if len(buses) == 1 else []
+        return buses[-1]
+
+    link = BoardLink(ROBOT, lambda: I2cBoard(ROBOT.board, opened))
+    assert link.write(MIDDLE, ALL, link.cuts)
+    assert [bus.closed for bus in buses] == [True, False]
 
 
 def test_the_time_to_the_board_is_the_median_of_real_frames(bench: BoardLinkRig) -> None:

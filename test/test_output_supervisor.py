@@ -204,14 +204,16 @@ def test_silence_and_a_board_that_takes_each_frame_are_a_hold_past_the_deadline_
         assert bench.state is state
 
 
-def test_a_board_that_fails_is_a_hold_past_the_deadline(bench):
+@pytest.mark.parametrize("takes", [True, False])
+def test_a_board_that_fails_is_a_hold_past_the_deadline_or_off_where_it_took_no_pulse(bench, takes):
     first_servo(bench)
+    held = bench.output.angles if takes else [None] * 12
     for failing, state in (
         (0.0, OutputState.FOLLOWING),
         (deadlines.SILENCE_HOLD, OutputState.FOLLOWING),
-        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING),
+        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING if takes else OutputState.OFF),
     ):
-        bench.output.board_fails("unplugged", [None] * 12, 50.0 + failing)
+        bench.output.board_fails("unplugged", held, 50.0 + failing)
         bench.output.tick(50.0 + failing)
         assert bench.state is state
 

@@ -49,6 +49,19 @@ FOUND = {
             Happening(15.206, "terminate", ("joint_watchdog",)),
         ],
     ),
+    "a board that took no first pulse was held, and would have had power after the robot was asked to sit": (
+        152,
+        [Happening(15.321, "refuse_at_change", (2, True)), Happening(16.575, "refuse_at_change", (3, True))],
+    ),
+    "a disturbed transfer at its start ended servo_output, and with it the run": (
+        91,
+        [
+            Happening(8.943, "kill_and_freeze", ("servo_output", "gait", 4.31)),
+            Happening(9.469, "flicker", ("a write refused", 2, 0.0, 1.86)),
+            Happening(14.307, "suspend", (5.9462,)),
+            Happening(16.183, "terminate", ("servo_output",)),
+        ],
+    ),
     "the viewer had a defect by a stranger's odometry": (3, [STAND, Happening(5.0, "absurd", ("odom", 40, 4))]),
 }
 

@@ -16,6 +16,7 @@ from quadleg.robot.model import Angles, OutputEnable, RobotModel
 from quadleg.servos.servo_bank import ServoBank
 
 FIRST_PAUSE, LONGEST_PAUSE = 0.1, 2.0  # s between attempts to open a board that fails
+FIRST_ATTEMPTS = 3  # at the start, one right after the other: one disturbed transfer is no reason not to start
 DURATIONS_KEPT = 100
 
 
@@ -45,8 +46,7 @@ class BoardLink:
         self._durations: deque[tuple[int, float]] = deque(maxlen=DURATIONS_KEPT)
         self._error: BoardError | None = None
         self.errors = 0
-        self.board, self._bank, running = self._open()
-        self.found = self._bank.read_back() if running else None
+        self.board, self._bank, self.found = self._open_first()
         self._switch = open_switch(robot.board.output_enable)
         if self.found and not self._switch.found_on:
             # The servos have been limp, whatever the registers hold: they must not snap back.
@@ -128,6 +128,16 @@ class BoardLink:
     def close(self) -> None:
         """Let go of the board, whose outputs go on."""
         self.board.close()
+
+    def _open_first(self) -> tuple[Board, ServoBank, tuple[float | None, ...] | None]:
+        for left in reversed(range(FIRST_ATTEMPTS)):
+            try:
+                board, bank, running = self._open()
+                return board, bank, bank.read_back() if running else None
+            except BoardError:
+                if not left:
+                    raise
+        raise AssertionError("the last attempt returns or raises")
 
     def _open(self) -> tuple[Board, ServoBank, bool]:
         board = self._opener()

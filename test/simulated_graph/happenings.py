@@ -299,7 +299,11 @@ def _second_watchdog(scene: Scene, seconds: float) -> None:
         return
     process = SimulatedMiddleware(stack.bus, "second watchdog", stack.namespace)
     (entry,) = (entry for entry in GRAPH if entry.name == "joint_watchdog")
+    known = list(stack.bus.subscriptions)
     entry.make(process, stack.parameters_of(entry))
+    for subscription in stack.bus.subscriptions:
+        if subscription not in known:
+            subscription.node_name = process.name  # what it hears is not what the watchdog hears
     for publisher in list(stack.bus.publishers):
         if publisher.gid.startswith(process.name.encode()) and publisher.topic.endswith(("/state", "/status")):
             stack.bus.remove_publisher(publisher, orderly=True)  # people are to hear of one watchdog only

@@ -198,7 +198,9 @@ class ReasonJudge:
         waits = before.state == "hold" and before.code == ReasonCode.NO_FRAME and said.state == "active"
         if waits and self._enable_asked < before.since - ASKED_BEFORE:
             good = sum(when >= before.since for when, _ in self._frames)
-            if good < MISSING_FRAMES or self._output_state != "following":
+            # It went on a period or two before it says so, and may have heard of the output since.
+            known = self._stack.now - self._output_since > 2 * self._period
+            if good < MISSING_FRAMES or (known and self._output_state != "following"):
                 self._judge.violate("goes_on_unasked", f"{seen}; {good} good frames, output {self._output_state}")
 
     def _judge_output(self, before: _Said, said: _Said) -> None:
