@@ -48,9 +48,8 @@ def test_what_a_tape_has_told_counts_in_plan_and_odometry(tmp_path: Path) -> Non
     text = find_robot(DEFAULT_ROBOT).read_text(encoding="utf-8")
     parameters = {"gait": {"keep_course": False}, "state_estimator": {"joint_angles": "modelled"}}
     ways = []
-    for number, section in enumerate(
-        ("", "gaits:\n  trot: {way_scale: [0.8, 0.9, 0.9], odometry_scale: [0.8, 0.9, 0.9]}\n")
-    ):
+    scales = "way_scale: [0.8, 0.9, 0.9], way_scale_deviation: [0.05, 0, 0.01], odometry_scale: [0.8, 0.9, 0.9]"
+    for number, section in enumerate(("", f"gaits:\n  trot: {{{scales}}}\n")):
         folder = tmp_path / str(number)
         folder.mkdir()
         path = folder / "robot.yaml"
@@ -66,6 +65,7 @@ def test_what_a_tape_has_told_counts_in_plan_and_odometry(tmp_path: Path) -> Non
             placed = robot.walk_to(x_mm=200)
             assert placed.source is EstimateSource.PLAN
             assert placed.reached.forward_mm == pytest.approx(200, abs=15)
+            assert ("± 10 mm and 0.0° by a tape" in str(placed)) == bool(section)
     (planned, found, fastest), (planned_by_it, found_by_it, fastest_by_it) = ways
     assert planned_by_it == pytest.approx(planned, rel=0.02)
     assert found_by_it == pytest.approx(found, rel=0.02)

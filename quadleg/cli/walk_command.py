@@ -69,7 +69,7 @@ def _say_result(result: WalkResult, to_place: bool) -> None:
 
     say(f"asked     {result.asked}")
     say(f"reached   {result.reached}")
-    say(f"error     {result.error_mm:.0f} mm and {result.error_deg:.1f}°, by {result.source.value}")
+    say(f"error     {result.error_mm:.0f} mm and {result.error_deg:.1f}°, by {result.source_in_words}")
     say(f"gait      {result.gait}")
     if not to_place:  # on the way to a place the velocities are quadleg's own
         scale = f"to {100 * result.scale:.0f} % of the velocity asked for" if result.scaled else "no"

@@ -25,7 +25,8 @@ class GaitReport:
     `planned` is the velocity that the plan has now; `scale` is the share of the velocity asked for that is walked,
     without the ways in `left_out`, whose limit is zero;
     `trouble` tells why the robot cannot walk in this gait at all, None where it can, `obstacle` what keeps it now from
-    walking as it is asked to; `ramp` is the time in s from rest to the full speed.
+    walking as it is asked to; `ramp` is the time in s from rest to the full speed. `way_deviation` is the standard
+    deviation of the true way, as a share of the planned one, along each axis; None where no tape was walked.
     """
 
     gait: str
@@ -41,6 +42,7 @@ class GaitReport:
     ramp: float
     obstacle: Obstacle
     trouble: Reason | None
+    way_deviation: Planar | None
 
     @staticmethod
     def of(values: Mapping[str, str]) -> GaitReport:
@@ -59,6 +61,7 @@ class GaitReport:
             float(values["ramp_s"]),
             Obstacle(values["obstacle"]),
             Reason.of_values(values, "trouble"),
+            _three(values["way_scale_deviation"]) if values.get("way_scale_deviation") else None,
         )
 
     @property

@@ -78,7 +78,10 @@ class WalkResult:
 
     `scale` is the least share of the velocity asked for that gait let the robot walk: 1 where it was not too fast.
     `overridden_by` names whose velocity counted in place of this one, `shortfall` tells how the body did not follow its
-    commands on the way, by the watchdog; each is empty where that was not so. `planned` is where the plan alone led.
+    commands on the way, by the watchdog; each is empty where that was not so.
+
+    `planned` is where the plan alone led, and `unsure` the standard deviation of the true way from there where a tape
+    was walked (`quadleg calibrate --walk`).
     """
 
     asked: GroundMove
@@ -89,6 +92,7 @@ class WalkResult:
     overridden_by: str = ""
     shortfall: str = ""
     planned: GroundMove | None = None
+    unsure: GroundMove | None = None
 
     @property
     def error_mm(self) -> float:
@@ -105,13 +109,21 @@ class WalkResult:
         return self.error_mm < mm and self.error_deg < deg
 
     @property
+    def source_in_words(self) -> str:
+        """By what it is known where the robot came to, and how surely where the plan alone tells it."""
+        if self.source is not EstimateSource.PLAN or not self.unsure:
+            return self.source.value
+        mm, deg = hypot(self.unsure.forward_mm, self.unsure.left_mm), self.unsure.heading_deg
+        return f"{self.source.value} (± {mm:.0f} mm and {deg:.1f}° by a tape)"
+
+    @property
     def scaled(self) -> bool:
         """Whether the velocity asked for was too fast for the gait."""
         return self.scale < LEAST_SCALE
 
     def __str__(self) -> str:
         error = f"{self.error_mm:.1f} mm and {self.error_deg:.1f}° off"
-        words = f"asked {self.asked}; reached {self.reached} ({error}), by {self.source.value}"
+        words = f"asked {self.asked}; reached {self.reached} ({error}), by {self.source_in_words}"
         if self.scaled:
             words += f"; the velocity was scaled to {100 * self.scale:.0f} %, the most of the gait {self.gait}"
         if self.overridden_by:

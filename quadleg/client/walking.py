@@ -186,7 +186,8 @@ class WalkSession:
 
     def result(self) -> WalkResult:
         """What was reached so far."""
-        track = self.track
+        track, off = self.track, self.report.way_deviation
+        unsure = tuple(abs(part * share) for part, share in zip(track.planned, off or ()))
         return WalkResult(
             GroundMove.of(self.asked),
             GroundMove.of(track.place),
@@ -195,6 +196,7 @@ class WalkSession:
             self.scale,
             shortfall=self._following.shortfall,
             planned=GroundMove.of(track.planned),
+            unsure=GroundMove.of((unsure[0], unsure[1], unsure[2])) if off else None,
         )
 
     def _so_far(self) -> str:

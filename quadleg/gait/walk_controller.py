@@ -128,6 +128,7 @@ class WalkController:
             "limits_backward": numbers(limits.backward),
             "footprint_mm": numbers((2000 * half for half in limits.footprint), 0),
             "way_scale": numbers(limits.gait.way_scale),
+            "way_scale_deviation": numbers(limits.gait.way_scale_deviation or ()),
             "odometry_scale": numbers(limits.gait.odometry_scale),
             "ramp_s": f"{RAMP_STRIDES * limits.gait.stride_period:.3f}",
             "margin_mm": f"{1000 * margin:.1f}",
