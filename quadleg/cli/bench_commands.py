@@ -204,7 +204,7 @@ def _calibrate_commands(command: Command) -> None:
         "One servo at a time, on a stand, with all keys on the screen. Each joint is saved into the robot file when it "
         "is done; every earlier version of the file is kept in the folder FILE.versions beside it, and a session that "
         "ended too soon is offered to go on. Moves slowly, but the first pulse of each "
-        f"servo comes at full speed. Needs no ROS. {BEFORE_MOVING}",
+        f"servo comes at full speed. Needs no ROS, but for --walk. {BEFORE_MOVING}",
     )
     calibrate.add_argument(
         "words",
