@@ -57,3 +57,11 @@ def test_a_robot_that_is_tilted_by_hand_has_no_servo_power() -> None:
     first, *others = cautions.TILTING
     assert "switch in the servo supply open" in first
     assert any("table's edge" in other and "never catch" in other for other in others)
+
+
+def test_a_robot_that_walks_along_a_tape_has_space_and_is_not_lifted() -> None:
+    ground, hands, switch, standing = cautions.TAPE_WALKING
+    assert "free around the robot and no edge near" in ground
+    assert "children and animals away" in hands
+    assert "emergency stop" in switch
+    assert "do not lift" in standing
