@@ -208,6 +208,28 @@ def test_a_hand_holds_each_leg_until_its_first_pulse(robot: RobotModel, seed: in
         powered[joint] = pulse
 
 
+@pytest.mark.parametrize("slope", [0.0, 0.1])
+def test_a_hand_at_the_legs_leaves_the_body_as_it_lies(slope: float) -> None:
+    """An IMU would feel it turn; a jump that no gyro feels is an attitude lost."""
+    robot = ROBOTS["inspector"]
+    world = World(robot, Ground(slope=slope))
+    run(world, 1.0, LIMP)
+    (_, _, height), lies = world.pose
+    world.put_at_rest(stance_angles(robot, robot.resting))
+    assert np.allclose(world.pose[1], lies, atol=1e-6)
+    assert world.pose[0][2] == pytest.approx(height, abs=0.003)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.1])
+def test_a_hand_puts_a_robot_down_flat_that_has_tipped_over(slope: float) -> None:
+    robot = ROBOTS["inspector"]
+    world = World(robot, Ground(slope=slope))
+    flat = world.pose[1]
+    world.data.qpos[3:7] = Pose.from_rpy(0.0, 0.0, 0.0, radians(90), 0.0, 0.0).quaternion
+    world.put_at_rest(stance_angles(robot, robot.resting))
+    assert np.allclose(world.pose[1], flat, atol=1e-6)
+
+
 def test_it_rises_and_lies_down_again_by_its_servos() -> None:
     robot = inspector()
     world = World(robot, seed=4)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from math import acos, ceil, sqrt
+from math import acos, ceil, cos, radians, sqrt
 
 import mujoco
 import numpy as np
@@ -13,7 +13,7 @@ from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.geometry.arrays import Array
 from quadleg.geometry.rotations import Quaternion, quaternion_product
 from quadleg.geometry.transforms import Pose, compose
-from quadleg.geometry.vectors import Vector
+from quadleg.geometry.vectors import Vector, dot
 from quadleg.kinematics.body_pose import all_forward, stance_angles
 from quadleg.kinematics.ground_clearance import GroundClearance
 from quadleg.robot.model import JOINT_NAMES, LEGS, Angles, FixedFrame, RobotModel
@@ -30,6 +30,7 @@ LONGEST_STEP = 1 / 300  # s: walks end within some per cent of where they do at 
 CONTACT_TIME = 0.01  # s, of a foot's contact with the ground: that of hard rubber, and no shorter than two steps
 SOFTER_CONTACT = 0.9  # of a foot softer than that: the share of a contact's force (MuJoCo's solimp) at any depth
 SHAKING = 1.0  # rad/s, mean of the joints, from which the body has all of its vibration (our own choice)
+LIES = radians(10)  # a body that leans less lies on its belly, legs or feet; one that leans more has tipped over
 IMU_LINK = "imu_link"
 _ORIGIN = (0.0, 0.0, 0.0)
 _AT_BASE = FixedFrame("base_link", _ORIGIN, _ORIGIN, 0.0)
@@ -90,6 +91,7 @@ class World:
         self._feet = {self.model.geom(f"{leg}_foot").id: number for number, leg in enumerate(LEGS)}
         self._belly = self.model.geom("base_link").id
         self._pushed = self.data.xfrc_applied[self.model.body("base_link").id, :3]  # N, at the body's centre of mass
+        self.data.qpos[3:7] = self._slope.quaternion
         self.put_at_rest(placed)
 
     # What is done to it
@@ -143,17 +145,21 @@ class World:
         self.data.eq_active[leg] = True
 
     def put_at_rest(self, angles: Angles) -> None:
-        """A hand puts the robot down where it is, flat and without motion, the joints at twelve angles (rad).
+        """A hand puts the robot down where it is, without motion, the joints at twelve angles (rad).
 
-        It then stands on its feet, its knees or its belly, whichever is lowest.
+        It then stands on its feet, its knees or its belly, whichever is lowest: leaning as it did, since a hand that
+        places the legs leaves the body as it lies, and flat where it leant more than LIES.
         """
         w, x, y, z = self._slope.quaternion
         here = compose(Pose(_ORIGIN, (w, -x, -y, -z)), Pose(*self.pose))
+        roll, pitch, yaw = here.rpy
+        lean = (roll, pitch) if here.matrix[2][2] > cos(LIES) else (0.0, 0.0)
+        leant = Pose.from_rpy(*_ORIGIN, *lean, 0.0)
         feet = zip(all_forward(self._robot, angles), self._robot.legs)
-        soles = [z - leg.foot_radius for (_, _, z), leg in feet]
-        lowest = min(self._ground.least(Pose(_ORIGIN), angles).height, *soles)
-        flat = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, 0.0, 0.0, here.rpy[2])
-        pose = compose(self._slope, flat)
+        soles = [dot(leant.matrix[2], foot) - leg.foot_radius for foot, leg in feet]
+        lowest = min(self._ground.least(leant, angles).height, *soles)
+        put = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, *lean, yaw)
+        pose = compose(self._slope, put)
         self.data.qpos[:7] = (*pose.position, *pose.quaternion)
         self._servos.put(angles)
         self.data.qvel[:] = 0.0
