@@ -44,7 +44,7 @@ def changed(robot: RobotModel, need: Need) -> RobotModel:
 @pytest.mark.parametrize(
     ("robot", "obstacle"),
     [
-        (standing(0.195), StrideObstacle.SPEED),
+        (replace(standing(0.197), gaits=(replace(TROT, stride_period=0.6),)), StrideObstacle.SPEED),
         (standing(0.06), StrideObstacle.REACH),
         (with_trot(stride_period=0.3, foot_clearance=0.05), StrideObstacle.SPEED),
         (replace(ROBOT, clearance=0.04), StrideObstacle.CLEARANCE),
@@ -66,7 +66,7 @@ def test_each_figure_alone_lets_the_gait_walk(robot: RobotModel, obstacle: Strid
 
 
 def test_each_figure_alone_lets_a_gait_go_that_is_too_slow() -> None:
-    slow = replace(standing(0.193), gaits=(TROT,))
+    slow = replace(standing(0.196), gaits=(TROT,))
     row = check(slow).verdicts["walk"][0]
     assert row.word == FAILS
     assert row.needs

@@ -176,8 +176,8 @@ def test_a_robot_whose_servos_work_near_their_limit_is_tight_and_gets_the_torque
 @pytest.mark.parametrize(
     ("more", "code", "lost"),
     [
-        (0.5, WalkCode.WALKS_BADLY, "may lose 25 % or more of 0.06 m/s"),
-        (0.6, WalkCode.DOES_NOT_WALK, "may lose 60 % or more of 0.04 m/s, which counts as not walking"),
+        (0.5, WalkCode.WALKS_BADLY, "may lose 25 % or more of 0.05 m/s"),
+        (0.65, WalkCode.DOES_NOT_WALK, "may lose 60 % or more of 0.03 m/s, which counts as not walking"),
     ],
 )
 def test_what_a_trot_may_lose_is_said_by_what_counts_as_walking(more: float, code: WalkCode, lost: str) -> None:

@@ -4,8 +4,9 @@ Robots of different size walk alike where their speeds have the same Froude numb
 the height h of the hips, times with √(h / g), and duty factors and phases are the same (the hypothesis of dynamic
 similarity: Alexander, The International Journal of Robotics Research 3(2) (1984) 49; Physiological Reviews 69 (1989)
 1199, section III). So a gait's period is a multiple of √(h / g), its clearance and margin are shares of the leg. A
-trot, which stands on two feet at a time, would tip over with a longer period. Where the servos are too slow to lift a
-foot so high in that time, the period is longer, up to a bound; beyond it the foot is lifted less, down to a bound.
+trot tips over its diagonal while it stands on two feet, by e^(t √(g / h)) in the time t, and comes to rest while it
+stands on four: both times are shares of √(h / g) too. Where the servos are too slow to lift a foot so high in that
+time, the period is longer, up to a bound; beyond it the foot is lifted less, down to a bound.
 """
 
 from __future__ import annotations
@@ -58,10 +59,11 @@ class GaitPattern:
 
 
 # The creep keeps three feet down, and a twentieth of a stride between one landing and the next lift-off; the trot's
-# diagonals overlap by as much. Periods: tuned on the demo robot in physics, then checked on others.
+# diagonals overlap by an eighth of a stride. Periods and overlap: those that keep most of the speed asked for on the
+# demo robot and a smaller one in the worlds of the calibrated spread, then checked on others (docs/spread.md).
 PATTERNS = (
     GaitPattern(CREEP, 0.8, wave_phases(0.8), 12.9, sways=True),
-    GaitPattern("trot", 0.55, (0.0, 0.5, 0.5, 0.0), 4.5, sways=False),
+    GaitPattern("trot", 0.62, (0.0, 0.5, 0.5, 0.0), 5.66, sways=False),
 )
 DEFAULT_GAITS = tuple(pattern.name for pattern in PATTERNS)
 

@@ -1,8 +1,8 @@
 """The path of a foot in the air: at rest on the ground at both ends, and as slow in between as its clearance allows.
 
 The horizontal speed is a trapezoid: the steadier a foot moves, the lower its peak speed. It ends before touch-down:
-legs give way under the body, so a foot lands a little early, and a foot that still moves forward then brakes the robot
-(in physics the demo robot lost a tenth of its speed in the creep, a fifth in the trot). The vertical speed is a
+legs give way under the body, which also tips over a diagonal, so a foot lands early, and a foot that still moves then
+brakes the robot (docs/spread.md says by how much on robots that differ from their file). The vertical speed is a
 trapezoid whose top rises towards the highest point, where the leg is folded and its joints lift the foot with less
 turning; the way down mirrors the way up. The figures are the best of a search over both test robots.
 
@@ -16,7 +16,9 @@ import numpy as np
 
 from quadleg.geometry.arrays import Array
 
-OVER = 0.92  # of the time in the air; from then on the foot is above its landing place
+# Of the time in the air; from then on the foot is above its landing place. It is then 0.18 clearances high, about as
+# much as softer, looser legs give way more than the file's; the higher it is, the slower the robot (docs/spread.md).
+OVER = 0.85
 _START, _END = 0.12, 0.04  # of the time in the air: accelerating and braking horizontally
 _FULL = 1 / (OVER - (_START + _END) / 2)  # the horizontal speed in between
 RAMP = 0.125  # of the time in the air: accelerating upward after lift-off, and braking before touch-down
