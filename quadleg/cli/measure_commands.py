@@ -41,6 +41,7 @@ def _rollout(options: argparse.Namespace) -> int:
         from quadleg.simulation import walk_trials
         from quadleg.simulation.ground import Ground
         from quadleg.simulation.spread import world_spread
+        from quadleg.simulation.walk_velocities import FORWARD, VELOCITIES
     except ImportError:
         raise SimMissing from None
     robot = load_robot(find_robot(options.robot))
@@ -57,7 +58,8 @@ def _rollout(options: argparse.Namespace) -> int:
     tried = [
         verdict.worst.gait for verdict in judged if verdict.can_be_tried and verdict.worst.gait in walk_trials.SPEEDS
     ]
-    todo = walk_trials.trials(options.runs, tried)
+    velocities = tuple(VELOCITIES) if options.all_velocities else (FORWARD,)
+    todo = walk_trials.trials(options.runs, tried, velocities)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("walking", total=len(todo))
         outcomes = walk_trials.run_all(robot, ground, options.distance, todo, lambda _: progress.advance(task), spread)
@@ -104,13 +106,18 @@ def _rollout_command(command: Command) -> None:
         "walk in physics, faster than real time, and measure",
         "Says of each gait whether the robot walks, walks badly, does not walk or does not stand, and why. Each run "
         "walks forward in creep and trot, with measured and with modelled joint angles and without an estimator, by "
-        "the same modules as the nodes; the table has the median and the worst of all runs. The exit code is 1 where "
-        "the robot does not walk in one of its gaits. Needs the extra sim.",
+        "the same modules as the nodes; the table has the median, the 95th percentile and the worst of all runs. The "
+        "exit code is 1 where the robot does not walk in one of its gaits. Needs the extra sim.",
     )
     takes_robot(rollout)
     rollout.add_argument("--runs", type=count, default=4, metavar="N", help="how many seeds (default: %(default)s)")
     rollout.add_argument(
         "--distance", type=distance, default=5.0, metavar="M", help="way of each walk in m (default: %(default)g)"
+    )
+    rollout.add_argument(
+        "--all-velocities",
+        action="store_true",
+        help="walk each run at ten velocities a gait (slow, fast, back, sideways, turning, mixed), not only forward",
     )
     for name, default, unit, what in (
         ("friction", 0.8, "MU", "friction between feet and ground"),

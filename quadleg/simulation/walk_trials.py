@@ -19,7 +19,7 @@ from rich.table import Table
 from quadleg.errors import CannotWalk
 from quadleg.gait.walk_codes import JUDGED_SHARE
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
-from quadleg.geometry.planar import to_frame
+from quadleg.geometry.planar import Planar, to_frame
 from quadleg.geometry.rotations import Quaternion, rotation_matrix
 from quadleg.geometry.transforms import Pose
 from quadleg.geometry.vectors import Vector
@@ -28,10 +28,11 @@ from quadleg.safety.catalogue import Reason
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.spread import PERFECT, WorldSpread
+from quadleg.simulation.walk_velocities import FORWARD, VELOCITIES, pace, speed_share
 from quadleg.simulation.walk_verdict import GaitVerdict, WalkVerdict, walk_verdict
 
 CREEP, TROT = "creep", "trot"
-SPEEDS = {CREEP: 0.06, TROT: 0.18}  # m/s forward
+SPEEDS = {CREEP: 0.06, TROT: 0.12}  # m/s forward
 STANDING = 5.0  # s before it walks, in which the estimator finds the gyro's bias
 PERCENT, TILT, TURN, WALKS, FACTOR = "%", "deg rms", "deg/min", "walks", "x"
 MEANINGS = {
@@ -40,6 +41,8 @@ MEANINGS = {
     "drift_modelled": "joint angles modelled: estimated place off, of the distance",
     "speed_error_creep": "creep, joint angles measured: speed off the one asked for",
     "speed_error_trot": "trot, joint angles measured: speed off the one asked for",
+    "speed_error_modelled_creep": "creep, joint angles modelled: speed off the one asked for",
+    "speed_error_modelled_trot": "trot, joint angles modelled: speed off the one asked for",
     "tilt_error": "estimated tilt off the true one",
     "yaw_drift": "estimated heading off the true one",
     "falls": "walks that fell or were stopped, of all",
@@ -52,21 +55,30 @@ MEANINGS = {
 
 @dataclass(frozen=True)
 class Trial:
-    """One walk: gait, the joint angles that the estimator has (None: no estimator), and the seed."""
+    """One walk: gait, the joint angles that the estimator has (None: no estimator), the seed, and the name of its
+    velocity: FORWARD or one of VELOCITIES (walk_velocities.py).
+    """
 
     gait: str
     angles: str | None
     seed: int
+    velocity: str = FORWARD
+
+    def asked(self, limits: WalkingLimits) -> Planar:
+        """Return the velocity asked for (m/s, m/s, rad/s)."""
+        if self.velocity == FORWARD:
+            return limits.scaled((SPEEDS[self.gait], 0.0, 0.0))
+        return VELOCITIES[self.velocity].of(limits)
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What came of a trial: shares of the distance in percent, `tilt_error` in deg rms, `yaw_drift` in deg/min.
 
-    `speed_error` is that of the body's mean speed forward, over whole strides after it has come to speed, against
-    `asked` in m/s, as walk_verdict.py takes it. `realtime_factor` is the time in the world for each
-    second of a processor.
-    Errors are absolute, and NaN without an estimator.
+    `speed_error` is that of the body's mean velocity along the one asked for, over whole strides after it has come to
+    speed, as walk_verdict.py takes it; `asked` is that of the feet over the ground in m/s. `realtime_factor` is the
+    time in the world for each second of a processor. Errors are absolute, and NaN without an estimator; so is `drift`
+    of a turn in place, and `sideways` of any other velocity than FORWARD.
     """
 
     trial: Trial
@@ -83,18 +95,21 @@ class Outcome:
 
 @dataclass(frozen=True)
 class TrialFigure:
-    """One figure over all runs; `worst` is the greatest error, or the least real-time factor."""
+    """One figure over all runs, with the 95th percentile; `worst` is the greatest error, or the least real-time factor
+    (its percentile then is the 5th).
+    """
 
     name: str
     unit: str
     median: float
+    percentile_95: float
     worst: float
 
 
-def trials(runs: int, gaits: Sequence[str] = tuple(SPEEDS)) -> list[Trial]:
-    """Those of so many seeded runs, each run in both gaits, with measured and with modelled joint angles."""
-    kinds = [(gait, angles) for angles in (MEASURED, MODELLED, None) for gait in gaits]
-    return [Trial(gait, angles, seed) for seed in range(1, runs + 1) for gait, angles in kinds]
+def trials(runs: int, gaits: Sequence[str] = tuple(SPEEDS), velocities: Sequence[str] = (FORWARD,)) -> list[Trial]:
+    """Those of so many seeded runs, each in both gaits and all velocities, with measured and modelled joint angles."""
+    kinds = [(gait, angles, name) for angles in (MEASURED, MODELLED, None) for gait in gaits for name in velocities]
+    return [Trial(gait, angles, seed, name) for seed in range(1, runs + 1) for gait, angles, name in kinds]
 
 
 def verdicts(robot: RobotModel, ground: Ground, runs: int, spread: WorldSpread = PERFECT) -> list[GaitVerdict]:
@@ -144,21 +159,23 @@ def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial, spread
     limits = _limits(robot, trial.gait)
     if limits.cannot_walk:
         raise CannotWalk(str(Reason.of_fact(limits.cannot_walk)))
-    asked, _, _ = limits.scaled((SPEEDS[trial.gait], 0.0, 0.0))
-    if not asked:
-        raise CannotWalk(f"gaits.{trial.gait}: the walking limit forward is zero; `quadleg check` says why")
+    for axis, ahead in zip(("forward", "to the left", "turning left"), limits.forward):
+        if not ahead and (axis == "forward" or trial.velocity != FORWARD):
+            raise CannotWalk(f"gaits.{trial.gait}: the walking limit {axis} is zero; `quadleg check` says why")
+    asked = trial.asked(limits)
+    speed = pace(robot, asked)
     rollout = Rollout(robot, limits, ground, trial.seed, trial.angles, difference=spread.draw(trial.seed))
     if not _stands(rollout):
         return Outcome(trial, nan, nan, nan, nan, nan, True, nan, rollout.watchdog.why)
     true_poses: list[tuple[Vector, Quaternion]] = []
     found_poses: list[tuple[Vector, Quaternion]] = []
-    forward: list[float] = []  # m/s
-    begun, left = time.thread_time(), round(distance / asked / rollout.period)
+    walked: list[Planar] = []  # m/s, m/s, rad/s
+    begun, left = time.thread_time(), round(distance / speed / rollout.period)
     while left and not rollout.fell:
         left -= 1
-        rollout.tick((asked, 0.0, 0.0))
+        rollout.tick(asked)
         true_poses.append(rollout.world.pose)
-        forward.append(rollout.world.velocity_in_base[0])
+        walked.append((*rollout.world.velocity_in_base[:2], float(rollout.world.turning[2])))
         if rollout.estimate:
             found_poses.append((rollout.estimate.position, rollout.estimate.quaternion))
     lasted = len(true_poses) * rollout.period
@@ -168,21 +185,23 @@ def run(robot: RobotModel, ground: Ground, distance: float, trial: Trial, spread
     drift = yaw_drift = tilt_error = nan
     if found_poses:
         found = _Way(found_poses)
-        drift = hypot(found.end[0] - way, found.end[1] - aside) / hypot(way, aside)
+        path = lasted * hypot(*np.mean(walked, axis=0)[:2])
+        if asked[0] or asked[1]:
+            drift = hypot(found.end[0] - way, found.end[1] - aside) / path
         yaw_drift = abs(degrees(remainder(found.turn - true.turn, tau))) / (lasted / 60)
         tilt_error = degrees(float(np.sqrt(((np.array(found.ups) - true.ups) ** 2).mean(axis=0)).max()))
-    speed = _at_speed(forward, round(limits.gait.stride_period / rollout.period))
+    share = speed_share(robot, _at_speed(walked, round(limits.gait.stride_period / rollout.period)), asked)
     return Outcome(
         trial=trial,
         drift=100 * drift,
-        sideways=100 * abs(aside) / hypot(way, aside),
-        speed_error=100 * abs(speed / asked - 1),
+        sideways=100 * abs(aside) / hypot(way, aside) if trial.velocity == FORWARD else nan,
+        speed_error=100 * abs(share - 1),
         tilt_error=tilt_error,
         yaw_drift=yaw_drift,
         fell=rollout.fell,
         realtime_factor=factor,
         stopped_by=rollout.watchdog.why if rollout.fell else "",
-        asked=asked,
+        asked=speed,
     )
 
 
@@ -199,21 +218,23 @@ def figures(outcomes: Sequence[Outcome]) -> list[TrialFigure]:
         over("drift_modelled", PERCENT, "drift", angles=(MODELLED,)),
         over("speed_error_creep", PERCENT, "speed_error", CREEP),
         over("speed_error_trot", PERCENT, "speed_error", TROT),
+        over("speed_error_modelled_creep", PERCENT, "speed_error", CREEP, (MODELLED,)),
+        over("speed_error_modelled_trot", PERCENT, "speed_error", TROT, (MODELLED,)),
         over("tilt_error", TILT, "tilt_error", angles=(MEASURED, MODELLED)),
         over("yaw_drift", TURN, "yaw_drift", angles=(MEASURED, MODELLED)),
-        TrialFigure("falls", WALKS, falls, falls),
+        TrialFigure("falls", WALKS, falls, falls, falls),
         _figure("realtime_factor", FACTOR, bare, min),
         _figure("realtime_factor_with_estimator", FACTOR, whole, min),
     ]
 
 
 def as_json(found: Sequence[TrialFigure], judged: Sequence[GaitVerdict] = ()) -> str:
-    """One JSON array of objects {name, unit, median, worst, meaning}, null where no trial tells, then one object
-    {name, verdict, reasons, ...} for each gait.
+    """One JSON array of objects {name, unit, median, percentile_95, worst, meaning}, null where no trial tells, then
+    one object {name, verdict, reasons, ...} for each gait.
     """
     objects = [{**asdict(figure), "meaning": MEANINGS[figure.name]} for figure in found]
     for figure in objects:
-        figure.update({key: None for key in ("median", "worst") if isnan(figure[key])})
+        figure.update({key: None for key in ("median", "percentile_95", "worst") if isnan(figure[key])})
     verdict_objects = [{"name": f"verdict_{verdict.worst.gait}", **verdict.as_dict()} for verdict in judged]
     return json.dumps([*objects, *verdict_objects], indent=2)
 
@@ -233,21 +254,30 @@ def print_verdicts(judged: Sequence[GaitVerdict]) -> None:
 def print_table(found: Sequence[TrialFigure], outcomes: Sequence[Outcome]) -> None:
     """The figures for a person, with what keeps the walk from its line, and which runs fell."""
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for heading in ("figure", "median", "worst", "unit"):
+    for heading in ("figure", "median", "95 %", "worst", "unit"):
         table.add_column(heading, justify="left" if heading in ("figure", "unit") else "right")
     known = (MEASURED, MODELLED)
     aside = [_over(outcomes, f"sideways_{gait}", PERCENT, "sideways", gait, known) for gait in SPEEDS]
     for figure in (*found, *aside):
         if not isnan(figure.median):
-            table.add_row(MEANINGS[figure.name], f"{figure.median:.3g}", f"{figure.worst:.3g}", figure.unit)
+            table.add_row(
+                MEANINGS[figure.name],
+                f"{figure.median:.3g}",
+                f"{figure.percentile_95:.3g}",
+                f"{figure.worst:.3g}",
+                figure.unit,
+            )
     console = Console()
     for outcome in outcomes:
         if outcome.fell:
             trial = outcome.trial
-            walk = f"{trial.gait}, {trial.angles or 'no'} joint angles, seed {trial.seed}"
+            walk = f"{trial.gait}, {trial.velocity}, {trial.angles or 'no'} joint angles, seed {trial.seed}"
             console.print(f"fell or was stopped: {walk}: {outcome.stopped_by}", highlight=False)
-    speeds = {outcome.trial.gait: outcome.asked for outcome in outcomes if not isnan(outcome.asked)}
-    asked = " and ".join(f"{speed:.2f} m/s in {gait}" for gait, speed in speeds.items())
+    paces: dict[str, list[float]] = {}
+    for outcome in outcomes:
+        if not isnan(outcome.asked):
+            paces.setdefault(outcome.trial.gait, []).append(outcome.asked)
+    asked = " and ".join(f"{_range(speeds)} m/s in {gait}" for gait, speeds in paces.items())
     console.print(
         f"Figures: {len(outcomes)} long walks, asked for {asked or 'nothing, since none set off'}; with joint angles, "
         "an estimate keeps the course.",
@@ -275,7 +305,15 @@ def _over(
 
 def _figure(name: str, unit: str, values: Sequence[float], worst: Callable[..., float]) -> TrialFigure:
     known = [value for value in values if isfinite(value)]
-    return TrialFigure(name, unit, median(known) if known else nan, worst(known, default=nan))
+    if not known:
+        return TrialFigure(name, unit, nan, nan, nan)
+    percentile = float(np.percentile(known, 95 if worst is max else 5))
+    return TrialFigure(name, unit, median(known), percentile, worst(known))
+
+
+def _range(speeds: Sequence[float]) -> str:
+    least, most = f"{min(speeds):.2f}", f"{max(speeds):.2f}"
+    return least if least == most else f"{least} to {most}"
 
 
 def _stands(rollout: Rollout) -> bool:
@@ -305,11 +343,14 @@ class _Way:
         return self._places[-1]
 
 
-def _at_speed(forward: Sequence[float], stride: int) -> float:
-    """The mean of speeds over whole strides of so many ticks, after it has come to speed; NaN if it never has."""
-    steady = forward[round(RAMP_STRIDES + 1) * stride :]
+def _at_speed(walked: Sequence[Planar], stride: int) -> Planar:
+    """The mean of velocities over whole strides of so many ticks, after it has come to speed; NaN if it never has."""
+    steady = walked[round(RAMP_STRIDES + 1) * stride :]
     ticks = len(steady) // stride * stride
-    return sum(steady[:ticks]) / ticks if ticks else nan
+    if not ticks:
+        return nan, nan, nan
+    x, y, yaw = np.mean(steady[:ticks], axis=0).tolist()
+    return x, y, yaw
 
 
 @cache
