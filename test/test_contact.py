@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
-from quadleg.estimation.contact import CALM_SPEED, SLIP_BEGINS, SLIP_ENDS, Contacts, Loads
+from quadleg.estimation.contact import CALM_SPEED, SLIP_TICKS, Contacts, Loads
 from quadleg.estimation.error_state_filter import OUTLIER_GATE
 from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS
@@ -48,11 +48,11 @@ def test_a_foot_whose_joints_are_not_known_does_not_count():
 
 def test_a_foot_slips_when_it_is_astray_for_some_ticks_and_stands_when_it_is_calm_again():
     contacts = standing()
-    assert [contacts.judge(1, FAR, 0.5) for _ in range(SLIP_BEGINS)] == [False] * SLIP_BEGINS
+    assert [contacts.judge(1, FAR, 0.5) for _ in range(SLIP_TICKS)] == [False] * SLIP_TICKS
     assert contacts.slipping == [False, True, False, False]
     assert not contacts.judge(1, 0.0, 2 * CALM_SPEED)
-    answers = [contacts.judge(1, 0.0, CALM_SPEED / 2) for _ in range(SLIP_ENDS)]
-    assert answers == [False] * (SLIP_ENDS - 1) + [True]
+    answers = [contacts.judge(1, 0.0, CALM_SPEED / 2) for _ in range(SLIP_TICKS)]
+    assert answers == [False] * (SLIP_TICKS - 1) + [True]
     assert not any(contacts.slipping)
 
 
@@ -66,7 +66,7 @@ def test_one_surprise_is_no_slip():
 
 def test_lifting_a_foot_ends_its_slip():
     contacts = standing()
-    for _ in range(SLIP_BEGINS):
+    for _ in range(SLIP_TICKS):
         contacts.judge(0, FAR, 0.5)
     contacts.plan(AIR, KNOWN)
     assert not any(contacts.slipping)

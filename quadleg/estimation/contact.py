@@ -18,9 +18,10 @@ from quadleg.kinematics.body_pose import stance_angles
 from quadleg.robot.model import LEGS, RobotModel
 
 SERVO_DELAY = 0.04  # s from a plan to what the feet do: a frame on its way, the servo's own frame, and its lag
-SLIP_BEGINS = 3  # ticks in a row beyond OUTLIER_GATE until a foot slips; at any rate, as each is one measurement
+# Ticks in a row beyond OUTLIER_GATE until a foot slips, and slower than CALM_SPEED until it stands again; at any rate,
+# as each is one measurement (our own choice).
+SLIP_TICKS = 3
 CALM_SPEED = 0.04  # m/s over the ground
-SLIP_ENDS = 3  # ticks in a row slower than CALM_SPEED until a slipping foot stands again
 LIGHTEST = 0.5  # m/s²: below it the body is in free fall, and no foot carries
 
 
@@ -58,11 +59,11 @@ class Contacts:
         `speed` over the ground in m/s."""
         if self.slipping[leg]:
             self._count[leg] = self._count[leg] + 1 if speed < CALM_SPEED else 0
-            if self._count[leg] >= SLIP_ENDS:
+            if self._count[leg] >= SLIP_TICKS:
                 self.slipping[leg], self._count[leg] = False, 0
             return not self.slipping[leg]
         self._count[leg] = self._count[leg] + 1 if distance > OUTLIER_GATE else 0
-        if self._count[leg] >= SLIP_BEGINS:
+        if self._count[leg] >= SLIP_TICKS:
             self.slipping[leg], self._count[leg] = True, 0
         return distance <= OUTLIER_GATE
 

@@ -22,7 +22,7 @@ from quadleg.geometry.vectors import ZERO_VECTOR
 from quadleg.robot.model import RobotModel
 
 UPRIGHT: Quaternion = (1.0, 0.0, 0.0, 0.0)
-NONSENSE_TIME = 0.3  # s for which an estimate is implausible until it is reset: single strides may be bad
+LOST_TIME = 0.3  # s for which an estimate is implausible until it is reset: single strides may be bad (our own choice)
 
 
 class Credibility:
@@ -45,7 +45,7 @@ class Credibility:
         self.speed = 0.0
 
     def lost(self, still: bool, good: bool, dt: float) -> bool:
-        """Advance by `dt` s; return whether the estimate has been implausible for NONSENSE_TIME.
+        """Advance by `dt` s; return whether the estimate has been implausible for LOST_TIME.
 
         `still`: the body does not move. `good`: feet or a zero-velocity update have corrected the estimate.
         """
@@ -55,7 +55,7 @@ class Credibility:
         self._for = self._for + dt if nonsense else 0.0
         if good and not nonsense:
             self._keep()
-        if self._for <= NONSENSE_TIME:
+        if self._for <= LOST_TIME:
             return False
         self._for, self.speed = 0.0, speed
         return True

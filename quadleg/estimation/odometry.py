@@ -12,7 +12,7 @@ import numpy as np
 from quadleg.dynamics.gravity import STANDARD_GRAVITY as GRAVITY
 from quadleg.estimation.body_estimate import Estimate
 from quadleg.estimation.contact import Loads
-from quadleg.estimation.credibility import Credibility
+from quadleg.estimation.credibility import LOST_TIME, Credibility
 from quadleg.estimation.error_state_filter import POSITION, VELOCITY, ErrorStateFilter, turned
 from quadleg.estimation.estimate_codes import EstimateCode, FootCode
 from quadleg.estimation.imu_stream import GAP
@@ -33,7 +33,6 @@ from quadleg.robot.model import LEGS, MEASURED, MODELLED, GaitParameters, RobotM
 BLIND_RATE = 0.4
 RISEN = 0.01  # m over the resting pose
 LEVEL = 0.05  # rad√s: noise of the assumption that the body is level, without an IMU
-LOST_TIME = 0.3  # s without a foot that stands still until the velocity is distrusted
 TWIST_TIME = 0.005  # s: an angular velocity is one sample of the gyro
 WITHOUT_IMU = CodedFact.of(EstimateCode.NO_IMU)
 REPORT_TIME = 5.0  # s to keep reporting an event after it is over

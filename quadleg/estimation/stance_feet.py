@@ -21,7 +21,7 @@ from quadleg.robot.model import AS_PLANNED, LEGS, MEASURED, MODELLED, RobotModel
 @dataclass(frozen=True)
 class LegNoise:
     """Standard deviations of kinematics: least and largest of a foot's place (m), random drift of a standing foot
-    (m/√s), and the error of its place as a share of the distance it moved, random (`way`) and systematic (`creep`)."""
+    (m/√s), and the error of its place by its way, random (`way`, m/√m) and systematic (`creep`, a share)."""
 
     least_place: float
     most_place: float
@@ -31,8 +31,7 @@ class LegNoise:
 
 
 # Tuned on the demo robot in physics; see test/test_odometry.py.
-LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 0.002, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.3, 0.05)}
-STRIDE = 0.05  # m of a foot's motion after which its error is independent
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 4.5e-4, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.067, 0.05)}
 STILL_DRIFT = 1e-4  # m/√s of a foot while the robot stands still
 LANDING_DRIFT = 0.03  # m/√s of a foot while another one touches down
 NEAR = 0.003  # m above the others: from there on a descending foot may touch the ground
@@ -204,7 +203,7 @@ class StanceFeet:
         way = self.seen - self._before
         lengths = np.sqrt(np.einsum("ij,ij->i", way, way))
         light = np.array([max(1.0, FAIR_SHARE / load) if load else 1.0 for load in plan.loads]) ** 4
-        return light * (drift + noise.way**2 * STRIDE * lengths)
+        return light * (drift + noise.way**2 * lengths)
 
     def _touches(self, plan: GaitPlan) -> bool:
         """Whether a foot is touching down: its impact makes the others slip for a moment."""
