@@ -201,12 +201,10 @@ def test_a_file_of_answers_will_do(path: Path) -> None:
 def test_in_physics_speed_and_odometry_are_nearer_to_the_truth(
     gait: str, axis: int, kept: tuple[float, float], path: Path
 ) -> None:
-    gait: str, axis: int, kept: tuple[float, float], path: Path
-) -> None:
     """Soft servos with play, which the robot file does not know of; the person reads to a centimetre and a degree.
 
-    `kept` is how much of both may be left: sideways a trot goes astray ahead, of which no scale tells, and a creep loses
-    its time to set off.
+    `kept` is how much of both may be left: sideways a trot goes astray ahead, of which no scale tells, and a creep
+    takes its time to set off.
     """
     soft = WorldDifference(stiffness=(0.8,) * 12, play=(radians(1.0),) * 12)
     robot = PhysicsRobot(load_robot(path), gait, soft)
