@@ -98,7 +98,7 @@ def test_a_gait_that_no_servo_follows_will_not_work_and_says_the_remedy() -> Non
     use = GaitUse.of(INSPECTOR, hop)
     row = Bus.of(INSPECTOR, [use]).verdicts()[1]
     assert (row.about, row.word) == ("speed, hop", FAILS)
-    assert "90 mm and back in 0.09 s" in row.why
+    assert "90 mm and back in 0.076 s" in row.why
     assert row.cure == "lower foot_clearance_mm, or raise stride_period_s"
 
 

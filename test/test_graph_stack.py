@@ -122,7 +122,7 @@ def test_the_shipped_parameter_file_is_what_the_nodes_declare(domain: int, probe
             assert [parameter_value_to_python(value) for value in values] == list(written.values())
             for described in probe.ask(DescribeParameters, f"{node}/describe_parameters", names=list(ours)).descriptors:
                 assert len(described.description) > 10, described.name
-                assert described.read_only == (described.name not in ("gait", "paused"))
+                assert described.read_only == (described.name not in ("gait", "keep_course", "paused"))
                 if described.floating_point_range:
                     assert isfinite(described.floating_point_range[0].to_value)
     finally:

@@ -158,8 +158,12 @@ def test_a_frame_too_fast_is_slowed_for_all_joints_alike(
 def test_a_foot_target_in_a_wrong_frame_or_not_finite_is_answered_by_silence(
     shared_stack: SoundStack, standing: Robot, shared_probe: SimulatedProbe
 ) -> None:
-    standing.set_parameter("gait", "paused", True)
     targets = shared_probe.hear(JointTrajectory, "joint_targets")
+    found = lambda: any(target.joint_names[0] == JOINT_NAMES[0] for target in targets)  # noqa: E731
+    shared_probe.wait(found, "the leg's targets", 5.0)
+    standing.set_parameter("gait", "paused", True)
+    shared_probe.run(0.2)  # for what is on its way
+    targets.clear()
     publisher = shared_probe.publisher(PointStamped, "front_left/foot_target")
     wrong = PointStamped()
     wrong.header.frame_id = "base_footprint"

@@ -204,7 +204,7 @@ class BareStateEstimator(BareNode):
         self._foot_loads = self.create_publisher(*published("foot_loads"))
         self.hear("joint_states", self._joint_states)
         self.hear("planned_feet", lambda _: None)
-        self.ignore("imu/data", "joint_watchdog/status", "servo_output/status")
+        self.ignore("imu/data", "joint_watchdog/status", "gait/status", "servo_output/status")
 
     def _joint_states(self, message: JointState) -> None:
         self._message.header.stamp = self._loads.header.stamp = message.header.stamp

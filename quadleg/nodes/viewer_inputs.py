@@ -88,7 +88,7 @@ class ViewerInputs:
         planned, odom, supply = (self._fresh(topic, now) for topic in ("planned_feet", "odom", "supply"))
         loads = self._fresh("foot_loads", now)
         carried = loads or planned
-        going = planned.twist[-1] if planned else None
+        going = planned.twist[-1] if planned and planned.twist else None
         return HeardState(
             angles=angles if all(map(isfinite, angles)) else None,
             commanded=led_angles(commands) if commands and now - commanded_at < SILENT else None,

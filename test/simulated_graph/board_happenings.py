@@ -48,6 +48,12 @@ def _lose_board_power(scene: Scene) -> None:
     scene.stack.eye.power_loss()
 
 
+def _lose_power_unplugged(scene: Scene, seconds: float) -> None:
+    """The board's own supply goes and comes back while no transfer comes through: the chip is at its reset then."""
+    _break_bus(scene, seconds)
+    scene.stack.time.after(0.5 * seconds, lambda: _lose_board_power(scene))
+
+
 def _stop_on_a_bad_bus(scene: Scene, seconds: float) -> None:
     """A stop while no write comes through."""
     _break_bus(scene, seconds)
@@ -70,6 +76,7 @@ BOARD_KINDS = {
     "break_bus": Kind(1.0, lambda r: (drawn_seconds(r),), _break_bus),
     "stick_bus": Kind(1.0, lambda r: (drawn_seconds(r),), _stick_bus),
     "lose_board_power": Kind(0.3, lambda _: (), _lose_board_power),
+    "lose_power_unplugged": Kind(0.5, lambda r: (round(r.uniform(0.3, 3.0), 2),), _lose_power_unplugged),
     "stop_on_a_bad_bus": Kind(0.7, lambda r: (round(r.uniform(0.3, 4.0), 2),), _stop_on_a_bad_bus),
     "end_on_a_bad_bus": Kind(
         0.3, lambda r: (round(r.uniform(0.3, 4.0), 2), r.choice((1, 2))), _end_on_a_bad_bus, upsets=inf

@@ -45,6 +45,7 @@ KNOCK_EVERY = 2.5  # s
 PAST_TIP = 1.03  # of the tangent of the tip angle, at most
 HEAVY = 12.0  # A, within the supply's rating, and several times what the servos draw where nothing is stuck
 HEAVY_LOWERED = SHORTFALL_HOLD + SHORTFALL_LOWER + 1.5  # s: filtered readings, and first it goes slower
+LASTS_HEAVY = (HEAVY_LOWERED + 1.0, HEAVY_LOWERED + 4.0)  # s
 # s that an IMU is silent, and when meanwhile the body is asked to lean, and to be level again
 BLIND_TIME, LEANS_AFTER, LEVEL_AFTER = 6.0, 1.0, 4.0
 HAND_PERIOD = 0.1  # s between the velocities that a hand sends
@@ -135,6 +136,11 @@ def _feel_supply(scene: Scene, volts: float, amperes: float, seconds: float) -> 
     for board in stack.boards:
         if board.power:
             scene.feel(board.power, lambda: (volts, amperes), seconds)
+
+
+def _heavy(scene: Scene, seconds: float) -> None:
+    """The servos draw what no pose explains: one is stuck, or a leg is held."""
+    _feel_supply(scene, scene.stack.robot.supply.voltage, HEAVY, seconds)
 
 
 def _want_lowering(scene: Scene, low: bool, over: bool, seconds: float) -> None:
@@ -325,6 +331,7 @@ KINDS = {
         _feel_supply,
         upsets=0.0,
     ),
+    "heavy": Kind(0.7, lambda r: (round(r.uniform(*LASTS_HEAVY), 2),), _heavy, upsets=0.0),
     "feel_motion": Kind(
         1.5,
         lambda r: (r.choice(("frozen", "silent", "tips", "leans", "knocks")), drawn_seconds(r)),
