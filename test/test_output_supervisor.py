@@ -204,18 +204,25 @@ def test_silence_and_a_board_that_takes_each_frame_are_a_hold_past_the_deadline_
         assert bench.state is state
 
 
-@pytest.mark.parametrize("takes", [True, False])
-def test_a_board_that_fails_is_a_hold_past_the_deadline_or_off_where_it_took_no_pulse(bench, takes):
+def test_a_board_that_fails_is_a_hold_past_the_deadline(bench):
     first_servo(bench)
-    held = bench.output.angles if takes else [None] * 12
     for failing, state in (
         (0.0, OutputState.FOLLOWING),
         (deadlines.SILENCE_HOLD, OutputState.FOLLOWING),
-        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING if takes else OutputState.OFF),
+        (deadlines.SILENCE_HOLD + JUST, OutputState.HOLDING),
     ):
-        bench.output.board_fails("unplugged", held, 50.0 + failing)
+        bench.output.board_fails("unplugged", bench.output.angles, 50.0 + failing)
         bench.output.tick(50.0 + failing)
         assert bench.state is state
+
+
+def test_a_joint_whose_first_pulse_the_board_did_not_take_has_no_power(bench):
+    first_servo(bench)
+    bench.output.board_fails("a disturbance", [None] * 12, 50.0)
+    assert not any(bench.output.powered)
+    bench.output.board_takes(50.1)
+    assert not bench.command(tuple(np.add(bench.rest, 2 * bench.steps)), (True, *NONE[1:]))
+    assert not any(bench.output.powered)
 
 
 # Back from holding, or not

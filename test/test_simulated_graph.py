@@ -53,6 +53,10 @@ FOUND = {
         152,
         [Happening(15.321, "refuse_at_change", (2, True)), Happening(16.575, "refuse_at_change", (3, True))],
     ),
+    "a joint whose first pulse the board did not take got it on its way up": (
+        117,
+        [STAND, Happening(5.498, "freeze", ("servo_output", 0.5199)), Happening(5.84, "refuse_writes", (4,))],
+    ),
     "a disturbed transfer at its start ended servo_output, and with it the run": (
         91,
         [

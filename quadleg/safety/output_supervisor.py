@@ -54,7 +54,6 @@ class OutputSupervisor:
         self.slowed = 0
         self._failing: str | None = None
         self._failing_since = now
-        self._board_is_limp = False  # a failing board has no pulse on any joint
         self._enter(OutputState.OFF, Reason.of(ReasonCode.NO_COMMAND_YET), now)
         if found is not None and any(angle is not None for angle in found):
             self.angles = tuple(r if a is None else a for a, r in zip(found, self._rest))
@@ -132,15 +131,16 @@ class OutputSupervisor:
     def board_fails(self, why: str, angles: Sequence[float | None], now: float) -> None:
         """Note that the board takes no frames; `angles` (rad) are what it holds, None for a limp joint.
 
-        Motion waits, and goes on from there.
+        Motion waits, and goes on from there. A joint that never got its first pulse has no power, and is to get it in
+        the resting pose.
         """
         if self._failing is None:
             self._failing_since = now
-        self._board_is_limp = all(angle is None for angle in angles)
         self._failing = why
         self.angles = tuple(
             here if held is None or not on else held for here, held, on in zip(self.angles, angles, self.powered)
         )
+        self.powered = tuple(on and held is not None for on, held in zip(self.powered, angles))
 
     def board_takes(self, now: float) -> None:
         if self._failing is not None:
@@ -155,12 +155,7 @@ class OutputSupervisor:
         """One control period: check the watchdog's silence, advance the lowering."""
         if self._failing is not None:
             if self._fails_long(now) and self.state is OutputState.FOLLOWING and any(self.powered):
-                reason = Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing)
-                if self._board_is_limp:
-                    # It never got the first pulses: there is nothing to hold, and nobody waits for them any more.
-                    self.off(reason, now)
-                else:
-                    self._enter(OutputState.HOLDING, reason, now)
+                self._enter(OutputState.HOLDING, Reason.of(ReasonCode.BOARD_FAILS, detail=self._failing), now)
             return
         silence = now - self._followed
         if self.state is OutputState.FOLLOWING and any(self.powered) and silence > SILENCE_HOLD:

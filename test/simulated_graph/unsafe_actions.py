@@ -312,7 +312,8 @@ class Judge:
     def bus_sound(self) -> bool:
         """Whether the board has answered for long enough to have been opened again."""
         faults = self._stack.bus_faults
-        return self._stack.now > max(faults.broken_until, faults.stuck_until) + LONGEST_PAUSE + 0.5
+        failing = faults.failed_at if faults.failing_since < inf else -inf
+        return self._stack.now > max(faults.broken_until, faults.stuck_until, failing) + LONGEST_PAUSE + 0.5
 
     def sound(self, process: SimulatedProcess) -> bool:
         """Whether a process runs, and has run for long enough to be heard."""
