@@ -155,10 +155,8 @@ class World:
         roll, pitch, yaw = here.rpy
         lean = (roll, pitch) if here.matrix[2][2] > cos(LIES) else (0.0, 0.0)
         leant = Pose.from_rpy(*_ORIGIN, *lean, 0.0)
-        feet = zip(all_forward(self._robot, angles), self._robot.legs)
-        soles = [dot(leant.matrix[2], foot) - leg.foot_radius for foot, leg in feet]
-        lowest = min(self._ground.least(leant, angles).height, *soles)
-        put = Pose.from_rpy(here.position[0], here.position[1], self._highest - lowest, *lean, yaw)
+        high = self._highest - _lowest(self._robot, self._ground, leant, angles)
+        put = Pose.from_rpy(here.position[0], here.position[1], high, *lean, yaw)
         pose = compose(self._slope, put)
         self.data.qpos[:7] = (*pose.position, *pose.quaternion)
         self._servos.put(angles)
@@ -363,3 +361,11 @@ def _round(geom: mujoco.MjsGeom, shorter: float) -> None:
     geom.type = mujoco.mjtGeom.mjGEOM_CAPSULE
     geom.size = (radius, half - shorter / 2, 0.0)
     geom.pos = geom.pos + np.array((0.0, 0.0, shorter / 2))
+
+
+def _lowest(robot: RobotModel, ground: GroundClearance, leant: Pose, angles: Angles) -> float:
+    """How high the lowest part or sole is over base_link (m), the body leaning so."""
+    feet = zip(all_forward(robot, angles), robot.legs)
+    return min(
+        ground.least(leant, angles).height, *(dot(leant.matrix[2], foot) - leg.foot_radius for foot, leg in feet)
+    )
