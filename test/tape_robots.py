@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from math import degrees, remainder, tau
+from pathlib import Path
 from typing import Protocol
 
 from quadleg.commissioning.calibration.tape_walk import WalkedWay
@@ -18,6 +19,17 @@ from quadleg.simulation.world_difference import WorldDifference
 
 STANDING = 3.0  # s
 TAPE, LINE = 10.0, 1.0  # mm, degrees: what is read of tape and line
+
+
+def tape_answers(path: Path, gait: str, left_mm: float, turned_deg: float) -> Path:
+    """A file of answers beside a robot file: 90 cm ahead, this way to the left and this turn, three times each."""
+    lines = ["cautions: yes", f"gait: {gait}"]
+    lines += ["walk_forward: go", "ahead: 90 cm", "left: 0", "turned: 0"] * 3
+    lines += ["walk_left: go", "ahead: 0", f"left: {left_mm:g}", "turned: 0"] * 3
+    lines += ["walk_turn: go", f"turned: {turned_deg:g}"] * 3
+    answers = path.with_name("answers.yaml")
+    answers.write_text("".join(f"- {line}\n" for line in [*lines, "save: yes"]))
+    return answers
 
 
 class GlidingRobot:

@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 pytest.importorskip("rclpy", reason="rclpy does not import: source a ROS 2 or install the extra `ros`")
+pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
 
 from sound_stack import running_stack
+from tape_robots import tape_answers
 
 from quadleg.cli import bench_commands, main
 from quadleg.client.tape_driver import TapeDriver
@@ -29,12 +31,7 @@ def path(tmp_path: Path) -> Path:
 
 def test_a_stack_is_walked_along_the_tape(path: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
     """Its legs do as they are told; the tape is said to read 90 % of the way that was planned."""
-    answers = path.with_name("answers.yaml")
-    lines = ["cautions: yes", "gait: trot"]
-    lines += ["walk_forward: go", "ahead: 90 cm", "left: 0", "turned: 0"] * 3
-    lines += ["walk_left: go", "ahead: 0", "left: 540", "turned: 0"] * 3
-    lines += ["walk_turn: go", "turned: 324"] * 3
-    answers.write_text("".join(f"- {line}\n" for line in [*lines, "save: yes"]))
+    answers = tape_answers(path, "trot", 540, 324)
     with running_stack(path.parent, str(path)) as stack, stack.client() as robot:
         with pytest.raises(Refused, match=r"the robot is off .*`stand` first"):
             TapeDriver(robot, path).go((0.1, 0.0, 0.0), 1.0)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tape_robots import GlidingRobot, PhysicsRobot, reader
+from tape_robots import GlidingRobot, PhysicsRobot, reader, tape_answers
 
 from quadleg.commissioning.calibration.session import TapeSession, by_file
 from quadleg.commissioning.calibration.tape_scale import TapeRun, odometry_scale, way_scale
@@ -184,12 +184,7 @@ def test_a_file_of_the_installation_is_not_changed() -> None:
 
 
 def test_a_file_of_answers_will_do(path: Path) -> None:
-    answers = path.with_name("answers.yaml")
-    lines = ["cautions: yes", "gait: creep"]
-    lines += ["walk_forward: go", "ahead: 90 cm", "left: 0", "turned: 0"] * 3
-    lines += ["walk_left: go", "ahead: 0", "left: 480", "turned: 0"] * 3
-    lines += ["walk_turn: go", "turned: 342"] * 3
-    answers.write_text("".join(f"- {line}\n" for line in [*lines, "save: yes"]))
+    answers = tape_answers(path, "creep", 480, 342)
     assert by_file(TapeSession(path, walker=GlidingRobot(TRUE)), answers)
     assert gait_of(path, "creep").way_scale == pytest.approx((0.9, 0.8, 0.95), abs=1e-3)
 

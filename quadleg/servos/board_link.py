@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from statistics import median
 
 from quadleg.errors import BoardError, PowerLost
@@ -130,14 +131,18 @@ class BoardLink:
         self.board.close()
 
     def _open_first(self) -> tuple[Board, ServoBank, tuple[float | None, ...] | None]:
-        for left in reversed(range(FIRST_ATTEMPTS)):
-            try:
-                board, bank, running = self._open()
-                return board, bank, bank.read_back() if running else None
-            except BoardError:
-                if not left:
-                    raise
-        raise AssertionError("the last attempt returns or raises")
+        for _ in range(FIRST_ATTEMPTS - 1):
+            with suppress(BoardError):
+                return self._open_as_found()
+        return self._open_as_found()
+
+    def _open_as_found(self) -> tuple[Board, ServoBank, tuple[float | None, ...] | None]:
+        board, bank, running = self._open()
+        try:
+            return board, bank, bank.read_back() if running else None
+        except BoardError:
+            board.close()
+            raise
 
     def _open(self) -> tuple[Board, ServoBank, bool]:
         board = self._opener()

@@ -9,7 +9,7 @@ from quadleg.middleware.simulated_bus import BusPublisher
 from quadleg.servos.board_link import LONGEST_PAUSE
 from quadleg.teleop.stack_link import Service
 from simulated_graph.deadline_judge import UPSET_AFTER
-from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds
+from simulated_graph.happening_kinds import Kind, Scene, only_seconds
 
 SITS_AFTER = 0.3  # s
 
@@ -73,8 +73,8 @@ def _end_on_a_bad_bus(scene: Scene, seconds: float, times: int) -> None:
 BOARD_KINDS = {
     "refuse_writes": Kind(2.0, lambda r: (r.randrange(1, 6),), _refuse_writes),
     "refuse_at_change": Kind(1.0, lambda r: (r.randrange(1, 4), r.random() < 0.7), _refuse_at_change, upsets=0.0),
-    "break_bus": Kind(1.0, lambda r: (drawn_seconds(r),), _break_bus),
-    "stick_bus": Kind(1.0, lambda r: (drawn_seconds(r),), _stick_bus),
+    "break_bus": Kind(1.0, only_seconds, _break_bus),
+    "stick_bus": Kind(1.0, only_seconds, _stick_bus),
     "lose_board_power": Kind(0.3, lambda _: (), _lose_board_power),
     "lose_power_unplugged": Kind(0.5, lambda r: (round(r.uniform(0.3, 3.0), 2),), _lose_power_unplugged),
     "stop_on_a_bad_bus": Kind(0.7, lambda r: (round(r.uniform(0.3, 4.0), 2),), _stop_on_a_bad_bus),

@@ -11,7 +11,7 @@ from quadleg.teleop.control_mapping import BODY, CONTROLS, HOLD, PRESS, WALK
 from quadleg.teleop.gamepad_teleop import STAND_HELD
 from quadleg.viewer.page_commands import GAIT, LEVEL, POSE, RESET, SHARES, SIT, STAND
 from simulated_graph.browser_pages import BrowserPage
-from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds
+from simulated_graph.happening_kinds import Kind, Scene, only_seconds
 
 PAGES = 2
 JOY_HEARD = 0.15  # s from a press to teleop: `joy` may lose a message, and comes sixteen times a second
@@ -65,7 +65,7 @@ PAGE_ACTS: dict[str, tuple[float, Callable[..., None], Callable[[random.Random],
     "level": (0.5, lambda page: page.ask(LEVEL), lambda _: ()),
     "gait": (1.0, lambda page, gait: page.ask(GAIT, gait=gait), lambda r: (r.choice(GAITS),)),
     "odd text": (0.5, BrowserPage.send, lambda r: (r.choice(ODD_TEXTS),)),
-    "vanish": (0.5, BrowserPage.vanish, lambda r: (drawn_seconds(r),)),
+    "vanish": (0.5, BrowserPage.vanish, only_seconds),
 }
 
 
@@ -117,8 +117,8 @@ def _fill_disk(scene: Scene, seconds: float) -> None:
 HAND_KINDS = {
     "page": Kind(12.0, _draw_page, _act_page, VIEWER, 0.0),
     "gamepad": Kind(8.0, _draw_gamepad, _act_gamepad, PAD, 0.0),
-    "lose_gamepad": Kind(1.0, lambda r: (drawn_seconds(r),), _lose_gamepad, PAD, 0.0),
-    "fill_disk": Kind(4.0, lambda r: (drawn_seconds(r),), _fill_disk, RECORDER, 0.0),
+    "lose_gamepad": Kind(1.0, only_seconds, _lose_gamepad, PAD, 0.0),
+    "fill_disk": Kind(4.0, only_seconds, _fill_disk, RECORDER, 0.0),
     **{
         f"{what}_{node}": Kind(0.7, draw, act, process, 0.0)
         for node, process in (("recorder", RECORDER), ("teleop", PAD), ("viewer", VIEWER))
@@ -126,7 +126,7 @@ HAND_KINDS = {
             ("kill", lambda _: (), lambda scene, node=node: scene.process(node).kill()),
             (
                 "freeze",
-                lambda r: (drawn_seconds(r),),
+                only_seconds,
                 lambda scene, seconds, node=node: scene.process(node).middleware.freeze(seconds),
             ),
         )

@@ -89,3 +89,8 @@ class Kind:
 def drawn_seconds(chance: random.Random) -> float:
     """Draw a time from a blink to long (s)."""
     return round(chance.choice(FREEZES) * chance.uniform(0.5, 1.5), 4)
+
+
+def only_seconds(chance: random.Random) -> tuple[float]:
+    """Draw such a time as the one figure of a happening."""
+    return (drawn_seconds(chance),)

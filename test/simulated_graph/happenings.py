@@ -24,7 +24,7 @@ from simulated_graph.board_happenings import BOARD_KINDS
 from simulated_graph.deadline_judge import SENSED_WITHIN, STOPPED, UPSET_AFTER
 from simulated_graph.flickers import FLICKER_KINDS
 from simulated_graph.hand_happenings import HAND_KINDS
-from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds
+from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds, only_seconds
 from simulated_graph.message_faults import MESSAGE_KINDS
 from simulated_graph.stack import SimulatedStack
 from simulated_graph.strangers import CUTTING_TOPICS, MISTAKES
@@ -66,10 +66,6 @@ def _node(chance: random.Random) -> tuple[Any, ...]:
 
 def _node_and_seconds(chance: random.Random) -> tuple[Any, ...]:
     return _drawn_node(chance), drawn_seconds(chance)
-
-
-def _only_seconds(chance: random.Random) -> tuple[Any, ...]:
-    return (drawn_seconds(chance),)
 
 
 # Processes and clocks
@@ -288,8 +284,7 @@ def _lean_blind(scene: Scene, roll: float) -> None:
 def _publish_absurd(scene: Scene, topic: str, count: int, seed: int) -> None:
     if topic in CUTTING_TOPICS:
         # What it has cut is cut once the board takes frames again.
-        faults, now = scene.stack.bus_faults, scene.stack.now
-        waits = max(0.0, faults.broken_until - now, faults.stuck_until - now)
+        waits = scene.stack.bus_faults.lasts(scene.stack.now)
         scene.stack.excuse(f"a stranger on {topic}", waits + count * scene.stranger.period + 1.0)
     scene.stranger.publish(topic, count, random.Random(seed))
 
@@ -321,8 +316,8 @@ KINDS = {
     "freeze": Kind(4.0, _node_and_seconds, _freeze),
     "slow": Kind(2.0, _node_and_seconds, _slow),
     "terminate": Kind(0.5, _node, _terminate, upsets=inf),
-    "suspend": Kind(1.0, _only_seconds, _suspend),
-    "freeze_parent": Kind(0.5, _only_seconds, _freeze_parent),
+    "suspend": Kind(1.0, only_seconds, _suspend),
+    "freeze_parent": Kind(0.5, only_seconds, _freeze_parent),
     "kill_parent": Kind(0.3, _nothing, _kill_parent, upsets=inf),
     "step_clock": Kind(1.0, lambda r: (r.choice((-3600.0, -1.0, -0.01, 0.01, 1.0, 3600.0)),), _step_clock, upsets=0.0),
     "feel_supply": Kind(

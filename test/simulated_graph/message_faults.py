@@ -94,7 +94,7 @@ def _stale_supply(scene: Scene, what: str) -> None:
     def heard() -> None:
         scene.deadlines.upset(UPSET_AFTER)
         if what in ("lost", "absent"):
-            waits = max(0.0, stack.bus_faults.broken_until - stack.now, stack.bus_faults.stuck_until - stack.now)
+            waits = stack.bus_faults.lasts(stack.now)
             stack.excuse("a stranger says that the supply is lost", waits + UPSET_AFTER)
             if scene.person.state("joint_watchdog") in ("rising", "active", "hold"):
                 scene.deadlines.wants("lost_supply_not_cut", 0.1, 1.5, ("off", "fault"), f"the supply is {what}")

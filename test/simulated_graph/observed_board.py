@@ -36,6 +36,10 @@ class BusFaults:
     failed_at: float = -inf  # when one failed last
     failing_since: float = inf  # when the first failed since one came through
 
+    def lasts(self, now: float) -> float:
+        """For how long (s) from now on no transfer comes through."""
+        return max(0.0, self.broken_until - now, self.stuck_until - now)
+
     def clear(self) -> None:
         """Nothing, from now on."""
         self.broken_until = self.stuck_until = -inf

@@ -48,6 +48,11 @@ class BenchCommand:
     hear: Callable[[str], None] | None = None
     interrupted: ClassVar[str] = "the pulses are off; what was finished before is saved"
 
+    @property
+    def over(self) -> str:
+        """Why nothing is left to ask; empty where nothing ends the command but the person."""
+        return ""
+
     def say(self, sentence: str) -> None:
         """Keep a sentence, and show it."""
         self.said.append(sentence)

@@ -59,11 +59,6 @@ class BenchSession(BenchCommand):
             self.pulses.cut()
 
     @property
-    def over(self) -> str:
-        """Why nothing is left to ask: nothing ends a calibration but the person."""
-        return ""
-
-    @property
     def title(self) -> str:
         """What is being done, and to which joint."""
         done = "fit the horns of" if self.fit_horns else "calibrate"
@@ -120,11 +115,6 @@ class ImuSession(BenchCommand):
             self.recorder.stop()
 
     @property
-    def over(self) -> str:
-        """Why nothing is left to ask: nothing ends this but the person."""
-        return ""
-
-    @property
     def title(self) -> str:
         return f"mount the IMU of {self.path.name}   no servo is powered"
 
@@ -155,11 +145,6 @@ class TapeSession(BenchCommand):
             self.walker.stop()
         except QuadlegError as error:
             raise BoardError(str(error), OPEN_THE_SWITCH) from error
-
-    @property
-    def over(self) -> str:
-        """Why nothing is left to ask: nothing ends this but the person."""
-        return ""
 
     @property
     def title(self) -> str:
