@@ -176,6 +176,14 @@ def test_first_pulses_are_the_resting_pose_one_servo_after_the_other(bench):
     assert bench.codes == {Code.RISING: {}}
 
 
+@pytest.mark.parametrize(("height", "told"), [(0.14949, "149"), (0.14951, "150")])
+def test_the_height_that_it_rises_to_is_told_to_the_millimetre(height, told):
+    robot = ROBOTS[0]
+    bench = WatchdogRig(replace(robot, standing=replace(robot.standing, height=height)))
+    bench.follow()
+    assert bench.enable() == {Code.RISES: {"height_mm": told}}
+
+
 def test_rising_ends_at_the_standing_height_within_fifteen_seconds(bench):
     bench.follow()
     bench.enable()
@@ -984,6 +992,18 @@ def test_a_current_over_the_rating_while_it_rises_is_lowered_after_a_second(benc
     assert bench.state is State.LOWERING
     assert bench.now - begun == pytest.approx(deadlines.OVER_TIME, abs=3 * bench.period)
     assert Code.OVER_CURRENT in bench.codes
+
+
+def test_a_supply_that_is_low_when_its_current_is_over_the_rating_lowers_without_a_hold(exact):
+    exact.measure(current=amperes(exact, 1.2))
+    exact.run(deadlines.OVER_TIME - deadlines.LOW_TIME)
+    exact.measure(volts(exact, 0.5), amperes(exact, 1.2))
+    exact.run(deadlines.LOW_TIME)
+    assert exact.state is State.ACTIVE
+    exact.run(exact.period)  # past both deadlines
+    assert exact.state is State.LOWERING
+    assert Code.SUPPLY_LOW in exact.codes
+    assert exact.watchdog.holds == 0
 
 
 def test_a_charging_current_is_not_over_the_rating(up):
