@@ -1,8 +1,8 @@
 """Which happenings make a run, drawn by a seed: the same list does the same each time.
 
-Of two seeds one draws a mixture, as faults come together, and the next takes the kinds in turn and plays one of them
-alone, several times, with a person who has the robot stand up again in between: what a first time leaves behind shows
-in the second, and nothing else hides it.
+Of four seeds one draws a mixture, as faults come together; one takes the kinds in turn and plays one of them alone,
+several times, with a person who has the robot stand up again in between, as what a first time leaves behind shows in
+the second; and two take the pairs of a cause and an answer in turn.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ from __future__ import annotations
 import random
 from collections.abc import Collection, Sequence
 
+from quadleg.teleop.stack_link import Service
+from simulated_graph.causes_and_answers import pair_run
 from simulated_graph.happening_kinds import Happening, Scene
 from simulated_graph.happenings import KINDS
 
@@ -17,6 +19,8 @@ STAND_AT = 3.5  # s, when a person first asks for power
 STANDS_AT = 8.5  # s, when it stands by that
 LAST_AT = 19.0  # s
 AGAIN = (0.8, 5.0)  # s from one time to the next
+STANDS_WITHIN = 7.0  # s from when it is asked to
+ASKED_EVERY = 0.5  # s
 STAND_AGAIN = (1.0, 7.0)  # s from a time until somebody has it stand again
 COMMANDED = ("walk", "pose")  # what a robot may do meanwhile
 # These are what a person asks for, and part of every run.
@@ -29,7 +33,13 @@ def drawn(seed: int, beside: Collection[str] = ()) -> list[Happening]:
     each process `beside` the robot's own."""
     chance = random.Random(f"happenings {seed}")
     happenings = [Happening(STAND_AT, "enable", (True,))]
-    happenings += _one_kind(chance, seed // 2) if seed % 2 == 0 else _mixture(chance, "")
+    turn, number = seed % 4, seed // 4
+    if turn == 0:
+        happenings += _one_kind(chance, number)
+    elif turn == 1:
+        happenings += _mixture(chance, "")
+    else:
+        happenings += pair_run(chance, 2 * number + turn - 2)
     for needed in beside:
         happenings += _mixture(chance, needed)
     return sorted(happenings, key=lambda happening: happening.time)
@@ -71,13 +81,33 @@ def _at(when: float, kind: str, chance: random.Random) -> Happening:
 
 def plan(scene: Scene, happenings: Sequence[Happening]) -> None:
     """Have all happen at their times."""
-    begun = scene.stack.now
-
-    def happen(happening: Happening) -> None:
-        kind = KINDS[happening.kind]
-        if seconds := kind.upset_time(happening.figures):
-            scene.deadlines.upset(seconds)
-        kind.act(scene, *happening.figures)
-
     for happening in happenings:
-        scene.stack.time.at(begun + happening.time, lambda happening=happening: happen(happening))
+        _begin_after(happening.time, happening, scene)
+
+
+def _begin_after(seconds: float, happening: Happening, scene: Scene) -> None:
+    scene.stack.time.after(seconds, lambda: _begin(happening, scene, scene.stack.now + STANDS_WITHIN))
+
+
+def _begin(happening: Happening, scene: Scene, until: float) -> None:
+    """Have it happen, where it waits for a robot that stands until that time (s) at the latest."""
+    person = scene.person
+    state = person.state("joint_watchdog")
+    if scene.over or not happening.stands or state == "active" or scene.stack.now > until:
+        _happen(happening, scene)
+        return
+    if state != "rising":
+        person.ask(Service.RESET)
+        person.ask(Service.ENABLE, True)
+    scene.stack.time.after(ASKED_EVERY, lambda: _begin(happening, scene, until))
+
+
+def _happen(happening: Happening, scene: Scene) -> None:
+    if scene.over:
+        return
+    kind = KINDS[happening.kind]
+    if seconds := kind.upset_time(happening.figures):
+        scene.deadlines.upset(seconds)
+    kind.act(scene, *happening.figures)
+    for following in happening.then:
+        _begin_after(following.time, following, scene)

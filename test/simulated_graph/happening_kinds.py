@@ -25,14 +25,18 @@ FREEZES = (0.001, 0.01, 0.1, 0.5, 2.0, 10.0)  # s, about which times are drawn
 
 @dataclass(frozen=True)
 class Happening:
-    """What happens when (s after the start), with its figures."""
+    """What happens when (s after the start), with its figures; what happens `then`, each so many s after it; and
+    whether it waits for a robot that `stands`, which somebody asks for."""
 
     time: float
     kind: str
     figures: tuple[Any, ...] = ()
+    then: tuple[Happening, ...] = ()
+    stands: bool = False
 
     def __str__(self) -> str:
-        return f"{self.time:8.3f} s  {self.kind} {' '.join(map(str, self.figures))}".rstrip()
+        words = [f"{self.time:8.3f} s ", *(["once it stands,"] if self.stands else []), self.kind, *self.figures]
+        return "\n        then".join((" ".join(map(str, words)), *map(str, self.then)))
 
 
 @dataclass

@@ -27,7 +27,7 @@ from simulated_graph.hand_happenings import HAND_KINDS
 from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds, only_seconds
 from simulated_graph.message_faults import MESSAGE_KINDS
 from simulated_graph.stack import SimulatedStack
-from simulated_graph.strangers import CUTTING_TOPICS, MISTAKES
+from simulated_graph.strangers import CUTTING_TOPICS, MISTAKES, SOME_JOINTS
 from simulated_graph.target_faults import TARGET_KINDS
 from simulated_graph.unsafe_actions import CUT_WITHIN
 
@@ -290,6 +290,8 @@ def _publish_absurd(scene: Scene, topic: str, count: int, seed: int) -> None:
 
 
 def _command_wrongly(scene: Scene, mistake: str, count: int) -> None:
+    if mistake == SOME_JOINTS and scene.person.state("joint_watchdog") != "active":
+        return
     scene.stranger.command_wrongly(mistake, count)
 
 

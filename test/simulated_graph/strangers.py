@@ -34,7 +34,8 @@ WRONG_COMMANDS = {
 }
 FAR = 0.35  # rad from the resting pose: no first pulse may be there; first pulses of all hips, on either side
 FIRST_PULSES = {"hips below rest": -FAR, "hips above rest": FAR}
-MISTAKES = (*WRONG_COMMANDS, *FIRST_PULSES)
+SOME_JOINTS = "some joints"  # to a robot that stands on all of them: the rest would go limp
+MISTAKES = (*WRONG_COMMANDS, *FIRST_PULSES, SOME_JOINTS)
 NUMBERS = (0.0, nan, inf, -1e308, 1e-300)
 WORDS = (*JOINT_NAMES, *LEGS, "base_link", "base_footprint", "", "wheel", "é" * 300, "active", "stopped", "creep")
 
@@ -61,13 +62,13 @@ class Stranger:
     def command_wrongly(self, mistake: str, count: int) -> None:
         """Publish a joint command with one of MISTAKES so many times."""
         publisher = self._publisher("joint_commands")
-        if mistake in FIRST_PULSES:
+        if mistake in WRONG_COMMANDS:
+            names, positions = WRONG_COMMANDS[mistake]
+        else:
             robot = self._stack.robot
             rest = dict(zip(JOINT_NAMES, stance_angles(robot, robot.resting)))
             names = tuple(name for name in JOINT_NAMES if name.endswith("hip"))
-            positions = tuple(rest[name] + FIRST_PULSES[mistake] for name in names)
-        else:
-            names, positions = WRONG_COMMANDS[mistake]
+            positions = tuple(rest[name] + FIRST_PULSES.get(mistake, 0.0) for name in names)
         points = [JointTrajectoryPoint(positions=list(positions))] if positions else []
         message = JointTrajectory(joint_names=list(names), points=points)
         for k in range(count):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import inf, nan
 from typing import Any
 
@@ -20,6 +20,15 @@ GARBLED_LEG = "front_left_ik"
 NOT_FINITE = (nan, inf, -inf)
 BEYOND = 0.3  # rad past a knee's limit
 BURST = MAX_BAD_TARGETS + 2  # bad targets at once, of which three come in a row whatever frame comes between
+# Targets that are of no use: joints, and positions (rad) of each point.
+USELESS: tuple[tuple[Sequence[Any], ...], ...] = (
+    (("elbow",), (0.0,)),
+    (JOINT_NAMES[:3],),
+    (JOINT_NAMES[:3], (0.0, 0.3, 0.3), (0.0, 0.3, 0.3)),
+    (("shoulder", "elbow", "wrist"), (0.0, 0.3, 0.3)),
+    (JOINT_NAMES[1:4], (0.0, 0.3, 0.3)),
+    (JOINT_NAMES[:3], (nan, inf, nan)),
+)
 EVERY = (4, 8)  # control periods between frames that come seldom: the hold they end begins anew before the next
 SPARSE = (0.3, 1.0)  # s between single bad targets
 
@@ -122,13 +131,16 @@ def _bad_targets(scene: Scene, count: int, gap: float) -> None:
             deadlines.wants("no_hold", 0.1, 1.0, ("hold", *STOPPED), what)
             deadlines.wants("no_lowering", HOLD_TIME + 0.2, HOLD_TIME + 2.0, STOPPED, what)
 
-    message = JointTrajectory(joint_names=["elbow"], points=[JointTrajectoryPoint(positions=[0.0])])
+    names, *points = USELESS[count % len(USELESS)]
+    message = JointTrajectory(
+        joint_names=list(names), points=[JointTrajectoryPoint(positions=list(point)) for point in points]
+    )
     scene.stranger.say("joint_targets", message, heard, count, gap)
 
 
 def _draw_bad_targets(chance: random.Random) -> tuple[Any, ...]:
     if chance.random() < 0.4:
-        return BURST, 0.0
+        return chance.randrange(BURST, BURST + len(USELESS)), 0.0
     return chance.randrange(3, 12), round(chance.uniform(*SPARSE), 2)
 
 
