@@ -64,8 +64,6 @@ def _stop_on_a_bad_bus(scene: Scene, seconds: float) -> None:
 def _end_on_a_bad_bus(scene: Scene, seconds: float, times: int) -> None:
     """Ctrl-C, perhaps twice, while no write comes through."""
     _break_bus(scene, seconds)
-    if times > 1:
-        scene.stack.excuse("switched off by hand", seconds + 2 * LONGEST_PAUSE)
     for k in range(times):
         scene.stack.time.after(0.1 * (1 + k), scene.stack.interrupt)
 

@@ -23,6 +23,7 @@ from quadleg.robot.model import SIMULATED, RobotModel
 from quadleg.runtime.node_table import SERVO_OUTPUT, NodeEntry, processes
 from quadleg.runtime.supervisor import Child, Supervisor
 from quadleg.servos.board_kinds import BOARD_KINDS, SimulationOptions
+from quadleg.servos.board_link import LONGEST_PAUSE
 from simulated_graph.observed_board import BusFaults, ObservedBoard, ObservedKind, Write
 
 START_TIME = (0.6, 2.5)  # s from a process's start to its nodes: imports, on the computer of the campaign
@@ -260,7 +261,9 @@ class SimulatedStack:
             process.parent_dies()
 
     def interrupt(self) -> None:
-        """Ctrl-C at the parent's terminal."""
+        """Ctrl-C at the parent's terminal; a second one switches off at once, or as soon as the bus lets it."""
+        if self.interrupted:
+            self.excuse("switched off by hand", self.bus_faults.lasts(self.now) + 2 * LONGEST_PAUSE)
         self.interrupted = True
         self.supervisor.interrupt()
 
