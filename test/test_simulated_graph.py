@@ -66,6 +66,23 @@ FOUND = {
             Happening(16.183, "terminate", ("servo_output",)),
         ],
     ),
+    "another watchdog that had not found the first let the robot drop": (
+        192,
+        [STAND, Happening(9.057, "second_watchdog", (4.07,)), Happening(16.975, "second_watchdog", (3.6,))],
+    ),
+    "a watchdog that had given up let the robot drop once servo_output followed again": (
+        131,
+        [
+            STAND,
+            Happening(
+                8.733,
+                "break_bus",
+                (2.775,),
+                (Happening(1.145, "enable", (True,)), Happening(1.545, "enable", (False,))),
+            ),
+            Happening(11.876, "feel_supply", (4.9, 1.0, 1.666), (Happening(0.629, "stop"),), stands=True),
+        ],
+    ),
     "the viewer had a defect by a stranger's odometry": (3, [STAND, Happening(5.0, "absurd", ("odom", 40, 4))]),
 }
 

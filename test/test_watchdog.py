@@ -786,6 +786,47 @@ def test_a_watchdog_that_finds_itself_ignored_goes_off_and_keeps_silent(up, doin
     assert up.tick() == Command(up.rest, NONE)
 
 
+def test_after_it_found_itself_ignored_it_leaves_the_power_to_servo_output_whatever_that_follows(up):
+    """A last command, late on its way, has servo_output follow once more; no command then lets the robot drop."""
+    up.says("lowering")
+    up.run(1.1)
+    before = up.count
+    up.says("following", has_power=True)
+    up.run(0.5)
+    assert up.count == before
+    assert Code.OUTPUT_POWERED in up.codes
+    assert Code.OUTPUT_POWERED in up.refused()
+    up.says("off")
+    assert up.tick() == Command(up.rest, NONE)
+
+
+def test_power_that_another_watchdog_gave_is_not_taken_away(bench):
+    """Its commands may not be heard for seconds, where the two are slow to find each other."""
+    bench.says("following", has_power=True)
+    bench.seconds(3.0)
+    assert bench.sent is None
+    assert Code.OUTPUT_POWERED in bench.codes
+    assert Code.OUTPUT_POWERED in bench.refused()
+    bench.says("following")
+    assert bench.tick() == Command(bench.rest, NONE)
+    bench.enable()
+    bench.tick()
+    bench.says("following", has_power=True)
+    bench.watchdog.end_at_once(bench.now)
+    assert bench.tick() == Command(bench.rest, NONE), "its own power it takes away"
+    bench.says("following")
+    bench.says("following", has_power=True)
+    bench.seconds(1.0)
+    assert Code.OUTPUT_POWERED in bench.codes
+
+
+def test_power_that_servo_output_reports_counts_by_its_figure(bench):
+    bench.watchdog.output_status(NodeStatus("following", figures={"joints_powered": "12"}), bench.now)
+    assert Code.OUTPUT_POWERED in bench.codes
+    bench.watchdog.output_status(NodeStatus("following", figures={"joints_powered": "0"}), bench.now)
+    assert Code.OUTPUT_POWERED not in bench.codes
+
+
 def test_a_hold_of_servo_output_that_soon_ends_is_nothing(up):
     up.says("holding")
     up.run(0.5)

@@ -87,9 +87,11 @@ class WatchdogRig:
         self.count += 1
         return command
 
-    def says(self, state: str, code: ReasonCode = ReasonCode.BOARD_FAILS, **figures: str) -> None:
+    def says(
+        self, state: str, code: ReasonCode = ReasonCode.BOARD_FAILS, has_power: bool = False, **figures: str
+    ) -> None:
         self.heard = True
-        self.watchdog.output_says(state, Reason.of(code, **figures), self.now)
+        self.watchdog.output_says(state, Reason.of(code, **figures), self.now, has_power)
         self.lasting &= self.watchdog.powered
 
     def tick(self, count: int = 1) -> Command | None:

@@ -21,7 +21,7 @@ from quadleg.nodes.sensor_publishers import SensorPublishers
 from quadleg.nodes.servo_board import ServoBoard
 from quadleg.robot.model import JOINT_NAMES, MEASURED
 from quadleg.robot.urdf import fingerprint, urdf
-from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.node_status import JOINTS_POWERED, NodeStatus
 from quadleg.safety.output_loop import OutputLoop, level_of
 from quadleg.safety.shared_output import OutputView
 from quadleg.safety.stop_socket import StopSocket
@@ -95,8 +95,8 @@ class ServoOutput(QuadlegNode):
 
     def publish_state(self, view: OutputView) -> None:
         self._servo_state.publish(String(data=join_state(view.state.value, str(view.reason))))
-        status = NodeStatus(view.state.value, view.reason, figures=self._figures)
-        self._codes.publish(status, level_of(view))
+        figures = self._figures | {JOINTS_POWERED: str(sum(view.powered))}
+        self._codes.publish(NodeStatus(view.state.value, view.reason, figures=figures), level_of(view))
 
     def frame_written(self, stamp: int | None) -> None:
         self._sensors.framed()

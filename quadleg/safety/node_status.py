@@ -10,6 +10,7 @@ from quadleg.health import Health
 from quadleg.safety.catalogue import FOLLOWING_CODES, Reason
 from quadleg.safety.reason_codes import ReasonCode
 
+JOINTS_POWERED = "joints_powered"  # the figure that says how many joints servo_output gives power
 _STATE, _REASON, _NOTICE = "state", "reason", "notice_"
 
 

@@ -102,6 +102,16 @@ _OWN: dict[Enum, Sentence] = {
             Weight.NOTICE,
         ),
     ),
+    Code.OUTPUT_POWERED: Sentence(
+        "the servos have power that this joint_watchdog did not give: another one under the same names gives it, or "
+        "servo_output has yet to lower the robot",
+        Explanation(
+            "servo_output had the servos powered without the watchdog",
+            "the watchdog commanded nothing meanwhile",
+            "wait until it is down; if it stays up, end the other joint_watchdog",
+            Weight.NOTICE,
+        ),
+    ),
     Code.BOARD_SLOW: Sentence("{detail}"),
     Code.COMMAND_REFUSED: Sentence("command refused: {detail}"),
     Code.SENSOR_TROUBLE: Sentence("{detail}"),

@@ -13,6 +13,7 @@ from quadleg.robot.model import RobotModel
 from quadleg.safety.catalogue import Reason
 from quadleg.safety.frame_writer import CHECK_PERIOD, FrameWriter
 from quadleg.safety.joint_command import command_of
+from quadleg.safety.node_status import JOINTS_POWERED
 from quadleg.safety.output_supervisor import OutputState, OutputSupervisor
 from quadleg.safety.reason_codes import ReasonCode
 from quadleg.safety.shared_output import OutputView, SharedOutput
@@ -114,10 +115,10 @@ class OutputLoop:
         return True, "pulses are off; `reset` and then `enable` start again"
 
     def say_state(self, again: bool = False) -> None:
-        """Have the state published, where it is another than the last one said or is to be said `again`."""
+        """Have the state published, where it or the power is another than last said, or is to be said `again`."""
         with self._speech:
             view = self.view
-            told = view.state, view.reason
+            told = view.state, view.reason, any(view.powered)
             if again or told != self._said:
                 self._said = told
                 self._listener.publish_state(view)
@@ -187,7 +188,7 @@ class OutputLoop:
             "servo_state": view.state.value,
             "board": self._robot.board.kind,
             "board_was": "running" if self._link.found else "off",
-            "joints_powered": sum(view.powered),
+            JOINTS_POWERED: sum(view.powered),
             "frames_written": self._frames.written,
             "commands_refused": self._refused,
             "commands_slowed": view.slowed,

@@ -20,15 +20,18 @@ class OutputWatch:
 
     def __init__(self, now: float) -> None:
         self.state: str | None = None
+        self._has_power = False  # whether its joints have power, as it says
+        self._power_is_ours = False  # whether this watchdog gave it
         self._begun = self._since = self._heard = now
         self._other_heard = -inf
         self._own_stamps: deque[int] = deque(maxlen=OWN_COMMANDS)
         self._joints: Sequence[float] = ()
         self._joints_heard = -inf
 
-    def says(self, state: str, now: float) -> None:
-        """Take servo_output's state."""
-        self._heard = now
+    def says(self, state: str, now: float, has_power: bool = False) -> None:
+        """Take servo_output's state, and whether any of its joints has power."""
+        self._heard, self._has_power = now, has_power
+        self._power_is_ours &= has_power
         if state != self.state:
             self.state, self._since = state, now
 
@@ -50,6 +53,14 @@ class OutputWatch:
         """Remember the stamp of this watchdog's own command (ns), which it will hear later."""
         self._own_stamps.append(stamp)
 
+    def give_power(self) -> None:
+        """Note that this watchdog commands power: it is for it to take that away."""
+        self._power_is_ours = True
+
+    def leave_power(self) -> None:
+        """Note that servo_output is left alone with the power that it has."""
+        self._power_is_ours = False
+
     def powering_command(self, stamp: int, now: float) -> None:
         """Take the stamp (ns) of a powering command while this watchdog powers no joint: it may be another's."""
         if stamp not in self._own_stamps:
@@ -64,6 +75,11 @@ class OutputWatch:
     def by_itself(self) -> bool:
         """Whether servo_output holds or lowers the robot on its own."""
         return self.state in (OutputState.HOLDING, OutputState.LOWERING)
+
+    @property
+    def foreign_power(self) -> Reason | None:
+        """Return that its joints have power which this watchdog did not give, or has left to it; else None."""
+        return Reason.of(ReasonCode.OUTPUT_POWERED) if self._has_power and not self._power_is_ours else None
 
     @property
     def stopped(self) -> bool:
@@ -84,10 +100,10 @@ class OutputWatch:
         return None
 
     def unsettled(self, now: float) -> bool:
-        """Whether a command without joints might cut the power while servo_output lowers the robot, or another watchdog
-        moves it; true at first, as that is not known yet."""
+        """Whether a command without joints might cut the power while servo_output holds or lowers the robot, or another
+        watchdog moves it; true at first, as that is not known yet."""
         begun = max(self._begun, self._other_heard)
-        return now - begun < QUIET_TIME or self.state is None or self.by_itself
+        return now - begun < QUIET_TIME or self.state is None or self.by_itself or bool(self.foreign_power)
 
     def refusal(self, now: float) -> Reason | None:
         """Return why the robot must not be powered now; None if it may."""
@@ -97,7 +113,9 @@ class OutputWatch:
             return self._busy(ReasonCode.OUTPUT_NOT_READY)
         if now - self._other_heard < QUIET_TIME:
             return Reason.of(ReasonCode.ANOTHER_WATCHDOG)
-        return Reason.of(ReasonCode.JUST_STARTED) if self.unsettled(now) else None
+        if now - self._begun < QUIET_TIME:
+            return Reason.of(ReasonCode.JUST_STARTED)
+        return self.foreign_power
 
     def _busy(self, code: ReasonCode) -> Reason:
         return Reason.of(code, output=self.state)

@@ -60,6 +60,7 @@ class ReasonCode(str, Enum):
     TARGET_REFUSED = "target_refused"
     NEAR_TORQUE_LIMIT = "near_torque_limit"
     OUTPUT_BY_ITSELF = "output_by_itself"
+    OUTPUT_POWERED = "output_powered"
     # complaints of servo_output
     BOARD_SLOW = "board_slow"
     COMMAND_REFUSED = "command_refused"

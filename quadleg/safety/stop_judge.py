@@ -15,7 +15,7 @@ from quadleg.safety.following import FOLLOWS, Following, FollowingShortfall, Res
 from quadleg.safety.heat_watch import HeatWatch
 from quadleg.safety.idle_watch import IdleWatch
 from quadleg.safety.joint_command import ALL
-from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.node_status import JOINTS_POWERED, NodeStatus
 from quadleg.safety.notice_board import Notice
 from quadleg.safety.output_supervisor import OutputState
 from quadleg.safety.output_watch import OutputWatch
@@ -66,9 +66,10 @@ class StopJudge:
 
     # What is heard and measured
 
-    def output_says(self, state: str, reason: Reason, now: float) -> None:
-        """Take servo_output's state. Its `stopped` is a fault, its `off` ends the power here too."""
-        self.output_watch.says(state, now)
+    def output_says(self, state: str, reason: Reason, now: float, has_power: bool = False) -> None:
+        """Take servo_output's state, and whether any joint has power there. Its `stopped` is a fault, its `off` ends
+        the power here too."""
+        self.output_watch.says(state, now, has_power)
         if state == OutputState.STOPPED:
             self._machine.switch_off(State.FAULT, reason, now)
         elif state == OutputState.OFF:
@@ -77,7 +78,8 @@ class StopJudge:
     def output_status(self, said: NodeStatus, now: float) -> None:
         """Take servo_output's status: its state, and whether the joint states that it publishes are measured."""
         self._joints_measured = said.figures.get("joint_angles") == MEASURED
-        self.output_says(said.state, said.reason or _UNTOLD, now)
+        has_power = said.figures.get(JOINTS_POWERED, "0") != "0"
+        self.output_says(said.state, said.reason or _UNTOLD, now, has_power)
 
     @property
     def wants_joints(self) -> bool:
@@ -193,6 +195,7 @@ class StopJudge:
         self.output_watch.forget_silent(now)
         if ignores := self.output_watch.ignores(now):
             self._machine.switch_off(State.OFF, ignores, now)
+            self.output_watch.leave_power()
 
     def _judge_idle(self, now: float) -> None:
         code = IdleCode.LOWERED if self.idle.left(now) <= 0 else self.idle.code(now)

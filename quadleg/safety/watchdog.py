@@ -61,6 +61,8 @@ class Watchdog(StopJudge):
         found += self._machine.notices.others
         if not self.powered and self.output_watch.by_itself:
             found += (Reason.of(ReasonCode.OUTPUT_BY_ITSELF, output=self.output_watch.state),)
+        elif not self.powered and (foreign := self.output_watch.foreign_power):
+            found += (foreign,)
         return found
 
     @property
@@ -184,6 +186,8 @@ class Watchdog(StopJudge):
 
     def _command(self, now: float) -> Command:
         self._last_sent = now
+        if self.powered:
+            self.output_watch.give_power()
         return Command(self._machine.angles, tuple(self._machine.powered))
 
     def _follow_frame(self, frame: tuple[float, ...], now: float) -> Command:

@@ -144,7 +144,7 @@ class Judge:
         self._stopped: float | None = None  # when a stop was served, until a reset and an enable
         self._stop_asked = -inf
         self._stop_owed = False  # a stop was answered with that the pulses may still be on
-        self._reset_since_stop = False
+        self._reset_at = self._reset_counts_from = -inf  # s
         self._witnesses: list[SimulatedProcess] = []  # of the last stop
         self._lasting = Lasting(self, stack)
         self._last_move = self._last_wish = self._active_since = stack.now
@@ -194,7 +194,7 @@ class Judge:
         elif name == Service.EMERGENCY_STOP.value:
             self._stop_served(message, success)
         elif success and name == Service.RESET.value:
-            self._reset_since_stop = True
+            self._reset_at = self._stack.now
         elif success and name == Service.ENABLE.value and request.data:
             self._enable_served()
 
@@ -205,18 +205,18 @@ class Judge:
         self._stack.excuse("stop", STOP_COMES)
 
     def _stop_served(self, message: str, success: bool) -> None:
-        self._witnesses, self._reset_since_stop = self._safety_processes(), False
-        if not success:  # the bus fails: the cut is repeated until it is done
-            self._stop_owed = True
+        self._witnesses = self._safety_processes()
+        if not success:  # the bus fails: the cut is repeated until it is done, and a reset may come before this answer
+            self._stop_owed, self._reset_counts_from = True, self._stop_asked
             return
-        self._stopped = self._stack.now
+        self._stopped = self._reset_counts_from = self._stack.now
         if any(angle is not None for angle in self._stack.eye.held()):
             self.violate("stop_not_obeyed", f"answered '{message}' with pulses on")
 
     def _enable_served(self) -> None:
         """A stop that both who knew of it have taken to their graves needs no reset."""
         forgotten = not set(self._witnesses) & set(self._safety_processes())
-        if self._reset_since_stop or forgotten:
+        if self._reset_at > self._reset_counts_from or forgotten:
             self._stopped, self._stop_owed = None, False
 
     def _safety_processes(self) -> list[SimulatedProcess]:
