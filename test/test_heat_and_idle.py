@@ -70,6 +70,24 @@ def test_a_servo_that_is_too_hot_lowers_the_robot_which_stands_again_when_it_has
     bench.until(State.ACTIVE)
 
 
+def test_the_period_in_which_a_servo_becomes_too_hot_lowers_the_robot() -> None:
+    bench = stands(heating(100.0, 20.0))
+    while bench.watchdog.heat.level is not HeatLevel.TOO_HOT:
+        assert bench.state is State.ACTIVE
+        bench.run(bench.period)
+    assert bench.state is State.LOWERING
+
+
+def test_a_servo_that_has_nearly_cooled_asks_for_a_tenth_of_a_minute_more() -> None:
+    bench = stands(heating(100.0, 20.0))
+    bench.until(State.OFF, within=60.0)
+    minutes = []
+    while refusal := bench.watchdog.heat.refusal():
+        minutes.append(refusal.figures["minutes"])
+        bench.tick()
+    assert minutes[-1] == "0.1"
+
+
 def test_lowering_for_heat_is_not_turned_round() -> None:
     bench = stands(heating(100.0, 20.0))
     bench.until(State.LOWERING, within=60.0)

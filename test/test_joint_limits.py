@@ -56,6 +56,15 @@ def test_a_frame_in_reach_goes_out_as_it_is(robot):
     assert (limited.share, limited.stops) == (1.0, ())
 
 
+def test_a_frame_at_the_very_speed_of_the_servos_goes_out_to_the_last_bit():
+    robot = ROBOTS[0]
+    limits, step = JointLimits(robot, period(robot)), joint_steps(robot, period(robot))[0]
+    for angle in np.linspace(-0.2, 0.2, 100).tolist():
+        wanted = (np.nextafter(angle + step, 1.0).item(),) * 12
+        if wanted[0] - angle == step:  # to rounding
+            assert limits.slow((angle,) * 12, wanted) == (wanted, 1.0)
+
+
 @BOTH
 @given(data=st.data())
 def test_a_fast_frame_is_slowed_all_joints_by_the_same_share(robot, data):

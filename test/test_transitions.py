@@ -102,6 +102,26 @@ def test_a_lifted_foot_does_not_carry(robot, swinging):
     np.testing.assert_allclose(seen, feet, atol=1e-9)
 
 
+@BOTH
+@pytest.mark.parametrize("swinging", range(4))
+def test_a_lifted_foot_does_not_carry_a_body_that_is_tilted_towards_it(robot, swinging):
+    feet = lifted(robot, swinging)
+    (front, *_), *_, (rear, *_) = feet
+    pitch = 0.8 * np.arctan2(0.02, front - rear) * (-1 if swinging < 2 else 1)  # most of the way to a plane through it
+    leaning = standing(robot, Pose.from_rpy(0.0, 0.0, robot.standing.height, 0.0, pitch, 0.0), feet)
+    pose, seen = transitions.standing_over(robot, all_forward(robot, leaning))
+    np.testing.assert_allclose(pose.rpy, (0, pitch, 0), atol=1e-9)
+    np.testing.assert_allclose(seen, feet, atol=1e-9)
+
+
+@pytest.mark.parametrize(("below", "level"), [(0.9e-6, True), (1.1e-6, False)])
+def test_three_feet_carry_over_a_fourth_that_is_below_by_the_millionth_of_a_metre_that_rounding_takes(below, level):
+    robot = ROBOTS[0]
+    feet = [(0.1, 0.05, -0.15), (0.1, -0.05, -0.15), (-0.1, 0.05, -0.15), (-0.1, -0.05, -0.15 - below)]
+    pose, _ = transitions.standing_over(robot, feet)
+    assert (max(map(abs, pose.rpy)) < 1e-9) is level
+
+
 @pytest.mark.parametrize(
     "places",
     [[(0.1, 0.1), (0.1, 0.0), (-0.1, 0.1), (0.1, -0.1)], [(0.1, 0.0), (0.05, 0.0), (-0.1, 0.0), (-0.05, 0.0)]],

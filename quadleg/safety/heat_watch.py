@@ -52,7 +52,7 @@ class HeatWatch:
 
     def refusal(self) -> Reason | None:
         """Return why the servos must not be powered now; None if they may."""
-        if self.temperature < HOT:
+        if self.level in (HeatLevel.COOL, HeatLevel.WARM):
             return None
         minutes = max(self._heat.seconds_to_cool(self.hottest, HOT) / 60, 0.1)
         figures = {"level": self.level.value.replace("_", " "), "minutes": f"{minutes:.1f}"}
