@@ -228,7 +228,7 @@ def test_a_trial_and_a_verdict_have_one_speed():
     icy = Ground(slope=radians(8), friction=0.15)
     trial = run(ROBOT, icy, 0.5, Trial("creep", None, 1))
     verdict = walk_verdict(ROBOT, limits("creep"), icy, 1, trial.asked)
-    assert verdict.figures.speed < -0.5
+    assert verdict.figures.speed < -0.2
     assert trial.speed_error == pytest.approx(100 * (1.0 - verdict.figures.speed), rel=0.2)
 
 

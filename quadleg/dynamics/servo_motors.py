@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import radians
 
 import numpy as np
 
@@ -19,6 +20,9 @@ from quadleg.geometry.arrays import Array
 from quadleg.robot.model import JOINT_NAMES, Angles, RobotModel
 
 # What no data sheet of a hobby servo says (common practice, no source).
+# Error of the joint in rad at which a servo's motor is fully on, as gait, estimation and safety take it. Physics has a
+# value of its own (simulation/physics_servos.py), since that of a real servo is not known.
+FULL_TORQUE_ERROR = radians(3.0)
 FRICTION = 0.04  # of the gears and bearings, as a share of the stall torque
 MOTOR_TIME = 0.015  # s: the mechanical time constant of a small brushed motor
 SUPPLY_RESISTANCE = 0.04  # Ω of the supply, its switch, fuse, wires and plugs together

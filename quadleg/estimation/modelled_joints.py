@@ -7,11 +7,10 @@ from math import radians
 
 import numpy as np
 
-from quadleg.dynamics.servo_motors import FRICTION
+from quadleg.dynamics.servo_motors import FRICTION, FULL_TORQUE_ERROR
 from quadleg.geometry.arrays import Array
 from quadleg.kinematics.leg import jacobian_columns
 from quadleg.robot.model import RobotModel
-from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 # In no data sheet of a hobby servo (common practice, no source).
 BACKLASH = radians(0.4)  # of the gears, from end to end

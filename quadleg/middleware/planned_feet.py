@@ -46,15 +46,25 @@ class PlannedFeetMessage:
         return message
 
 
-def feet_and_shift(message: MultiDOFJointState) -> tuple[tuple[Vector, ...], Pose]:
-    """The four feet and the body's shift. Raises TargetError with what is wrong."""
-    places = dict(zip(message.joint_names, message.transforms))
+def feet_loads_and_shift(
+    message: MultiDOFJointState, robot: RobotModel
+) -> tuple[tuple[Vector, ...], tuple[float, ...], Pose]:
+    """The four feet, their shares of the weight, and the body's shift. Raises TargetError with what is wrong."""
+    places = dict(zip(message.joint_names, zip(message.transforms, message.wrench)))
     missing = [name for name in NAMES if name not in places]
     if missing:
-        raise TargetError(f"there is no {missing[0]}; {', '.join(NAMES)} are wanted, each with its transform")
-    feet = tuple(near_place(places[leg].translation) for leg in LEGS)
-    shift = places["base_link"]
-    return feet, Pose(near_place(shift.translation), rotation_of(shift.rotation))
+        raise TargetError(
+            f"there is no {missing[0]}; {', '.join(NAMES)} are wanted, each with its transform and wrench"
+        )
+    feet = tuple(near_place(places[leg][0].translation) for leg in LEGS)
+    loads = tuple(_load(places[leg][1], robot) for leg in LEGS)
+    shift, _ = places[NAMES[-1]]
+    return feet, loads, Pose(near_place(shift.translation), rotation_of(shift.rotation))
+
+
+def _load(wrench: Wrench, robot: RobotModel) -> float:
+    """The share of the weight that a foot carries by its planned force."""
+    return max(0.0, finite_place(wrench.force)[2]) / (robot.masses.total * STANDARD_GRAVITY)
 
 
 def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> GaitPlan:
@@ -64,11 +74,10 @@ def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> Gait
     missing = [leg for leg in LEGS if leg not in places]
     if missing:
         raise TargetError(f"there is no {missing[0]}; {', '.join(LEGS)} are wanted, with transform, twist and wrench")
-    weight = robot.masses.total * STANDARD_GRAVITY
     found = [places[leg] for leg in LEGS]
     feet = tuple(finite_place(place.translation) for place, _, _ in found)
     velocities = tuple(finite_place(twist.linear) for _, twist, _ in found)
-    loads = tuple(max(0.0, finite_place(wrench.force)[2]) / weight for _, _, wrench in found)
+    loads = tuple(_load(wrench, robot) for _, _, wrench in found)
     if NAMES[-1] not in places:
         return GaitPlan(feet, velocities, loads, (0.0, 0.0))
     _, going, _ = places[NAMES[-1]]

@@ -7,6 +7,7 @@ from typing import Any
 from geometry_msgs.msg import PointStamped, PoseStamped
 from sensor_msgs.msg import MultiDOFJointState
 
+from quadleg.dynamics.leg_compliance import LegCompliance
 from quadleg.errors import TargetError
 from quadleg.geometry.transforms import Pose
 from quadleg.health import Health
@@ -14,7 +15,7 @@ from quadleg.kinematics.body_motion import BodyMotion
 from quadleg.kinematics.posture import ACCELERATION_TIME, SPEED, TURN_SPEED, Posture
 from quadleg.middleware.interface import Middleware, RawMessage
 from quadleg.middleware.node import QuadlegNode
-from quadleg.middleware.planned_feet import feet_and_shift
+from quadleg.middleware.planned_feet import feet_loads_and_shift
 from quadleg.middleware.process_host import main_of
 from quadleg.middleware.status_topic import hear_status
 from quadleg.middleware.topics import check_frame, led_angles, nanoseconds, near_place, rotation_of
@@ -37,6 +38,7 @@ class BaseMotion(QuadlegNode):
         turn_speed = self.declare("turn_speed", TURN_SPEED, "Body turning speed in rad/s", 0.01, 10.0)
         rise = self.declare("acceleration_time", ACCELERATION_TIME, "Time in s from rest to full speed", 0.01, 10.0)
         self._motion = BodyMotion(self.robot, Posture(self.robot, speed, turn_speed, rise), period)
+        self._compliance = LegCompliance(self.robot, period)
         self._outputs = []
         for leg in LEGS:
             publisher = self.advertise(f"{leg}/foot_target")
@@ -80,11 +82,15 @@ class BaseMotion(QuadlegNode):
 
     def _planned_feet(self, message: MultiDOFJointState) -> None:
         try:
-            planned, shift = feet_and_shift(message)
+            planned, loads, shift = feet_loads_and_shift(message, self.robot)
         except TargetError as error:
             self.get_logger().warning(f"planned feet refused: {error}", throttle_duration_sec=1.0)
             return
         feet = self._motion.step(planned, shift, self.steady_time())
+        if self._motion.active:
+            feet = self._compliance.made_up(feet, loads)
+        else:
+            self._compliance.rest()
         for (publisher, target_message), (x, y, z) in zip(self._outputs, feet):
             target_message.header.stamp = message.header.stamp
             point = target_message.point

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from math import atan, hypot, inf, isfinite, nan
 
+from quadleg.dynamics.servo_motors import FULL_TORQUE_ERROR
 from quadleg.geometry.vectors import Vector
 from quadleg.robot.model import JOINT_NAMES, LEGS, RobotModel
 from quadleg.safety.catalogue import Reason
@@ -31,7 +32,6 @@ from quadleg.safety.felt_motion import SINK_TIME, FeltMotion
 from quadleg.safety.figure_words import volts, whole_degrees, whole_millimetres, whole_percent
 from quadleg.safety.joint_lag import JointLag
 from quadleg.safety.reason_codes import FollowingCode, ReasonCode
-from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LOOK_AHEAD = 0.1  # s: what a lowering at the servos' speed needs to take effect (measured in physics)
 GROUND_TIME = 4.0  # s in which a lasting tilt becomes the estimated slope of the ground

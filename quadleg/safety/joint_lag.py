@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import inf
 
+from quadleg.dynamics.servo_motors import FULL_TORQUE_ERROR
 from quadleg.robot.model import JOINT_NAMES, RobotModel
-from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 LAG_TIME = 0.15  # s for which a joint has to be beyond the limit
 JOINTS_FRESH = 0.2  # s for which a measurement counts

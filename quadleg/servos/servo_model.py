@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from math import copysign, radians
+from math import copysign
 
 from quadleg.robot.model import Servo
 from quadleg.servos.pulse_conversion import angle_from_pulse
-
-# Error of the joint in rad at which a servo's motor is fully on, as estimation and safety take it (common practice, no
-# source). Physics has a value of its own (simulation/physics_servos.py), since that of a real servo is not known.
-FULL_TORQUE_ERROR = radians(3.0)
 
 
 class ServoModel:

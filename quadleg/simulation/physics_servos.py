@@ -19,7 +19,7 @@ from quadleg.robot.model import JOINT_NAMES, RobotModel
 from quadleg.simulation.world_difference import NO_DIFFERENCE, WorldDifference
 
 # What no data sheet of a hobby servo says (common practice, no source). Nothing here is imported from what estimation
-# and safety assume (servos/servo_model.py, dynamics/servo_motors.py), nor equal to it by need: that has to hold for
+# and safety assume (dynamics/servo_motors.py), nor equal to it by need: that has to hold for
 # servos that differ from it. Friction, rotor and supply are in world_difference.py.
 FULL_TORQUE_ERROR = radians(2.5)
 BACKLASH = radians(0.4)  # of the gears, from end to end

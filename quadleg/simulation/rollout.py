@@ -5,6 +5,7 @@ Each part is the one that the nodes have; here they call each other once a servo
 
 from __future__ import annotations
 
+from quadleg.dynamics.leg_compliance import LegCompliance
 from quadleg.errors import CannotWalk, Unreachable
 from quadleg.estimation.body_estimate import Estimate
 from quadleg.estimation.odometry import Estimator
@@ -64,6 +65,7 @@ class Rollout:
         self._bank = ServoBank(robot, chip)
         self.walker = Walker(robot, limits, period)
         self._posture = Posture(robot)
+        self._compliance = LegCompliance(robot, period)
         self.target = Pose((0.0, 0.0, robot.standing.height))
         self.watchdog = Watchdog(robot, period, self.world.time)
         self._output = OutputSupervisor(robot, period, self.world.time)
@@ -115,8 +117,10 @@ class Rollout:
         plan = self.walker.plan
         if active:
             feet = self._posture.step(self.target, plan.feet, self.walker.shift, self.period)
+            feet = self._compliance.made_up(feet, plan.loads)
         else:
             feet = self._posture.led_feet
+            self._compliance.rest()
         command = self._watched(feet, now)
         if command:
             self._output.command(command, now)

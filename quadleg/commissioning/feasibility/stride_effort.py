@@ -12,7 +12,7 @@ from quadleg.commissioning.feasibility.verdict import Need
 from quadleg.dynamics.centre_of_mass import centre_of_mass
 from quadleg.dynamics.gravity import STANDARD_GRAVITY
 from quadleg.dynamics.joint_torques import cyclic_rate, cyclic_second_rate, foot_loads, stride_torques
-from quadleg.dynamics.servo_motors import ServoMotors
+from quadleg.dynamics.servo_motors import FULL_TORQUE_ERROR, ServoMotors
 from quadleg.gait.stability import static_margin
 from quadleg.gait.steady_strides import Balance, angles_of, strides
 from quadleg.gait.stride_feasibility import EFFORT, StrideFeasibility, StrideObstacle
@@ -23,7 +23,6 @@ from quadleg.geometry.arrays import Array
 from quadleg.geometry.planar import ZERO_TWIST, Planar
 from quadleg.robot.model import JOINT_NAMES, LEGS, GaitParameters, RobotModel
 from quadleg.safety.catalogue import Reason
-from quadleg.servos.servo_model import FULL_TORQUE_ERROR
 
 # m/s over √(g h): slower than this (a Froude number of 6e-5 to 1e-4), legs give way by more than a walk goes;
 # by walks of random robots in physics (test/robot_campaign.py, seeds 21, 101, 103 and 2026).
