@@ -23,6 +23,7 @@ from quadleg.safety.deadlines import (
     SILENCE_LOWER,
 )
 from simulated_graph.happening_kinds import Happening
+from simulated_graph.strangers import MISTAKES, SOME_JOINTS
 from simulated_graph.target_faults import BURST, USELESS
 
 FIRST_AT = (4.0, 9.0)  # s
@@ -61,6 +62,12 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("feel_supply", _lasting(0.3, 2.0, LOST_VOLTS, USUAL_AMPERES)),
     ("stop", lambda _: ()),
     ("lose_board_power", lambda _: ()),
+    ("sensor_dies", _lasting(0.1, 1.0, "imu", "tips")),
+    ("sensor_dies", _lasting(0.1, 1.0, "supply", LOST_VOLTS)),
+    ("sensor_dies", _lasting(0.1, 1.0, "supply", LOW_VOLTS)),
+    # commands that must be refused
+    ("command_wrongly", lambda chance: (SOME_JOINTS, chance.choice((1, 5)))),
+    ("command_wrongly", lambda chance: (chance.choice(MISTAKES), chance.choice((1, 5)))),
     # servo_output holds, lowers, or waits for its board
     ("freeze", _lasting(SILENCE_HOLD, SILENCE_LOWER, "joint_watchdog")),
     ("freeze", _lasting(SILENCE_LOWER, SILENCE_LOWER + 4.0, "joint_watchdog")),

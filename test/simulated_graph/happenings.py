@@ -48,6 +48,7 @@ HEAVY_LOWERED = SHORTFALL_HOLD + SHORTFALL_LOWER + 1.5  # s: filtered readings, 
 LASTS_HEAVY = (HEAVY_LOWERED + 1.0, HEAVY_LOWERED + 4.0)  # s
 # s that an IMU is silent, and when meanwhile the body is asked to lean, and to be level again
 BLIND_TIME, LEANS_AFTER, LEVEL_AFTER = 6.0, 1.0, 4.0
+FOR_GOOD = 1e6  # s
 HAND_PERIOD = 0.1  # s between the velocities that a hand sends
 
 
@@ -173,16 +174,39 @@ def _feel_motion(scene: Scene, kind: str, seconds: float) -> None:
             scene.feel(board.imu, _felt(kind, board.imu.feel, stack, seconds), seconds)
 
 
+def _sensor_dies(scene: Scene, what: str, said: Any, seconds: float) -> None:
+    """An IMU that has felt the body tipped, or a supply sensor that has measured so many V, falls silent for good: what
+    it said last is to be forgotten."""
+
+    def die() -> None:
+        scene.deadlines.upset(UPSET_AFTER)
+        for unfit in ("tipped", "lost", "low", "over", "heavy"):
+            scene.deadlines.fit(unfit)
+        for code in ("tip_over_not_cut", "lost_supply_not_cut"):
+            scene.judge.wants_cut(code, 0.0, 0.0)
+        for board in scene.stack.boards:
+            sensor = board.imu if what == "imu" else board.power
+            if sensor:
+                scene.feel(sensor, _silent, FOR_GOOD)
+
+    if what == "imu":
+        _feel_motion(scene, said, seconds + TIP_SEEN)
+        scene.stack.time.after(seconds + TIP_SEEN, die)
+    else:
+        _feel_supply(scene, said, 1.0, seconds)
+        scene.stack.time.after(seconds, die)
+
+
+def _silent() -> Any:
+    raise BoardError("no answer of the sensor", "check the wiring")
+
+
 def _felt(kind: str, sound: Callable[[], Any], stack: SimulatedStack, seconds: float) -> Callable[[], Any]:
     if kind == "frozen":
         once = sound()
         return lambda: once
     if kind == "silent":
-
-        def fail() -> Any:
-            raise BoardError("no answer of the IMU", "check the wiring")
-
-        return fail
+        return _silent
     if kind == "knocks":
         return _knocks(stack)
     begun, rate = stack.now, {"tips": 1.4, "leans": 0.5}[kind] / TIPPING_TIME
@@ -257,6 +281,11 @@ def _walk(scene: Scene, topic: str, velocity: tuple[float, float, float], second
 
 def _pose(scene: Scene, topic: str, place: tuple[float, float, float]) -> None:
     scene.person.pose(topic, place)
+
+
+def _draw_death(chance: random.Random) -> tuple[Any, ...]:
+    what, said = chance.choice((("imu", "tips"), ("imu", "leans"), ("supply", 0.1), ("supply", 4.5), ("supply", 6.0)))
+    return what, said, round(chance.uniform(0.1, 1.5), 3)
 
 
 def _draw_walk(chance: random.Random) -> tuple[Any, ...]:
@@ -335,6 +364,7 @@ KINDS = {
         _feel_motion,
         upsets=0.0,
     ),
+    "sensor_dies": Kind(0.7, _draw_death, _sensor_dies, upsets=0.0),
     "enable": Kind(4.0, lambda r: (r.random() < 0.7,), _enable, upsets=0.0),
     "reset": Kind(1.5, _nothing, _reset, upsets=0.0),
     "stop": Kind(0.7, _nothing, _stop, upsets=0.0),
