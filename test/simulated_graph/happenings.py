@@ -311,17 +311,23 @@ def _lean_blind(scene: Scene, roll: float) -> None:
 
 
 def _publish_absurd(scene: Scene, topic: str, count: int, seed: int) -> None:
-    if topic in CUTTING_TOPICS:
-        # What it has cut is cut once the board takes frames again.
-        waits = scene.stack.bus_faults.lasts(scene.stack.now)
-        scene.stack.excuse(f"a stranger on {topic}", waits + count * scene.stranger.period + 1.0)
-    scene.stranger.publish(topic, count, random.Random(seed))
+    def publish() -> None:
+        if topic in CUTTING_TOPICS:
+            # What it has cut is cut once the board takes frames again.
+            waits = scene.stack.bus_faults.lasts(scene.stack.now)
+            scene.stack.excuse(f"a stranger on {topic}", waits + count * scene.stranger.period + 1.0)
+        scene.deadlines.upset(UPSET_AFTER)
+        scene.stranger.publish(topic, count, random.Random(seed))
+
+    scene.stranger.once_found(topic, publish)
 
 
 def _command_wrongly(scene: Scene, mistake: str, count: int) -> None:
-    if mistake == SOME_JOINTS and scene.person.state("joint_watchdog") != "active":
-        return
-    scene.stranger.command_wrongly(mistake, count)
+    def command() -> None:
+        if mistake != SOME_JOINTS or scene.person.state("joint_watchdog") == "active":
+            scene.stranger.command_wrongly(mistake, count)
+
+    scene.stranger.once_found("joint_commands", command)
 
 
 def _second_watchdog(scene: Scene, seconds: float) -> None:
@@ -382,6 +388,7 @@ KINDS = {
         2.0,
         lambda r: (r.choice(STRANGE_TOPICS), r.choice((1, 5, 40)), r.randrange(2**31)),
         _publish_absurd,
+        upsets=0.0,
     ),
     "command_wrongly": Kind(1.0, lambda r: (r.choice(MISTAKES), r.choice((1, 5, 40))), _command_wrongly, upsets=0.0),
     "second_watchdog": Kind(0.7, lambda r: (round(r.uniform(1.0, 6.0), 2),), _second_watchdog),

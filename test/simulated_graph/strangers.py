@@ -50,6 +50,15 @@ class Stranger:
         self._node = GuardedNode(SimulatedMiddleware(stack.bus, "stranger", stack.namespace), "stranger")
         self._publishers: dict[str, Any] = {}
 
+    def once_found(self, topic: str, act: Callable[[], None]) -> None:
+        """Do something once all who listen to a topic have found this publisher."""
+        publisher, time = self._publisher(topic), self._stack.time
+        subscribers = self._stack.bus.subscriptions_to(f"{self._stack.namespace}/{topic}")
+        if publisher.get_subscription_count() < len(subscribers):
+            time.after(PERIOD, lambda: self.once_found(topic, act))
+        else:
+            act()
+
     def publish(self, topic: str, count: int, chance: random.Random) -> None:
         """Publish so many messages on a topic of the table."""
         self._go_on(topic, self._publisher(topic), count, chance)
@@ -80,15 +89,11 @@ class Stranger:
         publisher, time = self._publisher(topic), self._stack.time
 
         def begin() -> None:
-            subscribers = self._stack.bus.subscriptions_to(f"{self._stack.namespace}/{topic}")
-            if publisher.get_subscription_count() < len(subscribers):
-                time.after(PERIOD, begin)
-                return
             heard()
             for k in range(times):
                 time.after(k * gap, lambda: publisher.publish(message))
 
-        begin()
+        self.once_found(topic, begin)
 
     def _go_on(self, topic: str, publisher: Any, count: int, chance: random.Random) -> None:
         message = absurd(published(topic)[0], chance)
