@@ -401,6 +401,13 @@ def test_bad_targets_between_good_frames_are_said_and_stop_nothing(up):
     assert Code.TARGET_REFUSED not in up.codes
 
 
+def test_a_new_state_begins_without_the_notices_of_the_last(up):
+    up.bad()
+    assert Code.TARGET_REFUSED in up.codes
+    up.enable(False)
+    assert up.codes.keys() == {Code.ASKED_TO_SIT}
+
+
 def test_one_leg_that_is_always_bad_is_a_hold_for_bad_targets(up):
     for _ in range(3):
         up.stamp += 1
