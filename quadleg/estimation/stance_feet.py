@@ -30,8 +30,8 @@ class LegNoise:
     creep: float
 
 
-# Tuned on the demo robot in physics; see test/test_odometry.py.
-LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 4.5e-4, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.067, 0.05)}
+# Tuned on the demo robot in physics; see test/test_odometry.py and docs/estimation.md.
+LEG_NOISE = {MEASURED: LegNoise(5e-5, 4e-3, 3.4e-4, 4.5e-4, 0.002), MODELLED: LegNoise(1e-3, 1e-3, 5e-3, 0.03, 0.05)}
 STILL_DRIFT = 1e-4  # m/√s of a foot while the robot stands still
 LANDING_DRIFT = 0.03  # m/√s of a foot while another one touches down
 NEAR = 0.003  # m above the others: from there on a descending foot may touch the ground
