@@ -662,6 +662,17 @@ def test_a_board_that_fails_for_long_is_a_hold_at_what_it_holds(following):
     assert not following.command(), "nobody may be followed to a board that takes nothing"
 
 
+def test_a_board_that_fails_for_a_moment_changes_no_state_however_long_it_worked_before(following):
+    for _ in range(2):
+        for _ in range(round(deadlines.SILENCE_HOLD / following.period)):
+            following.tick()
+            assert following.command()
+        following.fails(0.5 * deadlines.SILENCE_HOLD)
+        assert following.state is OutputState.FOLLOWING
+        assert following.command(), "in time"
+        following.output.board_takes(following.now)
+
+
 def test_nothing_moves_while_the_board_fails_and_it_is_lowered_after(following):
     following.fails(10.0)
     assert following.state is OutputState.HOLDING
