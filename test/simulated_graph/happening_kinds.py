@@ -60,6 +60,10 @@ class Scene:
         """The process that a node lives in now."""
         return self.stack.process_of(node)
 
+    def is_faulty(self, sensor: Any) -> bool:
+        """Whether a sensor feels something else than it should."""
+        return id(sensor) in self.sound and sensor.feel is not self.sound[id(sensor)]
+
     def feel(self, sensor: Any, felt: Callable[[], Any], seconds: float) -> None:
         """Have a sensor feel something else for a while, or until something else again."""
         sound = self.sound.setdefault(id(sensor), sensor.feel)

@@ -157,7 +157,8 @@ def _want_lowering(scene: Scene, low: bool, over: bool, seconds: float) -> None:
 def _feel_motion(scene: Scene, kind: str, seconds: float) -> None:
     stack = scene.stack
     if kind == "knocks":
-        if stack.levels_itself:  # by an IMU that does not feel that it does
+        # Levelling would go by an IMU that does not feel it, and two knocks at once are a fall.
+        if stack.levels_itself or any(scene.is_faulty(board.imu) for board in stack.boards):
             return
         seconds = 2 * KNOCK_EVERY
     scene.deadlines.upset(seconds + UPSET_AFTER)
@@ -185,8 +186,7 @@ def _sensor_dies(scene: Scene, what: str, said: Any, seconds: float) -> None:
         for code in ("tip_over_not_cut", "lost_supply_not_cut"):
             scene.judge.wants_cut(code, 0.0, 0.0)
         for board in scene.stack.boards:
-            sensor = board.imu if what == "imu" else board.power
-            if sensor:
+            if sensor := board.imu if what == "imu" else board.power:
                 scene.feel(sensor, _silent, FOR_GOOD)
 
     if what == "imu":

@@ -85,7 +85,8 @@ class ReasonJudge:
     def _heard_by_node(self, subscription: BusSubscription, publisher: BusPublisher, message: Any) -> None:
         name = subscription.topic.removeprefix(f"{self._stack.namespace}/")
         if subscription.node_name == SERVO_OUTPUT and name == "joint_commands":
-            self._command_heard = self._stack.now
+            if publisher.node_name == WATCHDOG:  # what a stranger commands may be refused
+                self._command_heard = self._stack.now
         elif subscription.node_name != WATCHDOG:
             return
         elif name == "joint_targets":
