@@ -77,7 +77,7 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("stick_bus", _lasting(0.3, 2.0)),
     ("refuse_writes", lambda chance: (chance.randrange(1, 6),)),
 )
-# What people do then, each a row of requests.
+# What people do then, each a row of requests; and what becomes of the two that know of a stop.
 REQUESTS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("enable", (True,)),),
     (("enable", (False,)),),
@@ -85,6 +85,8 @@ REQUESTS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("reset", ()), ("enable", (True,))),
     (("stop", ()), ("reset", ()), ("enable", (True,))),
     (("enable", (True,)), ("enable", (False,))),
+    (("kill", ("joint_watchdog",)),),
+    (("kill", ("servo_output",)),),
 )
 STEP = 0.4  # s between the requests of a row
 PAIRS = [*itertools.product(range(len(CAUSES)), range(len(REQUESTS) + 1))]

@@ -97,7 +97,8 @@ def _begin(happening: Happening, scene: Scene, until: float) -> None:
         _happen(happening, scene)
         return
     if state != "rising":
-        person.ask(Service.RESET)
+        if state == "fault":
+            person.ask(Service.RESET)
         person.ask(Service.ENABLE, True)
     scene.stack.time.after(ASKED_EVERY, lambda: _begin(happening, scene, until))
 

@@ -162,7 +162,7 @@ class ReasonJudge:
             ("hold", ReasonCode.OUTPUT_SILENT): lambda: (
                 self._output_silent or now - self._output_heard > OUTPUT_SILENT_TIME
             ),
-            ("hold", ReasonCode.OVER_CURRENT): lambda: now - self._over_since > OVER_TIME,
+            ("hold", ReasonCode.OVER_CURRENT): lambda: before.state != "rising" and now - self._over_since > OVER_TIME,
             ("lowering", ReasonCode.OVER_CURRENT): lambda: (
                 now - self._over_since > OVER_TIME + (0.0 if before.state == "rising" else HOLD_TIME)
             ),
@@ -216,8 +216,11 @@ class ReasonJudge:
             ("holding", ReasonCode.BOARD_FAILS): lambda: (
                 now - faults.failing_since > SILENCE_HOLD or now < faults.stuck_until + 1.0
             ),
+            # While the board fails, silence is not counted.
             ("lowering", ReasonCode.SILENCE_LASTS): lambda: (
-                before.state == "holding" and lasted > by_silence - already - slack
+                before.state == "holding"
+                and lasted > by_silence - already - slack
+                and (before.code != ReasonCode.BOARD_FAILS or now - faults.failed_at > by_silence - already - slack)
             ),
         }
         self._judge_reason(before, said, checks)

@@ -268,7 +268,8 @@ class Judge:
     def look(self) -> None:
         """Judge what lasts; to be called every 50 ms."""
         stack, now = self._stack, self._stack.now
-        powered = any(angle is not None for angle in stack.eye.held())
+        held = stack.eye.held()
+        powered = any(angle is not None for angle in held)
         output = stack.processes[SERVO_OUTPUT]
         watchdog = stack.process_of("joint_watchdog")
         output_sound = self.sound(output)
@@ -296,6 +297,8 @@ class Judge:
         silent = said in ("off", "stopped", "following")
         wrong = (powered and state in ("off", "fault") and silent) or (not powered and state in ("active", "hold"))
         self._lasting("state_is_wrong", wrong, REPORT_WITHIN, f"state is {state}, servo_output {said}, {powered=}")
+        partly = powered and None in held and state in ("active", "hold")
+        self._lasting("some_joints_powered", partly, REPORT_WITHIN, f"state is {state}, and some joints have no power")
         self._judge_stillness(state)
         self._lasting("lowering_without_end", state == "lowering", LONGEST_LOWERING, "it lowers and lowers")
 
