@@ -77,8 +77,8 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("stick_bus", _lasting(0.3, 2.0)),
     ("refuse_writes", lambda chance: (chance.randrange(1, 6),)),
 )
-# What people do then, each a row of requests; and what becomes of the two that know of a stop.
-REQUESTS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
+# What follows, each a row of happenings: what people ask for, and what becomes of the two that know of a stop.
+ANSWERS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("enable", (True,)),),
     (("enable", (False,)),),
     (("stop", ()),),
@@ -88,8 +88,8 @@ REQUESTS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("kill", ("joint_watchdog",)),),
     (("kill", ("servo_output",)),),
 )
-STEP = 0.4  # s between the requests of a row
-PAIRS = [*itertools.product(range(len(CAUSES)), range(len(REQUESTS) + 1))]
+STEP = 0.4  # s between the happenings of a row
+PAIRS = [*itertools.product(range(len(CAUSES)), range(len(ANSWERS) + 1))]
 random.Random("pairs").shuffle(PAIRS)  # neighbours are to have nothing in common
 
 
@@ -107,8 +107,8 @@ def _happening(when: float, pair: tuple[int, int], chance: random.Random) -> Hap
     cause, answer = pair
     kind, draw = CAUSES[cause]
     after = round(chance.uniform(*(ANSWER_AFTER[:2] if chance.random() < 0.5 else ANSWER_AFTER[1:])), 3)
-    if answer < len(REQUESTS):
-        then = tuple(Happening(after + i * STEP, *request) for i, request in enumerate(REQUESTS[answer]))
+    if answer < len(ANSWERS):
+        then = tuple(Happening(after + i * STEP, *request) for i, request in enumerate(ANSWERS[answer]))
     else:
         kind_2, draw_2 = chance.choice(CAUSES)
         then = (Happening(after, kind_2, draw_2(chance)),)
