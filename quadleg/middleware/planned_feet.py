@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Transform, Twist, Wrench
 from sensor_msgs.msg import MultiDOFJointState
@@ -57,14 +59,15 @@ def feet_loads_and_shift(
             f"there is no {missing[0]}; {', '.join(NAMES)} are wanted, each with its transform and wrench"
         )
     feet = tuple(near_place(places[leg][0].translation) for leg in LEGS)
-    loads = tuple(_load(places[leg][1], robot) for leg in LEGS)
+    loads = _loads([places[leg][1] for leg in LEGS], robot)
     shift, _ = places[NAMES[-1]]
     return feet, loads, Pose(near_place(shift.translation), rotation_of(shift.rotation))
 
 
-def _load(wrench: Wrench, robot: RobotModel) -> float:
-    """The share of the weight that a foot carries by its planned force."""
-    return max(0.0, finite_place(wrench.force)[2]) / (robot.masses.total * STANDARD_GRAVITY)
+def _loads(wrenches: Sequence[Wrench], robot: RobotModel) -> tuple[float, ...]:
+    """The shares of the weight that feet carry by their planned forces."""
+    weight = robot.masses.total * STANDARD_GRAVITY
+    return tuple(max(0.0, finite_place(wrench.force)[2]) / weight for wrench in wrenches)
 
 
 def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> GaitPlan:
@@ -77,7 +80,7 @@ def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> Gait
     found = [places[leg] for leg in LEGS]
     feet = tuple(finite_place(place.translation) for place, _, _ in found)
     velocities = tuple(finite_place(twist.linear) for _, twist, _ in found)
-    loads = tuple(_load(wrench, robot) for _, _, wrench in found)
+    loads = _loads([wrench for _, _, wrench in found], robot)
     if NAMES[-1] not in places:
         return GaitPlan(feet, velocities, loads, (0.0, 0.0))
     _, going, _ = places[NAMES[-1]]

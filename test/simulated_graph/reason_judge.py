@@ -210,6 +210,7 @@ class ReasonJudge:
         faults = self._stack.bus_faults
         by_silence = SILENCE_LOWER + FOUND_TIME if before.code == ReasonCode.FOUND_RUNNING else SILENCE_LOWER
         already = 0.0 if before.code == ReasonCode.FOUND_RUNNING else SILENCE_HOLD
+        silent_for = by_silence - already - slack
         sound = now - faults.failed_at > SILENCE_LOWER
         checks: dict[tuple[str, str], Callable[[], bool]] = {
             ("holding", ReasonCode.WATCHDOG_SILENT): lambda: not sound or now - self._command_heard > SILENCE_HOLD,
@@ -219,8 +220,8 @@ class ReasonJudge:
             # While the board fails, silence is not counted.
             ("lowering", ReasonCode.SILENCE_LASTS): lambda: (
                 before.state == "holding"
-                and lasted > by_silence - already - slack
-                and (before.code != ReasonCode.BOARD_FAILS or now - faults.failed_at > by_silence - already - slack)
+                and lasted > silent_for
+                and (before.code != ReasonCode.BOARD_FAILS or now - faults.failed_at > silent_for)
             ),
         }
         self._judge_reason(before, said, checks)

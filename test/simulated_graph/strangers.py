@@ -70,7 +70,6 @@ class Stranger:
 
     def command_wrongly(self, mistake: str, count: int) -> None:
         """Publish a joint command with one of MISTAKES so many times."""
-        publisher = self._publisher("joint_commands")
         if mistake in WRONG_COMMANDS:
             names, positions = WRONG_COMMANDS[mistake]
         else:
@@ -80,20 +79,22 @@ class Stranger:
             positions = tuple(rest[name] + FIRST_PULSES.get(mistake, 0.0) for name in names)
         points = [JointTrajectoryPoint(positions=list(positions))] if positions else []
         message = JointTrajectory(joint_names=list(names), points=points)
-        for k in range(count):
-            self._stack.time.after(k * PERIOD, lambda: publisher.publish(message))
+        self._repeat("joint_commands", message, count, PERIOD)
 
     def say(self, topic: str, message: Any, heard: Callable[[], None], times: int = 1, gap: float = 0.0) -> None:
         """Publish a message, or so many times, once each `gap` s, with 0 all at once. `heard` is called right before
         the first, which waits until all who listen have found it."""
-        publisher, time = self._publisher(topic), self._stack.time
 
         def begin() -> None:
             heard()
-            for k in range(times):
-                time.after(k * gap, lambda: publisher.publish(message))
+            self._repeat(topic, message, times, gap)
 
         self.once_found(topic, begin)
+
+    def _repeat(self, topic: str, message: Any, times: int, gap: float) -> None:
+        publisher = self._publisher(topic)
+        for k in range(times):
+            self._stack.time.after(k * gap, lambda: publisher.publish(message))
 
     def _go_on(self, topic: str, publisher: Any, count: int, chance: random.Random) -> None:
         message = absurd(published(topic)[0], chance)
