@@ -18,6 +18,7 @@ from quadleg.middleware.topics import check_frame, finite_place, near_place, rot
 from quadleg.robot.model import LEGS, RobotModel
 
 NAMES = (*LEGS, "base_link")
+MOST_LOAD = 2.0  # weights of the robot on one foot: more than any gait plans, twice what a foot alone carries at rest
 
 
 class PlannedFeetMessage:
@@ -65,9 +66,15 @@ def feet_loads_and_shift(
 
 
 def _loads(wrenches: Sequence[Wrench], robot: RobotModel) -> tuple[float, ...]:
-    """The shares of the weight that feet carry by their planned forces."""
+    """The shares of the weight that feet carry by their planned forces. Raises TargetError where one is absurd."""
     weight = robot.masses.total * STANDARD_GRAVITY
-    return tuple(max(0.0, finite_place(wrench.force)[2]) / weight for wrench in wrenches)
+    loads = tuple(max(0.0, finite_place(wrench.force)[2]) / weight for wrench in wrenches)
+    if max(loads) > MOST_LOAD:
+        raise TargetError(
+            f"a foot is to carry {max(loads) * weight:.4g} N; the robot weighs {weight:.4g} N, "
+            f"at most {MOST_LOAD:g} times that is taken"
+        )
+    return loads
 
 
 def plan_of(message: MultiDOFJointState, robot: RobotModel, prefix: str) -> GaitPlan:
