@@ -69,6 +69,7 @@ class ReasonJudge:
         self._low_since = self._over_since = inf
         self._lost_heard = self._imu_heard = -inf
         self._enable_asked = self._reset_asked = -inf
+        self._stop_served = self._stranger_commands = -inf
         stack.bus.observers.append(self._published)
         stack.bus.heard_observers.append(self._heard_by_node)
         stack.bus.service_observers.append(self._called)
@@ -81,12 +82,16 @@ class ReasonJudge:
             self._enable_asked = self._stack.now
         elif name == Service.RESET.value:
             self._reset_asked = self._stack.now
+        elif name == Service.EMERGENCY_STOP.value and response is not None:
+            self._stop_served = self._stack.now
 
     def _heard_by_node(self, subscription: BusSubscription, publisher: BusPublisher, message: Any) -> None:
         name = subscription.topic.removeprefix(f"{self._stack.namespace}/")
         if subscription.node_name == SERVO_OUTPUT and name == "joint_commands":
-            if publisher.node_name == WATCHDOG:  # what a stranger commands may be refused
+            if publisher.node_name == WATCHDOG:
                 self._command_heard = self._stack.now
+            else:  # it may be refused, and one without joints releases a stop
+                self._stranger_commands = self._stack.now
         elif subscription.node_name != WATCHDOG:
             return
         elif name == "joint_targets":
@@ -228,8 +233,17 @@ class ReasonJudge:
         powered = any(angle is not None for angle in self._stack.eye.held())
         if before.state == "lowering" and said.state in ("following", "holding") and powered:
             self._judge.violate("lowering_is_given_up", f"servo_output lowers ({before.code}), then {said.state}")
-        if before.state == "stopped" and said.state != "stopped" and lasted < STOPPED_TIME - slack:
-            self._judge.violate("stop_ends_too_soon", f"after {lasted:.2f} s {said.state} ({said.code})")
+        if before.state == "stopped" and said.state != "stopped":
+            self._judge_end_of_stop(max(before.since, self._stop_served), said)
+
+    def _judge_end_of_stop(self, stopped: float, said: _Said) -> None:
+        """A stop lasts until everyone has heard of it, and then until a reset; `stopped`: when the last came (s)."""
+        lasted = self._stack.now - stopped
+        seen = f"after {lasted:.2f} s {said.state} ({said.code})"
+        if lasted < STOPPED_TIME - 2 * self._period:
+            self._judge.violate("stop_ends_too_soon", seen)
+        elif self._reset_asked < stopped - ASKED_BEFORE and self._stranger_commands < stopped:
+            self._judge.violate("stop_ends_too_soon", f"{seen}; without `reset`")
 
 
 def _status_of(message: Any) -> NodeStatus:
