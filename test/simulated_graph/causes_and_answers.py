@@ -24,7 +24,7 @@ from quadleg.safety.deadlines import (
 )
 from simulated_graph.happening_kinds import Happening
 from simulated_graph.strangers import MISTAKES, SOME_JOINTS
-from simulated_graph.target_faults import BURST, USELESS
+from simulated_graph.target_faults import BURST, EVERY, USELESS
 
 FIRST_AT = (4.0, 9.0)  # s
 LAST_AT = 17.0  # s
@@ -49,6 +49,7 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("bad_targets", lambda chance: (chance.randrange(BURST, BURST + len(USELESS)), 0.0)),
     ("garble_targets", _lasting(0.5, HOLD_TIME, "not_finite", 0)),
     ("garble_targets", _lasting(LIMIT_TIME + 0.3, LIMIT_TIME + 3.0, "beyond", 0)),
+    ("garble_targets", lambda chance: ("seldom", chance.randrange(*EVERY), round(chance.uniform(1.0, 5.0), 3))),
     ("freeze", _lasting(OUTPUT_SILENT_TIME, 2.0, "servo_output")),
     ("feel_supply", _lasting(OVER_TIME, OVER_TIME + OVER_LOWER + 1.0, RATED_VOLTS, OVER_AMPERES)),
     ("feel_supply", _lasting(0.5, 4.0, RATED_VOLTS, NEAR_AMPERES)),

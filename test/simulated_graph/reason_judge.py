@@ -203,11 +203,20 @@ class ReasonJudge:
             self._judge.violate("goes_on_unasked", f"{seen}; without `reset`")
         waits = before.state == "hold" and before.code == ReasonCode.NO_FRAME and said.state == "active"
         if waits and self._enable_asked < before.since - ASKED_BEFORE:
-            good = sum(when >= before.since for when, _ in self._frames)
+            good = self._good_in_a_row(before.since)
             # It went on a period or two before it says so, and may have heard of the output since.
             known = self._stack.now - self._output_since > 2 * self._period
             if good < MISSING_FRAMES or (known and self._output_state != "following"):
                 self._judge.violate("goes_on_unasked", f"{seen}; {good} good frames, output {self._output_state}")
+
+    def _good_in_a_row(self, since: float) -> int:
+        """How many frames have come since then (s), of the last ones between which none were missing."""
+        count, next_one = 0, inf
+        for when, _ in reversed(self._frames):
+            if when < since or (count and next_one - when > (MISSING_FRAMES + 0.5) * self._period):
+                break
+            count, next_one = count + 1, when
+        return count
 
     def _judge_output(self, before: _Said, said: _Said) -> None:
         now, lasted = self._stack.now, self._stack.now - before.since
