@@ -155,6 +155,21 @@ def test_a_stop_leaves_no_pulse(rig: LoopRig) -> None:
     assert not any(rig.board.powered())
 
 
+def test_a_stop_whose_cut_is_the_first_transfer_to_fail_says_why_and_is_cut_later(tmp_path: Path) -> None:
+    rig = LoopRig(tmp_path / "board")
+    rig.may_say = True
+    chip = SimulatedBoard(ROBOT, REST, tmp_path / "board", clock=lambda: rig.now)
+    rig.stand()
+    chip.break_bus(1.0)
+    done, said = rig.loop.stop()
+    assert not done
+    assert said.startswith("no chip answers")
+    assert "may be powered" in said
+    assert all(chip.powered())
+    rig.run(4.0)
+    assert not any(chip.powered())
+
+
 def test_joint_states_come_at_the_control_rate_without_commands(rig: LoopRig) -> None:
     rig.run(1.0)
     assert rig.periods == pytest.approx(50, abs=2)

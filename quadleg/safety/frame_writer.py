@@ -108,14 +108,15 @@ class FrameWriter:
         if waits is not None and now - waits > STALLED and self._link.trouble is None:
             self._note_failure(f"a frame is on its way for more than {STALLED:g} s", now)
 
-    def cut(self) -> bool:
-        """Full-off, ahead of what is on its way; whether the board took it. Else `write` repeats it until it does."""
+    def cut(self) -> str:
+        """Full-off, ahead of what is on its way; why the board did not take it, empty where it did. `write` repeats it
+        until it does."""
         try:
             self._link.cut()
         except BoardError as error:
             self._listener.log(ERROR, f"the pulses could not be switched off: {error}")
-            return False
-        return True
+            return str(error)
+        return ""
 
     # The writing thread
 

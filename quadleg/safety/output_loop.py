@@ -108,10 +108,10 @@ class OutputLoop:
     def stop(self) -> tuple[bool, str]:
         """Stop of category 0: the state first, then the cut, so that no frame with power follows."""
         self._output.stop(Reason.of(ReasonCode.EMERGENCY_STOP), self._clock())
-        cut = self._cut()
+        trouble = self._cut()
         self.say_state(again=True)
-        if not cut:
-            return False, f"{self._link.trouble}. {MAY_BE_POWERED}"
+        if trouble:
+            return False, f"{trouble}. {MAY_BE_POWERED}"
         return True, "pulses are off; `reset` and then `enable` start again"
 
     def say_state(self, again: bool = False) -> None:
@@ -140,10 +140,10 @@ class OutputLoop:
         self._output.end_now(self._clock())
         self._cut()
 
-    def _cut(self) -> bool:
-        cut = self._frames.cut()
+    def _cut(self) -> str:
+        trouble = self._frames.cut()
         self._send()
-        return cut
+        return trouble
 
     def close(self) -> None:
         self._timer.close()
