@@ -22,7 +22,7 @@ from quadleg.teleop.stack_link import Service
 from quadleg.topic_table import TOPICS
 from simulated_graph.board_happenings import BOARD_KINDS
 from simulated_graph.deadline_judge import SENSED_WITHIN, STOPPED, UPSET_AFTER
-from simulated_graph.flickers import FLICKER_KINDS
+from simulated_graph.flickers import FLICKER_KINDS, HEAVY
 from simulated_graph.hand_happenings import HAND_KINDS
 from simulated_graph.happening_kinds import Kind, Scene, drawn_seconds, only_seconds
 from simulated_graph.message_faults import MESSAGE_KINDS
@@ -43,7 +43,6 @@ TIP_SEEN = TIPPING_TIME + FILTER_TIME + TIP_TIME
 KNOCK_TIME = 0.2  # s
 KNOCK_EVERY = 2.5  # s
 PAST_TIP = 1.03  # of the tangent of the tip angle, at most
-HEAVY = 12.0  # A, within the supply's rating, and several times what the servos draw where nothing is stuck
 HEAVY_LOWERED = SHORTFALL_HOLD + SHORTFALL_LOWER + 1.5  # s: filtered readings, and first it goes slower
 LASTS_HEAVY = (HEAVY_LOWERED + 1.0, HEAVY_LOWERED + 4.0)  # s
 # s that an IMU is silent, and when meanwhile the body is asked to lean, and to be level again

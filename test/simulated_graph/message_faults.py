@@ -9,7 +9,7 @@ from math import inf, nan
 from typing import Any
 
 import numpy as np
-from sensor_msgs.msg import BatteryState
+from sensor_msgs.msg import BatteryState, JointState
 
 from quadleg.middleware.simulated_bus import BusPublisher
 from simulated_graph.deadline_judge import UPSET_AFTER
@@ -27,6 +27,7 @@ SPOILT_TOPICS = (
 )
 MOST_SPOILT = 2  # in a row: fewer than what stops a robot
 WHOLE = 0.4  # the share of messages that lose all numbers of a field, as by a failed solver, and not a single one
+HEAD_PERIOD = 0.02  # s
 STALE = ("near", "over", "low", "lost", "absent")
 
 
@@ -103,7 +104,14 @@ def _stale_supply(scene: Scene, what: str) -> None:
     scene.stranger.say("supply", message, heard)
 
 
+def _other_joints(scene: Scene, count: int) -> None:
+    """A head on the robot publishes its joints beside those of the legs."""
+    message = JointState(name=["head_pan", "head_tilt"], position=[0.1, -0.2])
+    scene.stranger.say("joint_states", message, lambda: None, count, HEAD_PERIOD)
+
+
 MESSAGE_KINDS = {
     "spoil": Kind(1.5, _draw_spoiling, _spoil, upsets=0.0),
+    "other_joints": Kind(0.5, lambda r: (r.choice((1, 20, 200)),), _other_joints, upsets=0.0),
     "stale_supply": Kind(0.5, lambda r: (r.choice(STALE),), _stale_supply, upsets=0.0),
 }

@@ -13,6 +13,7 @@ from quadleg.middleware.simulated_bus import BusPublisher, BusSubscription
 from quadleg.middleware.topics import nanoseconds
 from quadleg.robot.model import LEGS
 from quadleg.runtime.node_table import SERVO_OUTPUT
+from quadleg.safety.catalogue import FOLLOWING_CODES
 from quadleg.safety.deadlines import (
     FOUND_TIME,
     HOLD_TIME,
@@ -26,7 +27,7 @@ from quadleg.safety.deadlines import (
     STOPPED_TIME,
 )
 from quadleg.safety.following_sentences import FOLLOWING_SENTENCES
-from quadleg.safety.node_status import NodeStatus
+from quadleg.safety.node_status import JOINTS_POWERED, NodeStatus
 from quadleg.safety.reason_codes import FollowingCode, ReasonCode
 from quadleg.safety.supply_watch import LOST_SHARE
 from quadleg.teleop.stack_link import Service
@@ -38,6 +39,8 @@ SPREAD = 0.9  # of a control period from a frame's first target to its last: sur
 ASKED_BEFORE = 2.0  # s that a request may be on its way
 READ_WITHIN = 0.5  # s from a reading of the supply or the IMU to what comes of it
 SETTLED = 1.0  # s that a process has run without a pause: what it hears is what is published
+TOLD_WITHIN = 1.0  # s from a reading to a notice of what comes of it
+BY_IMU = {FollowingCode.TILTING, FollowingCode.SINKING, FollowingCode.SLIPPING, FollowingCode.LEG_CAUGHT}
 # Holds that end by a person's word alone.
 ENDED_BY_HAND = {ReasonCode.BAD_TARGETS, ReasonCode.AT_LIMIT, ReasonCode.OVER_CURRENT, *FOLLOWING_SENTENCES}
 
@@ -50,6 +53,8 @@ class _Said:
     code: str = ""
     since: float = inf
     process: SimulatedProcess | None = None
+    notices: frozenset[str] = frozenset()
+    powered: bool = False  # whether joints had power, as far as it said
 
 
 class ReasonJudge:
@@ -67,7 +72,8 @@ class ReasonJudge:
         self._output_silent = False  # whether it heard nothing for long since its last status
         self._output_state, self._output_since = "", inf  # as the watchdog heard it, since when (s)
         self._low_since = self._over_since = inf
-        self._lost_heard = self._imu_heard = -inf
+        self._lost_heard = self._imu_heard = self._joints_heard = -inf
+        self._power_commanded = -inf  # when servo_output heard the last command that names joints (s)
         self._enable_asked = self._reset_asked = -inf
         self._stop_served = self._stranger_commands = -inf
         stack.bus.observers.append(self._published)
@@ -88,6 +94,8 @@ class ReasonJudge:
     def _heard_by_node(self, subscription: BusSubscription, publisher: BusPublisher, message: Any) -> None:
         name = subscription.topic.removeprefix(f"{self._stack.namespace}/")
         if subscription.node_name == SERVO_OUTPUT and name == "joint_commands":
+            if message.joint_names:
+                self._power_commanded = self._stack.now
             if publisher.node_name == WATCHDOG:
                 self._command_heard = self._stack.now
             else:  # it may be refused, and one without joints releases a stop
@@ -100,8 +108,11 @@ class ReasonJudge:
             self._hear_supply(message)
         elif name == "imu/data":
             self._imu_heard = self._stack.now
-        elif name in ("joint_states", "servo_output/status"):
-            self._hear_output(message if name != "joint_states" else None)
+        elif name == "joint_states":
+            self._joints_heard = self._stack.now
+            self._hear_output(None)
+        elif name == "servo_output/status":
+            self._hear_output(message)
 
     def _hear_target(self, publisher: BusPublisher, message: Any) -> None:
         now = self._stack.now
@@ -148,13 +159,28 @@ class ReasonJudge:
     ) -> _Said:
         status = _status_of(message)
         now = self._stack.now
-        said = _Said(status.state, status.reason.code if status.reason else "", now, process)
+        notices = frozenset(notice.code for notice in status.notices)
+        powered = status.figures.get(JOINTS_POWERED, "0") != "0"
+        said = _Said(status.state, status.reason.code if status.reason else "", now, process, notices, powered)
         if said.state == before.state and said.process is before.process:
             said.since = before.since
         settled = process.awake_since() < min(now, before.since) - SETTLED and process.middleware.slowness == 1.0
-        if settled and before.process is process and (said.state, said.code) != (before.state, before.code):
-            judge(before, said)
+        if settled and before.process is process:
+            if (said.state, said.code) != (before.state, before.code):
+                judge(before, said)
+            for code in notices - before.notices:
+                self._judge_notice(code)
+        for reason in (status.reason, *status.notices):
+            if reason and reason.code in FOLLOWING_CODES and "nan" in reason.figures.get("figure", ""):
+                self._judge.violate("reason_is_wrong", f"{said.state}: {reason}")
         return said
+
+    def _judge_notice(self, code: str) -> None:
+        """What a sensor is to have told, it has told a moment ago."""
+        heard = {FollowingCode.JOINT_STUCK.value: self._joints_heard, **dict.fromkeys(BY_IMU, self._imu_heard)}
+        silent = self._stack.now - heard.get(code, inf)
+        if silent > TOLD_WITHIN:
+            self._judge.violate("reason_is_wrong", f"{code}, and its sensor is silent for {silent:.2f} s")
 
     # What it comes to
 
@@ -176,6 +202,9 @@ class ReasonJudge:
             ("fault", ReasonCode.SUPPLY_LOST): lambda: now - self._lost_heard < READ_WITHIN,
             ("fault", ReasonCode.SUPPLY_ABSENT): lambda: now - self._lost_heard < READ_WITHIN,
             ("lowering", FollowingCode.TILTING): lambda: now - self._imu_heard < READ_WITHIN,
+            ("lowering", FollowingCode.SINKING): lambda: now - self._imu_heard < READ_WITHIN,
+            ("hold", FollowingCode.JOINT_STUCK): lambda: now - self._joints_heard < READ_WITHIN,
+            ("lowering", FollowingCode.JOINT_STUCK): lambda: now - self._joints_heard < READ_WITHIN,
             ("off", ReasonCode.OUTPUT_IGNORES): lambda: (
                 now - self._output_since > OUTPUT_IGNORES_TIMES.get(self._output_state, inf)
             ),
@@ -231,6 +260,8 @@ class ReasonJudge:
             ("holding", ReasonCode.BOARD_FAILS): lambda: (
                 now - faults.failing_since > SILENCE_HOLD or now < faults.stuck_until + 1.0
             ),
+            # What a chip without power has lost was nothing where no joint had power.
+            ("stopped", ReasonCode.BOARD_POWER_LOST): lambda: before.powered or now - self._power_commanded < 0.5,
             # While the board fails, silence is not counted.
             ("lowering", ReasonCode.SILENCE_LASTS): lambda: (
                 before.state == "holding"

@@ -189,9 +189,9 @@ class Judge:
             success, message = response.success, response.message
         else:
             return
-        if not success and not message.strip():
-            self.violate("refusal_without_reason", f"{name} was refused without a reason")
-        elif name == Service.EMERGENCY_STOP.value:
+        if not success and (not message.strip() or "None" in message):
+            self.violate("refusal_without_reason", f"{name} was refused with '{message}'")
+        if name == Service.EMERGENCY_STOP.value:
             self._stop_served(message, success)
         elif success and name == Service.RESET.value:
             self._reset_at = self._stack.now
