@@ -18,6 +18,7 @@ from rich.text import Text
 from textual.app import App, ComposeResult
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.events import Key
+from textual.visual import VisualType
 from textual.widgets import RichLog, Static
 
 from quadleg.cautions import STILL_HELD
@@ -72,6 +73,7 @@ class Screen(App[None]):
         self._question: Question | None = None
         self._typed = ""
         self._passed_over = ""  # the last key that did nothing
+        self._shown: dict[str, object] = {}  # what each widget shows
         self._answered = 0.0
         self._result = False
         self._error: BaseException | None = None
@@ -106,6 +108,7 @@ class Screen(App[None]):
         self.query_one("#facts").border_title = "known"
         self.query_one("#said").border_title = "said so far"
         self.query_one("#said").can_focus = self.query_one("#ask").can_focus = False
+        self.query_one("#keys", Static).update(_keys_in_line(ALWAYS, "   "))
         self.set_interval(0.1, self._refresh)
         self._thread.start()
 
@@ -178,19 +181,16 @@ class Screen(App[None]):
         if self._question and self._work.over:  # the dialog then says why
             self._answer(END)
         question = self._question
-        self.query_one("#title", Static).update(self._work.title)
-        facts = Table.grid(padding=(0, 1))
+        self._update("#title", self._work.title)
         known = self._work.facts()
-        for heading, words in known:
-            facts.add_row(Text(heading, style="#9fb0c3"), words)
-        self.query_one("#facts", Static).update(facts)
+        self._update("#facts", _facts(known), known)
         self.query_one("#facts").display = bool(known)
         passed = f"\nThe key {self._passed_over} does nothing here.\n" if self._passed_over else ""
         if question is None:
             if time.monotonic() - self._answered > BUSY_AFTER:
                 text = Text("Moving, or at work: Space stops it.\n", "bold").append(passed, "bold #e69f00")
-                self.query_one("#question", Static).update(text)
-                self.query_one("#choices", Static).update("")
+                self._update("#question", text)
+                self._update("#choices", "")
                 self.query_one("#typed").display = False
         else:
             first, _, more = question.text.partition("\n")
@@ -198,13 +198,18 @@ class Screen(App[None]):
             if question.complaint:
                 text.append(f"\n{question.complaint}\n", "bold #e69f00")
             text.append(passed, "bold #e69f00")
-            self.query_one("#question", Static).update(text)
-            self.query_one("#typed", Static).update(self._entry(question))
+            self._update("#question", text)
+            self._update("#typed", self._entry(question))
             self.query_one("#typed").display = question.number is not None
-            jog = [_keys_in_line(JOG_HELP)] if question.jog else []
-            choices = _keys([(choice.key, choice.label) for choice in question.choices])
-            self.query_one("#choices", Static).update(Group(*jog, choices))
-        self.query_one("#keys", Static).update(_keys_in_line(ALWAYS, "   "))
+            self._update("#choices", _choices(question), (question.jog, question.choices))
+
+    def _update(self, where: str, drawn: VisualType, shown: object = None) -> None:
+        """Show it in a widget, unless it shows that already: each update lays out the whole screen anew. `shown` stands
+        for what is drawn where that cannot be compared."""
+        shown = drawn if shown is None else shown
+        if self._shown.get(where) != shown:
+            self._shown[where] = shown
+            self.query_one(where, Static).update(drawn)
 
     def _entry(self, question: Question) -> str:
         if not question.number:
@@ -227,6 +232,20 @@ class Screen(App[None]):
     def _from_dialog(self, action: Callable[..., None], *arguments: object) -> None:
         if self.is_running:
             self.call_from_thread(action, *arguments)
+
+
+def _facts(known: list[tuple[str, str]]) -> Table:
+    """What is known, one heading a line."""
+    table = Table.grid(padding=(0, 1))
+    for heading, words in known:
+        table.add_row(Text(heading, style="#9fb0c3"), words)
+    return table
+
+
+def _choices(question: Question) -> Group:
+    """The keys that answer a question."""
+    jog = [_keys_in_line(JOG_HELP)] if question.jog else []
+    return Group(*jog, _keys([(choice.key, choice.label) for choice in question.choices]))
 
 
 def _keys(pairs: list[tuple[str, str]]) -> Table:
