@@ -227,6 +227,14 @@ def pytest_collection_finish(session: pytest.Session) -> None:
 
 
 @pytest.fixture
+def small_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pictures of reports with few pixels, which are drawn sooner."""
+    from quadleg.report import report_pictures
+
+    monkeypatch.setattr(report_pictures, "PNG_DPI", 20)
+
+
+@pytest.fixture
 def domain(monkeypatch: pytest.MonkeyPatch) -> int:
     """A ROS domain of the test's own, on the loopback."""
     return own_domain(monkeypatch)

@@ -8,7 +8,7 @@ from math import degrees, remainder, tau
 from pathlib import Path
 from typing import Protocol
 
-from quadleg.commissioning.calibration.tape_walk import WalkedWay
+from quadleg.commissioning.calibration.tape_walk import RUNS, WalkedWay
 from quadleg.commissioning.dialog import Question
 from quadleg.gait.walking_limits import RAMP_STRIDES, WalkingLimits
 from quadleg.geometry.planar import ZERO_TWIST, Planar, compose_planar, motion, to_frame
@@ -21,12 +21,14 @@ STANDING = 3.0  # s
 TAPE, LINE = 10.0, 1.0  # mm, degrees: what is read of tape and line
 
 
-def tape_answers(path: Path, gait: str, left_mm: float, turned_deg: float) -> Path:
-    """A file of answers beside a robot file: 90 cm ahead, this way to the left and this turn, three times each."""
+def tape_answers(path: Path, gait: str, read: Planar, runs: int = RUNS) -> Path:
+    """A file of answers beside a robot file: these ways ahead and to the left (cm) and this turn (degrees), each read
+    after so many runs."""
+    ahead, left, turned = read
     lines = ["cautions: yes", f"gait: {gait}"]
-    lines += ["walk_forward: go", "ahead: 90 cm", "left: 0", "turned: 0"] * 3
-    lines += ["walk_left: go", "ahead: 0", f"left: {left_mm:g}", "turned: 0"] * 3
-    lines += ["walk_turn: go", f"turned: {turned_deg:g}"] * 3
+    lines += ["walk_forward: go", f"ahead: {ahead:g} cm", "left: 0", "turned: 0"] * runs
+    lines += ["walk_left: go", "ahead: 0", f"left: {left:g} cm", "turned: 0"] * runs
+    lines += ["walk_turn: go", f"turned: {turned:g}"] * runs
     answers = path.with_name("answers.yaml")
     answers.write_text("".join(f"- {line}\n" for line in [*lines, "save: yes"]))
     return answers
@@ -67,11 +69,21 @@ class GlidingRobot:
 
 
 class PhysicsRobot:
-    """The demo robot in physics with a difference, in one gait with what its file says; `came` is its true way."""
+    """The demo robot in physics with a difference, in one gait with what its file says; `came` is its true way.
+
+    It goes along `axes` alone, of forward, left and turning.
+    """
 
     def __init__(
-        self, robot: RobotModel, gait: str, difference: WorldDifference, seed: int = 1, keep_course: bool = False
+        self,
+        robot: RobotModel,
+        gait: str,
+        difference: WorldDifference,
+        seed: int = 1,
+        keep_course: bool = False,
+        axes: tuple[int, ...] = (0, 1, 2),
     ) -> None:
+        self._axes = axes
         self.limits = WalkingLimits(robot, robot.gait(gait))
         self._rollout = rollout = Rollout(robot, self.limits, seed=seed, angles=MODELLED, difference=difference)
         rollout.walker.keep_course = keep_course
@@ -84,7 +96,8 @@ class PhysicsRobot:
         assert gait == self.limits.gait.name
 
     def fastest(self) -> Planar:
-        return self.limits.forward
+        x, y, yaw = (most if axis in self._axes else 0.0 for axis, most in enumerate(self.limits.forward))
+        return x, y, yaw
 
     def scales(self) -> tuple[Planar, Planar]:
         return self.limits.gait.way_scale, self.limits.gait.odometry_scale

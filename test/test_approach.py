@@ -55,7 +55,7 @@ def test_it_arrives_exactly_and_rests(target, dt):
 
 
 @given(targets, ticks)
-@settings(max_examples=examples(30))
+@settings(max_examples=examples(15))
 def test_it_goes_straight_and_never_beyond(target, dt):
     whole = rates(START, target, 1.0)
     way = np.linalg.norm(whole)
@@ -69,7 +69,7 @@ def test_it_goes_straight_and_never_beyond(target, dt):
 
 
 @given(st.lists(st.tuples(targets, st.integers(1, 12)), min_size=1, max_size=12), ticks)
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(25))
 def test_speed_and_acceleration_stay_within_their_limits_whatever_the_targets(course, dt):
     approach = Approach(START, SPEED, TURN_SPEED, RISE)
     velocity = np.zeros(6)

@@ -184,12 +184,13 @@ def test_pictures_go_into_a_new_folder_each_time_and_what_they_replace_is_said(
     pytest.importorskip("matplotlib")
     monkeypatch.chdir(tmp_path)
     names = ["greenhouse_inspector_check", "greenhouse_inspector_check_2"]
-    for name in names:
-        main.main(["check"])
-        said = capsys.readouterr().out
-        assert f"Pictures in {tmp_path / name}:" in said
-        assert "Replaced" not in said
-        assert list((tmp_path / name).glob("*.png"))
+    (tmp_path / names[0]).mkdir()
+    (tmp_path / names[0] / "greenhouse_inspector_workspace.png").touch()
+    main.main(["check"])
+    said = capsys.readouterr().out
+    assert f"Pictures in {tmp_path / names[1]}:" in said
+    assert "Replaced" not in said
+    assert list((tmp_path / names[1]).glob("*.png"))
     assert sorted(path.name for path in tmp_path.iterdir()) == names
     main.main(["check", "--pictures", names[0]])
     assert "Replaced in that folder: greenhouse_inspector_workspace.png" in capsys.readouterr().out

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 import sample_robots
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis_settings import examples
 from random_robots import with_torque
 
 from quadleg.commissioning.feasibility import copper_wire
@@ -164,6 +165,7 @@ def needed(current: Current, quantity: Quantity) -> set[tuple[float, str]]:
 maybe = st.none() | st.floats(1.0, 60.0)
 
 
+@settings(max_examples=examples(30))
 @given(
     torque=st.floats(0.05, 8.0),
     voltage=st.floats(4.0, 9.0),

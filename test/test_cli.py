@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import builtins
-import json
 import re
 import sys
 from contextlib import nullcontext
@@ -16,7 +15,6 @@ import pytest
 import sample_robots
 from conftest import Stack
 
-from quadleg.benchmarks import timing
 from quadleg.cautions import BEFORE_MOVING, LEGS_PLACED
 from quadleg.cli import main
 from quadleg.cli import robot_commands as commands
@@ -261,16 +259,6 @@ def test_without_ros_the_cure_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(RosMissing, match="source one"):
         stack_runner.need_ros()
-
-
-def test_timing_as_json_is_one_array(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    for slow in ("graph_rows", "recording_rows", "physics_rows", "stop_rows"):
-        monkeypatch.setattr(timing, slow, lambda *_: [])
-    assert main.main(["timing", "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)
-    assert {row["name"] for row in rows} >= {"ik_scalar", "ik_scalar_ikpy", "ik_batch", "pose_to_bytes"}
-    for row in rows:
-        assert set(row) == {"name", "value", "unit", "yardstick", "yardstick_value", "ratio"}
 
 
 # The legs are asked for before a real robot is powered

@@ -14,6 +14,7 @@ from quadleg.analysis.recording_metrics import metrics, number
 from quadleg.errors import RecordingError
 from quadleg.report.comparison import common_event, write_comparison
 
+pytestmark = pytest.mark.usefixtures("small_pictures")
 LATER = 3.5  # s that the second begins before its event, more than the first
 
 

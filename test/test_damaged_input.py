@@ -27,7 +27,7 @@ def campaign(recordings: int, files: int, seed: int) -> None:
 
 
 def test_a_few_are_read_or_refused_in_words() -> None:
-    campaign(40, 150, 1)
+    campaign(20, 60, 1)
 
 
 @pytest.mark.long

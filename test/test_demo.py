@@ -69,6 +69,7 @@ def test_every_step_is_played_on_a_simulated_body_and_drawn(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setattr(demo, "COURSE_TIME", 10.0)
     with on_simulated_stack(physics=True):
         assert main.main(["demo", "--physics", "--picture", str(tmp_path / "demo.png"), "--seed", "3"]) == 0
     assert_whole_demo(capfd.readouterr().out, tmp_path / "demo.png")
@@ -106,7 +107,7 @@ def assert_whole_demo(said: str, picture: Path) -> None:
     assert true == pytest.approx(asked, rel=0.1)
     assert off == pytest.approx(100 * (true / asked - 1), abs=0.2)
     way, aside = figure("way", said, r"(\d\.\d+) m true, (\d+) mm to the")
-    assert way == pytest.approx(1.5, rel=0.15)
+    assert way == pytest.approx(demo.COURSE_SPEED * demo.COURSE_TIME, rel=0.15)
     assert aside < 0.05 * 1000 * way
     drift, share = figure("drift of the estimate", said, r"(\d+\.\d) mm \((\d+\.\d) % of the way\)")
     assert share == pytest.approx(drift / way / 10, abs=0.06)

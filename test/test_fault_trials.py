@@ -77,7 +77,7 @@ def test_a_trot_that_begins_while_the_body_turns_on_a_slope_raises_no_alarm() ->
     assert rollout.watchdog.state is State.ACTIVE
 
 
-@pytest.mark.parametrize(("ground", "seed"), [("pushes", 12066), ("all", 11024)])
+@pytest.mark.parametrize(("ground", "seed"), [("pushes", 12066), pytest.param("all", 11024, marks=pytest.mark.long)])
 def test_a_creep_that_a_push_leans_and_that_comes_back_raises_no_alarm(ground: str, seed: int) -> None:
     limits = WalkingLimits(ROBOT, ROBOT.gait("creep"))
     walk = physics.sound_walk(ROBOT, limits, physics.SETTINGS[ground], "creep", seed, None, True)
@@ -150,7 +150,7 @@ def test_lines_of_several_processes_come_to_one_table(tmp_path: Path) -> None:
     assert "1 within 1 s" in said
 
 
-@pytest.mark.parametrize("number", HARD_WORKERS)
+@pytest.mark.parametrize("number", [HARD_WORKERS[0], pytest.param(HARD_WORKERS[1], marks=pytest.mark.long)])
 def test_a_sound_robot_that_works_hard_raises_no_alarm(number: int) -> None:
     """Its feet press against each other after it has risen, and its knees are at their torque limit for a third of a
     stride: it draws up to 1.7 times the model's current."""

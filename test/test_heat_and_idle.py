@@ -17,6 +17,7 @@ from quadleg.safety.state_machine import State
 from quadleg.safety.watchdog import Watchdog
 
 IDLE = 60.0  # s
+SLOW = replace(sample_robots.inspector(), control_rate=20.0)  # stands for minutes with few ticks
 
 
 def stands(robot: RobotModel, idle_time: float = 0.0) -> WatchdogRig:
@@ -30,7 +31,7 @@ def stands(robot: RobotModel, idle_time: float = 0.0) -> WatchdogRig:
 
 def test_a_sound_robot_without_an_idle_time_stands_on_and_no_servo_is_warm() -> None:
     """Three time constants, after which 95 % of the way to the last temperature are done."""
-    bench = stands(sample_robots.inspector(), 0.0)
+    bench = stands(SLOW, 0.0)
     bench.run(max(3 * STANDARD_CASE[1], 1.1 * ON_A_BOARD))
     assert bench.state is State.ACTIVE
     assert bench.watchdog.heat.level is HeatLevel.COOL
@@ -99,7 +100,7 @@ def test_lowering_for_heat_is_not_turned_round() -> None:
 
 
 def test_a_robot_that_nobody_asks_for_anything_says_so_and_lowers_itself() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     bench.run(IDLE - 20.0)
     assert bench.state is State.ACTIVE
     assert bench.codes[IdleCode.LOWERS_SOON] == {"seconds": f"{IDLE:g}"}
@@ -122,7 +123,7 @@ def test_it_lowers_itself_at_the_end_of_the_idle_time_and_not_before() -> None:
 
 
 def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_something() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     idle = bench.watchdog.idle
     assert idle.code(bench.now) is IdleCode.NOT_IDLE
     bench.run(IDLE - 20.0)
@@ -137,7 +138,7 @@ def test_a_program_reads_that_it_lowers_itself_by_a_code_until_it_is_asked_for_s
 
 
 def test_a_robot_that_was_sat_down_did_not_lower_itself() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     bench.run(IDLE - 20.0)
     bench.watchdog.enable(False, bench.now)
     bench.until(State.OFF)
@@ -146,7 +147,7 @@ def test_a_robot_that_was_sat_down_did_not_lower_itself() -> None:
 
 
 def test_a_target_that_moves_is_a_command_and_one_that_trembles_is_none() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     for sign in (1, -1) * 3:
         bench.run(IDLE / 2, [angle + sign * radians(1.0) for angle in bench.standing])
     assert bench.state is State.ACTIVE
@@ -157,7 +158,7 @@ def test_a_target_that_moves_is_a_command_and_one_that_trembles_is_none() -> Non
 
 
 def test_who_asks_it_to_stand_begins_anew() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     bench.run(IDLE - 5.0)
     bench.enable()
     bench.run(IDLE - 5.0)
@@ -165,7 +166,7 @@ def test_who_asks_it_to_stand_begins_anew() -> None:
 
 
 def test_a_hold_is_no_command() -> None:
-    bench = stands(sample_robots.inspector(), IDLE)
+    bench = stands(SLOW, IDLE)
     beyond = list(bench.standing)
     beyond[1] = bench.robot.joints[1].upper + 0.2
     bench.run(10.0, beyond)

@@ -62,6 +62,7 @@ def saying(path: Path, words: str) -> Path:
     return write(path, messages, metadata() | {words: {words: words}})
 
 
+@pytest.mark.usefixtures("small_pictures")
 @pytest.mark.parametrize("words", ODD)
 def test_a_report_shows_them(words: str, tmp_path: Path) -> None:
     report = write_report(saying(tmp_path / "a.mcap", words), tmp_path / "report")
@@ -144,6 +145,7 @@ def test_a_robot_s_name_goes_into_the_names_of_files_and_is_checked(name: str) -
         robot_from_text(text, "robot.yaml")
 
 
+@pytest.mark.usefixtures("small_pictures")
 @pytest.mark.filterwarnings("error")
 def test_states_and_walks_without_number_are_drawn_with_few_bars(tmp_path: Path) -> None:
     """As many as messages: each drawn for itself would take minutes."""

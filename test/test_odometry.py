@@ -36,6 +36,7 @@ from quadleg.simulation.ground import Ground
 from quadleg.simulation.simulated_imu import ImuSample
 
 LONG = "QUADLEG_SEEDS" in os.environ
+LONG_RUN = pytest.mark.long
 SEEDS = range(1, 1 + int(os.environ.get("QUADLEG_SEEDS", "2")))
 FORWARD = {"creep": (0.06, 0.0, 0.0), "trot": (0.15, 0.0, 0.0)}
 SECONDS = {"creep": 90.0, "trot": 32.0} if LONG else {"creep": 10.0, "trot": 6.0}  # 5 m, or less
@@ -99,7 +100,7 @@ def test_the_gyros_bias_is_found_lying_before_power(gait):
 
 
 @pytest.mark.parametrize("gait", FORWARD)
-@pytest.mark.parametrize("noise", [0.1, 0.3])
+@pytest.mark.parametrize("noise", [pytest.param(0.1, marks=LONG_RUN), 0.3])
 def test_joint_sensors_are_trusted_as_far_as_they_are_good(gait, noise):
     for seed in SEEDS:
         run = walk(gait, seed)
@@ -160,8 +161,10 @@ def test_three_standard_deviations_hold_place_and_yaw(gait, angles):
         assert (np.abs(found.attitude[:, 2]) < 3 * yaw + 1e-3).mean() > 0.99
 
 
-@pytest.mark.parametrize("gait", FORWARD)
-@pytest.mark.parametrize("share", [0.5, 1.5])
+@pytest.mark.parametrize(
+    ("share", "gait"),
+    [(0.5, "creep"), (1.5, "trot"), *(pytest.param(*one, marks=LONG_RUN) for one in ((0.5, "trot"), (1.5, "creep")))],
+)
 def test_servos_that_are_softer_or_harder_than_thought_do_no_harm(gait, share, monkeypatch):
     """Nobody knows these constants of a hobby servo: half of them, and half as much again, do."""
     for name in ("FULL_TORQUE_ERROR", "FRICTION", "BACKLASH"):
@@ -180,8 +183,13 @@ GROUNDS = {
 }
 
 
-@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
-@pytest.mark.parametrize("name", GROUNDS)
+@pytest.mark.parametrize(
+    ("name", "angles"),
+    [
+        *((name, MEASURED) for name in GROUNDS),
+        *(pytest.param(name, MODELLED, marks=[LONG_RUN] if name != "uphill" else []) for name in GROUNDS),
+    ],
+)
 def test_slips_slopes_bumps_and_pushes_are_followed_and_not_underrated(name, angles):
     ground, measured, modelled = GROUNDS[name]
     run = recorded("trot", FORWARD["trot"], 6.0, 1, ground)
@@ -555,7 +563,7 @@ def test_the_first_height_is_that_of_the_legs():
 
 
 @pytest.mark.parametrize("order", ORDERS)
-@pytest.mark.parametrize("angles", [MEASURED, MODELLED])
+@pytest.mark.parametrize("angles", [MEASURED, pytest.param(MODELLED, marks=LONG_RUN)])
 def test_a_stall_of_the_computer_adds_no_more_than_half_a_percent_of_the_way(angles, order):
     """The messages of 20 to 500 ms come in one burst, those of the IMU before the joints, after, or between them."""
     run = walk("trot")

@@ -828,7 +828,7 @@ class OutputStateMachine(RuleBasedStateMachine):
 
 
 TestAnything = OutputStateMachine.TestCase
-TestAnything.settings = settings(max_examples=examples(20), stateful_step_count=15)
+TestAnything.settings = settings(max_examples=examples(10), stateful_step_count=15)
 
 
 def test_a_second_publisher_of_commands_cannot_make_a_joint_faster_than_its_servo(following):

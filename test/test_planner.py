@@ -149,7 +149,7 @@ def check_stopped(run: PlannerRun) -> None:
 
 
 @EVERY_GAIT
-@settings(max_examples=examples(6))
+@settings(max_examples=examples(4))
 @given(script=scripts, period=periods)
 def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
     run = PlannerRun(name, gait, period).play(script)
@@ -159,7 +159,14 @@ def test_whatever_is_asked_and_when_the_plan_holds(name, gait, script, period):
 
 
 @EVERY_GAIT
-@pytest.mark.parametrize("way", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, 0, -1), (1, -1, 1)])
+@pytest.mark.parametrize(
+    "way",
+    [
+        (1, 0, 0),
+        (1, -1, 1),
+        *(pytest.param(way, marks=pytest.mark.long) for way in ((-1, 0, 0), (0, 1, 0), (0, 0, -1))),
+    ],
+)
 def test_reversing_at_full_speed(name, gait, way):
     back = tuple(-share for share in way)
     for script in (

@@ -211,7 +211,7 @@ anything = st.recursive(
     key=st.sampled_from(["robot", "time", "names", "passed", "saved", "shown", "joint", "marks", "nudges", "servos"]),
     value=anything,
 )
-@settings(max_examples=examples(100), suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(30), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_stands_in_the_file_is_offered_or_refused_in_words(path: Path, key: str, value: object) -> None:
     file = ProgressFile(path, "calibrate")
     file.write(GOOD, load_robot(path))

@@ -14,9 +14,9 @@ from quadleg.gait.walk_codes import WalkCode
 
 
 def test_check_and_physics_agree_on_a_few_robots() -> None:
-    found = [each for one, robot in drawn(6, seed=77) for each in compare(robot, one.seed, one.number)]
-    assert len(found) == 12
-    assert sum(one.agrees for one in found) >= 11, report(found)
+    found = [each for one, robot in drawn(2, seed=77) for each in compare(robot, one.seed, one.number)]
+    assert len(found) == 4
+    assert all(one.agrees for one in found), report(found)
     assert {one.found.walks for one in found} == {True, False}
 
 

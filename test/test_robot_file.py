@@ -821,7 +821,7 @@ def assert_robot_or_faults(path: Path) -> None:
 SCALARS = [match.span(1) for match in re.finditer(r": +([^\s{},\[\]#]+|\[[^\]]*\])", TEXT)]
 
 
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(80))
 @given(
     place=st.sampled_from(SCALARS),
     value=st.sampled_from(ODD_YAML.split()).map(lambda text: text.replace(",", ", "))
@@ -860,7 +860,7 @@ DATA = YAML(typ="safe", pure=True).load(TEXT)
 ODD = st.floats() | st.integers() | st.integers(-3, 3) | st.none() | st.text(max_size=3) | st.just([1, 2]) | st.just({})
 
 
-@settings(max_examples=examples(150))
+@settings(max_examples=examples(60))
 @given(key=st.sampled_from(list(leaves(DATA))), value=ODD, scale=st.none() | st.floats(-3, 3))
 def test_any_figure_gives_a_robot_or_a_fault(
     tmp_path_factory: pytest.TempPathFactory, key: tuple[Any, ...], value: Any, scale: float | None

@@ -22,6 +22,7 @@ MEASURES = {
     "quick servos": Measures(140, 70, 25, 60, 65, 6, 125, 50, 45, 30),
     "large": Measures(420, 200, 60, 190, 200, 12, 380, 160, 110, 90),
 }
+BETWEEN = ("long with short legs", "quick servos")
 FIGURES = {
     "tiny": (300, 2.2, 0.1, 0.8),
     "long with short legs": (1200, 15, 0.15, 2.5),
@@ -40,7 +41,7 @@ def built(name: str) -> RobotModel:
 
 
 @pytest.mark.parametrize("gait", ["creep", "trot"])
-@pytest.mark.parametrize("name", MEASURES)
+@pytest.mark.parametrize("name", ["tiny", "large", *(pytest.param(name, marks=pytest.mark.long) for name in BETWEEN)])
 def test_it_walks(name: str, gait: str) -> None:
     robot = built(name)
     verdict = walk_verdict(robot, WalkingLimits(robot, robot.gait(gait)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterator
 from functools import cache
 from math import hypot, isnan, nan, radians
 
@@ -19,6 +20,7 @@ from quadleg.robot.model import MEASURED, MODELLED
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 from quadleg.safety.state_machine import State
 from quadleg.servos.pulse_conversion import pulse_from_angle
+from quadleg.simulation import walk_trials
 from quadleg.simulation.ground import Ground
 from quadleg.simulation.rollout import Rollout
 from quadleg.simulation.walk_trials import Outcome, Trial, as_json, figures, run, trials
@@ -232,6 +234,21 @@ def test_a_trial_and_a_verdict_have_one_speed():
     assert trial.speed_error == pytest.approx(100 * (1.0 - verdict.figures.speed), rel=0.2)
 
 
+@pytest.fixture(scope="module")
+def walked_once() -> Iterator[None]:
+    """The command's walks, which are the same for all tests: the second that wants them gets those of the first."""
+    kept: dict[object, object] = {}
+
+    def once(walk: Callable[..., object]) -> Callable[..., object]:
+        return lambda *given: kept[walk] if walk in kept else kept.setdefault(walk, walk(*given))
+
+    with pytest.MonkeyPatch.context() as patch:
+        for walk in (walk_trials.verdicts, walk_trials.run_all):
+            patch.setattr(walk_trials, walk.__name__, once(walk))
+        yield
+
+
+@pytest.mark.usefixtures("walked_once")
 def test_the_tables_say_which_walks_they_are_about(capsys: pytest.CaptureFixture[str]):
     assert main.main(["rollout", "--spread", "none", "--runs", "1", "--distance", "0.5"]) == 0
     said = " ".join(capsys.readouterr().out.split())
@@ -240,6 +257,7 @@ def test_the_tables_say_which_walks_they_are_about(capsys: pytest.CaptureFixture
     assert "walks that fell or were stopped, of all" in said
 
 
+@pytest.mark.usefixtures("walked_once")
 def test_the_command_prints_the_named_figures(capsys: pytest.CaptureFixture[str]):
     assert main.main(["rollout", "--spread", "none", "--runs", "1", "--distance", "0.5", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

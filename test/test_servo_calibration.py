@@ -44,7 +44,9 @@ def with_servos(robot: RobotModel, change) -> RobotModel:
     return robot.with_joints(lambda joint: replace(joint, servo=change(joint.servo, joint.name)))
 
 
-@pytest.mark.parametrize(("reading_deg", "seed"), [(0.0, 1), (0.5, 2), (1.0, 3)])
+@pytest.mark.parametrize(
+    ("reading_deg", "seed"), [(0.0, 1), *(pytest.param(*each, marks=pytest.mark.long) for each in ((0.5, 2), (1.0, 3)))]
+)
 def test_hidden_horns_are_found_to_a_count_and_the_error_of_a_reading(
     path: Path, reading_deg: float, seed: int
 ) -> None:

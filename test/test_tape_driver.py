@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
+from math import radians
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from tape_robots import tape_answers
 
 from quadleg.cli import bench_commands, main
 from quadleg.client.tape_driver import TapeDriver
+from quadleg.commissioning.calibration import tape_walk
 from quadleg.errors import Refused
 from quadleg.robot_file.load import DEFAULT_ROBOT, find_robot, load_robot
 
@@ -31,7 +33,10 @@ def path(tmp_path: Path) -> Path:
 
 def test_a_stack_is_walked_along_the_tape(path: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
     """Its legs do as they are told; the tape is said to read 90 % of the way that was planned."""
-    answers = tape_answers(path, "trot", 540, 324)
+    runs = 2
+    monkeypatch.setattr(tape_walk, "RUNS", runs)
+    monkeypatch.setattr(tape_walk, "TAPE_WAYS", (0.4, 0.3, radians(120)))
+    answers = tape_answers(path, "trot", (36, 27, 108), runs)
     with running_stack(path.parent, str(path)) as stack, stack.client() as robot:
         with pytest.raises(Refused, match=r"the robot is off .*`stand` first"):
             TapeDriver(robot, path).go((0.1, 0.0, 0.0), 1.0)
@@ -46,7 +51,7 @@ def test_a_stack_is_walked_along_the_tape(path: Path, monkeypatch: pytest.Monkey
         monkeypatch.setattr(robot, "set_parameter", setting)
         assert main.main(["calibrate", str(path), "--walk", "--answers", str(answers)]) == 0
         assert robot.parameters("gait", "keep_course") == [True]
-    assert kept == [False, True] * 9, "each run without path feedback, and with it afterwards"
+    assert kept == [False, True] * 3 * runs, "each run without path feedback, and with it afterwards"
     said = capsys.readouterr().out
     assert "not taken" not in said
     assert "`quadleg run` takes it up when it is started again" in said

@@ -184,7 +184,7 @@ def test_a_file_of_the_installation_is_not_changed() -> None:
 
 
 def test_a_file_of_answers_will_do(path: Path) -> None:
-    answers = tape_answers(path, "creep", 480, 342)
+    answers = tape_answers(path, "creep", (90, 48, 342))
     assert by_file(TapeSession(path, walker=GlidingRobot(TRUE)), answers)
     assert gait_of(path, "creep").way_scale == pytest.approx((0.9, 0.8, 0.95), abs=1e-3)
 
@@ -202,7 +202,7 @@ def test_in_physics_speed_and_odometry_are_nearer_to_the_truth(
     takes its time to set off.
     """
     soft = WorldDifference(stiffness=(0.8,) * 12, play=(radians(1.0),) * 12)
-    robot = PhysicsRobot(load_robot(path), gait, soft)
+    robot = PhysicsRobot(load_robot(path), gait, soft, axes=(axis,))
     assert walked(path, robot, reader(robot, gait))[0]
     asked = [0.0, 0.0, 0.0]
     asked[axis] = 0.6 * gait_of(path, gait).way_scale[axis] * robot.fastest()[axis]

@@ -189,7 +189,7 @@ def test_from_a_level_stance_the_feet_go_along_vertical_lines(robot):
 
 
 @BOTH
-@settings(max_examples=examples(30))
+@settings(max_examples=examples(12))
 @given(pose=poses)
 def test_lowering_from_any_pose_ends_exactly_at_rest_and_no_foot_slips_before_the_belly_lies(robot, pose):
     start = reachable(robot, pose)
@@ -213,7 +213,7 @@ def test_lowering_stays_at_rest_with_power_for_a_while_after_it_has_arrived(robo
 
 
 @BOTH
-@settings(max_examples=examples(30))
+@settings(max_examples=examples(12))
 @given(pose=poses)
 def test_the_body_is_level_over_its_feet_before_it_goes_down(robot, pose):
     path = walked(robot, transitions.lowering, reachable(robot, pose))

@@ -1305,4 +1305,4 @@ class WatchdogStateMachine(RuleBasedStateMachine):
 
 
 TestAnything = WatchdogStateMachine.TestCase
-TestAnything.settings = settings(max_examples=examples(40), stateful_step_count=25)
+TestAnything.settings = settings(max_examples=examples(20), stateful_step_count=25)
