@@ -23,7 +23,7 @@ from quadleg.safety.deadlines import (
     SILENCE_LOWER,
 )
 from simulated_graph.happening_kinds import Happening
-from simulated_graph.strangers import MISTAKES, SOME_JOINTS
+from simulated_graph.strangers import FIRST_PULSES, MISTAKES, SOME_JOINTS
 from simulated_graph.target_faults import BURST, EVERY, USELESS
 
 FIRST_AT = (4.0, 9.0)  # s
@@ -78,7 +78,8 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("stick_bus", _lasting(0.3, 2.0)),
     ("refuse_writes", lambda chance: (chance.randrange(1, 6),)),
 )
-# What follows, each a row of happenings: what people ask for, and what becomes of the two that know of a stop.
+# What follows, each a row of happenings: what people ask for, what becomes of the two that know of a stop, and first
+# pulses that nobody may give.
 ANSWERS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("enable", (True,)),),
     (("enable", (False,)),),
@@ -88,6 +89,7 @@ ANSWERS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("enable", (True,)), ("enable", (False,))),
     (("kill", ("joint_watchdog",)),),
     (("kill", ("servo_output",)),),
+    *((("command_wrongly", (mistake, 5)),) for mistake in FIRST_PULSES),
 )
 STEP = 0.4  # s between the happenings of a row
 PAIRS = [*itertools.product(range(len(CAUSES)), range(len(ANSWERS) + 1))]
