@@ -69,7 +69,7 @@ def test_every_step_is_played_on_a_simulated_body_and_drawn(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setenv("COLUMNS", "200")
-    monkeypatch.setattr(demo, "COURSE_TIME", 10.0)
+    monkeypatch.setattr(demo, "COURSE_TIME", 16.0)
     with on_simulated_stack(physics=True):
         assert main.main(["demo", "--physics", "--picture", str(tmp_path / "demo.png"), "--seed", "3"]) == 0
     assert_whole_demo(capfd.readouterr().out, tmp_path / "demo.png")
