@@ -39,7 +39,7 @@ SPREAD = 0.9  # of a control period from a frame's first target to its last: sur
 ASKED_BEFORE = 2.0  # s that a request may be on its way
 READ_WITHIN = 0.5  # s from a reading of the supply or the IMU to what comes of it
 SETTLED = 1.0  # s that a process has run without a pause: what it hears is what is published
-TOLD_WITHIN = 1.0  # s from a reading to a notice of what comes of it
+TOLD_WITHIN = 0.4  # s from a reading to a notice of what comes of it
 BY_IMU = {FollowingCode.TILTING, FollowingCode.SINKING, FollowingCode.SLIPPING, FollowingCode.LEG_CAUGHT}
 # Holds that end by a person's word alone.
 ENDED_BY_HAND = {ReasonCode.BAD_TARGETS, ReasonCode.AT_LIMIT, ReasonCode.OVER_CURRENT, *FOLLOWING_SENTENCES}
