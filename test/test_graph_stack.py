@@ -25,8 +25,8 @@ from quadleg.client import Robot
 from quadleg.runtime.node_table import entries
 
 
-def test_a_base_target_reaches_joint_states(stack: Stack, probe: RosProbe) -> None:
-    from_base_target_to_joint_states(probe)
+def test_a_base_target_reaches_joint_states(shared_stack: Stack, shared_probe: RosProbe) -> None:
+    from_base_target_to_joint_states(shared_probe)
 
 
 def test_two_robots_in_two_namespaces_do_not_hear_each_other(start, probe: RosProbe) -> None:
