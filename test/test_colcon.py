@@ -73,6 +73,7 @@ def nodes(domain: int, workspace: Path, sourced: dict[str, str]) -> Iterator[lis
         process.wait()
 
 
+@pytest.mark.long
 def test_the_installed_executables_stand_in_a_namespace(nodes: list[subprocess.Popen[str]], probe: RosProbe) -> None:
     from_base_target_to_joint_states(probe, "bench", "bench/")
     for process in nodes:
@@ -116,6 +117,7 @@ def test_the_installed_code_is_used_and_finds_its_robot_files(workspace: Path, s
     assert all(Path(path).is_relative_to(workspace / "install") for path in said), said
 
 
+@pytest.mark.long
 def test_colcon_test_runs_the_package_s_tests(workspace: Path) -> None:
     colcon(workspace, "test", "--return-code-on-test-failure", "--pytest-args", *PARTS)
     assert "0 errors, 0 failures" in colcon(workspace, "test-result")

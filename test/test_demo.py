@@ -239,7 +239,7 @@ def test_on_a_real_board_nothing_moves_while_the_legs_are_not_placed(
     assert "✓" not in capfd.readouterr().out
 
 
-@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM])
+@pytest.mark.parametrize("number", [pytest.param(signal.SIGHUP, marks=pytest.mark.long), signal.SIGTERM])
 def test_an_interrupted_demo_ends_with_the_robot_off(domain: int, tmp_path: Path, capfd, number: int) -> None:
     def interrupt() -> bool:
         os.kill(os.getpid(), number)

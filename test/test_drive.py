@@ -152,7 +152,9 @@ def _signal(terminal: PseudoTerminal) -> None:
     terminal.process.send_signal(signal.SIGTERM)
 
 
-@pytest.mark.parametrize("end", [_ctrl_c, _quit, _signal, PseudoTerminal.hang_up])
+@pytest.mark.parametrize(
+    "end", [_ctrl_c, PseudoTerminal.hang_up, *(pytest.param(end, marks=pytest.mark.long) for end in (_quit, _signal))]
+)
 def test_however_it_ends_walking_ends_within_half_a_second(
     start_drive: Callable[..., PseudoTerminal], fake_stack: FakeStack, end: Callable[[PseudoTerminal], None]
 ) -> None:

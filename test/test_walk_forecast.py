@@ -138,16 +138,27 @@ def assert_walks_in_physics(robot: RobotModel) -> None:
         assert walk_verdict(robot, WalkingLimits(robot, use.gait)).walks
 
 
-def test_nine_gram_servos_walk_in_physics_after_the_advice(tmp_path: Path, monkeypatch) -> None:
+@pytest.fixture
+def nine_gram(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The file of a robot with nine-gram servos."""
     path = tmp_path / "own.yaml"
     described(path, NINE_GRAM, monkeypatch)
-    weak = load_robot(path)
+    return path
+
+
+def test_nine_gram_servos_walk_in_physics_after_the_advice(nine_gram: Path) -> None:
+    weak = load_robot(nine_gram)
     needs = check(weak).verdicts["walk"][0].needs
     torque = max(need.value / need.have for need in needs if need.quantity is Quantity.STALL_TORQUE_KG_CM)
     assert_walks_in_physics(with_torque(weak, torque))
+
+
+@pytest.mark.long
+def test_nine_gram_servos_walk_in_physics_under_the_mass_that_is_advised(nine_gram: Path) -> None:
+    needs = check(load_robot(nine_gram)).verdicts["walk"][0].needs
     mass = next(need for need in needs if need.quantity is Quantity.MASS_G)
-    light = tmp_path / "light.yaml"
-    light.write_text(path.read_text().replace("total_g: 900", f"total_g: {mass.value:.0f}"))
+    light = nine_gram.with_name("light.yaml")
+    light.write_text(nine_gram.read_text().replace("total_g: 900", f"total_g: {mass.value:.0f}"))
     assert_walks_in_physics(load_robot(light))
 
 
