@@ -44,7 +44,6 @@ _OURS = range(
 _domains = itertools.count(os.getppid())
 
 OBEYS_WITHIN = 10.0  # s
-RATE = "25"  # Hz: half of the processor time that the robot file's rate takes
 MORE_WORKERS, MOST_WORKERS = 1, 6  # than processors: a test with real processes waits for most of its time
 LONG_TIMEOUT = 7200  # s
 WITHIN = 30.0  # s until what is waited for counts as missing; what has to be fast is held against a clock instead
@@ -62,10 +61,9 @@ class Stack:
             arguments = (*arguments, "--board-memory", str(self.memory))
         if not recorder:
             arguments = (*arguments, "--no-recorder")
-        if "--rate" not in arguments:
-            arguments = (*arguments, "--rate", RATE)
-        rate = float(arguments[arguments.index("--rate") + 1])
-        self.model = replace(load_robot(find_robot(robot)), control_rate=rate)
+        self.model = load_robot(find_robot(robot))
+        if "--rate" in arguments:
+            self.model = replace(self.model, control_rate=float(arguments[arguments.index("--rate") + 1]))
         self.output: list[str] = []
         command = [sys.executable, "-m", "quadleg.cli.main", "run", robot, *arguments]
         self.process = subprocess.Popen(
