@@ -83,6 +83,18 @@ FOUND = {
             Happening(11.876, "feel_supply", (4.9, 1.0, 1.666), (Happening(0.629, "stop"),), stands=True),
         ],
     ),
+    "a robot that a frozen servo_output held up was dropped once that was heard again": (
+        136,
+        [STAND, Happening(7.547, "freeze", ("servo_output", 11.9835)), Happening(10.852, "enable", (True,))],
+    ),
+    "a watchdog that heard of a stop late released it": (
+        194,
+        [
+            STAND,
+            Happening(6.547, "freeze", ("joint_watchdog", 3.617), (Happening(0.43, "enable", (False,)),), stands=True),
+            Happening(9.086, "garble_targets", ("beyond", 0, 4.465), (Happening(1.608, "stop"),)),
+        ],
+    ),
     "the viewer had a defect by a stranger's odometry": (3, [STAND, Happening(5.0, "absurd", ("odom", 40, 4))]),
 }
 

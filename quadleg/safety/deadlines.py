@@ -56,6 +56,3 @@ FOUND_TIME = 3.0  # added to SILENCE_LOWER after a restart: the other nodes take
 STOPPED_TIME = 1.0
 # How long a new watchdog says nothing: a servo_output that a dead watchdog left powered holds by then.
 QUIET_TIME = 2 * SILENCE_HOLD
-# How long the watchdog keeps commanding "no power" in a fault once servo_output is stopped; shorter than STOPPED_TIME,
-# so that it does not release servo_output's own stop.
-FAULT_COMMAND_TIME = 0.25

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from quadleg.errors import TargetError
 from quadleg.robot.model import RobotModel
 from quadleg.safety.catalogue import Reason
-from quadleg.safety.deadlines import FAULT_COMMAND_TIME, HOLD_TIME, LIMIT_TIME, LOWERED_WAIT, MISSING_FRAMES
+from quadleg.safety.deadlines import HOLD_TIME, LIMIT_TIME, LOWERED_WAIT, MISSING_FRAMES
 from quadleg.safety.joint_command import Command
 from quadleg.safety.node_status import NodeStatus
 from quadleg.safety.notice_board import Notice
@@ -175,9 +175,8 @@ class Watchdog(StopJudge):
             self._advance(now)
             if self._machine.hold_kind in (HoldKind.MISSING, HoldKind.BAD) and now - self._machine.since > HOLD_TIME:
                 self._machine.lower(Reason.of(ReasonCode.HELD_TOO_LONG, self.reason, seconds=f"{HOLD_TIME:g}"), now)
-        if self.state is State.FAULT and self.output_watch.stopped and now - self._machine.since > FAULT_COMMAND_TIME:
-            # servo_output keeps the stop for a restarted watchdog: more commands would release it (FAULT_COMMAND_TIME).
-            return None
+        if self.state is State.FAULT and self.output_watch.stopped:
+            return None  # servo_output keeps the stop for a restarted watchdog: a command would release it
         # A lost supply and a tipped body cut the power in any state.
         cut = self.powered or self.supply_watch.lost or self.tilt_watch.lasts(now)
         if not cut and self.output_watch.unsettled(now):
@@ -222,6 +221,8 @@ class Watchdog(StopJudge):
             if not watch.has_lowered(machine.angles, machine.since) and now - self._lowered_at < LOWERED_WAIT:
                 return
             self._machine.switch_off(State.OFF, Reason.of(ReasonCode.AT_REST, self.reason), now, category=1)
+            if watch.state is None:
+                watch.leave_power()  # it may have stood still: its power is not to be cut once it is heard again
 
     def _follow(self, now: float) -> None:
         self._machine.follow(now)

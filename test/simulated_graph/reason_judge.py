@@ -75,7 +75,9 @@ class ReasonJudge:
         self._lost_heard = self._imu_heard = self._joints_heard = -inf
         self._power_commanded = -inf  # when servo_output heard the last command that names joints (s)
         self._enable_asked = self._reset_asked = -inf
-        self._stop_served = self._stranger_commands = -inf
+        self._stops_asked: list[float] = []
+        self._stop_served = -inf  # when the last that was answered had been asked for (s)
+        self._stranger_commands = -inf
         stack.bus.observers.append(self._published)
         stack.bus.heard_observers.append(self._heard_by_node)
         stack.bus.service_observers.append(self._called)
@@ -88,8 +90,11 @@ class ReasonJudge:
             self._enable_asked = self._stack.now
         elif name == Service.RESET.value:
             self._reset_asked = self._stack.now
-        elif name == Service.EMERGENCY_STOP.value and response is not None:
-            self._stop_served = self._stack.now
+        elif name == Service.EMERGENCY_STOP.value:
+            if response is None:
+                self._stops_asked.append(self._stack.now)
+            elif self._stops_asked:
+                self._stop_served = self._stops_asked.pop(0)
 
     def _heard_by_node(self, subscription: BusSubscription, publisher: BusPublisher, message: Any) -> None:
         name = subscription.topic.removeprefix(f"{self._stack.namespace}/")
