@@ -22,6 +22,7 @@ from quadleg.safety.deadlines import (
     SILENCE_HOLD,
     SILENCE_LOWER,
 )
+from simulated_graph.flickers import CALM
 from simulated_graph.happening_kinds import Happening
 from simulated_graph.strangers import FIRST_PULSES, MISTAKES, SOME_JOINTS
 from simulated_graph.target_faults import BURST, EVERY, USELESS
@@ -31,6 +32,7 @@ LAST_AT = 17.0  # s
 STANDS = 0.8  # the share of causes that wait for a robot that stands
 ANSWER_AFTER = (0.05, 0.6, 3.0)  # s from a cause to the answer, drawn between the first two or the last two
 NEXT_AFTER = (2.0, 6.0)  # s to the next cause
+STRAINS = (1.1, 1.6)  # s of a current that is too high: it is said, and stops nothing
 RATED_VOLTS, LOW_VOLTS, LOST_VOLTS = 6.0, 4.9, 0.1  # of the demo robot's supply
 USUAL_AMPERES, NEAR_AMPERES, OVER_AMPERES = 1.0, 19.0, 25.0
 
@@ -57,6 +59,7 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("enable", lambda _: (False,)),
     ("feel_supply", _lasting(LOW_TIME, LOW_TIME + 1.5, LOW_VOLTS, USUAL_AMPERES)),
     ("heavy", _lasting(4.0, 7.0)),
+    ("flicker", lambda chance: ("heavy", 2, round(chance.uniform(*STRAINS), 3), round(chance.uniform(*CALM), 2))),
     ("feel_motion", _lasting(1.0, 4.0, "leans")),
     # off or fault
     ("feel_motion", _lasting(0.3, 2.0, "tips")),
