@@ -43,7 +43,8 @@ LOWERED_HOLDS = (ReasonCode.NO_FRAME, ReasonCode.BAD_TARGETS)  # that HOLD_TIME 
 LASTING_HOLDS = (ReasonCode.BAD_TARGETS, ReasonCode.OVER_CURRENT, ReasonCode.AT_LIMIT)
 BLOCKED_BY_POSE = {ReasonCode.INTO_GROUND.value, ReasonCode.PARTS_TOO_NEAR.value}  # by what a person asks for, as well
 MOMENT = 0.5  # s that a hold may last for which there is no more cause than messages that are late
-UPSET_AFTER = DISCOVERY + HOLD_TIME + 1.0  # s that what has happened may still stop the robot
+# s that what has happened may still stop the robot: one that died is found, and its successor found to ignore commands
+UPSET_AFTER = DISCOVERY + max(HOLD_TIME, *OUTPUT_IGNORES_TIMES.values()) + 1.0
 SUPPLY_KINDS = ("low", "over")
 
 
