@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from math import cos, pi, sin, sqrt
 
 import numpy as np
+import pytest
 from sample_robots import with_servo_kind
 
 from quadleg.commissioning.wizard.new_robot_file import robot_file
@@ -20,6 +21,8 @@ from quadleg.errors import RobotFileError
 from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import robot_from_text
 
+# Numbers of robots for a test that takes each: five, and seven more under `--long`.
+NUMBERS = [*range(5), *(pytest.param(number, marks=pytest.mark.long) for number in range(5, 12))]
 LINKS_MM = (40.0, 200.0)
 MASSES_G = (300.0, 6000.0)
 TORQUES_KG_CM = (1.5, 60.0)

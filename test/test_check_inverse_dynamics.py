@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from random_robots import random_robot
+from random_robots import NUMBERS, random_robot
 
 pytest.importorskip("mujoco", reason="mujoco does not import: install the extra `sim`")
 
@@ -28,9 +28,7 @@ from quadleg.robot.model import LEGS, RobotModel
 
 SAMPLES = 96  # of a stride
 SEED = 5
-each = pytest.mark.parametrize(
-    "number", [*range(5), *(pytest.param(number, marks=pytest.mark.long) for number in range(5, 12))]
-)
+each = pytest.mark.parametrize("number", NUMBERS)
 
 
 @cache

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from random_robots import random_robot, random_robots
+from random_robots import NUMBERS, random_robot, random_robots
 from ruamel.yaml import YAML
 
 from quadleg.gait.derived_gaits import (
@@ -29,9 +29,7 @@ from quadleg.robot.model import RobotModel
 from quadleg.robot_file.load import find_robot, load_robot, robot_from_text
 
 legs, shares, speeds = st.floats(0.06, 0.5), st.floats(0.5, 0.95), st.floats(2.0, 20.0)
-of_random_robots = pytest.mark.parametrize(
-    "robot", [*range(5), *(pytest.param(number, marks=pytest.mark.long) for number in range(5, 12))], indirect=True
-)
+of_random_robots = pytest.mark.parametrize("robot", NUMBERS, indirect=True)
 
 
 @pytest.fixture(scope="module")

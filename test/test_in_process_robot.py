@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 
 import pytest
-from hypothesis_settings import examples
+from hypothesis_settings import is_long_run
 from i2c_bus import FakeBus
 from interleaving import Interleaving, LineTracer, traced
 from sample_robots import inspector
@@ -67,7 +67,7 @@ class RecordingBus(FakeBus):
         return I2cBoard(robot().board, lambda path, address: self)
 
 
-LINES_APART = 3 if examples(1) == 1 else 1  # each line under `--long`
+LINES_APART = 1 if is_long_run() else 3
 
 
 class SteppedClock:

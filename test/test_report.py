@@ -12,7 +12,7 @@ import pytest
 from figure_boxes import axes_of, lines_of
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis_settings import examples
+from hypothesis_settings import is_long_run
 from sample_recordings import (
     BEGIN,
     ROBOT,
@@ -50,7 +50,7 @@ from quadleg.robot.model import JOINT_NAMES, LEGS
 
 pytestmark = pytest.mark.usefixtures("small_pictures")
 # Topics without which all pictures are drawn here: each of them under `--long`.
-DRAWN_WITHOUT = ("joint_commands", "planned_feet", "odom") if examples(1) == 1 else HIDDEN
+DRAWN_WITHOUT = HIDDEN if is_long_run() else ("joint_commands", "planned_feet", "odom")
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from hypothesis_settings import examples
+from hypothesis_settings import examples, is_long_run
 from jsonschema import Draft202012Validator
 from ruamel.yaml import YAML
 from ruamel.yaml.nodes import MappingNode, Node
@@ -937,7 +937,7 @@ def test_a_figure_in_another_unit_is_told_as_the_line_to_write(
     assert remedy in fault.remedy
 
 
-SLIPS_OF_A_KEY = 2 if examples(1) == 1 else len(SLIPS)  # of the six: all under `--long`
+SLIPS_OF_A_KEY = len(SLIPS) if is_long_run() else 2
 
 
 @pytest.mark.parametrize("slip", SLIPS)

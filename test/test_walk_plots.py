@@ -222,7 +222,7 @@ def test_every_panel_says_its_unit():
     assert labels["1 footfalls"][0] == "time (s), strides of 1.60 s"
 
 
-@pytest.mark.parametrize("count", [2, pytest.param(4, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [2, *(pytest.param(count, marks=pytest.mark.long) for count in (1, 4))])
 def test_words_and_panels_lie_within_the_picture_and_not_on_each_other(count):
     figure = walk_figure(ROBOT, [walk(number) for number in range(count)])
     boxes = words_of(figure, legends=False)

@@ -1,4 +1,4 @@
-"""What steering a running robot takes: topics to publish on and services to call. Nothing here waits."""
+"""Topics and services through which a person drives a running robot. Nothing here waits."""
 
 from __future__ import annotations
 

@@ -82,7 +82,7 @@ CAUSES: tuple[tuple[str, Draw], ...] = (
     ("refuse_writes", lambda chance: (chance.randrange(1, 6),)),
 )
 # What follows, each a row of happenings: what people ask for, what becomes of the two that know of a stop, and first
-# pulses that nobody may give.
+# pulses that must be refused.
 ANSWERS: tuple[tuple[tuple[str, tuple[Any, ...]], ...], ...] = (
     (("enable", (True,)),),
     (("enable", (False,)),),

@@ -76,7 +76,7 @@ class ReasonJudge:
         self._power_commanded = -inf  # when servo_output heard the last command that names joints (s)
         self._enable_asked = self._reset_asked = -inf
         self._stops_asked: list[float] = []
-        self._stop_served = -inf  # when the last that was answered had been asked for (s)
+        self._stopped_at = -inf  # when the last stop that was answered had been asked for (s)
         self._stranger_commands = -inf
         stack.bus.observers.append(self._published)
         stack.bus.heard_observers.append(self._heard_by_node)
@@ -94,7 +94,7 @@ class ReasonJudge:
             if response is None:
                 self._stops_asked.append(self._stack.now)
             elif self._stops_asked:
-                self._stop_served = self._stops_asked.pop(0)
+                self._stopped_at = self._stops_asked.pop(0)
 
     def _heard_by_node(self, subscription: BusSubscription, publisher: BusPublisher, message: Any) -> None:
         name = subscription.topic.removeprefix(f"{self._stack.namespace}/")
@@ -279,7 +279,7 @@ class ReasonJudge:
         if before.state == "lowering" and said.state in ("following", "holding") and powered:
             self._judge.violate("lowering_is_given_up", f"servo_output lowers ({before.code}), then {said.state}")
         if before.state == "stopped" and said.state != "stopped":
-            self._judge_end_of_stop(max(before.since, self._stop_served), said)
+            self._judge_end_of_stop(max(before.since, self._stopped_at), said)
 
     def _judge_end_of_stop(self, stopped: float, said: _Said) -> None:
         """A stop lasts until everyone has heard of it, and then until a reset; `stopped`: when the last came (s)."""
